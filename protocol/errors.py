@@ -1,0 +1,60 @@
+"""Every error of the wire, in one tree.
+
+ProtocolError
+    OurMistake            we were asked for something illegal: raised
+        DictionaryError       the dictionary file is wrong; names file, table and key
+        ValueRefused          a value does not fit its field or argument
+    ShortBuffer           fewer bytes than a structure needs (both lengths kept)
+
+What the *other* end does wrong (damage, junk, gaps) is never raised: it comes out of `protocol.link` as an event.
+"""
+
+from __future__ import annotations
+
+
+class ProtocolError(Exception):
+    """Root of all errors of the wire."""
+
+
+class OurMistake(ProtocolError):
+    """We were asked for something the wire does not allow."""
+
+
+class DictionaryError(OurMistake):
+    """The dictionary is wrong at a named place."""
+
+    def __init__(self, where: str, problem: str, file: str = "dictionary") -> None:
+        super().__init__(where, problem, file)
+        self.where = where
+        self.problem = problem
+        self.file = file
+
+    def __str__(self) -> str:
+        place = f"[{self.where}] " if self.where else ""
+        return f"{self.file}: {place}{self.problem}"
+
+
+class ValueRefused(OurMistake):
+    """A value does not fit the field or argument it is meant for."""
+
+    def __init__(self, name: str, value: object, problem: str) -> None:
+        super().__init__(name, value, problem)
+        self.name = name
+        self.value = value
+        self.problem = problem
+
+    def __str__(self) -> str:
+        return f"{self.name} = {self.value!r}: {self.problem}"
+
+
+class ShortBuffer(ProtocolError):
+    """A structure needs more bytes than there are."""
+
+    def __init__(self, what: str, needed: int, got: int) -> None:
+        super().__init__(what, needed, got)
+        self.what = what
+        self.needed = needed
+        self.got = got
+
+    def __str__(self) -> str:
+        return f"{self.what} needs {self.needed} bytes, got {self.got}"

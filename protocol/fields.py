@@ -1,0 +1,193 @@
+"""Fields and channels: what one packet holds, and how its bytes become numbers.
+
+A *field* is what the wire carries: a big-endian integer or IEEE 754 float, a bit set, or a fixed-length text.
+A *channel* is what a person sees: one number or text. A plain field is one channel; a bit set is one per bit group.
+The engineering value of a number is raw * scale + offset in 64-bit floating point, in the live path and in bulk alike.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from math import isfinite
+
+from protocol.errors import ShortBuffer, ValueRefused
+
+NUMBER_CODES = {"u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I", "i32": "i", "f32": "f", "f64": "d"}
+BITS_CODES = {"bits8": "B", "bits16": "H", "bits32": "I"}
+INTEGER_RANGES = {
+    **{f"u{n}": (0, 2**n - 1) for n in (8, 16, 32)},
+    **{f"i{n}": (-(2 ** (n - 1)), 2 ** (n - 1) - 1) for n in (8, 16, 32)},
+}
+F32_MAX = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
+LIMIT_NAMES = ("warning_low", "caution_low", "caution_high", "warning_high")
+Value = float | str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Channel:
+    """One number or text that a person sees, and how it is taken out of its field."""
+
+    name: str
+    packet: str
+    kind: str  # "number", "enum", "flag" or "text"
+    field_index: int
+    unit: str = ""
+    display_unit: str = ""
+    display_scale: float = 1.0
+    display_offset: float = 0.0
+    scale: float = 1.0
+    offset: float = 0.0
+    linear: bool = False  # raw * scale + offset applies
+    shift: int = 0
+    mask: int = 0  # not zero: a bit group
+    role: str | None = None
+    values: tuple[str, ...] = ()
+    limits: Mapping[str, float] = field(default_factory=dict)
+    range: tuple[float, float] | None = None
+    description: str = ""
+    label: str | None = None
+
+    @property
+    def path(self) -> str:
+        """The channel's full name, packet.channel."""
+        return f"{self.packet}.{self.name}"
+
+    def converter(self) -> Callable[[object], Value]:
+        """Return the function from the field's raw value to this channel's value."""
+        if self.kind == "text":
+            return _text_from_bytes
+        if self.mask:
+            shift, mask = self.shift, self.mask
+            return lambda raw: float(raw >> shift & mask)
+        if self.linear:
+            scale, offset = self.scale, self.offset
+            return lambda raw: raw * scale + offset
+        return float
+
+    def number_of(self, value: object) -> float:
+        """Return the number behind `value`: a number as it is, an enum text by its index; raises ValueRefused."""
+        if isinstance(value, str):
+            if value not in self.values:
+                raise ValueRefused(self.path, value, f"must be one of {', '.join(self.values)}")
+            return float(self.values.index(value))
+        return float(value)
+
+    def text_of(self, number: float) -> str | None:
+        """Return the enum text for `number`, or None when it has none."""
+        index = int(number) if number == number and abs(number) < 1e9 else -1
+        return self.values[index] if 0 <= index < len(self.values) and index == number else None
+
+
+def _text_from_bytes(raw: bytes) -> str:
+    return raw.split(b"\0", 1)[0].decode("utf-8", "replace")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Field:
+    """One value on the wire: name, type and the channels taken from it."""
+
+    name: str
+    type: str
+    channels: tuple[Channel, ...]
+
+    @property
+    def code(self) -> str:
+        """The field's letter in Python's struct notation."""
+        if self.type.startswith("text"):
+            return f"{self.type[4:]}s"
+        return NUMBER_CODES.get(self.type) or BITS_CODES[self.type]
+
+    def pack_value(self, values: Mapping[str, object]) -> object:
+        """Return what struct packs for this field out of channel `values`; raises ValueRefused."""
+        if self.type in BITS_CODES:
+            return self._pack_bits(values)
+        value = _wanted(values, self.name)
+        channel = self.channels[0]
+        if channel.kind == "text":
+            return _cut_utf8(str(value), int(self.type[4:]))
+        number = channel.number_of(value)
+        if self.type in ("f32", "f64"):
+            if self.type == "f32" and F32_MAX < abs(number) < float("inf"):
+                raise ValueRefused(channel.path, number, "does not fit f32")
+            return number
+        return self._pack_integer(number, channel)
+
+    def _pack_bits(self, values: Mapping[str, object]) -> int:
+        word = 0
+        for channel in self.channels:
+            number = channel.number_of(_wanted(values, channel.name))
+            if not 0 <= number <= channel.mask:  # also refuses NaN
+                raise ValueRefused(channel.path, number, f"must be 0..{channel.mask}")
+            word |= int(number) << channel.shift
+        return word
+
+    def _pack_integer(self, number: float, channel: Channel) -> int:
+        if not isfinite(number):
+            raise ValueRefused(channel.path, number, "an integer field cannot hold a non-finite number")
+        steps = (number - channel.offset) / channel.scale
+        low, high = INTEGER_RANGES[self.type]
+        if not isfinite(steps) or not low <= round(steps) <= high:
+            raise ValueRefused(channel.path, number, f"does not fit {self.type}")
+        return round(steps)
+
+
+def _wanted(values: Mapping[str, object], name: str) -> object:
+    if name not in values:
+        raise ValueRefused(name, None, "is missing")
+    return values[name]
+
+
+def _cut_utf8(text: str, size: int) -> bytes:
+    """Cut at a character boundary, so that a long text loses letters, never validity."""
+    return text.encode("utf-8")[:size].decode("utf-8", "ignore").encode("utf-8")
+
+
+@dataclass(frozen=True)
+class Packet:
+    """One downlink packet: its fields in wire order. Values go in and out by channel name or in channel order."""
+
+    name: str
+    apid: int
+    rate_hz: float
+    description: str
+    fields: tuple[Field, ...]
+
+    @cached_property
+    def channels(self) -> tuple[Channel, ...]:
+        """All channels, in wire order."""
+        return tuple(channel for item in self.fields for channel in item.channels)
+
+    @cached_property
+    def layout(self) -> struct.Struct:
+        """The fields' bytes, after the header and the vehicle time."""
+        return struct.Struct(">" + "".join(item.code for item in self.fields))
+
+    @cached_property
+    def _plan(self) -> tuple[tuple[int, Callable[[object], Value]], ...]:
+        return tuple((channel.field_index, channel.converter()) for channel in self.channels)
+
+    @cached_property
+    def frame_bytes(self) -> int:
+        """Bytes of one whole frame on the wire: header 6, time 4, fields, CRC 2, stuffing 1, delimiter 1."""
+        return 6 + 4 + self.layout.size + 2 + 2
+
+    def pack(self, values: Mapping[str, object]) -> bytes:
+        """Return the field bytes for channel `values` in engineering units; raises ValueRefused."""
+        return self.layout.pack(*[item.pack_value(values) for item in self.fields])
+
+    def unpack(self, data: bytes, offset: int = 0) -> tuple[Value, ...]:
+        """Return the channel values, in channel order, of field bytes at `offset`; raises ShortBuffer."""
+        if len(data) - offset < self.layout.size:
+            raise ShortBuffer(f"packet {self.name}", self.layout.size, len(data) - offset)
+        raw = self.layout.unpack_from(data, offset)
+        return tuple([convert(raw[index]) for index, convert in self._plan])
+
+    def channel(self, name: str) -> Channel:
+        """Return a channel by name; raises KeyError."""
+        for channel in self.channels:
+            if channel.name == name:
+                return channel
+        raise KeyError(f"{self.name}.{name}")

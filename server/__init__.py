@@ -1,0 +1,1 @@
+"""The station: serial bridge, recorder, pipeline, flight computation, command queue, HTTP and WebSocket."""

@@ -1,0 +1,218 @@
+"""The composition root: builds a station, its page server and, for the demo, its simulated vehicle, and runs them."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import socket
+import sys
+import webbrowser
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from protocol.dictionary import Dictionary
+from server.clock import SystemClock
+from server.hub import Hub
+from server.keys import CounterStore, load_or_make_key
+from server.records import make_header
+from server.recorder import Recorder, RecorderState
+from server.resume import resume_or_start
+from server.routes import Site, make_app
+from server.security import Gatekeeper, new_token
+from server.settings import Settings, Sheets, chart_folder, page_folder, sample_folder, version
+from server.shelf import Shelf
+from server.station import Station
+
+SEND_BUFFER_BYTES = 128 * 1024
+USER_TIMEOUT_MS = 5000
+MESSAGE_AT_MOST = 64 * 1024
+STOP_WITHIN_S = 2
+
+
+class StartProblem(Exception):
+    """The station cannot start; the text is one plain sentence."""
+
+
+@dataclass(frozen=True)
+class Live:
+    """What a live station needs to know."""
+
+    dictionary: Dictionary
+    sheets: Sheets
+    url: str
+    baud: int
+    mode: str  # "live" or "demo"
+    source: str
+
+
+def listening_socket(host: str, port: int) -> socket.socket:
+    """Return a bound socket; small send buffers and a time-out keep a viewer that stopped reading from lingering."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
+    if hasattr(socket, "TCP_USER_TIMEOUT"):
+        listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, USER_TIMEOUT_MS)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        listener.close()
+        raise StartProblem(
+            f"The address {host}:{port} is taken or not allowed ({error.strerror}); is Blockhouse already running? "
+            "Choose another with --http-port."
+        ) from error
+    return listener
+
+
+def site_hosts(host: str, port: int) -> frozenset[str]:
+    """Return the Host headers this server answers to."""
+    names = {host.lower(), "127.0.0.1", "localhost"} if host in ("127.0.0.1", "localhost") else {host.lower()}
+    return frozenset(f"{name}:{port}" for name in names)
+
+
+async def run_live(
+    live: Live,
+    settings: Settings,
+    *,
+    open_browser: bool,
+    say: Callable[[str], None],
+    until: Callable[[], bool] | None = None,
+) -> Path:
+    """Run a live station until a signal, or until `until()`; return the session file's path.
+
+    Raises KeyProblem, RecorderFailed or StartProblem, each with one sentence, when it cannot start.
+    """
+    listener = listening_socket(settings.host, settings.http_port)
+    clock = SystemClock()
+    key = load_or_make_key(settings.keys)
+    header = make_header(
+        clock,
+        software=version(),
+        dictionary=live.dictionary.text,
+        vehicle=live.sheets.vehicle,
+        site=live.sheets.site,
+        source=live.source,
+    )
+
+    def make_recorder(on_state: Callable[[RecorderState], None]) -> Recorder:
+        return resume_or_start(settings.sessions, live.dictionary.vehicle, header, clock=clock, on_state=on_state)
+
+    station = Station(
+        dictionary=live.dictionary,
+        key=key,
+        counters=CounterStore(settings.keys, key),
+        url=live.url,
+        baud=live.baud,
+        clock=clock,
+        make_recorder=make_recorder,
+        mode=live.mode,
+    )
+    hub = Hub(
+        station.store,
+        now=lambda: (station.now_s(), station.pipeline.last_t),
+        beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
+    )
+    station.on_change = hub.changed
+    site = _site(settings, live.mode, station, hub, None)
+    await station.start()
+    beating = asyncio.create_task(hub.beat_forever())
+    try:
+        await _serve(site, settings, listener, open_browser, say, until)
+    finally:
+        beating.cancel()
+        path = await station.stop()
+    return path
+
+
+async def run_replay(
+    settings: Settings, session: str | None, folder: Path | None, *, open_browser: bool, say: Callable[[str], None]
+) -> None:
+    """Serve the page for recordings only; there is no port and no command queue in this process."""
+    listener = listening_socket(settings.host, settings.http_port)
+    site = _site(settings, "replay", None, None, session, folder)
+    await _serve(site, settings, listener, open_browser, say, None)
+
+
+def _site(
+    settings: Settings, mode: str, station: Station | None, hub: Hub | None, session: str | None, folder: Path | None = None
+) -> Site:
+    folders = [folder] if folder is not None else []
+    shelf = Shelf(settings.sessions, [*folders, sample_folder()])
+    return Site(version(), mode, shelf, page_folder(), chart_folder(), new_token(), station, hub, session)
+
+
+async def _serve(
+    site: Site,
+    settings: Settings,
+    listener: socket.socket,
+    open_browser: bool,
+    say: Callable[[str], None],
+    until: Callable[[], bool] | None,
+) -> None:
+    host, port = settings.host, listener.getsockname()[1]
+    hosts = site_hosts(host, port)
+    app = Gatekeeper(make_app(site), lambda: hosts)
+    config = uvicorn.Config(
+        app,
+        http="h11",
+        ws="websockets-sansio",
+        ws_max_size=MESSAGE_AT_MOST,
+        ws_per_message_deflate=False,
+        proxy_headers=False,
+        server_header=False,
+        access_log=False,
+        log_level="warning",
+        lifespan="off",
+        timeout_graceful_shutdown=STOP_WITHIN_S,
+    )
+    server = _PageServer(config)
+    address = f"http://{host}:{port}/"
+    link = address if site.station is None else f"{address}#operator={site.token}"
+    serving = asyncio.create_task(server.serve(sockets=[listener]))
+    with _signals(server):
+        while not server.started and not serving.done():
+            await asyncio.sleep(0.01)
+        say(f"Page: {address}")
+        if site.station is not None:
+            say(f"Operator's page (this link can command, keep it to yourself): {link}")
+        if open_browser:
+            await asyncio.to_thread(webbrowser.open, link)
+        while not serving.done():
+            if until is not None and until():
+                server.should_exit = True
+            await asyncio.sleep(0.05)
+        await serving
+
+
+class _PageServer(uvicorn.Server):
+    """uvicorn without its signal handlers: they would raise the signal again after we have closed in order."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Leave the signals to `_signals`."""
+        yield
+
+
+@contextlib.contextmanager
+def _signals(server: uvicorn.Server) -> Iterator[None]:
+    """End in order on the first signal; further ones change nothing, because ending takes no longer than two seconds."""
+    loop = asyncio.get_running_loop()
+
+    def stop() -> None:
+        server.should_exit = True
+
+    for number in (signal.SIGINT, signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])):
+        try:
+            loop.add_signal_handler(number, stop)
+        except (NotImplementedError, RuntimeError):
+            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop))
+    yield
+
+
+def say_to_terminal(text: str) -> None:
+    """Print one line at once, also into a pipe."""
+    print(text, flush=True, file=sys.stdout)

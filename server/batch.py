@@ -1,0 +1,63 @@
+"""What the decoders hand on: the packets of one stretch of a session, as columns, with their place in time and order.
+
+Live, a batch is one received chunk; for a whole recording it is everything. What follows must give the same result
+either way, so nothing may depend on where one batch ends and the next begins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.bulk import Column
+from protocol.link import Event, PacketReceived
+
+Floats = NDArray[np.float64]
+
+
+@dataclass
+class Rows:
+    """Rows of one table in order of arrival: `order` (frame index), `t`, `rx_s` (each shape (n,)), and the columns."""
+
+    order: NDArray[np.int64]
+    t: Floats
+    rx_s: Floats
+    late: NDArray[np.bool_]
+    columns: dict[str, Column]
+
+    def __len__(self) -> int:
+        return len(self.order)
+
+
+@dataclass
+class Batch:
+    """One stretch of a session: rows by table, link events with (order, rx_s, t), and the frames' arrival.
+
+    `frame_rx_s` holds the arrival of every frame of the stretch, good or not, `frame_bytes` its size on the wire and
+    `frame_t` the greatest t heard up to and with it; `first_order` is the order of the first of them.
+    """
+
+    rows: dict[str, Rows] = field(default_factory=dict)
+    events: list[tuple[int, float, float, Event]] = field(default_factory=list)
+    frame_rx_s: Floats = field(default_factory=lambda: np.zeros(0))
+    frame_bytes: Floats = field(default_factory=lambda: np.zeros(0))
+    frame_t: Floats = field(default_factory=lambda: np.zeros(0))
+    first_order: int = 0
+
+
+def rows_from_events(items: list[tuple[int, float, float, PacketReceived]]) -> Rows:
+    """Make rows of one table from live packets given as (order, rx_s, t, event)."""
+    packet = items[0][3].packet
+    by_channel = zip(*[event.values for _, _, _, event in items], strict=True)
+    columns: dict[str, Column] = {}
+    for channel, values in zip(packet.channels, by_channel, strict=True):
+        columns[channel.name] = list(values) if channel.kind == "text" else np.array(values, dtype=np.float64)
+    return Rows(
+        np.array([order for order, _, _, _ in items], dtype=np.int64),
+        np.array([t for _, _, t, _ in items], dtype=np.float64),
+        np.array([rx_s for _, rx_s, _, _ in items], dtype=np.float64),
+        np.array([event.late for _, _, _, event in items], dtype=bool),
+        columns,
+    )

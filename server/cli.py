@@ -1,0 +1,256 @@
+"""The command line. Every failure is one sentence on stderr and a non-zero exit code."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from protocol.dictionary import Dictionary, load_dictionary
+from protocol.errors import DictionaryError
+from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
+from server.demo import Demo, TwinOptions, run_twin
+from server.export import export_csv
+from server.keys import KEY_FILE, CounterStore, KeyProblem, export_key, fingerprint, load_or_make_key
+from server.ports import found_ports, is_url_understood
+from server.recorder import RecorderFailed
+from server.review import open_review, session_name
+from server.session_file import SessionError
+from server.settings import DEFAULT_HTTP_PORT, Settings, SettingsProblem, default_folders, load_sheets, version
+from server.summary import summarize, summary_json, summary_text
+from server.twin.listener import ListenProblem
+from server.twin.scenarios import scenario_names
+
+PROBLEMS = (ListenProblem, DictionaryError, StartProblem, KeyProblem, RecorderFailed, SessionError, SettingsProblem)
+CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; return the exit code."""
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    try:
+        return options.run(options)
+    except PROBLEMS as error:
+        return _fail(str(error))
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        return 1
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        return _fail(f"{place}{error.strerror or error}.")
+
+
+def _fail(sentence: str) -> int:
+    print(f"blockhouse: {sentence}", file=sys.stderr)
+    return 1
+
+
+# ---------------------------------------------------------------- arguments
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="blockhouse", description="Ground station for fin-steered model rockets.", epilog=CAUTION)
+    parser.add_argument("--version", action="version", version=f"blockhouse {version()}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_demo(commands.add_parser("demo", help="fly a simulated vehicle and watch it on the page"))
+    _add_live(commands.add_parser("live", help="connect to a radio and watch the vehicle"))
+    _add_twin(commands.add_parser("twin", help="run only the simulated vehicle, for rehearsals"))
+    _add_replay(commands.add_parser("replay", help="replay a recorded session on the page"))
+    _add_files(commands)
+    key = commands.add_parser("key", help="show the command key's place and fingerprint, or write it for the flight computer")
+    key.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key and its counter")
+    key.add_argument("--export", type=Path, metavar="FILE", help="write the key as a C array, readable by you alone")
+    key.set_defaults(run=_key)
+    ports = commands.add_parser("ports", help="list serial ports and whether each can be opened")
+    ports.set_defaults(run=_ports)
+    return parser
+
+
+def _add_serving(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the recordings")
+    parser.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key and its counter")
+    parser.add_argument("--http-port", type=_port, default=DEFAULT_HTTP_PORT, metavar="N", help="port of the page (0: any)")
+    parser.add_argument("--no-browser", action="store_true", help="do not open the page")
+
+
+def _add_twin_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--scenario", choices=scenario_names(), default="calm", help="what happens on the flight")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="same seed, same flight")
+    parser.add_argument("--rate", type=_rate, default=1.0, metavar="X", help="so many times faster than real time")
+    parser.add_argument("--ignite-after", type=float, default=40.0, metavar="S", help="vehicle seconds until the motor is lit")
+
+
+def _add_demo(parser: argparse.ArgumentParser) -> None:
+    _add_twin_options(parser)
+    _add_serving(parser)
+    parser.add_argument("--quit-when", choices=["landed"], help="end by itself")
+    parser.set_defaults(run=_demo)
+
+
+def _add_live(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--port", required=True, metavar="URL", help="device, socket://host:port or rfc2217://host:port")
+    parser.add_argument("--baud", type=int, metavar="N", help="speed of the port (default: the dictionary's)")
+    parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
+    parser.add_argument("--sheet", type=Path, metavar="FILE", help="vehicle and site sheet")
+    _add_serving(parser)
+    parser.set_defaults(run=_live)
+
+
+def _add_twin(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--listen", required=True, metavar="URL", help="socket://127.0.0.1:PORT or pty")
+    parser.add_argument("--link", type=Path, metavar="PATH", help="with pty: a symbolic link to the device")
+    parser.add_argument("--truth", type=Path, metavar="FILE", help="after landing, write what really happened as JSON")
+    parser.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key")
+    parser.add_argument("--dictionary", type=Path, metavar="FILE", help=argparse.SUPPRESS)
+    parser.add_argument("--quit-when", choices=["landed"], help="end by itself")
+    _add_twin_options(parser)
+    parser.set_defaults(run=_twin)
+
+
+def _add_replay(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, help="the session file")
+    _add_serving(parser)
+    parser.set_defaults(run=_replay)
+
+
+def _add_files(commands: argparse._SubParsersAction) -> None:
+    summary = commands.add_parser("summary", help="print a session in numbers")
+    summary.add_argument("file", type=Path)
+    summary.add_argument("--json", action="store_true", help="for scripts")
+    summary.set_defaults(run=_summary)
+    export = commands.add_parser("export", help="write a session's tables as CSV")
+    export.add_argument("file", type=Path)
+    export.add_argument("--csv", type=Path, required=True, metavar="DIR", help="folder to write to")
+    export.set_defaults(run=_export)
+
+
+def _port(text: str) -> int:
+    number = int(text)
+    if not 0 <= number <= 65535:
+        raise argparse.ArgumentTypeError("must be 0..65535")
+    return number
+
+
+def _rate(text: str) -> float:
+    number = float(text)
+    if not 0.05 <= number <= 200.0:
+        raise argparse.ArgumentTypeError("must be 0.05..200")
+    return number
+
+
+def _settings(options: argparse.Namespace) -> Settings:
+    sessions, keys = default_folders()
+    return Settings(
+        sessions=options.sessions or sessions, keys=options.keys or keys, http_port=options.http_port
+    )
+
+
+# ---------------------------------------------------------------- commands
+
+
+def _demo(options: argparse.Namespace) -> int:
+    dictionary = load_dictionary(None)
+    settings = _settings(options)
+    demo = Demo(dictionary, settings.keys, _twin_options(options))
+    demo.start()
+    try:
+        live = Live(dictionary, load_sheets(None, True), demo.url, dictionary.modem_baud, "demo", f"demo {options.scenario}")
+        say_to_terminal(f"Simulated flight '{options.scenario}', seed {options.seed}. {CAUTION}")
+        until = demo.over if options.quit_when == "landed" else None
+        path = asyncio.run(run_live(live, settings, open_browser=not options.no_browser, say=say_to_terminal, until=until))
+    finally:
+        demo.stop()
+    say_to_terminal(str(path))
+    return 0
+
+
+def _live(options: argparse.Namespace) -> int:
+    dictionary: Dictionary = load_dictionary(options.dictionary)
+    problem = is_url_understood(options.port)
+    if problem:
+        return _fail(problem)
+    live = Live(dictionary, load_sheets(options.sheet, False), options.port, options.baud or dictionary.modem_baud, "live", options.port)
+    say_to_terminal(CAUTION)
+    path = asyncio.run(run_live(live, _settings(options), open_browser=not options.no_browser, say=say_to_terminal))
+    say_to_terminal(str(path))
+    return 0
+
+
+def _twin(options: argparse.Namespace) -> int:
+    keys = options.keys or default_folders()[1]
+    dictionary = load_dictionary(options.dictionary)
+    return run_twin(dictionary, keys, options.listen, options.link, options.truth, options.quit_when, _twin_options(options), say_to_terminal)
+
+
+def _twin_options(options: argparse.Namespace) -> TwinOptions:
+    return TwinOptions(options.scenario, options.seed, options.rate, options.ignite_after)
+
+
+def _replay(options: argparse.Namespace) -> int:
+    open_review(options.file)
+    name, folder = session_name(options.file), options.file.resolve().parent
+    asyncio.run(run_replay(_settings(options), name, folder, open_browser=not options.no_browser, say=say_to_terminal))
+    return 0
+
+
+def _summary(options: argparse.Namespace) -> int:
+    progress = _progress()
+    progress(f"reading {options.file.name}")
+    summary = summarize(open_review(options.file))
+    progress("")
+    print(summary_json(summary) if options.json else summary_text(summary))
+    return 0
+
+
+def _export(options: argparse.Namespace) -> int:
+    progress = _progress()
+    progress(f"reading {options.file.name}")
+    for path in export_csv(open_review(options.file), options.csv, progress):
+        print(path)
+    progress("")
+    return 0
+
+
+def _key(options: argparse.Namespace) -> int:
+    folder = options.keys or default_folders()[1]
+    key = load_or_make_key(folder)
+    print(f"file: {folder / KEY_FILE}")
+    print(f"fingerprint: {fingerprint(key)}")
+    print(f"last counter used: {CounterStore(folder, key).last()}")
+    if options.export:
+        export_key(options.export, key)
+        print(f"written for the flight computer: {options.export}")
+    return 0
+
+
+def _ports(options: argparse.Namespace) -> int:
+    found = found_ports()
+    if not found:
+        print("No serial port is plugged in.")
+    for port in found:
+        print(f"{port.device}  {port.description}  {port.serial_number or ''}".rstrip() + f"  {port.problem or 'can be opened'}")
+    return 0
+
+
+def _progress() -> Callable[[str], None]:
+    """Return a function that shows progress on stderr once a second has passed, on a terminal in one line."""
+    begun = time.monotonic()
+    shown = [0.0]
+
+    def progress(text: str) -> None:
+        now = time.monotonic()
+        if not text or now - begun < 1.0 or now - shown[0] < 0.5:
+            return
+        shown[0] = now
+        print(text, end="\r" if sys.stderr.isatty() else "\n", file=sys.stderr, flush=True)
+
+    return progress
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

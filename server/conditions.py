@@ -1,0 +1,135 @@
+"""Interlocks and effects: comparing what telemetry says with what a command needs or promises.
+
+Pure: telemetry is looked up through `Readings`, which knows the latest value of each role and when it arrived. A value
+that is missing, stale or not finite never fulfills a condition.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import isfinite
+from typing import Protocol
+
+from protocol.commands import Command, Condition
+from protocol.dictionary import Dictionary
+from protocol.errors import ValueRefused
+from protocol.fields import Channel
+
+FRESH_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The latest value of a role and the session second it arrived."""
+
+    value: float
+    rx_s: float
+
+
+class Readings(Protocol):
+    """Where the latest values come from. `now_s` is in session seconds; ground roles are computed for that moment."""
+
+    def reading(self, role: str, now_s: float) -> Reading | None:
+        """Return the latest reading of `role`, or None when there has been none."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One interlock looked at: met or not, with the measured value in words."""
+
+    name: str
+    title: str
+    met: bool
+    value_text: str
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the shape the page shows."""
+        return {"name": self.name, "title": self.title, "met": self.met, "value_text": self.value_text}
+
+
+def check_interlocks(
+    dictionary: Dictionary, command: Command, args: Mapping[str, float], readings: Readings, now_s: float
+) -> list[Check]:
+    """Look at every interlock of `command`, in the dictionary's order."""
+    return [_check(dictionary, condition, args, readings, now_s) for condition in command.interlocks]
+
+
+def effect_shown(
+    dictionary: Dictionary,
+    command: Command,
+    args: Mapping[str, float],
+    counter: int,
+    readings: Readings,
+    now_s: float,
+    since_s: float,
+) -> bool:
+    """Tell whether telemetry that arrived after `since_s` shows every effect the dictionary names for `command`.
+
+    A command without effects is never shown: there is nothing that could show it.
+    """
+    for condition in command.effects:
+        roles = dictionary.roles_matching(condition.role_for(args))
+        if not roles:
+            return False
+        for role in roles:
+            reading = readings.reading(role, now_s)
+            if reading is None or reading.rx_s <= since_s:
+                return False
+            if not _holds(condition, reading.value, args, counter, dictionary.roles.get(role)):
+                return False
+    return bool(command.effects)
+
+
+def _check(
+    dictionary: Dictionary, condition: Condition, args: Mapping[str, float], readings: Readings, now_s: float
+) -> Check:
+    role = condition.role_for(args)
+    reading = readings.reading(role, now_s)
+    if reading is None:
+        return Check(condition.name, condition.title, False, "not reported")
+    channel = dictionary.roles.get(role)
+    text = _value_text(reading.value, channel)
+    age_s = now_s - reading.rx_s
+    if not 0.0 <= age_s <= FRESH_S:  # also refuses a time that is not a number or lies ahead
+        return Check(condition.name, condition.title, False, f"{text}, {age_s:.1f} s old")
+    met = _holds(condition, reading.value, args, 0, channel)
+    return Check(condition.name, condition.title, met, text)
+
+
+def _holds(
+    condition: Condition, value: float, args: Mapping[str, float], counter: int, channel: Channel | None
+) -> bool:
+    """Compare; what cannot be compared (a text the channel does not have, a list too short) does not hold."""
+    if not isfinite(value) or (condition.per is not None and args[condition.per] < 0):
+        return False
+    try:
+        return _compare(condition, value, condition.operand_for(args, counter), channel)
+    except (ValueRefused, ValueError, TypeError, LookupError):
+        return False
+
+
+def _compare(condition: Condition, value: float, operand: object, channel: Channel | None) -> bool:
+    if condition.comparison == "one_of":
+        return any(value == _number(item, channel) for item in operand)
+    target = _number(operand, channel)
+    if condition.comparison == "at_most":
+        return value <= target
+    if condition.comparison == "at_least":
+        return value >= target
+    return abs(value - target) <= condition.within
+
+
+def _number(operand: object, channel: Channel | None) -> float:
+    return channel.number_of(operand) if channel is not None else float(operand)
+
+
+def _value_text(value: float, channel: Channel | None) -> str:
+    if channel is None:
+        return f"{value:.3g}"
+    if channel.kind == "enum":
+        return channel.text_of(value) or f"{value:g}"
+    if channel.kind == "flag":
+        return "yes" if value else "no"
+    return f"{value * channel.display_scale + channel.display_offset:.4g} {channel.display_unit}".rstrip()

@@ -1,0 +1,106 @@
+"""The simulated vehicle behind a real socket or pseudo-terminal: for `blockhouse demo` and `blockhouse twin`."""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from protocol.dictionary import Dictionary
+from server.keys import CounterStore, load_or_make_key
+from server.twin.listener import TwinListener
+from server.twin.scenarios import load_scenario
+from server.twin.twin import Twin
+
+AFTER_LANDING_S = 8.0  # vehicle seconds: the station sees the landing a few seconds after it
+
+
+@dataclass(frozen=True)
+class TwinOptions:
+    """Which flight, and how fast."""
+
+    scenario: str
+    seed: int
+    rate: float
+    ignite_after_s: float
+
+
+def make_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Twin:
+    """Return a twin that shares the station's command key. Its boot id is new at every start, as a vehicle's must be."""
+    key = load_or_make_key(keys)
+    boot_id = CounterStore(keys / "twin-boot", key)
+    boot_id.make_folder()
+    return Twin(
+        scenario=load_scenario(options.scenario),
+        seed=options.seed,
+        dictionary=dictionary,
+        key=key,
+        boot_id=boot_id.take() % 0x10000,
+        ignite_after_s=options.ignite_after_s,
+    )
+
+
+class Demo:
+    """A twin listening on a free local port until stopped."""
+
+    def __init__(self, dictionary: Dictionary, keys: Path, options: TwinOptions) -> None:
+        self._options = options
+        self.twin = make_twin(dictionary, keys, options)
+        self._listener = TwinListener(self.twin, "socket://127.0.0.1:0", rate=options.rate)
+        self._landed_at: float | None = None
+
+    @property
+    def url(self) -> str:
+        """Where the station reaches it."""
+        return self._listener.url
+
+    def start(self) -> None:
+        """Begin to fly."""
+        self._listener.start()
+
+    def stop(self) -> None:
+        """End."""
+        self._listener.stop()
+
+    def over(self) -> bool:
+        """Tell whether the flight has ended long enough ago for the station to have seen it."""
+        if not self.twin.landed:
+            return False
+        if self._landed_at is None:
+            self._landed_at = time.monotonic()
+        return time.monotonic() - self._landed_at > max(AFTER_LANDING_S / self._options.rate, 1.0)
+
+
+def run_twin(
+    dictionary: Dictionary,
+    keys: Path,
+    listen: str,
+    link: Path | None,
+    truth: Path | None,
+    quit_when: str | None,
+    options: TwinOptions,
+    say: Callable[[str], None],
+) -> int:
+    """Run only the vehicle until a signal, or until it has landed."""
+    twin = make_twin(dictionary, keys, options)
+    listener = TwinListener(twin, listen, rate=options.rate, link=link)
+    listener.start()
+    say(f"Simulated vehicle on {listener.url}")
+    written = False
+    stopping = threading.Event()
+    try:
+        while not stopping.wait(0.05):
+            if twin.landed and not written:
+                written = True
+                if truth is not None:
+                    truth.write_text(json.dumps(twin.truth(), indent=2), "utf-8")
+                say("landed")
+                if quit_when == "landed":
+                    stopping.wait(max(AFTER_LANDING_S / options.rate, 1.0))
+                    break
+    finally:
+        listener.stop()
+    return 0

@@ -1,0 +1,1 @@
+"""What the numbers mean: pure functions and small classes over arrays."""

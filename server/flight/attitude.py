@@ -1,0 +1,50 @@
+"""Where the nose points: tilt, azimuth and roll from the attitude quaternion.
+
+Frames: world axes x east, y north, z up; body +z out of the nose; the unit quaternion (w, x, y, z) turns body vectors
+into world vectors (Hamilton product). Checked against `check_values.md` section 7, computed there with scipy's Rotation.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+TILT_WITHOUT_AZIMUTH_RAD = 1e-4
+
+
+def nose_direction(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Floats, Floats, Floats]:
+    """Return the nose's east, north and up components, each shaped like the inputs.
+
+    Third column of the rotation matrix of a unit quaternion (any attitude textbook; check_values 7).
+    """
+    w, x, y, z = (np.asarray(part, dtype=np.float64) for part in (w, x, y, z))
+    return 2 * (x * z + w * y), 2 * (y * z - w * x), 1 - 2 * (x * x + y * y)
+
+
+def tilt_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
+    """Return the angle between nose and vertical, 0..pi.
+
+    2 atan2(|(x, y)|, |(w, z)|): exact near 0 and pi where the arc cosine loses half its digits, and indifferent to the
+    quaternion's length. NaN where a component is not finite.
+    """
+    w, x, y, z = (np.asarray(part, dtype=np.float64) for part in (w, x, y, z))
+    with np.errstate(invalid="ignore", over="ignore"):
+        return 2 * np.arctan2(np.hypot(x, y), np.hypot(w, z)) + 0 * (w + x + y + z)
+
+
+def azimuth_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
+    """Return the direction the nose leans to, clockwise from north, 0..2 pi; NaN where it leans nowhere."""
+    east, north, _ = nose_direction(w, x, y, z)
+    with np.errstate(invalid="ignore"):
+        leans = np.hypot(east, north) > np.sin(TILT_WITHOUT_AZIMUTH_RAD)
+        return np.where(leans, np.mod(np.arctan2(east, north), 2 * np.pi), np.nan)
+
+
+def roll_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
+    """Return the twist about the nose, -pi..pi (swing-twist split); NaN at tilt 180 degrees, where it has no meaning."""
+    w, z = np.asarray(w, dtype=np.float64), np.asarray(z, dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        twist = 2 * np.arctan2(z, w)
+        twist = np.where(np.hypot(w, z) > 1e-6, twist, np.nan)
+        return np.mod(twist + np.pi, 2 * np.pi) - np.pi + 0 * (np.asarray(x) + np.asarray(y))

@@ -1,0 +1,23 @@
+"""Is the state vector made of numbers? Finds the frames in which a component is NaN or infinite (IEEE 754)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def nonfinite_rows(columns: Mapping[str, NDArray[np.float64]]) -> NDArray[np.int64]:
+    """Return the indexes of rows in which any column (each of shape (n,)) is not finite."""
+    if not columns:
+        return np.zeros(0, dtype=np.int64)
+    bad = np.zeros(len(next(iter(columns.values()))), dtype=bool)
+    for values in columns.values():
+        bad |= ~np.isfinite(values)
+    return np.flatnonzero(bad)
+
+
+def nonfinite_names(columns: Mapping[str, NDArray[np.float64]], row: int) -> list[str]:
+    """Return the names of the components that are not finite in `row`, in order."""
+    return [name for name, values in columns.items() if not np.isfinite(values[row])]

@@ -1,0 +1,159 @@
+"""The flight's phases as the ground sees them, from specific force and the ground's own height and climb rate.
+
+    PAD     -> BOOST    the force along the nose exceeds `LIFT_OFF_G` for `LIFT_OFF_SAMPLES` samples and the vehicle has
+                        risen or climbs; handling shakes the force but does not make it climb
+    BOOST   -> COAST    that force is below `BURNOUT_G` (drag decelerates) for `BURNOUT_SAMPLES` samples
+    COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`; apogee is where it crossed zero
+    DESCENT -> LANDED   the climb rate stays within `LANDED_M_S` for `LANDED_S`
+
+Thresholds are common practice, no source; DEVELOPERS.md has the measured errors against the twin's truth. All times are
+timeline seconds. Lift-off, burnout and landing are dated back to the first sample of the run that proved them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+G0 = 9.80665
+LIFT_OFF_G = 2.0
+LIFT_OFF_SAMPLES = 3
+RISEN_M = 2.0
+CLIMBS_M_S = 3.0
+BURNOUT_G = 0.0
+BURNOUT_SAMPLES = 3
+DESCENT_M_S = 2.0
+DESCENT_S = 0.4
+LANDED_M_S = 1.0
+LANDED_S = 3.0
+NO_FORCE_RISEN_M = 15.0
+NO_FORCE_CLIMBS_M_S = 10.0
+
+
+class Phase(StrEnum):
+    """Where in its flight the vehicle is."""
+
+    PAD = "pad"
+    BOOST = "boost"
+    COAST = "coast"
+    DESCENT = "descent"
+    LANDED = "landed"
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """Something that happens once in a flight, and when (timeline seconds) and how high (m) it was."""
+
+    key: str
+    t_s: float
+    height_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseChange:
+    """The detector entered a phase, with the moments this proves."""
+
+    phase: Phase
+    t_s: float
+    moments: tuple[Moment, ...]
+
+
+class PhaseDetector:
+    """Takes forces and filtered heights in order of arrival; each call returns a change or None.
+
+    A flight is seen once: after LANDED nothing follows until `restart`.
+    """
+
+    def __init__(self) -> None:
+        self.phase = Phase.PAD
+        self._run_start_s: float | None = None
+        self._run = 0
+        self._height_m = self._climb_m_s = 0.0
+        self._pad_height_m = 0.0
+        self._top: tuple[float, float, float] | None = None  # time, height, climb at the last rising sample
+        self._apogee: Moment | None = None
+        self._since_s: float | None = None
+        self._force_s = -1e9
+
+    def force(self, t_s: float, along_nose_m_s2: float) -> PhaseChange | None:
+        """Take one sample of specific force along the body axis (m/s2, +9.8 at rest nose up)."""
+        self._force_s = t_s
+        if self.phase is Phase.PAD:
+            return self._look_for_lift_off(t_s, along_nose_m_s2)
+        if self.phase is Phase.BOOST:
+            return self._look_for_burnout(t_s, along_nose_m_s2)
+        return None
+
+    def motion(self, t_s: float, height_m: float, climb_m_s: float) -> PhaseChange | None:
+        """Take the filtered height over the pad (m) and climb rate (m/s) at one barometer sample."""
+        previous = (self._height_m, self._climb_m_s)
+        self._height_m, self._climb_m_s = height_m, climb_m_s
+        if self.phase is Phase.PAD:
+            return self._lift_off_without_force(t_s)
+        if self.phase in (Phase.BOOST, Phase.COAST):
+            return self._look_for_apogee(t_s, *previous)
+        if self.phase is Phase.DESCENT:
+            return self._look_for_landing(t_s)
+        return None
+
+    def _look_for_lift_off(self, t_s: float, force: float) -> PhaseChange | None:
+        self._count_run(t_s, force > LIFT_OFF_G * G0)
+        moving = self._height_m > RISEN_M or self._climb_m_s > CLIMBS_M_S
+        if self._run < LIFT_OFF_SAMPLES or not moving:
+            return None
+        return self._enter(Phase.BOOST, t_s, Moment("lift_off", self._run_start_s, 0.0))
+
+    def _lift_off_without_force(self, t_s: float) -> PhaseChange | None:
+        """Without an accelerometer a fast climb alone tells, later."""
+        if t_s - self._force_s < 1.0 or self._height_m < NO_FORCE_RISEN_M or self._climb_m_s < NO_FORCE_CLIMBS_M_S:
+            return None
+        return self._enter(Phase.BOOST, t_s, Moment("lift_off", t_s - 2 * self._height_m / self._climb_m_s, 0.0))
+
+    def _look_for_burnout(self, t_s: float, force: float) -> PhaseChange | None:
+        self._count_run(t_s, force < BURNOUT_G * G0)
+        if self._run < BURNOUT_SAMPLES:
+            return None
+        return self._enter(Phase.COAST, t_s, Moment("burnout", self._run_start_s, self._height_m))
+
+    def _look_for_apogee(self, t_s: float, height_before: float, climb_before: float) -> PhaseChange | None:
+        if self._climb_m_s >= 0.0:
+            self._top, self._since_s = (t_s, self._height_m, self._climb_m_s), None
+            return None
+        if self._top is None:
+            return None
+        if self._since_s is None:
+            self._apogee = self._crossing(t_s)
+            self._since_s = t_s
+        if self._climb_m_s > -DESCENT_M_S or t_s - self._since_s < DESCENT_S:
+            return None
+        return self._enter(Phase.DESCENT, t_s, self._apogee)
+
+    def _crossing(self, t_s: float) -> Moment:
+        """Where the climb rate went through zero, between the last rising sample and this one."""
+        top_s, top_m, top_climb = self._top
+        share = top_climb / (top_climb - self._climb_m_s)
+        rise = 0.5 * top_climb * share * (t_s - top_s)
+        return Moment("apogee", top_s + share * (t_s - top_s), max(top_m + rise, self._height_m))
+
+    def _look_for_landing(self, t_s: float) -> PhaseChange | None:
+        if abs(self._climb_m_s) > LANDED_M_S:
+            self._since_s = None
+            return None
+        if self._since_s is None:
+            self._since_s = t_s
+        if t_s - self._since_s < LANDED_S:
+            return None
+        return self._enter(Phase.LANDED, t_s, Moment("landing", self._since_s, self._height_m))
+
+    def _count_run(self, t_s: float, holds: bool) -> None:
+        if not holds:
+            self._run = 0
+        elif self._run == 0:
+            self._run, self._run_start_s = 1, t_s
+        else:
+            self._run += 1
+
+    def _enter(self, phase: Phase, t_s: float, *moments: Moment) -> PhaseChange:
+        self.phase = phase
+        self._run, self._run_start_s, self._since_s = 0, None, None
+        return PhaseChange(phase, t_s, moments)

@@ -1,0 +1,85 @@
+"""Serial ports: opening any pyserial URL, and saying in one plain sentence why it did not work."""
+
+from __future__ import annotations
+
+import errno
+from dataclasses import dataclass
+
+import serial
+from serial.tools import list_ports
+
+READ_TIMEOUT_S = 0.2
+WRITE_TIMEOUT_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class PortProblem:
+    """Why a port is not open: a state for the page and a sentence that says what to do."""
+
+    state: str  # "missing", "busy", "denied" or "closed"
+    sentence: str
+
+
+def open_port(url: str, baud: int) -> serial.SerialBase:
+    """Open `url` (a device, socket://host:port, rfc2217://host:port); raises what pyserial raises.
+
+    A device is opened for this process alone. Opening may reset a board whose reset line hangs on DTR; DTR and RTS are
+    left raised, as the operating system does, so that a modem that needs them works.
+    """
+    port = serial.serial_for_url(url, do_not_open=True, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S)
+    port.baudrate = baud
+    if hasattr(port, "fileno") and "://" not in url:
+        port.exclusive = True
+    port.open()
+    return port
+
+
+def explain(url: str, error: BaseException) -> PortProblem:
+    """Return what went wrong with a port, for a person."""
+    number = getattr(error, "errno", None)
+    text = str(error).lower()
+    if number in (errno.EACCES, errno.EPERM) or "permission" in text and "exclusively" not in text:
+        advice = "Add yourself to the group that owns it (often dialout) and log in again."
+        return PortProblem("denied", f"No permission for {url}. {advice}")
+    if number in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in text or "busy" in text:
+        advice = "Close that program; Blockhouse keeps trying."
+        return PortProblem("busy", f"{url} is in use by another program. {advice}")
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "no such file" in text or "could not open port" in text:
+        if "://" in url:
+            return PortProblem("missing", f"Nobody answers at {url}. Start the other end; Blockhouse keeps trying.")
+        return PortProblem("missing", f"{url} is not there. Plug the radio in, or see the list from: blockhouse ports")
+    if isinstance(error, ValueError):
+        return PortProblem("missing", f"{url} is not a port address Blockhouse understands: {error}.")
+    return PortProblem("closed", f"{url} was lost ({error}). Check the cable; Blockhouse keeps trying.")
+
+
+def is_url_understood(url: str) -> str | None:
+    """Return a sentence when `url` can never be opened, or None; nothing is opened."""
+    try:
+        serial.serial_for_url(url, do_not_open=True)
+    except (ValueError, serial.SerialException) as error:
+        return f"{url} is not a port address Blockhouse understands: {error}."
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPort:
+    """One port of this machine: device, what it says it is, stable name, and whether it can be opened now."""
+
+    device: str
+    description: str
+    serial_number: str | None
+    problem: str | None
+
+
+def found_ports() -> list[FoundPort]:
+    """Return the serial ports plugged in, each tried by opening and closing it."""
+    found = []
+    for info in sorted(list_ports.comports()):
+        problem = None
+        try:
+            open_port(info.device, 57600).close()
+        except (OSError, ValueError) as error:
+            problem = explain(info.device, error).sentence
+        found.append(FoundPort(info.device, info.description or "", info.serial_number, problem))
+    return found

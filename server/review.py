@@ -1,0 +1,87 @@
+"""A recorded session, opened: its dictionary, everything the pipeline makes of it, and the shapes the page asks for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.errors import DictionaryError
+from server.batch import Rows
+from server.messages import columns_payload, dictionary_shape
+from server.pipeline import Output, recorded_output
+from server.session_file import Session, SessionError, open_session
+from server.tables import TableSpec, table_specs
+
+
+@dataclass(frozen=True)
+class Review:
+    """One opened recording. Everything in it is computed from the file alone."""
+
+    session: Session
+    dictionary: Dictionary
+    output: Output
+
+    @property
+    def name(self) -> str:
+        """The session's name on the shelf."""
+        return session_name(self.session.path)
+
+    @cached_property
+    def specs(self) -> dict[str, TableSpec]:
+        """The session's tables."""
+        return table_specs(self.dictionary)
+
+    def shape(self) -> dict[str, object]:
+        """Return the dictionary as the page needs it."""
+        header = self.session.header
+        sheet, site = header.get("vehicle") or {}, header.get("site") or {}
+        simulated = bool(isinstance(sheet, dict) and sheet.get("simulated"))
+        return dictionary_shape(self.dictionary, simulated, site, sheet)
+
+    def columns(self) -> bytes:
+        """Return the binary columns of the whole session."""
+        tables = []
+        for name, spec in self.specs.items():
+            rows = self.output.rows.get(name)
+            texts = {column: rows.columns[column] for column in spec.texts} if rows is not None else {}
+            tables.append((spec, 0, rows_matrix(spec, rows), texts))
+        journal = [entry.as_dict(i) for i, entry in enumerate(self.output.entries)]
+        return columns_payload(self.name, tables, journal)
+
+
+def rows_matrix(spec: TableSpec, rows: Rows | None) -> np.ndarray:
+    """Return rows as a matrix of shape (n, 2 + numeric columns), t and rx first."""
+    if rows is None:
+        return np.zeros((0, 2 + len(spec.numeric)))
+    return np.column_stack([rows.t, rows.rx_s, *[rows.columns[name] for name in spec.numeric]])
+
+
+def session_name(path: Path) -> str:
+    """Return a session's name: its file's stem without the number of a later part."""
+    return path.stem.split("~")[0]
+
+
+def open_review(path: Path) -> Review:
+    """Open and compute a recording; raises SessionError with one plain sentence."""
+    session = open_session(path)
+    text = session.header.get("dictionary")
+    if not isinstance(text, str):
+        raise SessionError(f"{path.name} holds no dictionary.")
+    try:
+        dictionary = parse_dictionary(text, f"dictionary of {path.name}")
+    except DictionaryError as error:
+        raise SessionError(f"{path.name} holds a dictionary that cannot be used: {error}") from error
+    origin_ns = int(session.header["monotonic_ns"])
+    output = recorded_output(dictionary, session.records, origin_ns, pad_temperature_k(session.header))
+    return Review(session, dictionary, output)
+
+
+def pad_temperature_k(header: object) -> float | None:
+    """Return the pad's air temperature of a session's site sheet, or None when it has none."""
+    site = header.get("site") if hasattr(header, "get") else None
+    value = site.get("temperature_k") if isinstance(site, dict) else None
+    return float(value) if isinstance(value, int | float) else None

@@ -1,0 +1,90 @@
+"""Where things live and what was asked for: read once at the edge, passed down as values."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib import metadata, resources
+from importlib.util import find_spec
+from pathlib import Path
+
+from platformdirs import user_config_path, user_data_path
+
+APPLICATION = "blockhouse"
+DEFAULT_HTTP_PORT = 8731
+
+
+class SettingsProblem(Exception):
+    """Something asked for cannot be used; the text is one plain sentence."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Folders and the address to serve on."""
+
+    sessions: Path
+    keys: Path
+    host: str = "127.0.0.1"
+    http_port: int = DEFAULT_HTTP_PORT
+
+
+@dataclass(frozen=True)
+class Sheets:
+    """The vehicle's and the site's sheet, stored in every session."""
+
+    vehicle: Mapping[str, object] = field(default_factory=dict)
+    site: Mapping[str, object] = field(default_factory=dict)
+
+
+def default_folders(environment: Mapping[str, str] = os.environ) -> tuple[Path, Path]:
+    """Return (sessions, keys): below BLOCKHOUSE_HOME when that is set, else where the system keeps such things."""
+    home = environment.get("BLOCKHOUSE_HOME")
+    if home:
+        return Path(home) / "sessions", Path(home) / "keys"
+    return user_data_path(APPLICATION) / "sessions", user_config_path(APPLICATION)
+
+
+def version() -> str:
+    """Return the installed version."""
+    return metadata.version(APPLICATION)
+
+
+def load_sheets(path: Path | None, simulated: bool) -> Sheets:
+    """Read a sheet file, or the demonstration's; raises SettingsProblem."""
+    try:
+        if path is not None:
+            values = tomllib.loads(path.read_text("utf-8"))
+        elif simulated:
+            values = tomllib.loads(resources.files("server").joinpath("sheets/sandpiper.toml").read_text("utf-8"))
+        else:
+            return Sheets()
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsProblem(f"The sheet {path} cannot be read: {getattr(error, 'strerror', None) or error}.") from error
+    vehicle, site = values.get("vehicle", {}), values.get("site", {})
+    if not isinstance(vehicle, dict) or not isinstance(site, dict):
+        raise SettingsProblem(f"The sheet {path} needs the tables [vehicle] and [site].")
+    return Sheets({**vehicle, "simulated": True} if simulated else vehicle, site)
+
+
+def page_folder() -> Path:
+    """Return the folder of the page's own files."""
+    return _package_folder("web")
+
+
+def chart_folder() -> Path:
+    """Return the folder of the chart script inside the installed uplot-python, without importing that package."""
+    return _package_folder("uplot") / "static"
+
+
+def _package_folder(name: str) -> Path:
+    spec = find_spec(name)
+    if spec is None or not spec.submodule_search_locations:
+        raise SettingsProblem(f"The files of '{name}' are not installed; install Blockhouse again.")
+    return Path(next(iter(spec.submodule_search_locations)))
+
+
+def sample_folder() -> Path:
+    """Return the folder of the small sample sessions; it may be missing in an installed copy."""
+    return Path(__file__).resolve().parent.parent / "replay_samples"

@@ -1,0 +1,1 @@
+"""A simulated vehicle: dynamics, its flight computer, its radio channel."""

@@ -1,0 +1,254 @@
+"""What really happens to the vehicle: rail, flight, canopies, ground; and the record of it.
+
+`Motion` is the truth that sensors look at. It knows nothing of the flight computer: it is told to ignite, which fin
+angles stand, and which charges fire. Each kind of motion is one entry of `_STEPS`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from server.twin import attitude, canopy, rigid_body
+from server.twin.air import Air, Wind
+from server.twin.attitude import Quaternion, Vector
+from server.twin.propulsion import MassPoint, burn_table
+from server.twin.sandpiper import Vehicle
+
+STEP_S = 0.005
+PAD, RAIL, FREE, CANOPY, TOPPLE, GROUND = "pad", "rail", "free", "canopy", "topple", "ground"
+_TOPPLE_RATE_RAD_S = 4.0
+# A charge and the ground change the velocity at once in the equations; what an accelerometer feels lasts this long.
+_SHOCK_S = 0.02
+_STILL: Vector = (0.0, 0.0, 0.0)
+
+
+@dataclass
+class Milestones:
+    """When and how the flight's turning points came; seconds of the twin's time, None until they happen."""
+
+    ignition_s: float | None = None
+    liftoff_s: float | None = None
+    rail_exit_s: float | None = None
+    rail_exit_speed_m_s: float | None = None
+    burnout_s: float | None = None
+    apogee_s: float | None = None
+    apogee_m: float = 0.0
+    max_speed_m_s: float = 0.0
+    max_tilt_before_apogee_rad: float = 0.0
+    separation_s: float | None = None
+    landing_s: float | None = None
+    landing_speed_m_s: float | None = None
+
+
+class Motion:
+    """Position, attitude and what the sensors' places feel, advanced in steps of `STEP_S`."""
+
+    def __init__(self, vehicle: Vehicle, air: Air, wind: Wind) -> None:
+        self.vehicle, self.air, self.wind = vehicle, air, wind
+        self.aero = rigid_body.aerodynamics(vehicle.body, vehicle.fins, vehicle.motor)
+        # Two points per step: the middle of each Runge-Kutta step needs its own.
+        self._burn = burn_table(vehicle.motor, vehicle.body, STEP_S / 2.0)
+        self._burn_index = 0
+        self.point: MassPoint = self._burn[0]
+        rail = vehicle.rail
+        tilted = attitude.from_tilt(math.radians(rail.tilt_deg), math.radians(rail.azimuth_deg))
+        self._state: rigid_body.State = (*_STILL, *_STILL, *tilted, *_STILL)
+        self.kind = PAD
+        self.time_s = 0.0
+        self._steps = 0
+        self.milestones = Milestones()
+        self.airspeed_m_s = 0.0
+        self.acceleration: Vector = _STILL
+        self.rate_change: Vector = _STILL
+        self._shock: Vector = _STILL
+        self._shock_until_s = 0.0
+        self._push = rigid_body.fin_push((0.0, 0.0, 0.0, 0.0), self.aero)
+        self._opened = (False, False)
+        self._topple_axis: Vector = (1.0, 0.0, 0.0)
+        self.record: list[tuple[float, ...]] = []
+
+    @property
+    def position(self) -> Vector:
+        """East, north, up from the pad, m."""
+        return self._state[0:3]
+
+    @property
+    def velocity(self) -> Vector:
+        """East, north, up, m/s."""
+        return self._state[3:6]
+
+    @property
+    def quaternion(self) -> Quaternion:
+        """Attitude of the part that carries the flight computer."""
+        return self._state[6:10]
+
+    @property
+    def rates(self) -> Vector:
+        """Body rates, rad/s."""
+        return self._state[10:13]
+
+    @property
+    def dynamic_pressure_pa(self) -> float:
+        """Dynamic pressure of the air met."""
+        return 0.5 * self.air.density_kg_m3(self._state[2]) * self.airspeed_m_s**2
+
+    def specific_force(self, place_m: float) -> Vector:
+        """Return what a perfect accelerometer feels at a distance from the nose tip (body axes, m/s2)."""
+        ae, an, au = self.acceleration
+        fx, fy, fz = attitude.to_body(self._state[6:10], (ae, an, au + rigid_body.GRAVITY_M_S2))
+        lever = self.point.center_m - place_m
+        p, q, r = self._state[10:13]
+        dp, dq, _ = self.rate_change
+        return fx + lever * (dq + p * r), fy + lever * (q * r - dp), fz - lever * (p * p + q * q)
+
+    def ignite(self) -> None:
+        """Light the motor; a lit motor cannot be lit again."""
+        if self.kind == PAD:
+            self.kind = RAIL
+            self.milestones.ignition_s = self.time_s
+
+    def set_fins(self, angles_rad: tuple[float, float, float, float]) -> None:
+        """Put the four fins where they physically are, rad."""
+        self._push = rigid_body.fin_push(angles_rad, self.aero)
+
+    def fire_recovery(self, nose: bool, tail: bool) -> None:
+        """Fire the charges that have continuity; in the air the bodies part. On the ground nothing moves."""
+        if self.kind == FREE and (nose or tail):
+            direction = attitude.to_world(self.quaternion, (0.0, 0.0, 1.0))
+            tail_kg = self.point.mass_kg - self.vehicle.recovery.nose_mass_kg
+            before = self.velocity
+            self._state = canopy.separated(self._state, direction, self.vehicle.recovery, tail_kg)
+            self._feel_jump(tuple(b - a for a, b in zip(before, self.velocity, strict=True)))
+            self.milestones.separation_s = self.time_s
+            self._opened = (nose, tail)
+            self.kind = CANOPY
+
+    def step(self) -> None:
+        """Advance by one step; on the pad and on the ground only the clock moves."""
+        before_velocity, before_rates = self._state[3:6], self._state[10:13]
+        move = _STEPS.get(self.kind)
+        if move is not None:
+            move(self)
+        self._steps += 1
+        self.time_s = self._steps * STEP_S
+        if move is None:
+            self.acceleration = self.rate_change = _STILL
+            return
+        if self.kind == TOPPLE:
+            self.acceleration = self.rate_change = _STILL
+        else:
+            after, turned = self._state[3:6], self._state[10:13]
+            self.acceleration = tuple([(b - a) / STEP_S for a, b in zip(before_velocity, after)])  # noqa: B905
+            self.rate_change = tuple([(b - a) / STEP_S for a, b in zip(before_rates, turned)])  # noqa: B905
+        if self.time_s < self._shock_until_s:
+            self.acceleration = tuple(a + s for a, s in zip(self.acceleration, self._shock, strict=True))
+        self._note()
+
+    def _feel_jump(self, change_m_s: Vector) -> None:
+        self._shock = tuple(v / _SHOCK_S for v in change_m_s)
+        self._shock_until_s = self.time_s + _SHOCK_S + 0.5 * STEP_S
+
+    # ------------------------------------------------------------ the kinds of motion
+
+    def _surroundings(self) -> tuple[float, Vector]:
+        exit_s = self.milestones.rail_exit_s
+        height = self._state[2]
+        self.wind.step(STEP_S, self.airspeed_m_s)
+        wind = self.wind.at(height, None if exit_s is None else self.time_s - exit_s)
+        ve, vn, vu = self._state[3:6]
+        self.airspeed_m_s = math.sqrt((ve - wind[0]) ** 2 + (vn - wind[1]) ** 2 + (vu - wind[2]) ** 2)
+        return self.air.density_kg_m3(height), wind
+
+    def _step_whole(self, on_rail: bool) -> None:
+        density, wind = self._surroundings()
+        last = len(self._burn) - 1
+        first, half, end = (self._burn[min(self._burn_index + k, last)] for k in (0, 1, 2))
+        self._burn_index += 2
+        self._state = rigid_body.step(
+            self._state, (first, half, end), self.aero, density, wind, self._push, STEP_S, on_rail
+        )
+        self.point = end
+        if self.milestones.burnout_s is None and self._burn_index >= last:
+            self.milestones.burnout_s = self.time_s + STEP_S
+
+    def _step_rail(self) -> None:
+        self._step_whole(on_rail=True)
+        e, n, u = self._state[0:3]
+        now = self.time_s + STEP_S
+        if self.milestones.liftoff_s is None and u > 0.0:
+            self.milestones.liftoff_s = now
+        if math.sqrt(e * e + n * n + u * u) >= self.vehicle.rail.length_m:
+            ve, vn, vu = self._state[3:6]
+            self.milestones.rail_exit_s = now
+            self.milestones.rail_exit_speed_m_s = math.sqrt(ve * ve + vn * vn + vu * vu)
+            self.kind = FREE
+
+    def _step_free(self) -> None:
+        self._step_whole(on_rail=False)
+        if self._state[2] <= 0.0 and self._state[5] < 0.0:
+            self._touch_down()
+
+    def _step_canopy(self) -> None:
+        density, wind = self._surroundings()
+        numbers = self.vehicle.recovery
+        since = self.time_s - (self.milestones.separation_s or 0.0)
+        nose_opened, tail_opened = self._opened
+        pair = canopy.Pair(
+            tail_kg=self.point.mass_kg - numbers.nose_mass_kg,
+            nose_kg=numbers.nose_mass_kg,
+            tail_area_m2=canopy.drag_area_m2(numbers, numbers.tail_drag_area_m2, tail_opened, since),
+            nose_area_m2=canopy.drag_area_m2(numbers, numbers.nose_drag_area_m2, nose_opened, since),
+            roll_inertia_kg_m2=self.vehicle.body.roll_inertia_kg_m2,
+            numbers=numbers,
+        )
+        self._state = canopy.step(self._state, pair, density, wind, STEP_S)
+        if self._state[2] <= 0.0 and self._state[5] < 0.0:
+            self._touch_down()
+
+    def _touch_down(self) -> None:
+        e, n, _ = self._state[0:3]
+        self.milestones.landing_s = self.time_s + STEP_S
+        self._feel_jump(tuple(-v for v in self._state[3:6]))
+        self.milestones.landing_speed_m_s = math.sqrt(sum(v * v for v in self._state[3:6]))
+        nose = attitude.to_world(self.quaternion, (0.0, 0.0, 1.0))
+        level = math.hypot(nose[0], nose[1])
+        # It falls over the way it already leans: about the horizontal axis up x nose.
+        self._topple_axis = (-nose[1] / level, nose[0] / level, 0.0) if level > 1e-6 else (1.0, 0.0, 0.0)
+        self._state = (e, n, 0.0, *_STILL, *self.quaternion, *_STILL)
+        self.airspeed_m_s = 0.0
+        self.kind = TOPPLE
+
+    def _step_topple(self) -> None:
+        q = self.quaternion
+        remaining = 0.5 * math.pi - attitude.tilt_rad(q)
+        amount = max(-_TOPPLE_RATE_RAD_S * STEP_S, min(_TOPPLE_RATE_RAD_S * STEP_S, remaining))
+        rate = attitude.to_body(q, tuple(amount / STEP_S * a for a in self._topple_axis))
+        done = abs(remaining) <= _TOPPLE_RATE_RAD_S * STEP_S
+        self._state = (*self._state[0:6], *attitude.turned(q, rate, STEP_S), *(_STILL if done else rate))
+        if done:
+            self.kind = GROUND
+
+    # ------------------------------------------------------------ the record
+
+    def _note(self) -> None:
+        e, n, u, ve, vn, vu, w, x, y, z, p, q, r = self._state[0:13]
+        marks = self.milestones
+        tilt = 2.0 * math.asin(min(1.0, math.sqrt(x * x + y * y)))
+        if u > marks.apogee_m:
+            marks.apogee_m = u
+        if marks.apogee_s is None and self.kind in (FREE, CANOPY):
+            marks.max_tilt_before_apogee_rad = max(marks.max_tilt_before_apogee_rad, tilt)
+            marks.max_speed_m_s = max(marks.max_speed_m_s, math.sqrt(ve * ve + vn * vn + vu * vu))
+            if vu <= 0.0:
+                marks.apogee_s = self.time_s
+        self.record.append((self.time_s, e, n, u, ve, vn, vu, w, x, y, z, p, q, r, tilt, self.dynamic_pressure_pa))
+
+
+_STEPS: dict[str, Callable[[Motion], None]] = {
+    RAIL: Motion._step_rail,
+    FREE: Motion._step_free,
+    CANOPY: Motion._step_canopy,
+    TOPPLE: Motion._step_topple,
+}

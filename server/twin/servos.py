@@ -1,0 +1,57 @@
+"""The four fin servos: lag, rate limit, linkage error, backlash, and what the position sensors read."""
+
+from __future__ import annotations
+
+import math
+import random
+
+from server.twin.sandpiper import FinNumbers
+
+
+class FinServos:
+    """Commands in, physical fin angles out."""
+
+    def __init__(self, numbers: FinNumbers, rng: random.Random) -> None:
+        self._numbers, self._rng = numbers, rng
+        self.commanded = [0.0, 0.0, 0.0, 0.0]
+        self._horn = [0.0, 0.0, 0.0, 0.0]
+        self._angle = list(numbers.linkage_offset_rad)
+        self.moving = 0
+
+    @property
+    def angles_rad(self) -> tuple[float, float, float, float]:
+        """Where the fins physically stand."""
+        return tuple(self._angle)
+
+    def command(self, fin: int, angle_rad: float) -> None:
+        """Ask fin 1 to 4 for an angle; the travel limits it."""
+        travel = self._numbers.travel_rad
+        self.commanded[fin - 1] = max(-travel, min(travel, angle_rad))
+
+    def command_all(self, angle_rad: float) -> None:
+        """Ask all four fins for the same angle."""
+        for fin in (1, 2, 3, 4):
+            self.command(fin, angle_rad)
+
+    def step(self, seconds: float) -> None:
+        """Move for some seconds: toward the command with a lag, never faster than the servo turns."""
+        numbers = self._numbers
+        share, most = 1.0 - math.exp(-seconds / numbers.servo_lag_s), numbers.servo_rate_rad_s * seconds
+        self.moving = 0
+        for i in range(4):
+            move = self.commanded[i] - self._horn[i]
+            if move != 0.0:
+                self._horn[i] += max(-most, min(most, move * share))
+                self.moving += abs(move) > 0.002
+            # Play: the fin stays where it is until the horn has taken up the slack.
+            driven = self._horn[i] * numbers.linkage_ratio[i] + numbers.linkage_offset_rad[i]
+            slack = numbers.backlash_rad / 2.0
+            self._angle[i] = max(driven - slack, min(driven + slack, self._angle[i]))
+
+    def measured_rad(self) -> list[float]:
+        """Return what the position sensors read now."""
+        return [angle + 0.0006 * self._rng.gauss(0.0, 1.0) for angle in self._angle]
+
+    def frame_age_s(self) -> float:
+        """Return the age of the last good servo frame: the servo bus answers every 20 ms."""
+        return self._rng.uniform(0.001, 0.021)

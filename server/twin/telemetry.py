@@ -1,0 +1,199 @@
+"""What the vehicle sends, when, and where each value comes from: one function per packet of the dictionary."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+
+from protocol.dictionary import Dictionary
+from protocol.vehicle import VehicleLink
+from server.twin.flight_computer import CYCLE_S, FlightComputer
+
+FIRMWARE = "twin 1.0"
+
+
+class LinkLevels:
+    """The two radio levels of the moment, dBm, as the radio's owner keeps them up to date."""
+
+    def __init__(self) -> None:
+        self.up_dbm = -120.0
+        self.down_dbm = -120.0
+
+
+Values = dict[str, object]
+_NAVIGATION_NAMES = (
+    "east", "north", "up", "vel_east", "vel_north", "vel_up",
+    "q_w", "q_x", "q_y", "q_z", "rate_x", "rate_y", "rate_z",
+)  # fmt: skip
+
+
+def navigation(computer: FlightComputer) -> Values:
+    """Return the state vector; one frame of it is not a number when the firmware's fault says so."""
+    nav = computer.nav
+    attitude_and_rates = (*nav.quaternion, *nav.rates)
+    if computer.bad_number_due:
+        computer.bad_number_due = False
+        attitude_and_rates = (math.nan,) * 7
+    return dict(zip(_NAVIGATION_NAMES, (*nav.position, *nav.velocity, *attitude_and_rates), strict=True))
+
+
+def _imu(accel: tuple[float, ...], gyro: tuple[float, ...], temperature_k: float) -> Values:
+    names = ("accel_x", "accel_y", "accel_z", "gyro_x", "gyro_y", "gyro_z", "temperature")
+    return dict(zip(names, (*accel, *gyro, temperature_k), strict=True))
+
+
+def imu_a(computer: FlightComputer) -> Values:
+    """Return unit A, the sample the navigation has just used."""
+    return _imu(computer.accel, computer.gyro, computer.airframe.imu_a.temperature_k(computer.now_s))
+
+
+def imu_b(computer: FlightComputer) -> Values:
+    """Return a fresh sample of unit B."""
+    unit = computer.airframe.imu_b
+    return _imu(*unit.sample(computer.airframe.motion), unit.temperature_k(computer.now_s))
+
+
+def barometer(computer: FlightComputer) -> Values:
+    """Return pressure, sensor temperature and the height computed on board."""
+    # The sensor sits in moving air and warms itself only a little: the ground takes the pad's air temperature from it.
+    warmth = 0.2 + 0.5 * (1.0 - math.exp(-computer.now_s / 240.0))
+    return {
+        "pressure": computer.pressure_pa,
+        "temperature": computer.vehicle.site.pad_temperature_k + warmth,
+        "altitude": computer.nav.altitude_baro_m,
+    }
+
+
+def fins(computer: FlightComputer) -> Values:
+    """Return commanded and measured fin angles and the servo bus."""
+    servos, battery = computer.airframe.servos, computer.airframe.battery
+    values: Values = {}
+    for fin, (commanded, measured) in enumerate(zip(servos.commanded, servos.measured_rad(), strict=True), 1):
+        values[f"fin_{fin}_commanded"] = commanded
+        values[f"fin_{fin}_measured"] = measured
+    current = battery.rails_a["servo"]
+    # The cable to the tail has a little resistance of its own.
+    values["bus_voltage"] = max(0.0, battery.voltage_v - 0.12 * current)
+    values["bus_current"] = current
+    values["frame_age"] = servos.frame_age_s()
+    return values
+
+
+def control(computer: FlightComputer) -> Values:
+    """Return phase, mode, gate and roll command."""
+    roll = computer.control
+    return {
+        "phase": computer.phase,
+        "mode": computer.mode,
+        "gate_altitude_met": int(roll.altitude_met),
+        "gate_speed_met": int(roll.speed_met),
+        "enabled": int(roll.enabled),
+        "separated": int(computer.separated),
+        "deployed": int(computer.deployed_s is not None),
+        "gate_altitude": computer.numbers.gate_altitude_m,
+        "gate_speed": computer.numbers.gate_speed_m_s,
+        "roll_command": roll.command_rad,
+    }
+
+
+def power(computer: FlightComputer) -> Values:
+    """Return battery and rails."""
+    battery = computer.airframe.battery
+    return {
+        "battery_voltage": battery.voltage_v,
+        "battery_current": battery.current_a,
+        "charge_used": battery.used_c,
+        **{f"{rail}_current": current for rail, current in battery.rails_a.items()},
+    }
+
+
+def cameras(computer: FlightComputer) -> Values:
+    """Return the camera switch board."""
+    values: Values = {}
+    for number, camera in enumerate(computer.airframe.cameras, 1):
+        values[f"camera_{number}_powered"] = int(camera.powered)
+        values[f"camera_{number}_recording"] = int(camera.recording)
+        values[f"camera_{number}_storage"] = camera.storage_b
+        values[f"camera_{number}_current"] = computer.vehicle.battery.camera_a if camera.powered else 0.0
+    return values
+
+
+def motors(computer: FlightComputer) -> Values:
+    """Return the lateral motor board."""
+    board = computer.airframe.board
+    values: Values = {"board_inhibited": int(board.inhibited)}
+    for number, channel in enumerate(board.lateral, 1):
+        values[f"channel_{number}_continuity"] = int(channel.continuity)
+        values[f"channel_{number}_armed"] = int(channel.armed)
+        values[f"channel_{number}_fired"] = int(channel.fired)
+    return values
+
+
+def recovery(computer: FlightComputer) -> Values:
+    """Return the recovery channels."""
+    values: Values = {}
+    for number, channel in enumerate(computer.airframe.board.recovery, 1):
+        values[f"recovery_{number}_continuity"] = int(channel.continuity)
+        values[f"recovery_{number}_armed"] = int(channel.armed)
+        values[f"recovery_{number}_fired"] = int(channel.fired)
+    return values
+
+
+SOURCES: dict[str, Callable[[FlightComputer], Values]] = {
+    "navigation": navigation,
+    "imu_a": imu_a,
+    "imu_b": imu_b,
+    "barometer": barometer,
+    "fins": fins,
+    "control": control,
+    "power": power,
+    "cameras": cameras,
+    "motors": motors,
+    "recovery": recovery,
+}
+
+
+class Telemetry:
+    """The sending schedule of one start of the vehicle, counted in cycles so that it never drifts."""
+
+    def __init__(self, dictionary: Dictionary, computer: FlightComputer, link: VehicleLink, levels: LinkLevels) -> None:
+        self._computer, self._link, self._levels = computer, link, levels
+        self._sources: dict[str, Callable[[], Mapping[str, object]]] = {"link": self._link_values}
+        for name, source in SOURCES.items():
+            self._sources[name] = lambda source=source: source(computer)
+        # Spread the packets over the cycles, or all of them would queue for the radio at the same instant.
+        self._plan = [
+            (name, round(1.0 / (packet.rate_hz * CYCLE_S)), place)
+            for place, (name, packet) in enumerate(dictionary.packets.items())
+            if packet.rate_hz > 0.0 and name in self._sources
+        ]
+        self._startup_cycles = {10, 60, 110}
+        self._hash = dictionary.hash32
+        self.nonfinite_frames = 0
+
+    def frames(self, cycle: int, vehicle_ms: int) -> Iterator[tuple[bool, bytes]]:
+        """Yield (periodic, frame) of everything due in a cycle."""
+        if cycle in self._startup_cycles:
+            values = {"boot_id": self._link.boot_id, "dictionary_hash": self._hash, "firmware": FIRMWARE}
+            yield False, self._link.frame("startup", vehicle_ms, values)
+        for name, period, place in self._plan:
+            if (cycle + place) % period == 0:
+                values = self._sources[name]()
+                if name == "navigation" and not math.isfinite(sum(values.values())):
+                    self.nonfinite_frames += 1
+                yield True, self._link.frame(name, vehicle_ms, values)
+
+    def event(self, severity: str, text: str, vehicle_ms: int) -> bytes:
+        """Return the frame of an event."""
+        return self._link.frame("event", vehicle_ms, {"severity": severity, "text": text})
+
+    def _link_values(self) -> Values:
+        link, levels = self._link, self._levels
+        return {
+            "boot_id": link.boot_id,
+            "last_counter": link.last_counter,
+            "level": levels.up_dbm,
+            "frames_good": link.frames_good,
+            "frames_bad": link.frames_bad,
+            "downlink_level": levels.down_dbm,
+        }

@@ -1,0 +1,36 @@
+"""The sentences of the error tree, and who may be caught as what."""
+
+from __future__ import annotations
+
+import pytest
+
+from protocol.errors import DictionaryError, OurMistake, ProtocolError, ShortBuffer, ValueRefused
+
+SENTENCES = [
+    (
+        DictionaryError("packet.imu.apid", "must be 0..2046, got 9999", "mine.toml"),
+        "mine.toml: [packet.imu.apid] must be 0..2046, got 9999",
+    ),
+    (DictionaryError("uplink", "must be a table"), "dictionary: [uplink] must be a table"),
+    (ValueRefused("angle", 0.3, "must be -0.2..0.2 rad"), "angle = 0.3: must be -0.2..0.2 rad"),
+    (ValueRefused("mode", "fast", "must be one of off, on"), "mode = 'fast': must be one of off, on"),
+    (ShortBuffer("space packet primary header", 6, 3), "space packet primary header needs 6 bytes, got 3"),
+]
+
+
+@pytest.mark.parametrize(("error", "sentence"), SENTENCES)
+def test_sentences(error: ProtocolError, sentence: str) -> None:
+    assert str(error) == sentence
+
+
+def test_the_tree() -> None:
+    assert issubclass(OurMistake, ProtocolError) and issubclass(ShortBuffer, ProtocolError)
+    assert issubclass(DictionaryError, OurMistake) and issubclass(ValueRefused, OurMistake)
+    assert not issubclass(ShortBuffer, OurMistake)
+
+
+def test_values_are_kept_as_attributes() -> None:
+    error = DictionaryError("a.b", "is wrong", "f.toml")
+    assert (error.where, error.problem, error.file) == ("a.b", "is wrong", "f.toml")
+    refused = ValueRefused("x", 3, "no")
+    assert (refused.name, refused.value, refused.problem) == ("x", 3, "no")

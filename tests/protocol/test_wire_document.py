@@ -1,0 +1,247 @@
+"""WIRE.md holds: its worked examples byte for byte, its list of dictionary keys in both directions, its hash rule."""
+
+from __future__ import annotations
+
+import ast
+import hashlib
+import hmac
+import re
+import struct
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import protocol.dictionary
+from protocol import commands, framing, link, sequence, vehicle
+from protocol.commands import CommandFrame, open_command_frame
+from protocol.dictionary import load_dictionary, parse_dictionary
+from protocol.fields import BITS_CODES, NUMBER_CODES
+from protocol.link import BootIdLearned, Link, PacketReceived
+from protocol.toml_table import TomlTable
+from protocol.vehicle import Order, VehicleLink
+from tests.protocol.helpers import SANDPIPER, SMALL_TEXT, beat, events_of, heard
+
+FOLDER = Path(protocol.dictionary.__file__).parent
+DOCUMENT = (FOLDER / "WIRE.md").read_text("utf-8")
+KEY = bytes.fromhex(re.search(r"Key `([0-9A-F]{64})`", DOCUMENT)[1])
+EXAMPLE = re.compile(r"^```example-(down|up) (\w+)\n(.*?)^```", re.M | re.S)
+EXAMPLES = {name: (direction, body) for direction, name, body in EXAMPLE.findall(DOCUMENT)}
+DOWN = [name for name, (direction, _) in EXAMPLES.items() if direction == "down"]
+UP = [name for name, (direction, _) in EXAMPLES.items() if direction == "up"]
+
+
+def lines_of(name: str) -> dict[str, tuple[bytes, str]]:
+    """Return each line of an example: label -> (bytes, what is said about them)."""
+    out = {}
+    for line in EXAMPLES[name][1].splitlines():
+        label, octets, said = re.fullmatch(r"(\w+) +((?:[0-9A-F]{2} ?)+)(?: +(.*))?", line).groups()
+        out[label] = (bytes.fromhex(octets), said or "")
+    return out
+
+
+def crc_by_the_page(data: bytes) -> bytes:
+    """Compute section 2 bit by bit."""
+    crc = 0xFFFF
+    for octet in data:
+        crc ^= octet << 8
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
+    return crc.to_bytes(2, "big")
+
+
+def stuff_by_the_page(content: bytes) -> bytes:
+    """Follow section 1's "Stuffing", then end the frame."""
+    return b"".join(bytes([len(piece) + 1]) + piece for piece in content.split(b"\0")) + b"\0"
+
+
+def said_numbers(parts: dict[str, tuple[bytes, str]]) -> dict[str, float]:
+    """Return the values an example claims: "= 1.5" for a field, "bits: a 1, b 0" for groups."""
+    out = {}
+    for label, (_, said) in parts.items():
+        if found := re.match(r"= (-?[0-9.]+)", said):
+            out[label] = float(found[1])
+        if said.startswith("bits: "):
+            out |= {group.split()[0]: float(group.split()[1]) for group in said[6:].split(", ")}
+    return out
+
+
+def test_there_are_examples_of_both_directions() -> None:
+    assert DOWN == ["barometer", "control"] and UP == ["camera_power", "fin_move"]
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_an_example_is_its_parts_checked_and_stuffed(name: str) -> None:
+    parts = lines_of(name)
+    assert list(parts)[-2:] == ["crc", "frame"]
+    packet = b"".join(octets for label, (octets, _) in parts.items() if label not in ("crc", "frame"))
+    assert int.from_bytes(parts["length"][0], "big") == len(packet) - 6 - 1
+    assert parts["crc"][0] == crc_by_the_page(packet)
+    assert parts["frame"][0] == stuff_by_the_page(packet + parts["crc"][0])
+
+
+@pytest.mark.parametrize("name", DOWN)
+def test_a_downlink_example_is_what_the_ground_reads(name: str) -> None:
+    parts = lines_of(name)
+    (event,) = heard(SANDPIPER, parts["frame"][0])
+    assert isinstance(event, PacketReceived) and event.packet.name == name
+    assert list(parts)[4:-2] == [field.name for field in event.packet.fields]
+    assert event.count == int(re.search(r"count ([0-9]+)", parts["sequence"][1])[1])
+    assert event.time_ms == int(parts["time"][1].removesuffix(" ms").replace(" ", ""))
+    values = dict(zip([channel.name for channel in event.packet.channels], event.values, strict=True))
+    assert values == pytest.approx(said_numbers(parts), abs=1e-9)
+    for label, (_, said) in parts.items():
+        if text := re.search(r"\((.*)\)", said):
+            assert event.packet.channel(label).text_of(values[label]) == text[1]
+
+
+@pytest.mark.parametrize("name", UP)
+def test_an_uplink_example_is_what_the_vehicle_takes_and_the_ground_sends(name: str) -> None:
+    parts = lines_of(name)
+    signed = b"".join(octets for label, (octets, _) in parts.items() if label not in ("tag", "crc", "frame"))
+    assert hmac.new(KEY, signed, hashlib.sha256).digest()[:16] == parts["tag"][0]
+    boot_id, counter, code = (int.from_bytes(parts[label][0], "big") for label in ("boot_id", "counter", "code"))
+    frame = parts["frame"][0]
+    args = signed[13:]
+    assert open_command_frame(KEY, SANDPIPER.uplink.apid, frame[:-1]) == CommandFrame(boot_id, counter, code, args)
+    (order,) = VehicleLink(SANDPIPER, KEY, boot_id).receive(frame)
+    assert isinstance(order, Order) and order.command == name and order.counter == counter
+    assert order.args == pytest.approx(said_numbers(parts))
+    ground = Link(SANDPIPER, KEY)
+    started = VehicleLink(SANDPIPER, KEY, boot_id).frame(
+        "startup", 0, {"boot_id": boot_id, "dictionary_hash": 0, "firmware": ""}
+    )
+    assert events_of(ground, [started])[0] == BootIdLearned(boot_id)
+    assert ground.send(name, said_numbers(parts), counter) == frame
+
+
+def test_small_examples_in_the_text() -> None:
+    assert stuff_by_the_page(bytes.fromhex("11 22 00 33"))[:-1].hex(" ") == "03 11 22 02 33"
+    assert "`11 22 00 33` becomes `03 11 22 02 33`" in DOCUMENT
+    assert crc_by_the_page(b"123456789") == b"\x29\xb1"
+    assert heard(load_dictionary(), beat(0, 0))[0].apid == 3
+
+
+# ---------------------------------------------------------------- keys
+
+# A place in a file -> the heading under which WIRE.md lists its keys.
+HEADINGS = [
+    (r"", "File"),
+    (r"dictionary", "`[dictionary]`"),
+    (r"packet\.\w+", "`[packet.NAME]`"),
+    (r"packet\.\w+\.fields\[\d+\]", "Field"),
+    (r"packet\.\w+\.fields\[\d+\]\.bits\[\d+\]", "Bit group"),
+    (r"packet.*\.limits", "Limits"),
+    (r"uplink", "`[uplink]`"),
+    (r"command\.\w+", "`[command.NAME]`"),
+    (r"command\.\w+\.args\[\d+\]", "Argument"),
+    (r"interlock\.\w+|command\.\w+\.effects\[\d+\]", "Condition"),
+]
+
+
+def documented() -> dict[str, list[str]]:
+    """Return the keys WIRE.md lists under each heading of section 9."""
+    section = DOCUMENT.split("## 9. ")[1]
+    out = {}
+    for part in section.split("\n### ")[1:]:
+        heading, _, body = part.partition("\n")
+        out[heading] = re.findall(r"^\| `(\w+)` \|", body, re.M)
+    return out
+
+
+class Asked(set[tuple[str, str]]):
+    """The (heading, key) pairs a load asked for. Every way to read a TomlTable ends in get, raw or has."""
+
+    def note(self, table: TomlTable, key: str) -> None:
+        (heading,) = [heading for pattern, heading in HEADINGS if re.fullmatch(pattern, table.where)]
+        self.add((heading, key))
+
+
+@pytest.fixture
+def asked(monkeypatch: pytest.MonkeyPatch) -> Asked:
+    """Load dictionaries that hold a table of every kind while writing down every key asked for."""
+    out = Asked()
+    for method in ("get", "raw", "has"):
+        original = getattr(TomlTable, method)
+
+        def noted(self: TomlTable, key: str, *rest: object, _original: object = original, **more: object) -> object:
+            out.note(self, key)
+            return _original(self, key, *rest, **more)
+
+        monkeypatch.setattr(TomlTable, method, noted)
+    load_dictionary()
+    parse_dictionary(SMALL_TEXT)
+    return out
+
+
+def test_every_key_the_loader_accepts_is_in_the_document(asked: Asked) -> None:
+    missing = sorted(pair for pair in asked if pair[1] not in documented()[pair[0]])
+    assert not missing, f"accepted by the loader, not in WIRE.md: {missing}"
+
+
+def test_every_key_in_the_document_is_accepted_by_the_loader(asked: Asked) -> None:
+    extra = sorted(
+        (heading, key) for heading, keys in documented().items() for key in keys if (heading, key) not in asked
+    )
+    assert not extra, f"in WIRE.md, not known to the loader: {extra}"
+
+
+def test_no_key_hides_in_a_branch_the_loads_above_do_not_take(asked: Asked) -> None:
+    """Every text given to a method of a table in the loader's source was asked for when loading."""
+    readers = {"get", "raw", "has", "choice", "table", "tables", "named_tables", "texts", "numbers"}
+    tree = ast.parse((FOLDER / "dictionary.py").read_text("utf-8"))
+    written = {
+        node.args[0].value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and node.func.attr in readers
+        and node.args
+        and isinstance(node.args[0], ast.Constant)
+    }
+    assert len(written) > 30
+    assert written <= {key for _, key in asked}
+
+
+def test_every_wire_type_is_in_the_document() -> None:
+    section = DOCUMENT.split("## 4. ")[1].split("## 5. ")[0]
+    for type_ in (*NUMBER_CODES, *BITS_CODES, "textN"):
+        assert f"`{type_}`" in section, type_
+
+
+def test_every_number_the_document_repeats_is_the_codes() -> None:
+    assert f"at most {framing.CONTENT_MAX} bytes. It is stuffed" in DOCUMENT
+    assert f"longer than {framing.ENCODED_MAX}\nbytes cannot be a frame" in DOCUMENT
+    assert f"falls back by more than {link.CLOCK_FALL_MS} ms" in DOCUMENT
+    assert f"| {16384 - sequence.LATE_WINDOW + 1}..16383 (1..{sequence.LATE_WINDOW - 1} behind)" in DOCUMENT
+    assert f"(at least the last {vehicle.ANSWERS_KEPT})" in DOCUMENT
+    assert f"leftmost {commands.TAG_SIZE} bytes of HMAC-SHA-256" in DOCUMENT
+    assert f"fewer than {6 + commands.COMMAND_HEAD.size + commands.TAG_SIZE} bytes without the CRC" in DOCUMENT
+
+
+# ---------------------------------------------------------------- the hash
+
+
+def hash_by_the_page(text: str) -> int:
+    """Follow the page's rule from the raw TOML, without the loader."""
+    values = tomllib.loads(text)
+    lines = []
+    for name, packet in sorted(values["packet"].items(), key=lambda item: item[1]["apid"]):
+        lines.append(f"packet {packet['apid']} {name}")
+        for field in packet["fields"]:
+            for entry in field.get("bits", [field]):
+                shift, width = (entry["bit"], entry.get("width", 1)) if "bits" in field else (0, 0)
+                scale, offset = float(entry.get("scale", 1)), float(entry.get("offset", 0))
+                values_text = repr(tuple(entry.get("values", ())))
+                parts = (entry["name"], field["type"], shift, 2**width - 1, repr(scale), repr(offset), values_text)
+                lines.append(" ".join(str(part) for part in parts))
+    for name, command in sorted(values.get("command", {}).items(), key=lambda item: item[1]["code"]):
+        args = [f"{a['name']}:{a['type']}:{float(a.get('scale', 1))!r}" for a in command.get("args", [])]
+        lines.append(f"command {command['code']} {name} {' '.join(args)}")
+    lines.append(f"uplink {values['uplink']['apid']}")
+    return struct.unpack(">I", hashlib.sha256("\n".join(lines).encode()).digest()[:4])[0]
+
+
+@pytest.mark.parametrize("text", [SANDPIPER.text, SMALL_TEXT], ids=["sandpiper", "small"])
+def test_the_hash_follows_the_page(text: str) -> None:
+    assert parse_dictionary(text).hash32 == hash_by_the_page(text)

@@ -1,0 +1,83 @@
+// The camera bank: one row per camera, two acts each. What is shown comes only from telemetry.
+
+import { age, duration, limitState, valueWithUnit, sentence } from "./format.js";
+import { absent, builder, h, setAttr, setText, setTone } from "./dom.js";
+import { commandFor, family } from "./roles.js";
+
+export function CameraBank(el, acts) {
+  const once = builder();
+  let rows = [];
+  function build(view) {
+    const cameras = family(view.store.roles, "camera");
+    rows = cameras.map((name) => CameraRow(name, view, acts));
+    el.replaceChildren(...rows.map((row) => row.el));
+    if (rows.length === 0) el.append(absent("Cameras are"));
+  }
+  return {
+    update(view) {
+      once(view.store, () => build(view));
+      for (const row of rows) row.update(view);
+    },
+  };
+}
+
+function CameraRow(name, first, acts) {
+  const { roles, dictionary } = first.store;
+  const label = roles.get(`camera[${name}].powered`)?.column.label ?? "";
+  const title = `Camera ${name}${label ? `, ${label}` : ""}`;
+  const state = h("span", { class: "state-word", testid: `camera-${name}-state` });
+  const facts = h("span", { class: "facts" });
+  const power = Toggle(title, "power", commandFor(dictionary, "camera_power"), ["Switch on", "Switch off"], `camera-${name}-power`);
+  const record = Toggle(title, "recording", commandFor(dictionary, "camera_record"), ["Record", "Stop recording"], `camera-${name}-record`);
+  const el = h("div", { class: "camera" }, h("div", { class: "camera-what" }, h("span", { class: "camera-name", text: title }), state, facts),
+    h("div", { class: "camera-acts" }, power.button, record.button));
+
+  function Toggle(camera, what, command, words, testid) {
+    const button = h("button", { type: "button", class: "act", testid, hidden: !command });
+    let on = false;
+    button.addEventListener("click", () => acts.send(command.name, { camera: Number(name), on: on ? 0 : 1 }));
+    return {
+      button,
+      update(view, value) {
+        on = value === 1;
+        setText(button, on ? words[1] : words[0]);
+        setAttr(button, "aria-label", `${on ? words[1] : words[0]}: ${camera} ${what}`);
+        setAttr(button, "disabled", !view.page.canCommand);
+      },
+    };
+  }
+
+  return {
+    el,
+    update(view) {
+      const powered = view.sample(`camera[${name}].powered`);
+      const recording = view.sample(`camera[${name}].recording`);
+      const storage = view.sample(`camera[${name}].storage_left`);
+      const [word, tone] = describe(powered, recording);
+      setText(state, word);
+      setTone(el, tone);
+      const limit = storage && limitState(storage.column, storage.value);
+      const since = powered?.value === 1 ? view.since(`camera[${name}].powered`) : undefined;
+      setText(facts, [
+        since !== undefined && `on for ${duration(view.cursor.rx - since)}`,
+        storage?.value !== undefined && `${valueWithUnit(storage.column, storage.value)} left${limit ? ", low" : ""}`,
+        current(view, name),
+      ].filter(Boolean).join("  \u00b7  "));
+      setTone(facts, limit);
+      power.update(view, powered?.value);
+      record.update(view, recording?.value);
+    },
+  };
+}
+
+function current(view, name) {
+  const sample = view.sample(`camera[${name}].current`);
+  return sample?.value !== undefined && valueWithUnit(sample.column, sample.value);
+}
+
+function describe(powered, recording) {
+  if (!powered || powered.value === undefined) return ["Unknown", "stale"];
+  if (powered.stale) return [`Unknown, ${age(powered.age)} old`, "stale"];
+  if (powered.value !== 1) return ["Off", "off"];
+  return [sentence(recording?.value === 1 ? "on, recording" : "on"), recording?.value === 1 ? "recording" : "on"];
+}

@@ -1,0 +1,20 @@
+// What state a firing channel is in, from telemetry alone and with its age. Pure.
+
+/**
+ * @typedef {"unknown"|"fired"|"armed"|"inhibited"|"continuous"|"open"} ChannelState
+ *
+ * Older than two seconds is "unknown" and drawn as dangerous: it may be armed. "armed" outranks "inhibited", because
+ * one bit that says armed is enough to keep away.
+ * @param {{continuity?:object, armed?:object, fired?:object, inhibited?:object}} samples View samples; any may be absent
+ * @returns {{state: ChannelState, word: string, tone: string}}
+ */
+export function channelState({ continuity, armed, fired, inhibited }) {
+  const basis = [armed, continuity, fired].filter(Boolean);
+  const bad = basis.length === 0 || basis.some((one) => one.stale || !Number.isFinite(one.value));
+  if (bad) return { state: "unknown", word: "Unknown \u2014 treat as armed", tone: "danger" };
+  if (armed?.value === 1) return { state: "armed", word: "ARMED", tone: "danger" };
+  if (fired?.value === 1) return { state: "fired", word: "Fired", tone: "fired" };
+  if (continuity && continuity.value !== 1) return { state: "open", word: "Open, no igniter seen", tone: "caution" };
+  if (inhibited && (inhibited.stale || inhibited.value === 1)) return { state: "inhibited", word: "Safe, board inhibited", tone: "none" };
+  return { state: "continuous", word: continuity ? "Safe, continuous" : "Safe", tone: "none" };
+}

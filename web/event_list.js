@@ -1,0 +1,40 @@
+// What happened, newest first, as sentences.
+
+import { duration, tClock } from "./format.js";
+import { h, setText, setTone, syncList } from "./dom.js";
+import { COMMAND_STATES } from "./messages.js";
+
+const LOOKED_AT = 300;
+const SHOWN = 60;
+
+/** Is an entry worth a line here? The steps of a command are in the command log; only its outcome is an event. */
+export function isEvent({ topic, body }) {
+  return topic !== "command" || Boolean(COMMAND_STATES[body?.state]?.final);
+}
+
+export function EventList(el) {
+  const list = h("ol", { class: "events", "aria-label": "Events, newest first", testid: "events" });
+  const none = h("p", { class: "absent", text: "Nothing has happened yet." });
+  el.append(list, none);
+  let shown = "";
+  return {
+    update(view) {
+      const entries = view.events(LOOKED_AT).filter(isEvent).slice(0, SHOWN);
+      const zero = view.moment("lift_off")?.t;
+      const key = `${view.store.session} ${entries.length} ${entries[0]?.i} ${zero}`;
+      if (key === shown) return;
+      shown = key;
+      none.hidden = entries.length > 0;
+      syncList(list, entries, (entry) => `${view.store.session} ${entry.i}`, make, (node, entry) => {
+        setText(node.firstChild, zero === undefined || !Number.isFinite(entry.t) ? duration(entry.rx) : tClock(entry.t - zero));
+      });
+    },
+  };
+}
+
+function make(entry) {
+  const word = { warning: "Warning. ", caution: "Caution. " }[entry.severity] ?? "";
+  const node = h("li", { class: "event" }, h("span", { class: "when" }), h("span", { class: "what", text: word + entry.text }));
+  setTone(node, entry.severity === "info" ? "none" : entry.severity);
+  return node;
+}

@@ -1,0 +1,119 @@
+// Numbers as words for people. Nothing here rounds a non-finite value away: NaN is shown as NaN.
+
+const MINUS = "\u2212";
+const UNITS = { degC: "\u00b0C", deg: "\u00b0", "deg/s": "\u00b0/s", "m/s2": "m/s\u00b2", 1: "", "": "" };
+const DIGITS = { deg: 1, "deg/s": 0, m: 1, "m/s": 1, "m/s2": 1, V: 2, A: 2, mAh: 0, hPa: 1, degC: 1, GB: 1, dBm: 1, s: 2, "%": 0, 1: 3, "B/s": 0 };
+const POINTS = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
+
+/** What stands where nothing is known. */
+export const NOTHING = "\u2013\u2013";
+
+/** A number with fixed decimals; NaN, +Inf and -Inf as words; nothing known as two dashes. */
+export function fixed(value, digits = 1) {
+  if (value === undefined || value === null) return NOTHING;
+  if (Number.isNaN(value)) return "NaN";
+  if (value === Infinity) return "+Inf";
+  if (value === -Infinity) return "-Inf";
+  const text = Math.abs(value).toFixed(digits);
+  return value < 0 && Number(text) !== 0 ? MINUS + text : text;
+}
+
+/** Unit as people write it. */
+export function unitText(unit) {
+  return UNITS[unit] ?? unit ?? "";
+}
+
+/** Value of a dictionary column in its display unit. */
+export function inDisplayUnit(column, value) {
+  return value * (column.display_scale ?? 1) + (column.display_offset ?? 0);
+}
+
+/** Text of a dictionary column's value, without the unit: enum and flag words, numbers in the display unit. */
+export function valueText(column, value) {
+  if (value === undefined || value === null) return NOTHING;
+  if (column.kind === "text") return String(value);
+  if (column.kind === "enum" && column.values?.[value] !== undefined) return column.values[value];
+  if (column.kind === "flag" && Number.isFinite(value)) return value ? "yes" : "no";
+  if (column.kind === "enum") return fixed(value, 0);
+  return fixed(inDisplayUnit(column, value), digitsOf(column, value));
+}
+
+function digitsOf(column, value) {
+  const unit = column.display_unit || column.unit;
+  const small = column.range && column.range[1] - column.range[0] < 20;
+  if (Number.isInteger(value) && (unit === "1" || !unit) && !small) return 0;
+  return DIGITS[unit] ?? 2;
+}
+
+/** Value with its unit, for example "7.42 V". */
+export function valueWithUnit(column, value) {
+  const text = valueText(column, value);
+  const unit = column.kind === "number" ? unitText(column.display_unit || column.unit) : "";
+  if (!unit || text === NOTHING) return text;
+  return unit.startsWith("\u00b0") && unit.length === 1 ? text + unit : `${text} ${unit}`;
+}
+
+/** Seconds as "T+00:12.3" or "T-00:03.2". */
+export function tClock(seconds) {
+  if (!Number.isFinite(seconds)) return `T ${NOTHING}`;
+  const tenths = Math.round(Math.abs(seconds) * 10);
+  const minutes = Math.floor(tenths / 600);
+  const rest = ((tenths % 600) / 10).toFixed(1).padStart(4, "0");
+  return `T${seconds < 0 && tenths > 0 ? MINUS : "+"}${String(minutes).padStart(2, "0")}:${rest}`;
+}
+
+/** A length of time as "1:02:03" or "2:03". */
+export function duration(seconds) {
+  if (!Number.isFinite(seconds)) return NOTHING;
+  const whole = Math.max(0, Math.floor(seconds));
+  const parts = [Math.floor(whole / 3600), Math.floor(whole / 60) % 60, whole % 60];
+  const [hours, minutes, rest] = parts;
+  const tail = `${String(rest).padStart(2, "0")}`;
+  return hours ? `${hours}:${String(minutes).padStart(2, "0")}:${tail}` : `${minutes}:${tail}`;
+}
+
+/** How long ago: tenths below ten seconds, then whole seconds, minutes, hours. */
+export function age(seconds) {
+  if (seconds === undefined || !Number.isFinite(seconds)) return "never";
+  const past = Math.max(0, seconds);
+  if (past < 9.95) return `${past.toFixed(1)} s`;
+  if (past < 119.5) return `${Math.round(past)} s`;
+  if (past < 7200) return `${Math.floor(past / 60)} min`;
+  return `${Math.floor(past / 3600)} h`;
+}
+
+/** Bytes as "12.3 MB", decimal multiples. */
+export function bytes(count) {
+  if (!Number.isFinite(count)) return NOTHING;
+  const steps = [[1e9, "GB"], [1e6, "MB"], [1e3, "kB"]];
+  const step = steps.find(([size]) => count >= size);
+  return step ? `${(count / step[0]).toFixed(1)} ${step[1]}` : `${count} B`;
+}
+
+/** Bearing in degrees from north clockwise, three digits as spoken, with its compass point. */
+export function bearing(radians) {
+  if (!Number.isFinite(radians)) return { degrees: NOTHING, point: "" };
+  const turn = ((radians * 180) / Math.PI + 720) % 360;
+  return { degrees: String(Math.round(turn) % 360).padStart(3, "0"), point: POINTS[Math.round(turn / 45) % 8] };
+}
+
+/** Distance in meters: whole meters below 10 km. */
+export function distance(meters) {
+  if (!Number.isFinite(meters)) return NOTHING;
+  return meters < 9999.5 ? `${Math.round(meters)} m` : `${(meters / 1000).toFixed(1)} km`;
+}
+
+/** Which limit of the column a value in SI units breaks: "warning", "caution" or "". A non-finite number is a warning. */
+export function limitState(column, value) {
+  if (typeof value !== "number") return "";
+  if (!Number.isFinite(value)) return "warning";
+  const { warning_low, warning_high, caution_low, caution_high } = column.limits ?? {};
+  if (value < warning_low || value > warning_high) return "warning";
+  if (value < caution_low || value > caution_high) return "caution";
+  return "";
+}
+
+/** First letter large. */
+export function sentence(text) {
+  return text ? text[0].toUpperCase() + text.slice(1) : "";
+}

@@ -1,0 +1,88 @@
+// The journal: what happened, in order. The latest entry per (topic, key) at or before the cursor is the state.
+
+import { lastAtOrBefore } from "./table.js";
+
+const CAP = 20000;
+
+/** @typedef {{i:number, rx:number, t:number, topic:string, key:string, severity:string, text:string, body:object}} Entry */
+
+export class Journal {
+  constructor(cap = CAP) {
+    this.cap = cap;
+    this.next = 0;
+    this.#clear();
+  }
+
+  /** Add entries in the order of their absolute index; one that is known already is skipped. */
+  add(entries) {
+    for (const entry of entries) {
+      if (entry.i < this.next) continue;
+      this.next = entry.i + 1;
+      this.#insert(entry);
+    }
+    if (this.entries.length > this.cap) this.#trim();
+  }
+
+  /** Latest entry of (topic, key) at station time rx, or undefined. */
+  state(topic, key, rx = Infinity) {
+    const line = this.#topics.get(topic)?.get(key);
+    return line && this.#latest(line, rx);
+  }
+
+  /** Latest entry of every key of a topic at station time rx, in the order in which the keys first appeared. */
+  states(topic, rx = Infinity) {
+    const lines = this.#topics.get(topic);
+    if (!lines) return [];
+    return [...lines.values()].map((line) => this.#latest(line, rx)).filter(Boolean);
+  }
+
+  /** The newest `count` entries with a text at station time rx, newest first. */
+  texts(rx = Infinity, count = 100) {
+    const end = this.#spoken.entries.length ? this.#indexAt(this.#spoken, rx) + 1 : 0;
+    return this.#spoken.entries.slice(Math.max(0, end - count), end).reverse();
+  }
+
+  #topics;
+  #spoken;
+
+  #clear() {
+    this.entries = [];
+    this.#topics = new Map();
+    this.#spoken = { rx: [], entries: [] };
+  }
+
+  #insert(entry) {
+    this.entries.push(entry);
+    let lines = this.#topics.get(entry.topic);
+    if (!lines) this.#topics.set(entry.topic, (lines = new Map()));
+    let line = lines.get(entry.key);
+    if (!line) lines.set(entry.key, (line = { rx: [], entries: [] }));
+    push(line, entry);
+    if (entry.text) push(this.#spoken, entry);
+  }
+
+  #latest(line, rx) {
+    return line.entries[this.#indexAt(line, rx)];
+  }
+
+  #indexAt(line, rx) {
+    return rx === Infinity ? line.rx.length - 1 : lastAtOrBefore(line.rx, line.rx.length, rx);
+  }
+
+  // The older half goes, except what is still the state of its key: an alarm raised hours ago stays raised.
+  #trim() {
+    const old = this.entries;
+    const cut = old.length >> 1;
+    const states = new Set();
+    for (const topic of this.#topics.keys()) for (const entry of this.states(topic)) states.add(entry);
+    this.#clear();
+    old.forEach((entry, i) => { if (i >= cut || states.has(entry)) this.#insert(entry); });
+  }
+}
+
+// The search needs ascending times; an entry stamped a little before its predecessor counts as simultaneous with it.
+function push(line, entry) {
+  const last = line.rx.length ? line.rx[line.rx.length - 1] : -Infinity;
+  line.rx.push(Math.max(last, entry.rx));
+  line.entries.push(entry);
+}

@@ -1,0 +1,39 @@
+// Keys that work from every place. One literal table; main.js says what the acts do.
+
+const REPLAY_KEYS = {
+  " ": ["toggle"],
+  k: ["pause"],
+  j: ["shuttle", -1],
+  l: ["shuttle", 1],
+  ArrowLeft: ["step", -1],
+  ArrowRight: ["step", 1],
+  Home: ["start"],
+  End: ["end"],
+};
+
+/** What a key means: ["safe_all"], ["replay", act, argument] or null. Typing in a field is never a command. */
+export function meaning(event, { replay }) {
+  if (event.key === "Escape" && event.shiftKey) return ["safe_all"];
+  if (!replay || event.ctrlKey || event.metaKey || event.altKey) return null;
+  const tag = event.target?.tagName;
+  const slider = tag === "INPUT" && event.target.type === "range";
+  if ((tag === "INPUT" && !slider) || tag === "SELECT" || tag === "TEXTAREA") return null;
+  if (tag === "BUTTON" && event.key === " ") return null;
+  if (event.shiftKey && (event.key === "ArrowLeft" || event.key === "ArrowRight")) return ["replay", "nudge", event.key === "ArrowLeft" ? -1 : 1];
+  const act = REPLAY_KEYS[event.key.length === 1 ? event.key.toLowerCase() : event.key];
+  return act ? ["replay", ...act] : null;
+}
+
+export function listen(context, acts) {
+  // A button that was clicked with a pointer gives the space bar back to the replay; one reached by keyboard keeps it.
+  document.addEventListener("click", (event) => {
+    const button = event.detail > 0 && context().replay && event.target.closest?.("button");
+    if (button) button.blur();
+  });
+  document.addEventListener("keydown", (event) => {
+    const what = meaning(event, context());
+    if (!what) return;
+    event.preventDefault();
+    if (what[0] === "safe_all") { if (!event.repeat) acts.safeAll(); } else acts.replay(what[1], what[2]);
+  });
+}

@@ -1,0 +1,241 @@
+// The only wiring: sockets to stores, stores to panels, acts to the desk. Panels are drawn on animation frames, and
+// only when something changed.
+
+import { Banners } from "./banners.js";
+import { commandSentence, StepRow } from "./command_log.js";
+import { DeskSheet } from "./desk_sheet.js";
+import { DeskSocket } from "./desk_socket.js";
+import { h, setAttr, setHidden } from "./dom.js";
+import { listen } from "./keys.js";
+import { Live } from "./live.js";
+import { buildPlaces, PLACES } from "./places.js";
+import { Replay } from "./replay.js";
+import { ReplayBar } from "./replay_bar.js";
+import { ViewSocket } from "./socket.js";
+import { getAbout, getSessions, getStore, getSummary } from "./station.js";
+import { StatusLine } from "./status_line.js";
+import { current, onTheme, startTheme, toggle } from "./theme.js";
+import { View } from "./view.js";
+
+const TOKEN_KEY = "blockhouse.operator";
+const NAME_KEY = "blockhouse.name";
+const TICK_MS = 250;
+const SAID_MS = 6000;
+const SESSIONS_MS = 10000;
+
+const page = {
+  about: null, mode: null, desk: null, replay: null, beat: null, silentSince: null, sessions: null, summary: null,
+  strips: [], trouble: null, said: "", canCommand: false, simulated: false, now: 0,
+};
+let place = "flight";
+let dirty = true;
+let desk = null;
+
+const byId = (id) => document.getElementById(id);
+const socketUrl = (path) => `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}${path}`;
+const seconds = () => performance.now() / 1000;
+const changed = () => { dirty = true; };
+
+function trouble(sentence) {
+  page.trouble = sentence;
+  changed();
+}
+
+const live = new Live({ changed, trouble });
+
+const acts = {
+  changed,
+  live: backToLive,
+  dismiss: () => trouble(null),
+  listSessions,
+  openSession,
+  replay: (what, argument) => { page.replay?.act(what, argument, seconds()); changed(); },
+  begin,
+  send: (command, args) => say(ask({ type: "send", command, args })),
+  desk: (message) => say(ask(message)),
+  mark: (text) => say(ask({ type: "mark", text })),
+  safeAll: () => { if (desk && !page.replay) say(ask({ type: "safe_all" })); },
+  toggleStrip,
+};
+
+function ask(message) {
+  if (!desk || page.replay) return Promise.resolve({ ok: false, sentence: "Nothing can be transmitted from here." });
+  return desk.ask(message);
+}
+
+// A routine command without arguments goes with one act; everything else opens the sheet.
+function begin(name, preset) {
+  const view = currentView();
+  const command = view?.store.dictionary.commands.find((one) => one.name === name);
+  if (!command) return;
+  const given = command.args.every((arg) => arg.name in preset);
+  if (command.hazard === "routine" && given) acts.send(name, preset);
+  else sheet.open(view, name, preset);
+}
+
+async function say(reply) {
+  const { ok, sentence } = await reply;
+  page.said = sentence ?? "";
+  if (!ok && sentence) trouble(sentence);
+  else setTimeout(() => { if (page.said === sentence) { page.said = ""; changed(); } }, SAID_MS);
+  changed();
+}
+
+function toggleStrip(binding) {
+  const without = page.strips.filter((one) => one.table !== binding.table || one.index !== binding.index);
+  page.strips = without.length < page.strips.length ? without : [...page.strips, binding];
+  changed();
+}
+
+async function listSessions() {
+  try {
+    page.sessions = await getSessions();
+  } catch (error) {
+    trouble(error.message);
+  }
+  changed();
+}
+
+async function openSession(session) {
+  byId("main").setAttribute("aria-busy", "true");
+  try {
+    const [store, summary] = await Promise.all([getStore(session.name), getSummary(session.name).catch(() => null)]);
+    closeDesk();
+    page.replay = new Replay(store, session);
+    page.summary = summary;
+    page.strips = [];
+  } catch (error) {
+    trouble(error.message);
+  }
+  byId("main").removeAttribute("aria-busy");
+  changed();
+}
+
+function backToLive() {
+  page.replay = null;
+  page.summary = null;
+  page.strips = [];
+  openDesk();
+  changed();
+}
+
+// The operator's token comes once in the address, leaves it at once, and stays in this tab only.
+function takeToken() {
+  const match = location.hash.match(/operator=([^&]+)/);
+  if (match) {
+    sessionStorage.setItem(TOKEN_KEY, decodeURIComponent(match[1]));
+    history.replaceState(null, "", location.pathname + location.search);
+  }
+  return sessionStorage.getItem(TOKEN_KEY);
+}
+
+function openDesk() {
+  const token = sessionStorage.getItem(TOKEN_KEY);
+  if (!token || desk || page.mode === "replay") return;
+  desk = new DeskSocket(socketUrl("/ws/desk"), token, sessionStorage.getItem(NAME_KEY) ?? "operator", (state) => { page.desk = state; changed(); });
+  page.desk = desk.state;
+}
+
+function closeDesk() {
+  desk?.close();
+  desk = null;
+  page.desk = null;
+}
+
+function currentView() {
+  const store = page.replay ? page.replay.store : live.store;
+  if (!store) return null;
+  const cursor = page.replay ? page.replay.cursor(seconds()) : { rx: live.rxNow, t: live.t, live: true };
+  page.beat = live.beat;
+  page.simulated = Boolean(store.dictionary.simulated);
+  page.canCommand = Boolean(page.desk?.open && page.desk.yours && !page.replay && page.silentSince === null);
+  return new View(store, cursor, page);
+}
+
+const placeButtons = {};
+
+function go(name) {
+  place = name;
+  for (const [other, button] of Object.entries(placeButtons)) setAttr(button, "aria-current", other === name ? "page" : null);
+  for (const [other, { section }] of Object.entries(places)) setHidden(section, other !== name);
+  document.body.dataset.place = name;
+  if (name === "review") listSessions();
+  changed();
+}
+
+function buildNavigation() {
+  const nav = byId("places");
+  for (const [name, { title }] of Object.entries(PLACES)) {
+    placeButtons[name] = h("button", { type: "button", class: "place-button", testid: `place-${name}`, text: title, on: { click: () => go(name) } });
+    nav.append(placeButtons[name]);
+  }
+  const theme = h("button", { type: "button", class: "theme-button", testid: "theme", on: { click: toggle } });
+  const label = () => { theme.textContent = current() === "dark" ? "Light" : "Dark"; theme.setAttribute("aria-label", `Switch to the ${theme.textContent.toLowerCase()} theme`); changed(); };
+  onTheme(label);
+  label();
+  nav.append(h("span", { class: "vehicle-name", id: "vehicle" }), theme);
+}
+
+function draw() {
+  requestAnimationFrame(draw);
+  if (!dirty && !page.replay?.clock.playing) return;
+  dirty = false;
+  page.now = performance.now();
+  const view = currentView();
+  banners.update(page);
+  setHidden(byId("loading"), Boolean(view) || place === "review");
+  document.body.classList.toggle("replaying", Boolean(page.replay));
+  document.body.classList.toggle("commandless", Boolean(page.replay) || !page.desk);
+  if (!view) { drawWithoutStore(); return; }
+  status.update(view);
+  bar.update(view);
+  sheet.update(view);
+  const { vehicle, site } = view.store.dictionary;
+  const name = [vehicle, site?.name].filter(Boolean).join(", ");
+  if (byId("vehicle").textContent !== name) byId("vehicle").textContent = name;
+  for (const panel of places[place].panels) panel.update(view);
+}
+
+// Without any session the shelf must still open: only the panels that need no store are drawn.
+function drawWithoutStore() {
+  if (place !== "review") return;
+  places.review.panels[0].update({ page, store: null });
+}
+
+async function start() {
+  takeToken();
+  try {
+    page.about = await getAbout();
+  } catch (error) {
+    trouble(error.message);
+    setTimeout(start, 2000);
+    return;
+  }
+  page.mode = page.about.mode;
+  page.trouble = null;
+  document.title = `Blockhouse \u2014 ${page.mode}`;
+  if (page.mode !== "replay") {
+    new ViewSocket(socketUrl("/ws/view"), { message: (message) => live.receive(message), state: ({ silentSince }) => { page.silentSince = silentSince; changed(); } });
+    openDesk();
+  }
+  if (page.about.open) {
+    await openSession({ name: page.about.open, label: page.about.open });
+    go("review");
+  } else if (page.mode === "replay") go("review");
+}
+
+startTheme();
+const places = buildPlaces(byId("main"), acts, h);
+buildNavigation();
+const status = StatusLine(byId("status"), acts);
+const banners = Banners(byId("banners"), acts);
+const bar = ReplayBar(byId("replay"), acts);
+const sheet = DeskSheet(byId("sheet"), { ask, changed }, { StepRow, commandSentence });
+go(place);
+setInterval(changed, TICK_MS);
+setInterval(() => { if (place === "review" && !document.hidden) listSessions(); }, SESSIONS_MS);
+addEventListener("resize", changed);
+document.addEventListener("visibilitychange", () => { if (!document.hidden) changed(); });
+listen(() => ({ replay: Boolean(page.replay) }), acts);
+start();
+draw();

@@ -1,0 +1,48 @@
+// The names both ends of the wire to the station agree on. The other end is server/messages.py.
+
+/** Messages the station sends on /ws/view. The page never sends on that socket. */
+export const VIEW_TYPES = ["hello", "update", "beat"];
+
+/** Messages the page may send on /ws/desk. */
+export const DESK_SENDS = ["sign_in", "send", "arm", "confirm", "cancel", "safe_all", "mark", "check", "take", "release", "alive"];
+
+/** Messages the station sends on /ws/desk. */
+export const DESK_TYPES = ["signed_in", "authority", "reply"];
+
+/** Topics of the journal: everything that is not a row of a table. */
+export const TOPICS = [
+  "link", "recording", "phase", "moment", "command", "alarm", "event", "mark",
+  "restart", "damage", "gap", "clock", "authority", "act",
+];
+
+/** The steps of a command in the order in which they can happen. */
+export const STEPS = ["asked", "armed", "confirmed", "sent", "accepted", "completed", "verified"];
+
+/**
+ * What each command state looks like. `tone` picks the drawing, `final` says that nothing more will happen.
+ * "unknown" is dangerous, never gray: the command may have been executed.
+ */
+export const COMMAND_STATES = {
+  armed: { word: "armed, waiting for confirmation", tone: "danger", final: false },
+  queued: { word: "queued", tone: "busy", final: false },
+  sent: { word: "sent, no answer yet", tone: "busy", final: false },
+  accepted: { word: "accepted by the vehicle", tone: "busy", final: false },
+  completed: { word: "completed, effect not seen yet", tone: "busy", final: false },
+  verified: { word: "verified by telemetry", tone: "good", final: true },
+  refused: { word: "refused", tone: "caution", final: true },
+  failed: { word: "failed", tone: "danger", final: true },
+  unknown: { word: "outcome unknown \u2014 treat as armed", tone: "danger", final: true },
+  cancelled: { word: "cancelled, never sent", tone: "quiet", final: true },
+  expired: { word: "expired, never sent", tone: "quiet", final: true },
+  abandoned: { word: "abandoned at a restart", tone: "caution", final: true },
+};
+
+const WORDS = { nan: NaN, inf: Infinity, "-inf": -Infinity };
+
+/** A number as the station writes it: JSON cannot carry non-finite numbers, so they come as words. */
+export function parseNumber(value) {
+  if (typeof value === "number") return value;
+  if (value === true) return 1;
+  if (value === false) return 0;
+  return value in WORDS ? WORDS[value] : NaN;
+}

@@ -1,0 +1,65 @@
+// Which panel is in which place. Adding a panel is one line here.
+
+import { CameraBank } from "./camera_bank.js";
+import { LateralPanel, ParachuteStates, RecoveryChannels } from "./channel_panel.js";
+import { ChannelTable } from "./channel_table.js";
+import { ClimbColumn } from "./climb_column.js";
+import { CommandLog } from "./command_log.js";
+import { AuthorityPanel, CommandList, MarkPanel } from "./desk_panel.js";
+import { EventList } from "./event_list.js";
+import { FinPanel } from "./fin_panel.js";
+import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
+import { ImuPanel } from "./imu_panel.js";
+import { LinkPanel, RecorderLine } from "./link_panel.js";
+import { PowerPanel } from "./power_panel.js";
+import { Readouts } from "./readouts.js";
+import { DescentPanel, Whereabouts } from "./recovery_panel.js";
+import { SessionList } from "./session_list.js";
+import { SummaryPanel } from "./summary_panel.js";
+import { TiltScope } from "./tilt_scope.js";
+
+/** Each place: columns of panels [id, heading or "", panel]. */
+export const PLACES = {
+  bench: { title: "Bench", columns: [
+    [["channels", "Channels", ChannelTable], ["added", "Strips", AddedStrips]],
+    [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel]],
+  ] },
+  pad: { title: "Pad", columns: [
+    [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
+    [["lateral", "Lateral motors", LateralPanel], ["recovery-channels", "Recovery channels", RecoveryChannels], ["imu", "Inertial units", ImuPanel]],
+    [["authority-panel", "Command desk", AuthorityPanel], ["log", "Recent commands", CommandLog], ["mark", "Mark in the recording", MarkPanel], ["pad-events", "Events", EventList], ["commands-panel", "All commands", CommandList]],
+  ] },
+  flight: { title: "Flight", columns: [
+    [["climb", "Climb", ClimbColumn]],
+    [["scope", "Nose from above", TiltScope], ["flight-events", "Events", EventList]],
+    [["readouts", "", Readouts], ["strips", "", FlightStrips]],
+  ] },
+  recovery: { title: "Recovery", columns: [
+    [["whereabouts", "Last known position", Whereabouts]],
+    [["descent", "Descent", DescentPanel], ["chutes", "Parachutes", ParachuteStates]],
+    [["recovery-events", "Events", EventList]],
+  ] },
+  review: { title: "Review", columns: [
+    [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
+    [["whole", "Whole flight", ReviewStrips]],
+  ] },
+};
+
+/** Build the sections once. Returns {name: {section, panels}}. */
+export function buildPlaces(main, acts, h) {
+  return Object.fromEntries(Object.entries(PLACES).map(([name, { title, columns }]) => {
+    const panels = [];
+    const section = h("section", { class: `place -${name}`, id: `place-${name}`, hidden: true, "aria-label": title });
+    for (const column of columns) {
+      const box = h("div", { class: "column" });
+      for (const [id, heading, panel] of column) {
+        const body = h("div", { class: "panel-body" });
+        box.append(h("section", { class: `panel ${id}`, "aria-label": heading || id }, heading && h("h2", { text: heading }), body));
+        panels.push(panel(body, acts));
+      }
+      section.append(box);
+    }
+    main.append(section);
+    return [name, { section, panels }];
+  }));
+}

@@ -1,0 +1,49 @@
+// One reviewed session: its store, its timebase and its clock, and the acts of the replay bar.
+
+import { ReplayClock } from "./replay_clock.js";
+import { Timebase } from "./timebase.js";
+
+const BEFORE_LIFT_OFF_S = 3;
+const NUDGE_S = 1;
+
+export class Replay {
+  constructor(store, { name, label }) {
+    this.store = store;
+    this.name = name;
+    this.label = label || name;
+    this.timebase = new Timebase(store);
+    const liftOff = store.journal.state("moment", "lift_off")?.body?.t;
+    this.clock = new ReplayClock(...store.tRange, liftOff === undefined ? store.tRange[0] : liftOff - BEFORE_LIFT_OFF_S);
+    this.held = null;
+  }
+
+  /** The cursor at `now`. A step by packet holds the exact arrival time until the clock moves again. */
+  cursor(now) {
+    const t = this.clock.tick(now);
+    if (this.held && this.held.t === t) return { rx: this.held.rx, t, live: false };
+    this.held = null;
+    return { rx: this.timebase.rxAt(t), t, live: false };
+  }
+
+  act(what, argument, now) {
+    const { clock } = this;
+    if (what === "toggle") clock.toggle(now);
+    else if (what === "pause") clock.pause(now);
+    else if (what === "shuttle") clock.shuttle(argument, now);
+    else if (what === "speed") clock.setSpeed(argument, now);
+    else if (what === "seek") clock.seek(argument, now);
+    else if (what === "nudge") clock.seek(clock.at(now) + argument * NUDGE_S, now);
+    else if (what === "start") clock.seek(clock.start, now);
+    else if (what === "end") clock.seek(clock.end, now);
+    else if (what === "step") this.#step(argument, now);
+  }
+
+  #step(direction, now) {
+    const { rx } = this.cursor(now);
+    this.clock.pause(now);
+    const next = this.store.neighbor(rx, direction);
+    if (next === undefined) return;
+    this.clock.seek(this.timebase.tAt(next), now);
+    this.held = { t: this.clock.at(now), rx: next };
+  }
+}

@@ -1,0 +1,86 @@
+// The replay bar: play, step, speed, scrub; at the bottom of every place while a session is reviewed.
+
+import { sentence, tClock } from "./format.js";
+import { builder, h, setAttr, setHidden, setText, syncList } from "./dom.js";
+import { SPEEDS } from "./replay_clock.js";
+
+const WORDS = { lift_off: "Lift-off" };
+const FIRST = ["lift_off", "apogee", "landing", "burnout", "deployment"];
+const LETTER_PX = 7;
+
+/** Name of a moment for people: its key in words. */
+function nameOf(key) {
+  return WORDS[key] ?? sentence(key.replaceAll("_", " "));
+}
+
+/**
+ * Which marks have room for their word beside them; the others keep their tick and their tooltip.
+ * @param {{key:string, name:string, x:number}[]} marks x in pixels @returns {Set<string>} keys
+ */
+export function worded(marks, width) {
+  const rank = ({ key }) => (FIRST.indexOf(key) + 1 || FIRST.length + 1);
+  const taken = [];
+  const keys = new Set();
+  for (const mark of [...marks].sort((a, b) => rank(a) - rank(b) || a.x - b.x)) {
+    const span = [mark.x, mark.x + 10 + LETTER_PX * mark.name.length];
+    if (span[1] > width + 30 || taken.some(([a, b]) => span[0] < b && a < span[1])) continue;
+    taken.push(span);
+    keys.add(mark.key);
+  }
+  return keys;
+}
+
+/** Moments, marks and restarts as places on the timeline: {key, name, t}. */
+export function timelineMarks(view) {
+  const { journal } = view.store;
+  const moments = journal.states("moment").map((entry) => ({ key: entry.key, name: nameOf(entry.key), t: entry.body?.t ?? entry.t }));
+  const marks = journal.entries.filter(({ topic }) => topic === "mark" || topic === "restart").map((entry) => ({ key: `${entry.topic} ${entry.i}`, name: entry.text || entry.topic, t: entry.t }));
+  return [...moments, ...marks].filter(({ t }) => Number.isFinite(t));
+}
+
+export function ReplayBar(el, acts) {
+  const act = (label, text, run, testid) => h("button", { type: "button", class: "bar-act", "aria-label": label, title: label, text, testid, on: { click: run } });
+  const play = act("Play", "\u25b6", () => acts.replay("toggle"), "replay-play");
+  const back = act("Step one packet back", "\u25c2\u2758", () => acts.replay("step", -1), "replay-back");
+  const on = act("Step one packet forward", "\u2758\u25b8", () => acts.replay("step", 1), "replay-forward");
+  const speed = h("select", { "aria-label": "Replay speed", testid: "replay-speed", on: { change: () => acts.replay("speed", Number(speed.value)) } },
+    ...SPEEDS.map((value) => h("option", { value: String(value), text: `${value}\u00d7` })));
+  const clock = h("span", { class: "bar-clock", testid: "replay-clock" });
+  const marks = h("div", { class: "bar-marks" });
+  const scrub = h("input", { type: "range", step: "any", "aria-label": "Place in the flight", testid: "replay-scrub" });
+  for (const event of ["input", "change"]) scrub.addEventListener(event, () => acts.replay("seek", Number(scrub.value)));
+  el.append(back, play, on, speed, clock, h("div", { class: "bar-track" }, marks, scrub));
+  const once = builder();
+
+  function build(view) {
+    const [start, end] = view.store.tRange;
+    setAttr(scrub, "min", start);
+    setAttr(scrub, "max", end);
+    const width = marks.clientWidth;
+    const all = timelineMarks(view);
+    const spoken = worded(all.map((mark) => ({ ...mark, x: ((mark.t - start) / Math.max(1e-9, end - start)) * width })), width);
+    syncList(marks, all, ({ key }) => `${view.store.session} ${key}`, ({ name, t }) => {
+      const button = h("button", { type: "button", class: "bar-mark", title: name, "aria-label": `Go to ${name}`, on: { click: () => acts.replay("seek", t) } }, h("span", { text: name }));
+      button.style.left = `${(100 * (t - start)) / Math.max(1e-9, end - start)}%`;
+      return button;
+    }, (button, { key }) => setHidden(button.firstChild, !spoken.has(key)));
+  }
+
+  return {
+    update(view) {
+      const { replay } = view.page;
+      setHidden(el, !replay);
+      if (!replay) return;
+      once(`${view.store.session} ${view.store.version} ${marks.clientWidth}`, () => build(view));
+      const { clock: replayClock } = replay;
+      setText(play, replayClock.playing ? "\u275a\u275a" : "\u25b6");
+      setAttr(play, "aria-label", replayClock.playing ? "Pause" : "Play");
+      if (speed.value !== String(replayClock.speed)) speed.value = String(replayClock.speed);
+      if (Number(scrub.value) !== view.cursor.t) scrub.value = String(view.cursor.t);
+      const zero = view.store.journal.state("moment", "lift_off")?.body?.t;
+      const words = zero === undefined ? `${view.cursor.t.toFixed(1)} s` : tClock(view.cursor.t - zero);
+      setText(clock, words);
+      setAttr(scrub, "aria-valuetext", words);
+    },
+  };
+}

@@ -1,0 +1,127 @@
+// The status line: always on top, readable at two metres. Words beside every color.
+
+import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "./format.js";
+import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
+import { safeAllCommand } from "./roles.js";
+import { COMMAND_STATES } from "./messages.js";
+
+const SILENT_AGE_S = 2;
+const SAFE_SHOWN_S = 15;
+const LINK_WORDS = { waiting: "Waiting", up: "Up", silent: "Silent", closed: "Closed", missing: "No port", busy: "Port busy", denied: "Port denied" };
+
+export function StatusLine(el, acts) {
+  const cells = {};
+  for (const [id, title] of [["link", "Link"], ["phase", "Phase"], ["clock", "Clock"], ["height", "Height"], ["battery", "Battery"], ["recording", "Recording"], ["alarms", "Alarms"]]) {
+    const value = h("span", { class: "value", testid: `status-${id}` });
+    const note = h("span", { class: "note" });
+    const cell = h("div", { class: `cell -${id}` }, h("span", { class: "label", text: title }), value, note);
+    cells[id] = { cell, value, note };
+    el.append(cell);
+  }
+  const safeNote = h("span", { class: "note" });
+  const safe = h("button", { class: "safe-all", type: "button", testid: "safe-all", on: { click: () => acts.safeAll() } },
+    h("span", { class: "word", text: "Safe all" }), safeNote);
+  el.append(safe);
+
+  const show = (id, value, note = "", tone = "none") => {
+    setText(cells[id].value, value);
+    setText(cells[id].note, note);
+    setTone(cells[id].cell, tone);
+  };
+
+  const rules = { link: showLink, phase: showPhase, clock: showClock, height: showHeight, battery: showBattery, recording: showRecording, alarms: showAlarms };
+  return {
+    update(view) {
+      for (const [id, rule] of Object.entries(rules)) {
+        const [value, note, tone, hidden] = rule(view);
+        setHidden(cells[id].cell, Boolean(hidden));
+        show(id, value, note, tone);
+      }
+      showSafe(view, safe, safeNote);
+    },
+  };
+}
+
+function showLink(view) {
+  const body = view.state("link", "port")?.body ?? {};
+  const heard = view.store.lastHeard(view.rxLimit);
+  const quiet = heard === undefined ? Infinity : view.cursor.rx - heard;
+  const since = heard === undefined ? "nothing heard yet" : `heard ${age(quiet)} ago`;
+  if (view.page.silentSince !== null && view.cursor.live) return ["No station", since, "warning"];
+  if (body.state && body.state !== "up" && body.state !== "silent") {
+    return [LINK_WORDS[body.state] ?? body.state, body.sentence ?? since, body.state === "waiting" ? "caution" : "warning"];
+  }
+  if (quiet > SILENT_AGE_S) return [heard === undefined ? "Waiting" : "Silent", since, heard === undefined ? "caution" : "warning"];
+  return ["Up", since, "none"];
+}
+
+function showPhase(view) {
+  const ground = view.state("phase", "ground")?.body?.phase;
+  const vehicle = view.word("vehicle_phase") ?? view.state("phase", "vehicle")?.body?.phase;
+  if (!ground && !vehicle) return [NOTHING, "", "none"];
+  if (ground && vehicle && ground !== vehicle) return [sentence(ground), `vehicle says ${vehicle}`, vehicle === "ground test" ? "none" : "caution"];
+  return [sentence(ground ?? vehicle), ground ? "" : "vehicle's own word", "none"];
+}
+
+function showClock(view) {
+  const liftOff = view.moment("lift_off");
+  if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(view.cursor.t)}`, "none"];
+  return [tClock(view.cursor.t - liftOff.t), "from lift-off", "none"];
+}
+
+function showHeight(view) {
+  const sample = view.sample("ground.height") ?? view.sample("position.up") ?? view.sample("altitude_baro");
+  if (!sample) return [NOTHING, "", "none", true];
+  return [`${fixed(sample.value, 0)} m`, sample.stale ? "last known" : "above pad", sample.stale ? "stale" : toneOfNumber(sample.value)];
+}
+
+function showBattery(view) {
+  const sample = view.sample("battery.voltage");
+  if (!sample) return [NOTHING, "", "none", true];
+  const limit = limitState(sample.column, sample.value);
+  const word = { warning: "low or failed", caution: "outside normal" }[limit] ?? "";
+  return [`${valueText(sample.column, sample.value)} V`, sample.stale ? `${age(sample.age)} old` : word, limit || (sample.stale ? "stale" : "none")];
+}
+
+function showRecording(view) {
+  const body = (view.cursor.live && view.page.beat?.recording) || view.states("recording").pop()?.body;
+  if (!body) return [NOTHING, "", "none"];
+  if (view.cursor.live && view.page.silentSince !== null) return ["Unknown", "station silent", "warning"];
+  if (body.state === "recording") return ["On", body.bytes ? bytes(body.bytes) : "", "none"];
+  return [view.cursor.live ? "OFF" : "Ended", body.sentence ?? "", view.cursor.live ? "warning" : "none"];
+}
+
+function showAlarms(view) {
+  const alarms = view.alarms();
+  if (alarms.length === 0) return ["None", "", "none"];
+  const worst = alarms[0];
+  return [String(alarms.length), worst.text || worst.key, worst.severity === "warning" ? "warning" : "caution"];
+}
+
+function showSafe(view, button, note) {
+  const { desk, replay } = view.page;
+  const command = safeAllCommand(view.store.dictionary);
+  const able = Boolean(desk && desk.open && !replay && command);
+  setAttr(button, "disabled", !able);
+  let word = "Shift + Esc";
+  let tone = "ready";
+  if (replay) [word, tone] = ["not in a replay", "off"];
+  else if (!desk) [word, tone] = ["view only", "off"];
+  else if (!desk.open) [word, tone] = ["desk not connected", "off"];
+  else if (!command) [word, tone] = ["not in dictionary", "off"];
+  else {
+    const latest = view.commands().find((one) => one.command === command.name);
+    if (latest && view.cursor.rx - latest.entry.rx < SAFE_SHOWN_S) [word, tone] = [shortState(latest), COMMAND_STATES[latest.state]?.tone ?? "busy"];
+  }
+  setText(note, word);
+  setTone(button, tone);
+  setAttr(button, "aria-label", `Safe all, ${word}`);
+}
+
+function shortState({ state }) {
+  return { verified: "verified safe", unknown: "outcome unknown", completed: "done, checking" }[state] ?? state;
+}
+
+function toneOfNumber(value) {
+  return typeof value === "number" && !Number.isFinite(value) ? "warning" : "none";
+}

@@ -1,0 +1,76 @@
+// Everything the page knows about one session, live or reviewed: tables, roles, journal. No DOM, no socket, no clock.
+
+import { Journal } from "./journal.js";
+import { bindRoles } from "./roles.js";
+import { Table, lastAtOrBefore } from "./table.js";
+
+/** Most rows kept of each table while a session is live; a reviewed session is whole. */
+export const LIVE_ROWS = 30000;
+
+export class Store {
+  /** @param {object} dictionary  @param {{session?:string, cap?:number}} options */
+  constructor(dictionary, { session = dictionary.name, cap = Infinity } = {}) {
+    this.dictionary = dictionary;
+    this.session = session;
+    this.roles = bindRoles(dictionary);
+    this.tables = new Map(dictionary.tables.map((meta) => [meta.name, new Table(meta, cap)]));
+    this.journal = new Journal();
+    this.tRange = [0, 0];
+    this.rxRange = [0, 0];
+    this.version = 0;
+  }
+
+  /** Take a whole session from parsed columns (columns.js). */
+  load({ header, tables }) {
+    for (const [name, columns] of tables) this.tables.get(name)?.load(columns);
+    this.journal.add(header.journal ?? []);
+    this.tRange = header.t_range ?? [0, 0];
+    this.rxRange = header.rx_range ?? [0, 0];
+    this.version++;
+  }
+
+  /** Take one "update" message. */
+  update({ from = {}, rows = {}, journal = [], rx_now, t_now }) {
+    for (const [name, list] of Object.entries(rows)) this.tables.get(name)?.append(from[name] ?? 0, list);
+    this.journal.add(journal);
+    if (t_now > this.tRange[1]) this.tRange = [this.tRange[0], t_now];
+    if (rx_now > this.rxRange[1]) this.rxRange = [this.rxRange[0], rx_now];
+    this.version++;
+  }
+
+  /** True when a hello's counters are exactly what this store holds, so nothing has to be fetched again. */
+  matches({ session, cursor = {}, journal_next }) {
+    if (session !== this.session || journal_next !== this.journal.next) return false;
+    return [...this.tables].every(([name, table]) => (cursor[name] ?? 0) === table.next);
+  }
+
+  /** Station time of the newest row of any packet that had arrived at rx, or undefined before the first. */
+  lastHeard(rx = Infinity) {
+    let newest;
+    for (const table of this.tables.values()) {
+      if (table.meta.computed) continue;
+      const row = table.rowAt(rx);
+      if (row >= 0 && !(table.rx[row] < newest)) newest = table.rx[row];
+    }
+    return newest;
+  }
+
+  /** Station time of the next packet after rx (direction 1) or the last one before it (-1); undefined at the ends. */
+  neighbor(rx, direction) {
+    let best;
+    for (const table of this.tables.values()) {
+      if (table.meta.computed || table.n === 0) continue;
+      const at = lastAtOrBefore(table.rx, table.n, rx);
+      const candidate = direction > 0 ? table.rx[at + 1] : before(table, at, rx);
+      if (candidate === undefined || at + 1 >= table.n && direction > 0) continue;
+      if (best === undefined || (direction > 0 ? candidate < best : candidate > best)) best = candidate;
+    }
+    return best;
+  }
+}
+
+function before(table, at, rx) {
+  let row = at;
+  while (row >= 0 && table.rx[row] >= rx) row--;
+  return row >= 0 ? table.rx[row] : undefined;
+}
