@@ -99,7 +99,7 @@ function BoardLine(role, first, acts) {
   const release = commandFor(first.store.dictionary, "board_release");
   const buttons = [
     inhibit && h("button", { type: "button", class: "act", text: "Inhibit", "aria-label": "Inhibit firing board", on: { click: () => acts.begin(inhibit.name, {}) } }),
-    release && h("button", { type: "button", class: `act -${release.hazard}`, text: "Release\u2026", "aria-label": "Release firing board", on: { click: () => acts.begin(release.name, {}) } }),
+    release && h("button", { type: "button", class: `act -${release.hazard}`, text: "Remove inhibit\u2026", "aria-label": "Remove the inhibit of the firing board", on: { click: () => acts.begin(release.name, {}) } }),
   ].filter(Boolean);
   const el = h("div", { class: "board" }, h("span", { class: "channel-name", text: "Firing board" }), word, h("div", { class: "channel-acts" }, ...buttons));
   return {

@@ -21,7 +21,7 @@ export function whyNot({ replay, mode, desk }) {
 export function AuthorityPanel(el, acts) {
   const word = h("p", { class: "authority-word", testid: "desk-authority" });
   const take = h("button", { type: "button", class: "act", testid: "desk-take", on: { click: () => acts.desk({ type: "take" }) } });
-  const release = h("button", { type: "button", class: "act", testid: "desk-release", text: "Release", "aria-label": "Release command authority", on: { click: () => acts.desk({ type: "release" }) } });
+  const release = h("button", { type: "button", class: "act", testid: "desk-release", text: "Give up", "aria-label": "Give up command authority", on: { click: () => acts.desk({ type: "release" }) } });
   const said = h("p", { class: "desk-said", role: "status" });
   el.append(h("div", { class: "authority" }, word, take, release), said);
   return {

@@ -25,6 +25,7 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   let said = "";
   let lastCheck = -Infinity;
   let opened = 0;
+  let focusNext = false;
 
   const title = h("h2", { class: "sheet-title", tabindex: "-1" });
   const does = h("p", { class: "sheet-does" });
@@ -66,7 +67,7 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
     said = reply.ok ? "" : reply.sentence;
     if (reply.ok) { arm = reply; id = reply.id; }
     go(reply.ok ? "armed" : "refused");
-    if (reply.ok) confirm.el.focus();
+    focusNext = reply.ok;
   }
 
   async function askSend() {
@@ -146,6 +147,8 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
     setHidden(sendButton, !routine || !["open", "sending"].includes(state));
     setAttr(sendButton, "disabled", state !== "open" || !view.page.canCommand);
     confirm.show(state === "armed" || state === "confirming", state === "armed" ? confirmWindow(arm, view.cursor.rx) : "late", command.title);
+    // A hidden control cannot take the focus, so the second act gets it once it is shown.
+    if (focusNext && state === "armed") { focusNext = false; confirm.el.focus(); }
     setText(cancel, state === "armed" ? "Cancel" : "Close");
     setAttr(cancel, "disabled", state === "confirming");
     for (const field of fields) setAttr(field.input, "disabled", state !== "open");

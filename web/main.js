@@ -7,6 +7,7 @@ import { DeskSheet } from "./desk_sheet.js";
 import { DeskSocket } from "./desk_socket.js";
 import { h, setAttr, setHidden } from "./dom.js";
 import { listen } from "./keys.js";
+import { LastCommand } from "./last_command.js";
 import { Live } from "./live.js";
 import { buildPlaces, PLACES } from "./places.js";
 import { Replay } from "./replay.js";
@@ -173,7 +174,9 @@ function buildNavigation() {
   const label = () => { theme.textContent = current() === "dark" ? "Light" : "Dark"; theme.setAttribute("aria-label", `Switch to the ${theme.textContent.toLowerCase()} theme`); changed(); };
   onTheme(label);
   label();
-  nav.append(h("span", { class: "vehicle-name", id: "vehicle" }), theme);
+  const said = h("p", { class: "last-command", role: "status", hidden: true });
+  nav.append(said, h("span", { class: "vehicle-name", id: "vehicle" }), theme);
+  return LastCommand(said);
 }
 
 function draw() {
@@ -188,6 +191,7 @@ function draw() {
   document.body.classList.toggle("commandless", Boolean(page.replay) || !page.desk);
   if (!view) { drawWithoutStore(); return; }
   status.update(view);
+  lastCommand.update(view);
   bar.update(view);
   sheet.update(view);
   const { vehicle, site } = view.store.dictionary;
@@ -226,7 +230,7 @@ async function start() {
 
 startTheme();
 const places = buildPlaces(byId("main"), acts, h);
-buildNavigation();
+const lastCommand = buildNavigation();
 const status = StatusLine(byId("status"), acts);
 const banners = Banners(byId("banners"), acts);
 const bar = ReplayBar(byId("replay"), acts);

@@ -32,8 +32,8 @@ export function Whereabouts(el) {
       const to = known ? fromPad(...known.values) : { bearing: NaN, distance: NaN };
       const words = bearing(to.bearing);
       const away = known && to.distance >= AT_PAD_M;
-      setText(degrees, away ? `${words.degrees}\u00b0` : NOTHING);
-      setText(point, away ? words.point : known ? "at the pad" : "");
+      setText(degrees, away ? `${words.degrees}\u00b0` : known ? "At the pad" : NOTHING);
+      setText(point, away ? words.point : "");
       setText(far, distance(to.distance));
       setAttr(needle, "transform", `rotate(${known ? (to.bearing * 180) / Math.PI : 0})`);
       setAttr(needle, "visibility", away ? "visible" : "hidden");

@@ -46,7 +46,7 @@ function showLink(view) {
   const body = view.state("link", "port")?.body ?? {};
   const heard = view.store.lastHeard(view.rxLimit);
   const quiet = heard === undefined ? Infinity : view.cursor.rx - heard;
-  const since = heard === undefined ? "nothing heard yet" : `heard ${age(quiet)} ago`;
+  const since = heard === undefined ? "nothing heard yet" : `${age(quiet)} ago`;
   if (view.page.silentSince !== null && view.cursor.live) return ["No station", since, "warning"];
   if (body.state && body.state !== "up" && body.state !== "silent") {
     return [LINK_WORDS[body.state] ?? body.state, body.sentence ?? since, body.state === "waiting" ? "caution" : "warning"];

@@ -8,6 +8,7 @@ import { color, onTheme } from "./theme.js";
 
 const DEG = 180 / Math.PI;
 const REDRAW_MS = 90;
+const EDGE_PX = 10;
 const DASHES = [[], [7, 4], [2, 3], [10, 3, 2, 3]];
 
 const magnitude = (prefix) => ({ roles: ["x", "y", "z"].map((axis) => `${prefix}.${axis}`), combine: Math.hypot });
@@ -158,7 +159,7 @@ function chartOptions(definition, series, options, isLast, place, marks) {
     scales: { x: { time: false, auto: false }, y: { auto: false } },
     axes: [
       { ...axis, size: isLast ? 26 : 0, gap: isLast ? 4 : 0, space: 70, values: (_, list) => list.map((x) => (isLast && x !== null ? `${fixed(x, Number.isInteger(x) ? 0 : 1)} s` : "")) },
-      { ...axis, size: 50, gap: 4, space: 15, values: (_, list) => list.map((y) => (y === null ? "" : String(Math.round(y * 1000) / 1000).replace("-", "\u2212"))) },
+      { ...axis, size: 50, gap: 4, space: 15, values: (chart, list) => list.map((y) => (y === null || atEdge(chart, y) ? "" : String(Math.round(y * 1000) / 1000).replace("-", "\u2212"))) },
     ],
     series: [{}, ...series.map((one, i) => ({ stroke: color(`--series-${(i % 4) + 1}`), width: 2, dash: DASHES[i % 4], points: { show: false } }))],
     hooks: {
@@ -166,6 +167,13 @@ function chartOptions(definition, series, options, isLast, place, marks) {
       setSelect: [(chart) => selected(chart, options)],
     },
   };
+}
+
+// A label too close to the edge of its strip would run into its neighbor.
+function atEdge(chart, y) {
+  const { min, max } = chart.scales.y;
+  const at = (max - y) / (max - min) * (chart.height - EDGE_PX);
+  return at < 3 || at > chart.height - EDGE_PX - 3;
 }
 
 function selected(chart, options) {
