@@ -23,6 +23,7 @@ from server.recorder import Recorder, RecorderState
 from server.resume import resume_or_start
 from server.routes import Site, make_app
 from server.security import Gatekeeper, new_token
+from server.segment import session_name
 from server.settings import Settings, Sheets, chart_folder, page_folder, sample_folder, version
 from server.shelf import Shelf
 from server.station import Station
@@ -86,6 +87,7 @@ async def run_live(
 
     Raises KeyProblem, RecorderFailed or StartProblem, each with one sentence, when it cannot start.
     """
+    page_folder(), chart_folder()  # refuse an incomplete installation before anything is recorded
     listener = listening_socket(settings.host, settings.http_port)
     clock = SystemClock()
     key = load_or_make_key(settings.keys)
@@ -99,6 +101,9 @@ async def run_live(
     )
 
     def make_recorder(on_state: Callable[[RecorderState], None]) -> Recorder:
+        if live.mode == "demo":  # another demonstration is another vehicle: never a continuation
+            name = session_name(clock.wall_ns(), live.dictionary.vehicle)
+            return Recorder(settings.sessions, name, header, clock=clock, on_state=on_state)
         return resume_or_start(settings.sessions, live.dictionary.vehicle, header, clock=clock, on_state=on_state)
 
     station = Station(

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from queue import Empty, Full, Queue
 
@@ -88,8 +89,12 @@ class SerialBridge:
     def send(self, frame: bytes, on_done: Callable[[str | None], None]) -> None:
         """Hand over one frame; `on_done(problem)` is called from the bridge's thread, problem None when written.
 
-        Only one frame can wait: a second one is refused at once, so that nothing old can leave in a burst later.
+        Only one frame can wait: a second one is refused at once, so that nothing old can leave in a burst later. While
+        the port is not open every frame is refused at once.
         """
+        if self._port is None:
+            on_done("the port is not open")
+            return
         try:
             self._outgoing.put_nowait((frame, on_done))
         except Full:
@@ -109,14 +114,18 @@ class SerialBridge:
     def _run(self) -> None:
         wait_s = FIRST_RETRY_S
         while not self._stopping.is_set():
+            opened_ns = None
             try:
                 self._port = open_port(self.url, self._baud)
-                wait_s = FIRST_RETRY_S
+                opened_ns = self._monotonic_ns()
+                self._refuse_waiting()  # handed over in the moment the port was lost
                 self._tell(PortState("open", f"{self.url} is open"))
                 self._serve(self._port)
             except Exception as error:  # noqa: BLE001 - pyserial raises OSError, TypeError, termios.error and more
                 problem: PortProblem = explain(self.url, error)
                 self._tell(PortState(problem.state, problem.sentence))
+            if opened_ns is not None and self._monotonic_ns() - opened_ns > LAST_RETRY_S * 1e9:
+                wait_s = FIRST_RETRY_S  # it held; a port that opens and fails at once is not tried twenty times a second
             self._close()
             if not self._stopping.is_set():
                 self._stopping.wait(wait_s)
@@ -145,10 +154,8 @@ class SerialBridge:
     def _close(self) -> None:
         port, self._port = self._port, None
         if port is not None:
-            try:
+            with suppress(Exception):  # it is gone either way
                 port.close()
-            except Exception:  # noqa: BLE001 - it is gone either way
-                return
         self._refuse_waiting()
 
     def _refuse_waiting(self) -> None:

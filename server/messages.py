@@ -24,8 +24,30 @@ DESK_REQUESTS = ("sign_in", "send", "arm", "confirm", "cancel", "safe_all", "mar
 
 
 def to_json(value: object) -> bytes:
-    """Return compact JSON; raises ValueError for a non-finite number, which must have been dealt with before."""
-    return json.dumps(value, separators=(",", ":"), allow_nan=False, ensure_ascii=False).encode("utf-8", "replace")
+    """Return compact JSON; a non-finite number, for which JSON has no form, becomes "nan", "inf" or "-inf".
+
+    Rows have such numbers replaced long before; a note in a recording may hold one (JSON's 1e999 is infinite).
+    """
+    try:
+        text = _dump(value)
+    except ValueError:
+        text = _dump(finite(value))
+    return text.encode("utf-8", "replace")
+
+
+def _dump(value: object) -> str:
+    return json.dumps(value, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+
+
+def finite(value: object) -> object:
+    """Return a JSON-able value with every non-finite number replaced by its word."""
+    if isinstance(value, Mapping):
+        return {key: finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(item) for item in value]
+    if isinstance(value, float) and value - value != 0:
+        return "nan" if value != value else "inf" if value > 0 else "-inf"
+    return value
 
 
 def dictionary_shape(
@@ -80,6 +102,7 @@ def _command_shape(command: Command) -> dict[str, object]:
         "caution": command.caution,
         "hazard": command.hazard,
         "safes_all": command.safes_all,
+        "effect": {c.role: c.operand for c in command.effects if c.comparison == "equals" and c.per is None},
         "args": [_argument_shape(arg) for arg in command.args],
         "interlocks": [{"name": lock.name, "title": lock.title} for lock in command.interlocks],
     }

@@ -29,6 +29,8 @@ NOTE_TOPICS: dict[int, str] = {
     Kind.MARK: "mark",
     Kind.NOTE: "note",
 }
+# What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
+OWN_TOPICS = frozenset({"recording", "authority"})
 
 
 @dataclass
@@ -50,6 +52,7 @@ class Pipeline:
         pad_temperature_k: float | None = None,
         link: Link | None = None,
     ) -> None:
+        self._dictionary = dictionary
         self._origin_ns = origin_ns
         self._decoder = LiveDecoder(dictionary, link)
         self.analysis = Analysis(dictionary, pad_temperature_k)
@@ -67,6 +70,15 @@ class Pipeline:
     def rx_s(self, mono_ns: int) -> float:
         """Return session seconds of a monotonic time."""
         return (mono_ns - self._origin_ns) / NS_PER_S
+
+    def take_up(self, records: Iterable[Record]) -> Output:
+        """Go through the records of a session's earlier parts at once, as `take` would one by one, before any `take`."""
+        kept = list(records)
+        output = _whole(self._dictionary, kept, self._origin_ns, self.analysis)
+        for record in kept:  # leaves link and timeline as if every chunk had come live
+            if record.kind == Kind.RECEIVED:
+                self._decoder.take(record.payload, self.rx_s(record.mono_ns))
+        return output
 
     def take(self, record: Record) -> Output:
         """Return what one record leads to."""
@@ -88,11 +100,11 @@ def note_entry(record: Record, rx_s: float, t: float) -> Entry | None:
         note = record.note()
     except ValueError:
         return Entry(rx_s, t, topic, "unreadable", "caution", "a note of the recording cannot be read", {})
-    body = note.get("body")
+    body, own = note.get("body"), note.get("topic")
     return Entry(
         rx_s,
         t,
-        str(note.get("topic", topic)),
+        str(own) if own in OWN_TOPICS else topic,
         str(note.get("key", "")),
         str(note.get("severity", "info")),
         str(note.get("text", "")),
@@ -104,6 +116,10 @@ def recorded_output(
     dictionary: Dictionary, records: Iterable[Record], origin_ns: int, pad_temperature_k: float | None = None
 ) -> Output:
     """Return what all records of a session lead to, in one go."""
+    return _whole(dictionary, records, origin_ns, Analysis(dictionary, pad_temperature_k))
+
+
+def _whole(dictionary: Dictionary, records: Iterable[Record], origin_ns: int, analysis: Analysis) -> Output:
     chunks: list[tuple[float, bytes]] = []
     notes: list[tuple[int, Record]] = []
     for record in records:
@@ -112,7 +128,7 @@ def recorded_output(
         elif record.kind in NOTE_TOPICS:
             notes.append((len(chunks), record))
     batch, frames_after = decode_recording(dictionary, chunks)
-    found = Analysis(dictionary, pad_temperature_k).take(batch)
+    found = analysis.take(batch)
     keyed: list[tuple[tuple[int, int], Entry]] = [((order, 1), entry) for order, entry in found.entries]
     for chunk_count, record in notes:
         frames = int(frames_after[chunk_count])

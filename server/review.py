@@ -11,8 +11,10 @@ import numpy as np
 from protocol.dictionary import Dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from server.batch import Rows
+from server.flight.altitude import is_air_temperature
 from server.messages import columns_payload, dictionary_shape
 from server.pipeline import Output, recorded_output
+from server.segment import base_name
 from server.session_file import Session, SessionError, open_session
 from server.tables import TableSpec, table_specs
 
@@ -62,7 +64,7 @@ def rows_matrix(spec: TableSpec, rows: Rows | None) -> np.ndarray:
 
 def session_name(path: Path) -> str:
     """Return a session's name: its file's stem without the number of a later part."""
-    return path.stem.split("~")[0]
+    return base_name(path)
 
 
 def open_review(path: Path) -> Review:
@@ -75,13 +77,13 @@ def open_review(path: Path) -> Review:
         dictionary = parse_dictionary(text, f"dictionary of {path.name}")
     except DictionaryError as error:
         raise SessionError(f"{path.name} holds a dictionary that cannot be used: {error}") from error
-    origin_ns = int(session.header["monotonic_ns"])
+    origin_ns = int(session.header["origin_monotonic_ns"])
     output = recorded_output(dictionary, session.records, origin_ns, pad_temperature_k(session.header))
     return Review(session, dictionary, output)
 
 
 def pad_temperature_k(header: object) -> float | None:
-    """Return the pad's air temperature of a session's site sheet, or None when it has none."""
+    """Return the pad's air temperature (K) of a session's site sheet, or None when it has none that air can have."""
     site = header.get("site") if hasattr(header, "get") else None
     value = site.get("temperature_k") if isinstance(site, dict) else None
-    return float(value) if isinstance(value, int | float) else None
+    return float(value) if is_air_temperature(value) else None

@@ -15,6 +15,7 @@ from typing import Any
 from fastapi import FastAPI, HTTPException, Request, WebSocket, WebSocketDisconnect
 from fastapi.responses import FileResponse, JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException as AnyHTTPException
 
 from protocol.errors import ValueRefused
 from server.command_queue import Reply
@@ -71,8 +72,8 @@ def _add_pages(app: FastAPI, site: Site) -> None:
     def index() -> FileResponse:
         return FileResponse(site.page / "index.html")
 
-    @app.exception_handler(HTTPException)
-    async def on_problem(request: Request, error: HTTPException) -> JSONResponse:
+    @app.exception_handler(AnyHTTPException)
+    async def on_problem(request: Request, error: AnyHTTPException) -> JSONResponse:
         return JSONResponse({"sentence": error.detail}, status_code=error.status_code, headers=error.headers)
 
     app.mount("/web", StaticFiles(directory=site.page), name="web")
@@ -198,6 +199,8 @@ def _desk_route(site: Site) -> Any:
             await _serve_desk(socket, station, operator)
         except (WebSocketDisconnect, RuntimeError, OSError):
             return
+        except KeyError:  # bytes came where a text is due
+            await socket.close(1003, "the desk takes texts only")
         finally:
             site.operators.pop(operator, None)
             station.leave(operator)
@@ -244,7 +247,7 @@ async def _serve_desk(socket: WebSocket, station: Station, operator: str) -> Non
             continue
         answer = _answer(station, operator, request)
         if answer is not None:
-            await socket.send_text(_text({"type": "reply", "n": request.get("n"), **answer}))
+            await socket.send_text(_text({"type": "reply", "n": _number(request.get("n")), **answer}))
 
 
 def _answer(station: Station, operator: str, request: dict[str, Any]) -> dict[str, Any] | None:
@@ -257,6 +260,11 @@ def _answer(station: Station, operator: str, request: dict[str, Any]) -> dict[st
     if kind == "mark":
         return _reply_shape(station, station.mark(operator, str(request.get("text", ""))))
     return _reply_shape(station, station.act(operator, kind, request))
+
+
+def _number(n: object) -> int | None:
+    """Return a request's number as the reply carries it back; a page counts, anything else is not echoed."""
+    return n if isinstance(n, int) and not isinstance(n, bool) and abs(n) < 1 << 53 else None
 
 
 def _check(station: Station, request: dict[str, Any]) -> dict[str, Any]:

@@ -63,15 +63,15 @@ class Gatekeeper:
         host = headers.get(b"host", "").lower()
         if host not in allowed:
             return 421, "this server does not answer under that name"
+        length = headers.get(b"content-length", "0")
+        if not length.isdigit() or int(length) > BODY_AT_MOST:
+            return 413, "the request is too large"
         origin = headers.get(b"origin")
         if origin is None:
             return (403, "a WebSocket needs an Origin") if scope["type"] == "websocket" else None
         scheme, _, name = origin.lower().partition("://")
         if scheme not in ("http", "https") or name != host:
             return 403, "requests from other pages are refused"
-        length = headers.get(b"content-length", "0")
-        if not length.isdigit() or int(length) > BODY_AT_MOST:
-            return 413, "the request is too large"
         return None
 
 

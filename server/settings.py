@@ -6,11 +6,15 @@ import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date, time
 from importlib import metadata, resources
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 from platformdirs import user_config_path, user_data_path
+
+from server.flight.altitude import is_air_temperature
 
 APPLICATION = "blockhouse"
 DEFAULT_HTTP_PORT = 8731
@@ -65,7 +69,20 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     vehicle, site = values.get("vehicle", {}), values.get("site", {})
     if not isinstance(vehicle, dict) or not isinstance(site, dict):
         raise SettingsProblem(f"The sheet {path} needs the tables [vehicle] and [site].")
+    temperature = site.get("temperature_k")
+    if temperature is not None and not is_air_temperature(temperature):
+        raise SettingsProblem(f"The sheet {path} gives temperature_k = {temperature}; it is in kelvin, for example 291 for 18 C.")
+    vehicle, site = _plain(vehicle), _plain(site)
     return Sheets({**vehicle, "simulated": True} if simulated else vehicle, site)
+
+
+def _plain(value: Any) -> Any:
+    """Return a TOML value with dates and times as ISO 8601 texts, since a session's header is JSON."""
+    if isinstance(value, dict):
+        return {name: _plain(item) for name, item in value.items()}
+    if isinstance(value, list):
+        return [_plain(item) for item in value]
+    return value.isoformat() if isinstance(value, date | time) else value
 
 
 def page_folder() -> Path:

@@ -10,16 +10,31 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 from server.review import Review, open_review, session_name
 from server.session_file import SessionError, part_paths, peek_header
+from server.storage import reason
 from server.summary import summarize
 
 INDEX_FILE = "shelf-index.sqlite3"
 INDEX_VERSION = 1
+# What the page is told of each session, before anything is known of it.
+ITEM: dict[str, object] = {
+    "name": "",
+    "label": "",
+    "vehicle": "",
+    "site": "",
+    "started_utc": None,
+    "duration_s": None,
+    "apogee_m": None,
+    "size_bytes": 0,
+    "sentence": None,
+    "openable": True,
+    "recording": False,
+}
 
 
 class UnknownSession(Exception):
@@ -51,7 +66,8 @@ class Shelf:
             for name, path in self._files().items():
                 item = self._live_item(name, path) if name == recording else self._item(index, name, path)
                 items.append(item)
-            index.commit()
+            with suppress(sqlite3.Error):  # only the cache
+                index.commit()
         return sorted(items, key=lambda item: str(item["started_utc"] or ""), reverse=True)
 
     def _files(self) -> dict[str, Path]:
@@ -65,6 +81,7 @@ class Shelf:
     def _index(self) -> sqlite3.Connection:
         """Open the cache; one that cannot be used is thrown away, one that cannot be made is kept in memory."""
         for place in (self._folder / INDEX_FILE, None):
+            connection = None
             try:
                 connection = sqlite3.connect(place if place else ":memory:", timeout=2.0)
                 if connection.execute("PRAGMA user_version").fetchone()[0] not in (0, INDEX_VERSION):
@@ -73,18 +90,20 @@ class Shelf:
                 connection.execute(f"PRAGMA user_version = {INDEX_VERSION}")
                 return connection
             except sqlite3.Error:
-                if place and place.exists():
-                    place.unlink(missing_ok=True)
+                if connection is not None:
+                    connection.close()
+                if place is not None:
+                    with suppress(OSError):
+                        place.unlink(missing_ok=True)
         return sqlite3.connect(":memory:")
 
     def _item(self, index: sqlite3.Connection, name: str, path: Path) -> dict[str, object]:
-        stamp = json.dumps([[p.name, p.stat().st_size, p.stat().st_mtime_ns] for p in part_paths(path) or [path]])
-        try:
+        stamp = _stamp(path)
+        with suppress(sqlite3.Error, ValueError, TypeError):
             row = index.execute("SELECT body FROM item WHERE name = ? AND stamp = ?", (name, stamp)).fetchone()
-            if row:
-                return json.loads(row[0])
-        except (sqlite3.Error, ValueError):
-            row = None
+            item = json.loads(row[0]) if row else None
+            if isinstance(item, dict) and item.keys() == ITEM.keys():
+                return item
         item = _computed_item(name, path)
         try:
             index.execute("INSERT OR REPLACE INTO item VALUES (?, ?, ?)", (name, stamp, json.dumps(item)))
@@ -98,20 +117,19 @@ class Shelf:
         return item
 
 
+def _stamp(path: Path) -> str:
+    """Return what changes whenever one of a session's files does; a file may vanish while it is looked at."""
+    parts = []
+    for part in part_paths(path):
+        with suppress(OSError):
+            status = part.stat()
+            parts.append([str(part), status.st_size, status.st_mtime_ns])
+    return json.dumps(parts)
+
+
 def _bare_item(name: str, path: Path) -> dict[str, object]:
-    item: dict[str, object] = {
-        "name": name,
-        "label": name,
-        "vehicle": "",
-        "site": "",
-        "started_utc": None,
-        "duration_s": None,
-        "apogee_m": None,
-        "size_bytes": path.stat().st_size if path.exists() else 0,
-        "sentence": None,
-        "openable": True,
-        "recording": False,
-    }
+    size = path.stat().st_size if path.exists() else 0
+    item: dict[str, object] = {**ITEM, "name": name, "label": name, "size_bytes": size}
     try:
         header = peek_header(path)
     except SessionError as error:
@@ -136,8 +154,8 @@ def _computed_item(name: str, path: Path) -> dict[str, object]:
         return item
     try:
         review = open_review(path)
-    except SessionError as error:
-        item.update(sentence=str(error), openable=False)
+    except (SessionError, OSError) as error:
+        item.update(sentence=_sentence(path, error), openable=False)
         return item
     summary = summarize(review)
     apogee = summary["apogee"]
@@ -148,6 +166,10 @@ def _computed_item(name: str, path: Path) -> dict[str, object]:
         sentence=_damage_sentence(review),
     )
     return item
+
+
+def _sentence(path: Path, error: Exception) -> str:
+    return f"{path.name} cannot be read: {reason(error)}." if isinstance(error, OSError) else str(error)
 
 
 def _damage_sentence(review: Review) -> str | None:

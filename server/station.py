@@ -18,6 +18,7 @@ from server.authority import Authority
 from server.bridge import PortState, SerialBridge
 from server.clock import Clock
 from server.command_queue import Changed, CommandQueue, Prepare, Reply, Transmit
+from server.command_state import STATE_TEXT, UNSENT, State
 from server.conditions import Reading
 from server.intake import Intake
 from server.keys import CounterStore, KeyProblem
@@ -26,10 +27,12 @@ from server.pipeline import Output, Pipeline
 from server.recorder import Recorder, RecorderFailed, RecorderState
 from server.records import Kind, Record
 from server.review import pad_temperature_k, session_name
+from server.session_file import open_session
 from server.store import LiveStore
 from server.tables import table_specs
 
 TICK_S = 0.05
+LEFT_OPEN = UNSENT | {State.SENT, State.ACCEPTED}
 SAFE_ALL_WAITS_FOR_DISK_S = 0.3
 DISK_ANSWERS_WITHIN_S = 2.5
 CLOCK_JUMP_S = 1.0
@@ -59,16 +62,16 @@ class Station:
         self.on_authority: Callable[[], None] = lambda: None
         self._loop = asyncio.get_running_loop()
         self._counters = counters
-        self._pending_states: list[RecorderState] = []
         self.recorder = make_recorder(self._on_recorder_state)
         header = self.recorder.header
-        self.origin_ns = int(header["monotonic_ns"])
+        self.origin_ns = int(header["origin_monotonic_ns"])
         self.header = header
         self.link = Link(dictionary, key)
         self.pipeline = Pipeline(dictionary, self.origin_ns, pad_temperature_k(header), self.link)
         self.store = LiveStore(table_specs(dictionary))
         self.watch = LinkWatch(url)
-        self.queue = CommandQueue(dictionary, self)
+        self._left_open: list[dict[str, object]] = []
+        self.queue = CommandQueue(dictionary, self, first_id=self._take_up_earlier_parts() + 1)
         self.intake = Intake(self.recorder, lambda: self._loop.call_soon_threadsafe(self.process))
         self.bridge = SerialBridge(
             url, baud, monotonic_ns=clock.monotonic_ns, on_chunk=self._on_chunk, on_port=self._on_port
@@ -79,12 +82,37 @@ class Station:
         self._marks = 0
         self._tasks: set[asyncio.Task[None]] = set()
 
+    def _take_up_earlier_parts(self) -> int:
+        """After a crash: show what the session held before, and note which commands it left open.
+
+        Returns the greatest command number used so far.
+        """
+        if int(self.header["part"]) == 1:
+            return 0
+        session = open_session(self.recorder.state.path)
+        output = self.pipeline.take_up(session.records)
+        self.store.add(output.rows, output.entries)
+        self._marks = sum(entry.topic == "mark" for entry in output.entries)
+        views = {entry.key: dict(entry.body) for entry in output.entries if entry.topic == "command"}
+        self._left_open = [view for view in views.values() if view.get("state") in LEFT_OPEN]
+        return max((int(key[1:]) for key in views if key[1:].isdigit()), default=0)
+
+    def _close_left_open(self) -> None:
+        """Nothing is sent again after a restart: what had not left is abandoned, what had is unknown."""
+        for view in self._left_open:
+            state = State.ABANDONED if view.get("state") in UNSENT else State.UNKNOWN
+            text = f"{STATE_TEXT[state]}: the station was restarted"
+            closed = {**view, "state": state.value, "state_text": text, "expires_rx": None, "earliest_confirm_rx": None}
+            self._note_command(closed)
+        self._left_open = []
+
     # ------------------------------------------------------------ life
 
     async def start(self) -> None:
         """Open the port and begin."""
         state = self.recorder.state
         self._note(Kind.LINK, "recording", "info", "", {"state": state.state, "sentence": state.sentence, "file": state.path.name})
+        self._close_left_open()
         with suppress(KeyProblem, TimeoutError):  # without spares only safe all on a dead disk is poorer
             await asyncio.wait_for(asyncio.to_thread(self._counters.reserve), DISK_ANSWERS_WITHIN_S)
         self._ticker = asyncio.create_task(self._tick_forever())
@@ -99,7 +127,7 @@ class Station:
         await asyncio.to_thread(self.bridge.stop)
         self.process()
         await asyncio.gather(*self._tasks, return_exceptions=True)
-        return await asyncio.to_thread(self.recorder.close)
+        return await asyncio.to_thread(self.recorder.close, 1.5)
 
     def now_s(self) -> float:
         """Return the present session second."""
@@ -284,15 +312,17 @@ class Station:
             note["topic"] = topic
         self.intake.put(kind, self.clock.monotonic_ns(), note)
 
+    def _note_command(self, view: Mapping[str, object]) -> None:
+        text = f"{view['title']} {view['args_text']}".rstrip() + f": {view['state_text']}"
+        severity = "warning" if view["state"] in ("unknown", "failed") else "info"
+        self._note(Kind.OUTCOME, str(view["id"]), severity, text, view)
+
     # ------------------------------------------------------------ the queue's actions
 
     def _carry_out(self) -> None:
         for action in self.queue.take_actions():
             if isinstance(action, Changed):
-                view = action.view
-                text = f"{view['title']} {view['args_text']}".rstrip() + f": {view['state_text']}"
-                severity = "warning" if view["state"] in ("unknown", "failed") else "info"
-                self._note(Kind.OUTCOME, str(view["id"]), severity, text, view)
+                self._note_command(action.view)
             elif isinstance(action, Prepare):
                 task = asyncio.create_task(self._prepare(action))
                 self._tasks.add(task)

@@ -10,6 +10,8 @@ is the number of the next row, so a reader who knows it can ask for all rows sin
 
 from __future__ import annotations
 
+from bisect import bisect_left
+
 import numpy as np
 
 from server.batch import Rows
@@ -148,4 +150,6 @@ class LiveStore:
     def journal_since(self, index: int) -> list[dict[str, object]]:
         """Return the entries numbered `index` and later."""
         missing = self.journal_next - index
-        return self.journal[max(0, len(self.journal) - missing) :] if missing > 0 else []
+        newest = self.journal[max(0, len(self.journal) - missing) :] if missing > 0 else []
+        # Where the journal was trimmed, that many entries reach further back than asked for.
+        return newest[bisect_left(newest, index, key=lambda entry: entry["i"]) :]

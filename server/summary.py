@@ -11,6 +11,7 @@ import numpy as np
 from protocol.link import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
 from server.batch import Rows
 from server.journal import Entry
+from server.messages import finite
 from server.review import Review
 
 
@@ -21,7 +22,7 @@ def summarize(review: Review) -> dict[str, object]:
     """
     output, session = review.output, review.session
     rows, entries = output.rows, output.entries
-    moments = {entry.key: entry for entry in entries if entry.topic == "moment"}
+    moments = _first_moments(entries)
     lift_off = _moment_t(moments.get("lift_off"))
     apogee = moments.get("apogee")
     link = _last_link(review)
@@ -84,6 +85,15 @@ def _line(value: object) -> str:
     return str(value)
 
 
+def _first_moments(entries: list[Entry]) -> dict[str, Entry]:
+    """Return the first entry of each moment; for one that can end (control enabled), the first beginning."""
+    first: dict[str, Entry] = {}
+    for entry in entries:
+        if entry.topic == "moment" and entry.body.get("on", True):
+            first.setdefault(entry.key, entry)
+    return first
+
+
 def _moment(entry: Entry | None) -> dict[str, float] | None:
     return None if entry is None else {"height_m": round(float(entry.body["height_m"]), 3), "t": round(float(entry.body["t"]), 3)}
 
@@ -133,4 +143,4 @@ def _utc_text(header: Mapping[str, object]) -> str:
 
 def summary_json(summary: dict[str, object]) -> str:
     """Return the summary as JSON for scripts."""
-    return json.dumps(summary, indent=2, allow_nan=False)
+    return json.dumps(finite(summary), indent=2, allow_nan=False)

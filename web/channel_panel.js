@@ -82,7 +82,8 @@ function ChannelTile(name, options, first, acts) {
       const picked = channelState({ armed, continuity: view.sample(role("continuity")), fired: view.sample(role("fired")), inhibited: options.board && view.sample(options.board) });
       setText(word, picked.word);
       setText(since, armed && Number.isFinite(armed.age) ? `heard ${age(armed.age)} ago` : "never heard");
-      setTone(el, picked.tone);
+      // In flight an armed parachute is as it should be; on the ground it is a danger to whoever walks up.
+      setTone(el, picked.state === "armed" && options.family === "recovery" && view.inFlight ? "expected" : picked.tone);
       setAttr(el, "data-state", picked.state);
       if (drawn !== picked.state) {
         drawn = picked.state;

@@ -16,7 +16,7 @@ export function StepRow() {
       marks.forEach((mark, i) => {
         const step = STEPS[i];
         setHidden(mark, !done.has(step));
-        const state = done.get(step) !== null && done.get(step) !== undefined ? "done" : command.missing === step ? "missing" : "open";
+        const state = done.get(step) !== null && done.get(step) !== undefined ? "done" : command.missing === step && COMMAND_STATES[command.state]?.final ? "missing" : "open";
         setAttr(mark, "data-step", state);
         setAttr(mark, "aria-label", `${step}: ${{ done: "yes", missing: "missing", open: "not yet" }[state]}`);
       });

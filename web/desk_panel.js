@@ -22,18 +22,16 @@ export function AuthorityPanel(el, acts) {
   const word = h("p", { class: "authority-word", testid: "desk-authority" });
   const take = h("button", { type: "button", class: "act", testid: "desk-take", on: { click: () => acts.desk({ type: "take" }) } });
   const release = h("button", { type: "button", class: "act", testid: "desk-release", text: "Give up", "aria-label": "Give up command authority", on: { click: () => acts.desk({ type: "release" }) } });
-  const said = h("p", { class: "desk-said", role: "status" });
-  el.append(h("div", { class: "authority" }, word, take, release), said);
+  el.append(h("div", { class: "authority" }, word, take, release));
   return {
     update(view) {
-      const { desk, replay, said: sentence } = view.page;
+      const { desk, replay } = view.page;
       const reason = whyNot(view.page);
       setText(word, reason || `You hold command authority as ${desk.operator}.`);
       setTone(word, reason && desk ? "caution" : "none");
       setHidden(take, !desk?.open || desk.yours || Boolean(replay));
       setHidden(release, !desk?.open || !desk.yours || Boolean(replay));
       setText(take, desk?.holder ? `Take over from ${desk.holder}` : "Take authority");
-      setText(said, replay ? "" : sentence ?? "");
     },
   };
 }

@@ -178,12 +178,18 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
       const word = !lock.asked ? "checking" : lock.met ? "met" : "NOT met";
       setText(node.children[0], { checking: "\u2026", met: "\u2713", "NOT met": "\u2715" }[word]);
       setText(node.children[1], lock.title);
-      setText(node.children[2], `${word}${lock.value_text ? ` \u2014 ${lock.value_text}` : ""}`);
+      setText(node.children[2], `${word}${lock.value_text ? ` \u2014 ${tidyText(lock.value_text)}` : ""}`);
       setTone(node, word === "NOT met" ? "warning" : "none");
     });
   }
 
   return { open, update, get state() { return state; } };
+}
+
+// The station writes measured values in full; a person needs no more than three decimals.
+function tidyText(text) {
+  const number = Number(text);
+  return String(text).trim() !== "" && Number.isFinite(number) && !Number.isInteger(number) ? fixed(number, 3) : text;
 }
 
 function makeLock() {

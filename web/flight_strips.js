@@ -1,6 +1,7 @@
 // The three uses of the strips: following the flight, the whole flight with zoom and pan, and channels picked by hand.
 
 import { h } from "./dom.js";
+import { flightRange } from "./replay.js";
 import { channelStrip, flightStrips, StripStack, WindowChoice } from "./strips.js";
 
 const SPANS = [{ name: "flight", label: "Flight" }, { name: "60", label: "60 s" }, { name: "15", label: "15 s" }, { name: "all", label: "All" }];
@@ -106,7 +107,7 @@ export function ReviewStrips(el, acts) {
 
   return {
     update(view) {
-      if (view.store !== store) { store = view.store; range = null; }
+      if (view.store !== store) { store = view.store; range = flightRange(store) ?? null; }
       zero = view.store.journal.state("moment", "lift_off")?.body?.t ?? 0;
       none.hidden = Boolean(view.page.replay);
       stack.hidden = help.hidden = !view.page.replay;

@@ -21,12 +21,11 @@ import { View } from "./view.js";
 const TOKEN_KEY = "blockhouse.operator";
 const NAME_KEY = "blockhouse.name";
 const TICK_MS = 250;
-const SAID_MS = 6000;
 const SESSIONS_MS = 10000;
 
 const page = {
   about: null, mode: null, desk: null, replay: null, beat: null, silentSince: null, sessions: null, summary: null,
-  strips: [], trouble: null, said: "", canCommand: false, simulated: false, now: 0,
+  strips: [], trouble: null, canCommand: false, simulated: false, now: 0,
 };
 let place = "flight";
 let dirty = true;
@@ -74,11 +73,10 @@ function begin(name, preset) {
   else sheet.open(view, name, preset);
 }
 
+// What was done is told by the command's own steps; only a refusal needs a sentence of its own.
 async function say(reply) {
   const { ok, sentence } = await reply;
-  page.said = sentence ?? "";
   if (!ok && sentence) trouble(sentence);
-  else setTimeout(() => { if (page.said === sentence) { page.said = ""; changed(); } }, SAID_MS);
   changed();
 }
 

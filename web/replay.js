@@ -6,6 +6,21 @@ import { Timebase } from "./timebase.js";
 const BEFORE_LIFT_OFF_S = 3;
 const NUDGE_S = 1;
 
+const AROUND_S = 20;
+
+/**
+ * The part of a session that is the flight, when it is less than half of the session: an hour on the pad would leave
+ * no pixel for it. Undefined when the whole session is the better view.
+ * @returns {[number, number]|undefined} timeline seconds
+ */
+export function flightRange({ journal, tRange: [start, end] }) {
+  const moment = (key) => journal.state("moment", key)?.body?.t;
+  const liftOff = moment("lift_off");
+  if (liftOff === undefined) return undefined;
+  const range = [Math.max(start, liftOff - AROUND_S), Math.min(end, (moment("landing") ?? end) + AROUND_S)];
+  return range[1] - range[0] < (end - start) / 2 ? range : undefined;
+}
+
 export class Replay {
   constructor(store, { name, label }) {
     this.store = store;

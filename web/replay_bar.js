@@ -2,11 +2,13 @@
 
 import { sentence, tClock } from "./format.js";
 import { builder, h, setAttr, setHidden, setText, syncList } from "./dom.js";
+import { flightRange } from "./replay.js";
 import { SPEEDS } from "./replay_clock.js";
 
 const WORDS = { lift_off: "Lift-off" };
 const FIRST = ["lift_off", "apogee", "landing", "burnout", "deployment"];
 const LETTER_PX = 7;
+const BEFORE_S = 3;
 
 /** Name of a moment for people: its key in words. */
 function nameOf(key) {
@@ -49,17 +51,44 @@ export function ReplayBar(el, acts) {
   const marks = h("div", { class: "bar-marks" });
   const scrub = h("input", { type: "range", step: "any", "aria-label": "Place in the flight", testid: "replay-scrub" });
   for (const event of ["input", "change"]) scrub.addEventListener(event, () => acts.replay("seek", Number(scrub.value)));
-  el.append(back, play, on, speed, clock, h("div", { class: "bar-track" }, marks, scrub));
+  const range = h("button", { type: "button", class: "bar-act -range", testid: "replay-range", on: { click: () => turnRange() } });
+  el.append(back, play, on, speed, clock, range, h("div", { class: "bar-track" }, marks, scrub));
   const once = builder();
+  let flight;
+  let session;
+  let whole = true;
+  let liftOff;
 
-  function build(view) {
-    const [start, end] = view.store.tRange;
+  // The track shows the flight or everything; leaving the flight shows everything, coming back goes to lift-off.
+  function turnRange() {
+    whole = !whole;
+    if (!whole && !(last >= flight[0] && last <= flight[1])) acts.replay("seek", Math.max(flight[0], liftOff - BEFORE_S));
+    acts.changed();
+  }
+  let last = NaN;
+
+  function choose(view) {
+    if (session !== view.store) {
+      session = view.store;
+      flight = flightRange(session);
+      liftOff = session.journal.state("moment", "lift_off")?.body?.t;
+      whole = !flight;
+    }
+    last = view.cursor.t;
+    if (flight && !(last >= flight[0] && last <= flight[1])) whole = true;
+    setHidden(range, !flight);
+    setText(range, whole ? "All" : "Flight");
+    setAttr(range, "aria-label", whole ? "The track shows the whole session; show the flight" : "The track shows the flight; show the whole session");
+    return whole ? session.tRange : flight;
+  }
+
+  function build(view, [start, end]) {
     setAttr(scrub, "min", start);
     setAttr(scrub, "max", end);
     const width = marks.clientWidth;
-    const all = timelineMarks(view);
+    const all = timelineMarks(view).filter(({ t }) => t >= start && t <= end);
     const spoken = worded(all.map((mark) => ({ ...mark, x: ((mark.t - start) / Math.max(1e-9, end - start)) * width })), width);
-    syncList(marks, all, ({ key }) => `${view.store.session} ${key}`, ({ name, t }) => {
+    syncList(marks, all, ({ key }) => `${view.store.session} ${start} ${end} ${key}`, ({ name, t }) => {
       const button = h("button", { type: "button", class: "bar-mark", title: name, "aria-label": `Go to ${name}`, on: { click: () => acts.replay("seek", t) } }, h("span", { text: name }));
       button.style.left = `${(100 * (t - start)) / Math.max(1e-9, end - start)}%`;
       return button;
@@ -71,7 +100,8 @@ export function ReplayBar(el, acts) {
       const { replay } = view.page;
       setHidden(el, !replay);
       if (!replay) return;
-      once(`${view.store.session} ${view.store.version} ${marks.clientWidth}`, () => build(view));
+      const shown = choose(view);
+      once(`${view.store.session} ${view.store.version} ${marks.clientWidth} ${shown}`, () => build(view, shown));
       const { clock: replayClock } = replay;
       setText(play, replayClock.playing ? "\u275a\u275a" : "\u25b6");
       setAttr(play, "aria-label", replayClock.playing ? "Pause" : "Play");

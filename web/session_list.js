@@ -4,7 +4,7 @@ import { bytes, duration, fixed } from "./format.js";
 import { h, setHidden, setText, syncList } from "./dom.js";
 
 export function SessionList(el, acts) {
-  const list = h("ul", { class: "sessions", "aria-label": "Recorded sessions" });
+  const list = h("ul", { class: "session-list", "aria-label": "Recorded sessions" });
   const none = h("p", { class: "absent" });
   const again = h("button", { type: "button", class: "act", text: "Look again", on: { click: () => acts.listSessions() } });
   el.append(list, none, again);

@@ -2,7 +2,7 @@
 
 import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "./format.js";
 import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
-import { safeAllCommand } from "./roles.js";
+import { family, safeAllCommand } from "./roles.js";
 import { COMMAND_STATES } from "./messages.js";
 
 const SILENT_AGE_S = 2;
@@ -93,9 +93,18 @@ function showRecording(view) {
 
 function showAlarms(view) {
   const alarms = view.alarms();
-  if (alarms.length === 0) return ["None", "", "none"];
+  const armed = armedOnGround(view);
+  if (alarms.length === 0) return armed ? ["None", armed, "caution"] : ["None", "", "none"];
   const worst = alarms[0];
   return [String(alarms.length), worst.text || worst.key, worst.severity === "warning" ? "warning" : "caution"];
+}
+
+// An armed channel near people must be seen from every place; in flight an armed channel is as it should be.
+function armedOnGround(view) {
+  if (view.inFlight) return "";
+  const named = [["channel", "motor"], ["recovery", "recovery"]];
+  const armed = named.flatMap(([kind, word]) => family(view.store.roles, kind).filter((name) => view.value(`${kind}[${name}].armed`) === 1).map((name) => `${word} ${name}`));
+  return armed.length ? `ARMED: ${armed.join(", ")}` : "";
 }
 
 function showSafe(view, button, note) {

@@ -9,6 +9,7 @@ import { color, onTheme } from "./theme.js";
 const DEG = 180 / Math.PI;
 const REDRAW_MS = 90;
 const EDGE_PX = 10;
+const LABEL_HALF_PX = 5;
 const DASHES = [[], [7, 4], [2, 3], [10, 3, 2, 3]];
 
 const magnitude = (prefix) => ({ roles: ["x", "y", "z"].map((axis) => `${prefix}.${axis}`), combine: Math.hypot });
@@ -148,7 +149,7 @@ function chartOptions(definition, series, options, isLast, place, marks) {
     width: place.clientWidth,
     height: place.clientHeight,
     legend: { show: false },
-    padding: [6, 10, isLast ? 0 : 4, 0],
+    padding: [6, 18, isLast ? 0 : 4, 0],
     cursor: {
       sync: { key: options.sync ?? "strips" },
       y: false,
@@ -169,11 +170,10 @@ function chartOptions(definition, series, options, isLast, place, marks) {
   };
 }
 
-// A label too close to the edge of its strip would run into its neighbor.
+// A label at the lower edge of its strip would run into the uppermost one of the next.
 function atEdge(chart, y) {
   const { min, max } = chart.scales.y;
-  const at = (max - y) / (max - min) * (chart.height - EDGE_PX);
-  return at < 3 || at > chart.height - EDGE_PX - 3;
+  return (y - min) / (max - min) * (chart.height - EDGE_PX) < LABEL_HALF_PX;
 }
 
 function selected(chart, options) {

@@ -131,6 +131,11 @@ export class View {
     return this.moment("lift_off")?.t ?? 0;
   }
 
+  /** True between lift-off and landing, as far as the station has seen them. */
+  get inFlight() {
+    return Boolean(this.moment("lift_off") && !this.moment("landing"));
+  }
+
   /** Alarms standing at the cursor, warnings first. */
   alarms() {
     const raised = this.states("alarm").filter((entry) => entry.body?.state === "raised");

@@ -13,6 +13,12 @@ from server.flight.atmosphere import EXPONENT, LAPSE_K_M, SEA_LEVEL_PRESSURE_PA,
 
 SETTLED_SAMPLES = 400
 LOWEST_PA, HIGHEST_PA = 20000.0, 115000.0
+COLDEST_K, WARMEST_K = 200.0, 340.0
+
+
+def is_air_temperature(value: object) -> bool:
+    """Return whether `value` is a number of kelvin that the air at a pad can have."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and COLDEST_K < value < WARMEST_K
 
 
 class PadReference:
@@ -35,7 +41,7 @@ class PadReference:
         if self.pressure_pa is None:
             self.pressure_pa = pressure_pa
         self.pressure_pa += (pressure_pa - self.pressure_pa) / self._samples
-        if self._given_temperature or temperature_k is None or not 200.0 < temperature_k < 340.0:
+        if self._given_temperature or not is_air_temperature(temperature_k):
             return
         if self.temperature_k is None:
             self.temperature_k = temperature_k

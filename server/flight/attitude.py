@@ -19,7 +19,8 @@ def nose_direction(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tu
     Third column of the rotation matrix of a unit quaternion (any attitude textbook; check_values 7).
     """
     w, x, y, z = (np.asarray(part, dtype=np.float64) for part in (w, x, y, z))
-    return 2 * (x * z + w * y), 2 * (y * z - w * x), 1 - 2 * (x * x + y * y)
+    with np.errstate(invalid="ignore", over="ignore"):
+        return 2 * (x * z + w * y), 2 * (y * z - w * x), 1 - 2 * (x * x + y * y)
 
 
 def tilt_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:

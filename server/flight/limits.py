@@ -24,6 +24,7 @@ def limit_levels(values: NDArray[np.float64], limits: Mapping[str, float]) -> ND
                 level[values < limits[f"{name}_low"]] = at_least
             if f"{name}_high" in limits:
                 level[values > limits[f"{name}_high"]] = at_least
+    level[~np.isfinite(values)] = 0
     return level
 
 

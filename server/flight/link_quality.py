@@ -37,6 +37,7 @@ class LinkQuality:
 
     def __init__(self) -> None:
         self._second: int | None = None
+        self._first_second = 0
         self._now = _Counts()
         self._window: deque[tuple[int, _Counts]] = deque()
         self.received = self.lost = self.damaged = self.repeated = 0
@@ -46,7 +47,7 @@ class LinkQuality:
         second = int(rx_s)
         ended = None
         if self._second is None:
-            self._second = second
+            self._second = self._first_second = second
         elif second > self._second:
             ended = self._end()
             self._second = second
@@ -73,5 +74,6 @@ class LinkQuality:
         lost = sum(c.lost for _, c in self._window)
         received = sum(c.received for _, c in self._window)
         share = lost / (lost + received) if lost + received else 0.0
-        rate = sum(c.bytes for _, c in self._window) / min(WINDOW_S, len(self._window))
+        # Seconds in which nothing came are in no window entry, but they have passed.
+        rate = sum(c.bytes for _, c in self._window) / min(WINDOW_S, self._second - self._first_second + 1)
         return LinkSecond(self._second, share, rate, self.received, self.lost, self.damaged, self.repeated)

@@ -61,7 +61,7 @@ class PhaseChange:
 class PhaseDetector:
     """Takes forces and filtered heights in order of arrival; each call returns a change or None.
 
-    A flight is seen once: after LANDED nothing follows until `restart`.
+    A flight is seen once: after LANDED nothing follows. Another flight is another session.
     """
 
     def __init__(self) -> None:

@@ -14,6 +14,7 @@ from math import isfinite
 
 GATE = 5.0  # common practice, no source
 REJECTED_IN_A_ROW = 12  # common practice, no source
+HIGHEST_M_S2 = 2000.0  # about 200 g, more than such a vehicle's sensors measure; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,8 @@ class VerticalNoise:
 class VerticalFilter:
     """Feeds on (time, vertical acceleration) and (time, height); times in vehicle seconds, ascending.
 
-    A sample not after the last one of its kind, or not finite, is ignored. `height_m`, `climb_m_s` and the variances
+    A sample not after the last one of its kind, not finite, or beyond `HIGHEST_M_S2`, is ignored. `height_m`, `climb_m_s` and the
+    variances
     `p_height`, `p_climb` hold the estimate; `rejected` counts barometer samples left out.
     """
 
@@ -48,7 +50,7 @@ class VerticalFilter:
 
     def acceleration(self, time_s: float, up_m_s2: float) -> None:
         """Take the vertical acceleration (gravity removed, up positive) at `time_s`."""
-        if not isfinite(up_m_s2) or (self.time_s is not None and time_s < self.time_s):
+        if not abs(up_m_s2) <= HIGHEST_M_S2 or (self.time_s is not None and time_s < self.time_s):
             return
         if self.time_s is not None:
             self._predict(time_s)

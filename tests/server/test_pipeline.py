@@ -142,6 +142,22 @@ def test_whole_equals_live_across_a_restart_and_non_finite_numbers() -> None:
     assert (np.diff(t) >= 0).all() and t[-1] > 39.0
 
 
+def test_a_session_taken_up_after_a_crash_goes_on_as_if_nothing_had_happened() -> None:
+    rng = random.Random(3)
+    dictionary = load_dictionary()
+    records = cut(b"".join(lossy(mixed_frames(dictionary, 2500, 3), rng)), rng, 200)
+    before, after = records[: len(records) // 2], records[len(records) // 2 :]
+    pipeline = Pipeline(dictionary, ORIGIN_NS)
+    outputs = [pipeline.take_up(before), *[pipeline.take(record) for record in after]]
+    pieces: dict[str, list[Rows]] = {}
+    for output in outputs:
+        for name, rows in output.rows.items():
+            pieces.setdefault(name, []).append(rows)
+    entries = [entry for output in outputs for entry in output.entries]
+    taken_up = Output({name: joined(parts) for name, parts in pieces.items()}, entries)
+    assert_same(taken_up, live_output(dictionary, records))
+
+
 def test_a_note_that_is_not_json_is_shown_as_unreadable() -> None:
     record = Record(Kind.MARK, 0, ORIGIN_NS, b"\xff{")
     (entry,) = Pipeline(load_dictionary(), ORIGIN_NS).take(record).entries
