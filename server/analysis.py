@@ -116,7 +116,7 @@ class Analysis:
         self._attitude: tuple[float, float, float, float] | None = None
         self._edge_state: dict[str, float] = {}
         self._vehicle_phase: float | None = None
-        self._bad_run = 0
+        self._phase_told = False
         self._watches = self._make_watches()
         self._event_count = 0
 
@@ -231,6 +231,10 @@ class Analysis:
         if not steps:
             return
         steps.sort(key=lambda step: step[0])
+        if not self._phase_told:
+            self._phase_told = True
+            order, rx_s, t = steps[0][:3]
+            self._note_phase(PhaseChange(self.phases.phase, t, ()), order, rx_s, out)
         made: list[tuple[int, float, float, float, float, float]] = []
         for order, rx_s, t, take, values in steps:
             change = take(t, values, made, order, rx_s)
@@ -288,7 +292,7 @@ class Analysis:
         raw_m = self._pad.height_m(pressure_pa)
         self._vertical.height(t, raw_m)
         made.append((order, rx_s, t, self._vertical.height_m, self._vertical.climb_m_s, raw_m))
-        return self.phases.motion(t, self._vertical.height_m, self._vertical.climb_m_s)
+        return self.phases.motion(t, self._vertical.height_m, self._vertical.climb_m_s, raw_m)
 
     def _note_phase(self, change: PhaseChange, order: int, rx_s: float, out: Findings) -> None:
         for moment in change.moments:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import isfinite
+from math import isfinite, pi
 from typing import Protocol
 
 from protocol.commands import Command, Condition
@@ -17,6 +17,8 @@ from protocol.errors import ValueRefused
 from protocol.fields import Channel
 
 FRESH_S = 2.0
+# How the station's own measurements are shown: factor from SI, decimals, unit.
+GROUND_DISPLAY = {"ground.link_age": (1.0, 1, "s"), "ground.link_loss": (100.0, 1, "%"), "ground.tilt": (180.0 / pi, 1, "deg")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,7 @@ def _check(
     if reading is None:
         return Check(condition.name, condition.title, False, "not reported")
     channel = dictionary.roles.get(role)
-    text = _value_text(reading.value, channel)
+    text = _value_text(role, reading.value, channel)
     age_s = now_s - reading.rx_s
     if not 0.0 <= age_s <= FRESH_S:  # also refuses a time that is not a number or lies ahead
         return Check(condition.name, condition.title, False, f"{text}, {age_s:.1f} s old")
@@ -125,11 +127,12 @@ def _number(operand: object, channel: Channel | None) -> float:
     return channel.number_of(operand) if channel is not None else float(operand)
 
 
-def _value_text(value: float, channel: Channel | None) -> str:
+def _value_text(role: str, value: float, channel: Channel | None) -> str:
     if channel is None:
-        return f"{value:.3g}"
+        scale, digits, unit = GROUND_DISPLAY.get(role, (1.0, 3, ""))
+        return f"{value * scale:.{digits}f} {unit}".rstrip()
     if channel.kind == "enum":
         return channel.text_of(value) or f"{value:g}"
     if channel.kind == "flag":
-        return "yes" if value else "no"
+        return f"{channel.name.replace('_', ' ')}: {'yes' if value else 'no'}"
     return f"{value * channel.display_scale + channel.display_offset:.4g} {channel.display_unit}".rstrip()

@@ -26,7 +26,9 @@ def open_port(url: str, baud: int) -> serial.SerialBase:
     A device is opened for this process alone. Opening may reset a board whose reset line hangs on DTR; DTR and RTS are
     left raised, as the operating system does, so that a modem that needs them works.
     """
-    port = serial.serial_for_url(url, do_not_open=True, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S)
+    port = serial.serial_for_url(url, do_not_open=True, timeout=READ_TIMEOUT_S)
+    if not url.lower().startswith("rfc2217://"):  # pyserial refuses a write time-out there
+        port.write_timeout = WRITE_TIMEOUT_S
     port.baudrate = baud
     if hasattr(port, "fileno") and "://" not in url:
         port.exclusive = True
@@ -48,6 +50,8 @@ def explain(url: str, error: BaseException) -> PortProblem:
         if "://" in url:
             return PortProblem("missing", f"Nobody answers at {url}. Start the other end; Blockhouse keeps trying.")
         return PortProblem("missing", f"{url} is not there. Plug the radio in, or see the list from: blockhouse ports")
+    if "could not configure port" in text or number == errno.ENOTTY:
+        return PortProblem("missing", f"{url} is not a serial port. See the list from: blockhouse ports")
     if isinstance(error, ValueError):
         return PortProblem("missing", f"{url} is not a port address Blockhouse understands: {error}.")
     return PortProblem("closed", f"{url} was lost ({error}). Check the cable; Blockhouse keeps trying.")

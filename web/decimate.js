@@ -95,7 +95,7 @@ export function merge(lines, zero = 0) {
   return [all.map((x) => x - zero), ...columns];
 }
 
-/** Least and greatest finite value of some columns with a little air, never narrower than `least`. */
+/** Least and greatest finite value of some columns with a little air, never narrower than `least`, never flat. */
 export function valueRange(columns, least) {
   let low = Infinity;
   let high = -Infinity;
@@ -108,6 +108,7 @@ export function valueRange(columns, least) {
   }
   if (low > high) return [0, least];
   const middle = (low + high) / 2;
-  const half = Math.max((high - low) * 0.54, least / 2);
+  const flat = least > 0 ? 0 : Math.abs(middle) * 0.002 || 0.5;
+  const half = Math.max((high - low) * 0.54, least / 2, flat);
   return [middle - half, middle + half];
 }

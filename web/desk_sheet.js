@@ -154,7 +154,7 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
     for (const field of fields) setAttr(field.input, "disabled", state !== "open");
     drawLocks(view);
     setText(count, state === "armed" ? countdown(arm, view.cursor.rx) : "");
-    setText(message, said || (state === "open" && !view.page.canCommand ? "Command authority is not yours." : ""));
+    setText(message, said || (state !== "open" ? "" : view.page.canCommand ? problem() : "Command authority is not yours."));
     setHidden(follow, !mine);
     if (mine) {
       steps.update(mine);
@@ -213,7 +213,7 @@ function Field(arg, preset, fitted) {
     ? h("select", { testid: `arg-${arg.name}` }, ...options.map(({ value, text }) => h("option", { value: String(value), text })))
     : h("input", { type: "number", step: "any", min: low, max: high, value: "0", testid: `arg-${arg.name}` });
   if (preset !== undefined) input.value = String(preset);
-  const hint = options ? "" : `${low} to ${high} ${unit}`.replaceAll("-", "\u2212");
+  const hint = options ? "" : (unit === "\u00b0" ? `${low}\u00b0 to ${high}\u00b0` : `${low} to ${high} ${unit}`).replaceAll("-", "\u2212");
   const el = h("label", { class: "field" }, h("span", { class: "field-name", text: label(arg) }), input, h("span", { class: "field-hint", text: hint }));
   return { arg, input, el };
 }

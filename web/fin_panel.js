@@ -20,10 +20,10 @@ export function FinPanel(el, acts) {
     const move = commandFor(view.store.dictionary, "fin_move");
     const center = commandFor(view.store.dictionary, "fin_center");
     buttons = [];
-    const button = (text, label, run) => { const made = h("button", { type: "button", class: "act", text, "aria-label": label, on: { click: run } }); buttons.push(made); return made; };
-    rows = fins.map((fin) => FinRow(fin, move && button("Move\u2026", `Move fin ${fin}`, () => acts.begin(move.name, { fin: Number(fin) }))));
+    const button = (text, label, run, hazard) => { const made = h("button", { type: "button", class: `act -${hazard}`, text, "aria-label": label, on: { click: run } }); buttons.push(made); return made; };
+    rows = fins.map((fin) => FinRow(fin, move && button("Move\u2026", `Move fin ${fin}`, () => acts.begin(move.name, { fin: Number(fin) }), move.hazard)));
     bus = h("p", { class: "facts" });
-    el.replaceChildren(h("div", { class: "fins" }, ...rows.map((row) => row.el)), h("div", { class: "fin-foot" }, bus, center && button("Center all", "Center all fins", () => acts.send(center.name, {}))));
+    el.replaceChildren(h("div", { class: "fins" }, ...rows.map((row) => row.el)), h("div", { class: "fin-foot" }, bus, center && button("Center all", "Center all fins", () => acts.begin(center.name, {}), center.hazard)));
     if (fins.length === 0) el.replaceChildren(absent("Fins are"));
   }
 

@@ -36,7 +36,7 @@ export function worded(marks, width) {
 export function timelineMarks(view) {
   const { journal } = view.store;
   const moments = journal.states("moment").map((entry) => ({ key: entry.key, name: nameOf(entry.key), t: entry.body?.t ?? entry.t }));
-  const marks = journal.entries.filter(({ topic }) => topic === "mark" || topic === "restart").map((entry) => ({ key: `${entry.topic} ${entry.i}`, name: entry.text || entry.topic, t: entry.t }));
+  const marks = journal.entries.filter(({ topic }) => topic === "mark" || topic === "restart").map((entry) => ({ key: `${entry.topic} ${entry.i}`, name: entry.text || `Boot ${entry.body?.boot_id ?? ""}`, t: entry.t }));
   return [...moments, ...marks].filter(({ t }) => Number.isFinite(t));
 }
 
@@ -52,7 +52,9 @@ export function ReplayBar(el, acts) {
   const scrub = h("input", { type: "range", step: "any", "aria-label": "Place in the flight", testid: "replay-scrub" });
   for (const event of ["input", "change"]) scrub.addEventListener(event, () => acts.replay("seek", Number(scrub.value)));
   const range = h("button", { type: "button", class: "bar-act -range", testid: "replay-range", on: { click: () => turnRange() } });
-  el.append(back, play, on, speed, clock, range, h("div", { class: "bar-track" }, marks, scrub));
+  // The ticks on the track can lie closer together than a finger is wide; the list reaches every moment.
+  const list = h("select", { class: "bar-list", "aria-label": "Go to a moment", testid: "replay-moments", on: { change: () => { if (list.value !== "") acts.replay("seek", Number(list.value)); list.value = ""; list.blur(); } } });
+  el.append(back, play, on, speed, clock, list, range, h("div", { class: "bar-track" }, marks, scrub));
   const once = builder();
   let flight;
   let session;
@@ -86,6 +88,7 @@ export function ReplayBar(el, acts) {
     setAttr(scrub, "min", start);
     setAttr(scrub, "max", end);
     const width = marks.clientWidth;
+    list.replaceChildren(h("option", { value: "", text: "Go to\u2026" }), ...timelineMarks(view).sort((a, b) => a.t - b.t).map(({ name, t }) => h("option", { value: String(t), text: name })));
     const all = timelineMarks(view).filter(({ t }) => t >= start && t <= end);
     const spoken = worded(all.map((mark) => ({ ...mark, x: ((mark.t - start) / Math.max(1e-9, end - start)) * width })), width);
     syncList(marks, all, ({ key }) => `${view.store.session} ${start} ${end} ${key}`, ({ name, t }) => {

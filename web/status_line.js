@@ -65,8 +65,10 @@ function showPhase(view) {
 
 function showClock(view) {
   const liftOff = view.moment("lift_off");
-  if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(view.cursor.t)}`, "none"];
-  return [tClock(view.cursor.t - liftOff.t), "from lift-off", "none"];
+  const heard = view.store.lastHeard(view.rxLimit);
+  const stopped = view.cursor.live && heard !== undefined && view.cursor.rx - heard > SILENT_AGE_S;
+  if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(view.cursor.t)}`, stopped ? "stale" : "none"];
+  return [tClock(view.cursor.t - liftOff.t), stopped ? "when last heard" : "from lift-off", stopped ? "stale" : "none"];
 }
 
 function showHeight(view) {

@@ -30,22 +30,26 @@ def tilt_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
     quaternion's length. NaN where a component is not finite.
     """
     w, x, y, z = (np.asarray(part, dtype=np.float64) for part in (w, x, y, z))
-    with np.errstate(invalid="ignore", over="ignore"):
-        return 2 * np.arctan2(np.hypot(x, y), np.hypot(w, z)) + 0 * (w + x + y + z)
+    with np.errstate(invalid="ignore", over="ignore", under="ignore"):
+        return np.where(_are_numbers(w, x, y, z), 2 * np.arctan2(np.hypot(x, y), np.hypot(w, z)), np.nan)
 
 
 def azimuth_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
     """Return the direction the nose leans to, clockwise from north, 0..2 pi; NaN where it leans nowhere."""
     east, north, _ = nose_direction(w, x, y, z)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         leans = np.hypot(east, north) > np.sin(TILT_WITHOUT_AZIMUTH_RAD)
+        leans &= _are_numbers(w, x, y, z) & np.isfinite(east) & np.isfinite(north)
         return np.where(leans, np.mod(np.arctan2(east, north), 2 * np.pi), np.nan)
 
 
 def roll_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
     """Return the twist about the nose, -pi..pi (swing-twist split); NaN at tilt 180 degrees, where it has no meaning."""
     w, z = np.asarray(w, dtype=np.float64), np.asarray(z, dtype=np.float64)
-    with np.errstate(invalid="ignore"):
-        twist = 2 * np.arctan2(z, w)
-        twist = np.where(np.hypot(w, z) > 1e-6, twist, np.nan)
-        return np.mod(twist + np.pi, 2 * np.pi) - np.pi + 0 * (np.asarray(x) + np.asarray(y))
+    with np.errstate(invalid="ignore", over="ignore"):
+        meant = _are_numbers(w, x, y, z) & (np.hypot(w, z) > 1e-6)
+        return np.where(meant, np.mod(2 * np.arctan2(z, w) + np.pi, 2 * np.pi) - np.pi, np.nan)
+
+
+def _are_numbers(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> NDArray[np.bool_]:
+    return np.isfinite(w) & np.isfinite(x) & np.isfinite(y) & np.isfinite(z)

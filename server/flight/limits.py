@@ -34,31 +34,24 @@ class LimitWatch:
     def __init__(self, limits: Mapping[str, float]) -> None:
         self.limits = limits
         self.level = 0
-        self._beyond = 0
-        self._least = 0
+        self._runs = [0, 0]  # rows in a row beyond a caution limit, beyond a warning limit
         self._within = 0
 
     def take(self, values: NDArray[np.float64]) -> list[tuple[int, int]]:
         """Take values in order; return (row, new level) for every change of the raised level."""
         levels = limit_levels(values, self.limits)
-        if self.level == 0 and self._beyond == 0 and not levels.any():
+        if self.level == 0 and self._runs[0] == 0 and not levels.any():
             return []
         return [(row, self.level) for row, level in enumerate(levels.tolist()) if self._step(level)]
 
     def _step(self, level: int) -> bool:
-        if level == 0:
-            self._beyond = 0
-            self._within += 1
-            if self.level and self._within >= CLEAR_ROWS:
-                self.level = 0
-                return True
-            return False
-        self._within = 0
-        self._least = level if self._beyond == 0 else min(self._least, level)
-        self._beyond += 1
-        if self._beyond >= RAISE_ROWS and self._least > self.level:
-            self.level = self._least
+        self._runs = [run + 1 if level > place else 0 for place, run in enumerate(self._runs)]
+        self._within = self._within + 1 if level == 0 else 0
+        if self.level and self._within >= CLEAR_ROWS:
+            self.level = 0
             return True
-        if self._beyond >= RAISE_ROWS:
-            self._beyond, self._least = 0, 2
+        proven = sum(run >= RAISE_ROWS for run in self._runs)
+        if proven > self.level:
+            self.level = proven
+            return True
         return False

@@ -1,10 +1,12 @@
 """The flight's phases as the ground sees them, from specific force and the ground's own height and climb rate.
 
-    PAD     -> BOOST    the force along the nose exceeds `LIFT_OFF_G` for `LIFT_OFF_SAMPLES` samples and the vehicle has
-                        risen or climbs; handling shakes the force but does not make it climb
+    PAD     -> BOOST    the force along the nose exceeded `LIFT_OFF_G` for `LIFT_OFF_SAMPLES` samples not longer than
+                        `PROOF_S` ago, and the barometer alone surely climbs; handling shakes the force (and with it the
+                        filtered climb rate), but it does not make the pressure fall
     BOOST   -> COAST    that force is below `BURNOUT_G` (drag decelerates) for `BURNOUT_SAMPLES` samples
     COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`; apogee is where it crossed zero
-    DESCENT -> LANDED   the climb rate stays within `LANDED_M_S` for `LANDED_S`
+    DESCENT -> LANDED   the height stays within `LANDED_M` for `LANDED_S` (the climb rate would be too noisy for that
+                        when no accelerometer is heard)
 
 Thresholds are common practice, no source; DEVELOPERS.md has the measured errors against the twin's truth. All times are
 timeline seconds. Lift-off, burnout and landing are dated back to the first sample of the run that proved them.
@@ -12,19 +14,24 @@ timeline seconds. Lift-off, burnout and landing are dated back to the first samp
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
+from math import sqrt
 
 G0 = 9.80665
 LIFT_OFF_G = 2.0
 LIFT_OFF_SAMPLES = 3
-RISEN_M = 2.0
-CLIMBS_M_S = 3.0
+PROOF_S = 1.0
+CLIMBS_M_S = 2.0
+CLIMB_WINDOW_S = 0.6
+BAROMETER_NOISE_M = 0.6
+SURE_SIGMAS = 4.0
 BURNOUT_G = 0.0
 BURNOUT_SAMPLES = 3
 DESCENT_M_S = 2.0
 DESCENT_S = 0.4
-LANDED_M_S = 1.0
+LANDED_M = 2.0
 LANDED_S = 3.0
 NO_FORCE_RISEN_M = 15.0
 NO_FORCE_CLIMBS_M_S = 10.0
@@ -58,6 +65,34 @@ class PhaseChange:
     moments: tuple[Moment, ...]
 
 
+class BarometerClimb:
+    """The climb rate of the barometer alone over the last `CLIMB_WINDOW_S`: the slope of the least-squares line.
+
+    Slope and its standard deviation, sigma / sqrt(sum (t - mean t)^2), are in every textbook of statistics.
+    """
+
+    def __init__(self) -> None:
+        self._samples: deque[tuple[float, float]] = deque()
+
+    def take(self, t_s: float, height_m: float) -> None:
+        """Take one unfiltered height (m); NaN and a sample not after the last are passed over."""
+        if height_m != height_m or (self._samples and t_s <= self._samples[-1][0]):
+            return
+        self._samples.append((t_s, height_m))
+        while self._samples[0][0] < t_s - CLIMB_WINDOW_S:
+            self._samples.popleft()
+
+    def surely_m_s(self) -> float:
+        """Return a climb rate (m/s) that the true one exceeds but for `SURE_SIGMAS` of noise; few samples prove little."""
+        count = len(self._samples)
+        if count < 2:
+            return float("-inf")
+        mean_t = sum(t for t, _ in self._samples) / count
+        spread = sum((t - mean_t) ** 2 for t, _ in self._samples)
+        slope = sum((t - mean_t) * height for t, height in self._samples) / spread
+        return slope - SURE_SIGMAS * BAROMETER_NOISE_M / sqrt(spread)
+
+
 class PhaseDetector:
     """Takes forces and filtered heights in order of arrival; each call returns a change or None.
 
@@ -69,39 +104,43 @@ class PhaseDetector:
         self._run_start_s: float | None = None
         self._run = 0
         self._height_m = self._climb_m_s = 0.0
-        self._pad_height_m = 0.0
+        self._barometer = BarometerClimb()
+        self._pushed: tuple[float, float] | None = None  # first and last sample of the latest run of strong force
         self._top: tuple[float, float, float] | None = None  # time, height, climb at the last rising sample
         self._apogee: Moment | None = None
         self._since_s: float | None = None
+        self._rest_m = 0.0
         self._force_s = -1e9
 
     def force(self, t_s: float, along_nose_m_s2: float) -> PhaseChange | None:
         """Take one sample of specific force along the body axis (m/s2, +9.8 at rest nose up)."""
         self._force_s = t_s
         if self.phase is Phase.PAD:
-            return self._look_for_lift_off(t_s, along_nose_m_s2)
+            self._count_run(t_s, along_nose_m_s2 > LIFT_OFF_G * G0)
+            if self._run >= LIFT_OFF_SAMPLES:
+                self._pushed = (self._run_start_s, t_s)
+            return self._look_for_lift_off(t_s)
         if self.phase is Phase.BOOST:
             return self._look_for_burnout(t_s, along_nose_m_s2)
         return None
 
-    def motion(self, t_s: float, height_m: float, climb_m_s: float) -> PhaseChange | None:
-        """Take the filtered height over the pad (m) and climb rate (m/s) at one barometer sample."""
+    def motion(self, t_s: float, height_m: float, climb_m_s: float, raw_m: float) -> PhaseChange | None:
+        """Take the filtered height over the pad (m), climb rate (m/s) and unfiltered height (m) at a barometer sample."""
         previous = (self._height_m, self._climb_m_s)
         self._height_m, self._climb_m_s = height_m, climb_m_s
         if self.phase is Phase.PAD:
-            return self._lift_off_without_force(t_s)
+            self._barometer.take(t_s, raw_m)
+            return self._look_for_lift_off(t_s) or self._lift_off_without_force(t_s)
         if self.phase in (Phase.BOOST, Phase.COAST):
             return self._look_for_apogee(t_s, *previous)
         if self.phase is Phase.DESCENT:
             return self._look_for_landing(t_s)
         return None
 
-    def _look_for_lift_off(self, t_s: float, force: float) -> PhaseChange | None:
-        self._count_run(t_s, force > LIFT_OFF_G * G0)
-        moving = self._height_m > RISEN_M or self._climb_m_s > CLIMBS_M_S
-        if self._run < LIFT_OFF_SAMPLES or not moving:
+    def _look_for_lift_off(self, t_s: float) -> PhaseChange | None:
+        if self._pushed is None or t_s - self._pushed[1] > PROOF_S or self._barometer.surely_m_s() < CLIMBS_M_S:
             return None
-        return self._enter(Phase.BOOST, t_s, Moment("lift_off", self._run_start_s, 0.0))
+        return self._enter(Phase.BOOST, t_s, Moment("lift_off", self._pushed[0], 0.0))
 
     def _lift_off_without_force(self, t_s: float) -> PhaseChange | None:
         """Without an accelerometer a fast climb alone tells, later."""
@@ -136,11 +175,8 @@ class PhaseDetector:
         return Moment("apogee", top_s + share * (t_s - top_s), max(top_m + rise, self._height_m))
 
     def _look_for_landing(self, t_s: float) -> PhaseChange | None:
-        if abs(self._climb_m_s) > LANDED_M_S:
-            self._since_s = None
-            return None
-        if self._since_s is None:
-            self._since_s = t_s
+        if self._since_s is None or abs(self._height_m - self._rest_m) > LANDED_M:
+            self._since_s, self._rest_m = t_s, self._height_m
         if t_s - self._since_s < LANDED_S:
             return None
         return self._enter(Phase.LANDED, t_s, Moment("landing", self._since_s, self._height_m))

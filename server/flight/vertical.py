@@ -32,9 +32,8 @@ class VerticalNoise:
 class VerticalFilter:
     """Feeds on (time, vertical acceleration) and (time, height); times in vehicle seconds, ascending.
 
-    A sample not after the last one of its kind, not finite, or beyond `HIGHEST_M_S2`, is ignored. `height_m`, `climb_m_s` and the
-    variances
-    `p_height`, `p_climb` hold the estimate; `rejected` counts barometer samples left out.
+    A sample not after the last one of its kind, not finite, or beyond `HIGHEST_M_S2`, is ignored. `height_m`,
+    `climb_m_s` and the variances `p_height`, `p_climb` hold the estimate; `rejected` counts barometer samples left out.
     """
 
     def __init__(self, noise: VerticalNoise | None = None) -> None:

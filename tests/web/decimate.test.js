@@ -59,3 +59,11 @@ test("noise at rest does not fill the strip", () => {
   const [low, high] = valueRange([[0, 100]], 20);
   assert.ok(low < 0 && high > 100 && high - low < 120);
 });
+
+test("a constant still has a range that can be drawn, narrow for a battery and one unit wide for a zero", () => {
+  for (const value of [0, 8.3, -1e6]) {
+    const [low, high] = valueRange([[value, value, null]], 0);
+    assert.ok(low < value && value < high, `${low} to ${high}`);
+  }
+  assert.deepEqual(valueRange([[0, 0]], 0), [-0.5, 0.5]);
+});

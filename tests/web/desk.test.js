@@ -6,6 +6,7 @@ import { channelState } from "../../web/channel_state.js";
 import { confirmWindow, FLOW, Hold, nextState } from "../../web/desk_flow.js";
 import { isEvent } from "../../web/event_list.js";
 import { meaning } from "../../web/keys.js";
+import { worthSaying } from "../../web/last_command.js";
 import { COMMAND_STATES } from "../../web/messages.js";
 
 test("no single act leads from an open sheet to a confirmation", () => {
@@ -104,4 +105,12 @@ test("safe-all has its chord everywhere, replay keys only in a replay, and typin
   assert.deepEqual(meaning(press("L"), { replay: true }), ["replay", "shuttle", 1]);
   assert.equal(meaning(press("l", { target: field }), { replay: true }), null);
   assert.deepEqual(meaning(press("ArrowLeft", { target: { tagName: "INPUT", type: "range" } }), { replay: true }), ["replay", "step", -1]);
+});
+
+test("the line beside the places speaks of a running or unknown command however old, of a finished one shortly", () => {
+  const command = (state, rx) => ({ state, entry: { rx } });
+  assert.equal(worthSaying([command("verified", 100)], 105).state, "verified");
+  assert.equal(worthSaying([command("verified", 100)], 115), undefined);
+  assert.equal(worthSaying([command("cancelled", 100), command("unknown", 10)], 115).state, "unknown");
+  assert.equal(worthSaying([command("sent", 1)], 1000).state, "sent");
 });

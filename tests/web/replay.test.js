@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { Replay } from "../../web/replay.js";
+import { flightRange, Replay } from "../../web/replay.js";
 import { ReplayClock, SPEEDS } from "../../web/replay_clock.js";
 import { Store } from "../../web/store.js";
 import { Timebase } from "../../web/timebase.js";
@@ -81,4 +81,14 @@ test("a replay begins just before lift-off and steps packet by packet, forwards 
   assert.equal(replay.cursor(0).rx, 8.6);
   replay.act("step", -1, 0);
   assert.equal(replay.cursor(0).rx, 8.5);
+});
+
+test("the track of an hour on the pad shows the flight, that of a short session everything", () => {
+  const store = new Store(DICTIONARY);
+  store.tRange = [0, 3600];
+  assert.equal(flightRange(store), undefined);
+  store.journal.add([entry(0, 3000, "moment", "lift_off", { t: 3000 }), entry(1, 3070, "moment", "landing", { t: 3070 })]);
+  assert.deepEqual(flightRange(store), [2980, 3090]);
+  store.tRange = [2950, 3100];
+  assert.equal(flightRange(store), undefined);
 });

@@ -134,3 +134,10 @@ test("an act is found by the effect it declares, else by name, and safe-all is n
   assert.equal(commandFor(DICTIONARY, "recovery_fire"), undefined);
   assert.equal(safeAllCommand(DICTIONARY).name, "safe_all");
 });
+
+test("the ranges of both clocks follow the station's and never shrink", () => {
+  const store = new Store(DICTIONARY);
+  store.update({ rx_now: 12, t_now: 10 });
+  store.update({ rx_now: 11, t_now: 9 });
+  assert.deepEqual([store.tRange, store.rxRange], [[0, 10], [0, 12]]);
+});

@@ -1,0 +1,165 @@
+"""Real processes for browser tests: a twin, a station, and a relay that counts every byte on the wire between them."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import select
+import socket
+import subprocess
+import sys
+import threading
+import time
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+ROOT = Path(__file__).resolve().parents[2]
+CHROMIUM_ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
+
+
+def chromium_path() -> str:
+    """Return the system's Chromium; the test fails, it does not skip, where there is none."""
+    for name in ("chromium", "chromium-browser", "google-chrome"):
+        for folder in os.environ.get("PATH", "").split(os.pathsep):
+            if (Path(folder) / name).exists():
+                return str(Path(folder) / name)
+    raise AssertionError("the browser tests need Chromium: install your system's package 'chromium'")
+
+
+class Process:
+    """`python -m server ...` whose lines of output can be waited for."""
+
+    def __init__(self, home: Path, *arguments: str) -> None:
+        environment = {**os.environ, "BLOCKHOUSE_HOME": str(home), "PYTHONUNBUFFERED": "1"}
+        command = [sys.executable, "-m", "server", *arguments]
+        self.process = subprocess.Popen(
+            command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        self.lines: list[str] = []
+        self._changed = threading.Condition()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        for line in self.process.stdout:
+            with self._changed:
+                self.lines.append(line.rstrip("\n"))
+                self._changed.notify_all()
+
+    def line(self, pattern: str, timeout_s: float = 30.0) -> re.Match[str]:
+        """Wait for a line that matches; fails with everything printed so far."""
+        end = time.monotonic() + timeout_s
+        with self._changed:
+            while True:
+                for line in self.lines:
+                    match = re.search(pattern, line)
+                    if match:
+                        return match
+                left = end - time.monotonic()
+                assert left > 0, f"no line like {pattern!r} in: {self.lines}"
+                self._changed.wait(left)
+
+    def stop(self) -> list[str]:
+        """End it as a person would (Ctrl-C) and return its lines; kills it when it does not end."""
+        if self.process.poll() is None:
+            self.process.terminate()
+        try:
+            self.process.wait(8.0)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait(5.0)
+            raise
+        self._reader.join(2.0)
+        self.process.stdout.close()
+        return self.lines
+
+
+class Relay:
+    """A real pseudo-terminal for the station, joined to the twin's socket; counts bytes up and down."""
+
+    def __init__(self, twin_url: str, link: Path) -> None:
+        place = urlsplit(twin_url)
+        self._twin = socket.create_connection((place.hostname, place.port))
+        self._link = link
+        self.up = 0
+        self.down = 0
+        self._open_terminal()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _open_terminal(self) -> None:
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        with contextlib.suppress(FileNotFoundError):
+            self._link.unlink()
+        self._link.symlink_to(os.ttyname(self._slave))
+
+    def unplug(self) -> None:
+        """Pull the radio out: the terminal goes away."""
+        master, self._master = self._master, -1
+        os.close(self._slave)
+        os.close(master)
+        self._link.unlink()
+
+    def plug(self) -> None:
+        """Put it back; it comes under another device name, the link points to it."""
+        self._open_terminal()
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            master = self._master
+            watched = [self._twin] if master < 0 else [self._twin, master]
+            with contextlib.suppress(OSError, ValueError):
+                for ready in select.select(watched, [], [], 0.05)[0]:
+                    self._move_down(master) if ready is self._twin else self._move_up(master)
+
+    def _move_down(self, master: int) -> None:
+        data = self._twin.recv(65536)
+        self.down += len(data)
+        if master >= 0:
+            with contextlib.suppress(BlockingIOError):
+                os.write(master, data)
+
+    def _move_up(self, master: int) -> None:
+        data = os.read(master, 65536)
+        self.up += len(data)
+        self._twin.sendall(data)
+
+    def close(self) -> None:
+        """End both sides."""
+        self._stopping.set()
+        self._thread.join(2.0)
+        self._twin.close()
+        if self._master >= 0:
+            os.close(self._slave)
+            os.close(self._master)
+
+
+def eventually(condition: Callable[[], object], timeout_s: float = 10.0) -> None:
+    """Wait until a condition holds; for what another process does."""
+    end = time.monotonic() + timeout_s
+    while not condition():
+        assert time.monotonic() < end, "it did not come to hold in time"
+        time.sleep(0.02)
+
+
+@contextlib.contextmanager
+def browser_page(width: int = 1366, height: int = 768, scheme: str = "light") -> Iterator[object]:
+    """Give a page of the system's Chromium; page errors and refused loads fail the test at the end."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium_path(), args=CHROMIUM_ARGUMENTS)
+        context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme, reduced_motion="reduce")
+        page = context.new_page()
+        problems: list[str] = []
+        page.on("pageerror", lambda error: problems.append(str(error)))
+        page.on("console", lambda message: problems.append(message.text) if "Content Security" in message.text else None)
+        yield page
+        browser.close()
+        assert problems == []

@@ -1,0 +1,100 @@
+"""Recorded flights of the twin for tests: bytes and truth from the simulated vehicle, files by the real recorder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from protocol.dictionary import Dictionary, load_dictionary
+from server.clock import FakeClock
+from server.recorder import Recorder
+from server.records import Kind, Record, make_header
+from server.settings import load_sheets
+from server.twin.scenarios import load_scenario
+from server.twin.twin import Twin
+from tests.server.recording import fixed_entropy
+
+KEY = bytes(range(32))
+PAD_K = 291.0  # the demonstration sheet's
+AFTER_LANDING_S = 8.0
+
+
+@cache
+def dictionary() -> Dictionary:
+    """Return the Sandpiper dictionary, read once."""
+    return load_dictionary(None)
+
+
+@dataclass(frozen=True)
+class Flight:
+    """What the ground modem gave, as (session second, bytes), and what really happened."""
+
+    chunks: tuple[tuple[float, bytes], ...]
+    truth: Mapping[str, object]
+
+    @property
+    def stream(self) -> bytes:
+        """All bytes in one piece."""
+        return b"".join(chunk for _, chunk in self.chunks)
+
+    def records(self, origin_ns: int = 0) -> list[Record]:
+        """Return the flight as records of received bytes."""
+        return [
+            Record(Kind.RECEIVED, number, origin_ns + round(t * 1e9), chunk)
+            for number, (t, chunk) in enumerate(self.chunks)
+        ]
+
+
+@cache
+def flown(scenario: str = "calm", seed: int = 1, ignite_after_s: float = 15.0) -> Flight:
+    """Fly the twin from switch-on until some seconds after landing, in steps of 20 ms."""
+    twin = Twin(
+        scenario=load_scenario(scenario),
+        seed=seed,
+        dictionary=dictionary(),
+        key=KEY,
+        boot_id=3,
+        ignite_after_s=ignite_after_s,
+    )
+    chunks: list[tuple[float, bytes]] = []
+    step, end = 0, None
+    while end is None or step < end:
+        step += 1
+        chunk = twin.advance(step * 0.02)
+        if chunk:
+            chunks.append((step * 0.02, chunk))
+        if end is None and (twin.landed or step > 15_000):
+            end = step + round(AFTER_LANDING_S / 0.02)
+    return Flight(tuple(chunks), twin.truth())
+
+
+def recorded(folder: Path, flight: Flight, name: str = "flight", close: bool = True, **header: object) -> Path:
+    """Write a flight with the real recorder, a mark and an authority note among it; return the file."""
+    clock = FakeClock()
+    sheets = load_sheets(None, True)
+    described = make_header(
+        clock,
+        software="0.1",
+        dictionary=dictionary().text,
+        vehicle=sheets.vehicle,
+        site=sheets.site,
+        source="demo",
+        entropy=fixed_entropy,
+    )
+    recorder = Recorder(folder, name, {**described, **header}, clock=clock)
+    origin_ns = int(described["monotonic_ns"])
+    for number, (t, chunk) in enumerate(flight.chunks):
+        recorder.append(Kind.RECEIVED, origin_ns + round(t * 1e9), chunk)
+        if number == len(flight.chunks) // 2:
+            mark = {"key": "m1", "severity": "info", "text": "half way", "body": {"operator": "Ada 1"}}
+            recorder.append(Kind.MARK, origin_ns + round(t * 1e9), mark)
+    clock.advance(flight.chunks[-1][0])
+    if not close:
+        recorder.append_synced(Kind.NOTE, clock.monotonic_ns(), {"text": "last"})
+        copy = (folder / f"{name}.pcapng").read_bytes()
+        recorder.close()
+        (folder / f"{name}.pcapng").write_bytes(copy)
+        return folder / f"{name}.pcapng"
+    return recorder.close()
