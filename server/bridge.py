@@ -86,15 +86,18 @@ class SerialBridge:
         self._wake_reader()
         self._thread.join(2.0)
 
-    def send(self, frame: bytes, on_done: Callable[[str | None], None]) -> None:
+    def send(self, frame: bytes, on_done: Callable[[str | None], None], urgent: bool = False) -> None:
         """Hand over one frame; `on_done(problem)` is called from the bridge's thread, problem None when written.
 
-        Only one frame can wait: a second one is refused at once, so that nothing old can leave in a burst later. While
-        the port is not open every frame is refused at once.
+        Only one frame can wait: a second one is refused at once, so that nothing old can leave in a burst later. An
+        `urgent` one (safe all) takes the place of the one that waits. While the port is not open every frame is refused
+        at once.
         """
         if self._port is None:
             on_done("the port is not open")
             return
+        if urgent:
+            self._refuse_waiting("safe all took its place")
         try:
             self._outgoing.put_nowait((frame, on_done))
         except Full:
@@ -118,7 +121,7 @@ class SerialBridge:
             try:
                 self._port = open_port(self.url, self._baud)
                 opened_ns = self._monotonic_ns()
-                self._refuse_waiting()  # handed over in the moment the port was lost
+                self._refuse_waiting("the port was lost")  # handed over in the moment the port was lost
                 self._tell(PortState("open", f"{self.url} is open"))
                 self._serve(self._port)
             except Exception as error:  # noqa: BLE001 - pyserial raises OSError, TypeError, termios.error and more
@@ -156,15 +159,15 @@ class SerialBridge:
         if port is not None:
             with suppress(Exception):  # it is gone either way
                 port.close()
-        self._refuse_waiting()
+        self._refuse_waiting("the port was lost")
 
-    def _refuse_waiting(self) -> None:
-        """A frame that waited while the port was lost must not leave later."""
+    def _refuse_waiting(self, why: str) -> None:
+        """Take back the frame that waits, if one does: it must not leave later."""
         try:
             _, on_done = self._outgoing.get_nowait()
         except Empty:
             return
-        on_done("the port was lost")
+        on_done(why)
 
     def _tell(self, state: PortState) -> None:
         if state != self._told:

@@ -221,7 +221,7 @@ def _key(options: argparse.Namespace) -> int:
     key = load_or_make_key(folder)
     print(f"file: {folder / KEY_FILE}")
     print(f"fingerprint: {fingerprint(key)}")
-    print(f"last counter used: {CounterStore(folder, key).last()}")
+    print(f"counters up to this one are spoken for: {CounterStore(folder, key).last()}")
     if options.export:
         export_key(options.export, key)
         print(f"written for the flight computer: {options.export}")

@@ -54,6 +54,7 @@ class Transmit:
 
     id: str
     frame: bytes
+    urgent: bool = False  # safe all: before whatever still waits for the port
 
 
 @dataclass(frozen=True, slots=True)
@@ -453,7 +454,7 @@ class CommandQueue:
         entry.last_sent_s = now_s
         entry.steps.setdefault("sent", now_s)
         self._apply(entry, Event.WRITE, now_s)
-        self._actions.append(Transmit(entry.id, entry.frame))
+        self._actions.append(Transmit(entry.id, entry.frame, urgent=entry.command.safes_all))
 
     def _tick_entry(self, entry: Entry, now_s: float) -> None:
         waited = now_s - entry.since_s

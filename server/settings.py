@@ -64,14 +64,16 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
             values = tomllib.loads(resources.files("server").joinpath("sheets/sandpiper.toml").read_text("utf-8"))
         else:
             return Sheets()
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise SettingsProblem(f"The sheet {path} cannot be read: {getattr(error, 'strerror', None) or error}.") from error
     vehicle, site = values.get("vehicle", {}), values.get("site", {})
     if not isinstance(vehicle, dict) or not isinstance(site, dict):
         raise SettingsProblem(f"The sheet {path} needs the tables [vehicle] and [site].")
     temperature = site.get("temperature_k")
     if temperature is not None and not is_air_temperature(temperature):
-        raise SettingsProblem(f"The sheet {path} gives temperature_k = {temperature}; it is in kelvin, for example 291 for 18 C.")
+        raise SettingsProblem(
+            f"The sheet {path} gives temperature_k = {temperature}; it is in kelvin, for example 291 for 18 C."
+        )
     vehicle, site = _plain(vehicle), _plain(site)
     return Sheets({**vehicle, "simulated": True} if simulated else vehicle, site)
 

@@ -8,6 +8,7 @@ sentence that says why, and never hides the others.
 from __future__ import annotations
 
 import json
+import logging
 import sqlite3
 from collections.abc import Iterable, Mapping
 from contextlib import closing, suppress
@@ -37,6 +38,9 @@ ITEM: dict[str, object] = {
 }
 
 
+_log = logging.getLogger(__name__)
+
+
 class UnknownSession(Exception):
     """There is no session of that name on the shelf."""
 
@@ -49,7 +53,10 @@ class Shelf:
         self._folders = (folder, *more)
 
     def path_of(self, name: str) -> Path:
-        """Return the file of the session called `name`; raises UnknownSession. Only files found by listing are ever opened."""
+        """Return the file of the session called `name`; raises UnknownSession.
+
+        Only files found by listing are ever opened.
+        """
         found = self._files().get(name)
         if found is None:
             raise UnknownSession(name)
@@ -89,7 +96,7 @@ class Shelf:
                 connection.execute("CREATE TABLE IF NOT EXISTS item (name TEXT PRIMARY KEY, stamp TEXT, body TEXT)")
                 connection.execute(f"PRAGMA user_version = {INDEX_VERSION}")
                 return connection
-            except sqlite3.Error:
+            except (sqlite3.Error, UnicodeError):  # UnicodeError: damage that reads as a text
                 if connection is not None:
                     connection.close()
                 if place is not None:
@@ -105,10 +112,8 @@ class Shelf:
             if isinstance(item, dict) and item.keys() == ITEM.keys():
                 return item
         item = _computed_item(name, path)
-        try:
+        with suppress(sqlite3.Error, UnicodeError):  # UnicodeError: a file name that is no text
             index.execute("INSERT OR REPLACE INTO item VALUES (?, ?, ?)", (name, stamp, json.dumps(item)))
-        except sqlite3.Error:
-            return item
         return item
 
     def _live_item(self, name: str, path: Path) -> dict[str, object]:
@@ -154,10 +159,12 @@ def _computed_item(name: str, path: Path) -> dict[str, object]:
         return item
     try:
         review = open_review(path)
-    except (SessionError, OSError) as error:
+        summary = summarize(review)
+    except Exception as error:  # whatever a crafted file does here, it must not hide the others
+        if not isinstance(error, SessionError | OSError):
+            _log.exception("%r cannot be listed", path.name)
         item.update(sentence=_sentence(path, error), openable=False)
         return item
-    summary = summarize(review)
     apogee = summary["apogee"]
     item.update(
         duration_s=summary["duration_s"],
@@ -169,7 +176,7 @@ def _computed_item(name: str, path: Path) -> dict[str, object]:
 
 
 def _sentence(path: Path, error: Exception) -> str:
-    return f"{path.name} cannot be read: {reason(error)}." if isinstance(error, OSError) else str(error)
+    return str(error) if isinstance(error, SessionError) else f"{path.name} cannot be read: {reason(error)}."
 
 
 def _damage_sentence(review: Review) -> str | None:

@@ -370,7 +370,7 @@ class Station:
                 self.intake.put(Kind.SENT, self.clock.monotonic_ns(), action.frame)
             self._loop.call_soon_threadsafe(self._written, action.id, problem)
 
-        self.bridge.send(action.frame, on_done)
+        self.bridge.send(action.frame, on_done, urgent=action.urgent)
 
     def _written(self, id: str, problem: str | None) -> None:
         self.queue.on_written(id, problem, self.now_s())

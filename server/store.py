@@ -33,6 +33,7 @@ class TableStore:
         self._width = len(PLACE_COLUMNS) + len(spec.numeric)
         self._matrix = np.zeros((256, self._width))
         self._texts: dict[str, list[str]] = {name: [] for name in spec.texts}
+        self._newest: list[float] | None = None
 
     def add(self, rows: Rows) -> None:
         """Append rows in order of arrival."""
@@ -49,6 +50,9 @@ class TableStore:
             part[:, i] = rows.columns[name][start:stop]
         for name, texts in self._texts.items():
             texts += rows.columns[name][start:stop]
+        in_time = np.flatnonzero(~rows.late[start:stop])
+        if in_time.size:
+            self._newest = part[in_time[-1]].tolist()
         self.count += stop - start
         self.next_index += stop - start
 
@@ -97,11 +101,10 @@ class TableStore:
         return [*row[:2], *values]
 
     def last(self, column: str) -> tuple[float, float] | None:
-        """Return (value, rx) of a numeric column in the newest row."""
-        if not self.count:
+        """Return (value, rx) of a numeric column in the newest row; a packet that came late is never the newest."""
+        if self._newest is None:
             return None
-        row = self._matrix[self.count - 1]
-        return float(row[2 + self.spec.numeric.index(column)]), float(row[1])
+        return self._newest[2 + self.spec.numeric.index(column)], self._newest[1]
 
 
 def _word(value: float) -> str:

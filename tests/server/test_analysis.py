@@ -87,7 +87,8 @@ def test_tilt_is_that_of_the_vehicles_quaternion_and_link_counts_every_packet() 
     assert np.array_equal(output.rows["ground_motion"].columns["tilt"], expected, equal_nan=True)
     link = output.rows["ground_link"]
     before_last = link.rx_s[-1]
-    good = sum(int((rows.rx_s < np.floor(before_last)).sum()) for name, rows in output.rows.items() if name in dictionary().packets)
+    packets = [rows for name, rows in output.rows.items() if name in dictionary().packets]
+    good = sum(int((rows.rx_s < np.floor(before_last)).sum()) for rows in packets)
     assert link.columns["received"][-1] == good
     truth = flown("thin-link").truth
     share = truth["downlink_frames_lost"] / truth["downlink_frames_sent"]
@@ -118,7 +119,8 @@ def test_limit_alarm_raises_and_clears_with_the_value_in_display_units() -> None
         frame = link.frame("power", i * 500, {**plain, "battery_voltage": volt})
         entries += pipeline.take(Record(Kind.RECEIVED, i, i * 500_000_000, frame)).entries
     alarms = [e for e in entries if e.topic == "alarm"]
-    assert [(e.severity, e.body["state"]) for e in alarms] == [("caution", "raised"), ("warning", "raised"), ("info", "cleared")]
+    told = [(e.severity, e.body["state"]) for e in alarms]
+    assert told == [("caution", "raised"), ("warning", "raised"), ("info", "cleared")]
     assert "6.5 V" in alarms[1].text and alarms[1].key == "limit power.battery_voltage"
 
 

@@ -133,10 +133,10 @@ def test_ninth_waiting_command_is_refused() -> None:
 @pytest.mark.parametrize(
     ("spoil", "sentence"),
     [
-        (lambda w: setattr(w, "tilt", 0.6), "not armed: Tilt under 30 degrees (0.6)"),
-        (lambda w: setattr(w, "link_loss", 0.2), "not armed: Downlink loss under 10 % over the last 10 s (0.2)"),
-        (lambda w: setattr(w.vehicle, "inhibited", True), "not armed: Firing board not inhibited (yes)"),
-        (lambda w: w.vehicle.continuity.__setitem__(0, 0), "not armed: Channel has continuity (no)"),
+        (lambda w: setattr(w, "tilt", 0.6), "not armed: Tilt under 30 degrees (34.4 deg)"),
+        (lambda w: setattr(w, "link_loss", 0.2), "not armed: Downlink loss under 10 % over the last 10 s (20.0 %)"),
+        (lambda w: setattr(w.vehicle, "inhibited", True), "not armed: Firing board not inhibited (board inhibited: yes)"),
+        (lambda w: w.vehicle.continuity.__setitem__(0, 0), "not armed: Channel has continuity (channel 1 continuity: no)"),
         (
             lambda w: setattr(w.vehicle, "phase", "boost"),
             "not armed: Vehicle says it is on the pad or in ground test (boost)",
@@ -168,7 +168,7 @@ def test_stale_telemetry_does_not_let_arm() -> None:
     assert world.arm("channel_arm", channel=1).ok
     world.queue.disarm("test", world.now_s)
     world.advance(0.4)
-    assert world.arm("channel_arm", channel=1).sentence.startswith("not armed: Firing board not inhibited (no, 2.")
+    assert world.arm("channel_arm", channel=1).sentence.startswith("not armed: Firing board not inhibited (board inhibited: no, 2.")
 
 
 # ---------------------------------------------------------------- the second act
@@ -293,12 +293,12 @@ def test_interlock_lost_between_the_acts_and_before_the_frame() -> None:
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
     world.tilt = 0.7
-    assert world.confirm(armed.id, "channel_arm", channel=1).sentence == "not sent: Tilt under 30 degrees (0.7)"
+    assert world.confirm(armed.id, "channel_arm", channel=1).sentence == "not sent: Tilt under 30 degrees (40.1 deg)"
     world.tilt, world.disk_delay_s = 0.0, 0.4
     assert world.confirm(armed.id, "channel_arm", channel=1).ok
     world.tilt = 0.8
     world.advance(0.6)
-    assert view(world, armed.id)["state_text"] == "refused: Tilt under 30 degrees (0.8) at the moment of sending"
+    assert view(world, armed.id)["state_text"] == "refused: Tilt under 30 degrees (45.8 deg) at the moment of sending"
     assert sent(world) == []
 
 
@@ -309,7 +309,7 @@ def test_interlock_lost_before_a_repeat_stops_the_repeats_and_says_so() -> None:
     world.tilt = 0.8
     world.advance(2.0)
     assert len(sent(world)) == 1
-    assert view(world, reply.id)["state_text"] == "sent, no answer yet: not sent again: Tilt under 30 degrees (0.8)"
+    assert view(world, reply.id)["state_text"] == "sent, no answer yet: not sent again: Tilt under 30 degrees (45.8 deg)"
     world.advance(2.0)
     assert view(world, reply.id)["state"] == "unknown"
 

@@ -39,14 +39,14 @@ def met(one: Condition, value: float, age_s: float = 0.0, args: dict[str, float]
 @pytest.mark.parametrize(
     ("one", "value", "expected"),
     [
-        (condition("board.inhibited", "equals", 0), 0.0, (True, "no")),
-        (condition("board.inhibited", "equals", 0), 1.0, (False, "yes")),
+        (condition("board.inhibited", "equals", 0), 0.0, (True, "board inhibited: no")),
+        (condition("board.inhibited", "equals", 0), 1.0, (False, "board inhibited: yes")),
         (condition("vehicle_phase", "equals", "pad"), 2.0, (True, "pad")),
         (condition("vehicle_phase", "one_of", ["pad", "ground test"]), 1.0, (True, "ground test")),
         (condition("vehicle_phase", "one_of", ["pad"]), 3.0, (False, "boost")),
         (condition("vehicle_phase", "one_of", []), 3.0, (False, "boost")),
-        (condition("ground.tilt", "at_most", 0.5), 0.5, (True, "0.5")),
-        (condition("ground.tilt", "at_most", 0.5), 0.500001, (False, "0.5")),
+        (condition("ground.tilt", "at_most", 0.5), 0.5, (True, "28.6 deg")),
+        (condition("ground.tilt", "at_most", 0.5), 0.500001, (False, "28.6 deg")),
         (condition("battery.voltage", "at_least", 7.0), 7.0, (True, "7 V")),
         (condition("battery.voltage", "at_least", 7.0), 6.999, (False, "6.999 V")),
         (condition("fin[1].measured", "equals", 0.1, within=0.02), 0.119, (True, "6.818 deg")),

@@ -37,7 +37,7 @@ class FakeBridge:
     def stop(self) -> None:
         """Nothing to stop."""
 
-    def send(self, frame: bytes, on_done: Callable[[str | None], None]) -> None:
+    def send(self, frame: bytes, on_done: Callable[[str | None], None], urgent: bool = False) -> None:
         """Take a frame."""
         self.sent.append(frame)
         on_done(None)

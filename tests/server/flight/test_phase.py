@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import pytest
 
-from server.flight.phase import G0, LANDED_M, LANDED_S, Moment, Phase, PhaseChange, PhaseDetector
+from server.flight.phase import G0, LANDED_M, LANDED_S, BarometerClimb, Moment, Phase, PhaseChange, PhaseDetector
 from server.flight.vertical import VerticalFilter
 
 IMU_S, BARO_S = 0.04, 0.05
@@ -224,8 +224,18 @@ def set_down_hard(t: float, rng: random.Random) -> float:
     return 0.0 if since < 0.14 else 6 * G0 if since < 0.17 else quiet(t, rng)
 
 
+def hammered(t: float, rng: random.Random) -> float:
+    """A rail driven into the ground: for a second, ringing far faster than it is sampled, so any number comes out."""
+    return G0 + rng.gauss(0, 60) if t % 4 < 1 else quiet(t, rng)
+
+
+def pushed(t: float, rng: random.Random) -> float:
+    """80 m/s2 for three samples: the filtered climb rate believes it, the barometer does not."""
+    return G0 + 80.0 if t % 5 < 0.12 else quiet(t, rng)
+
+
 @pytest.mark.parametrize("drop", [0.0, 0.4])
-@pytest.mark.parametrize("up", [quiet, rocked_by_wind, knocked, shaken_by_hand, set_down_hard])
+@pytest.mark.parametrize("up", [quiet, rocked_by_wind, knocked, shaken_by_hand, set_down_hard, hammered, pushed])
 def test_nothing_on_the_pad_looks_like_a_lift_off(up: Callable, drop: float) -> None:
     for seed in range(3):
         assert on_the_pad(up, 2.0, seed, drop) is Phase.PAD
@@ -241,6 +251,19 @@ def test_force_without_a_climb_and_climb_without_a_force() -> None:
     """A held-down motor test, and a barometer in a gust: each alone is not a flight."""
     assert run(lambda t: 6 * G0 if 2 < t < 4 else G0, lambda t: (0.0, 0.0), samples(10.0)) == []
     assert run(lambda t: G0, lambda t: (5.0, 8.0) if 2 < t < 4 else (0.0, 0.0), samples(10.0)) == []
+
+
+def test_the_barometers_own_climb_is_numpys_slope_less_four_deviations() -> None:
+    rng, climb = np.random.default_rng(8), BarometerClimb()
+    times = np.arange(0.0, 0.6, 0.05)
+    heights = 30 * times + rng.normal(0, 0.6, len(times))
+    for t, height in zip(times.tolist(), heights.tolist(), strict=True):
+        climb.take(t, height)
+        climb.take(t - 0.2, -500.0)  # from the past
+        climb.take(t + 0.01, math.nan)
+    deviation = 0.6 / np.sqrt(((times - times.mean()) ** 2).sum())
+    assert climb.surely_m_s() == pytest.approx(np.polyfit(times, heights, 1)[0] - 4 * deviation)
+    assert BarometerClimb().surely_m_s() == -math.inf
 
 
 def test_bad_numbers_are_no_flight() -> None:

@@ -1,0 +1,186 @@
+"""Viewers: each gets all that is new or the newest of it, and one that stops reading holds up nobody."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+from collections.abc import Awaitable, Callable
+
+import pytest
+
+import server.hub
+from server.hub import ROWS_AT_MOST, Hub, Viewer
+from server.store import LiveStore
+from server.tables import table_specs
+from tests.protocol.helpers import SMALL
+from tests.server.test_store import entry, rows
+
+
+class Bench:
+    """A store, a hub and viewers, all in one loop."""
+
+    def __init__(self) -> None:
+        self.store = LiveStore(table_specs(SMALL))
+        self.hub = Hub(self.store, lambda: (1.0, 2.0), lambda: {"link": "up"})
+        self.tasks: list[asyncio.Task[None]] = []
+        self.added = 0
+
+    def view(self, send: Callable[[str], Awaitable[None]]) -> Viewer:
+        viewer = Viewer(self.store.cursor(), self.store.journal_next)
+        self.tasks.append(asyncio.create_task(self.hub.pump(viewer, send)))
+        return viewer
+
+    def listen(self) -> list[dict]:
+        """A viewer that reads everything at once."""
+        heard: list[dict] = []
+
+        async def send(text: str) -> None:
+            heard.append(json.loads(text))
+
+        self.view(send)
+        return heard
+
+    def add(self, count: int = 1) -> None:
+        self.store.add({"all": rows(self.added, self.added + count)}, [entry(self.added)])
+        self.added += count
+        self.hub.changed()
+
+
+def run(what: Callable[[Bench], Awaitable[None]]) -> None:
+    async def go() -> None:
+        bench = Bench()
+        try:
+            await asyncio.wait_for(what(bench), 20)
+        finally:
+            for task in bench.tasks:
+                task.cancel()
+
+    asyncio.run(go())
+
+
+async def settle() -> None:
+    for _ in range(10):
+        await asyncio.sleep(0)
+
+
+def numbers(heard: list[dict]) -> list[float]:
+    return [row[2] for message in heard if message["type"] == "update" for row in message["rows"].get("all", [])]
+
+
+def test_every_row_once_and_in_order() -> None:
+    async def what(bench: Bench) -> None:
+        heard = bench.listen()
+        await settle()
+        for _ in range(200):
+            bench.add(3)
+            await asyncio.sleep(0)
+        await settle()
+        assert numbers(heard) == [float(n % 2**53) for n in range(600)]
+        assert [e["i"] for m in heard for e in m["journal"]] == list(range(200))
+
+    run(what)
+
+
+def test_nothing_new_is_not_sent() -> None:
+    async def what(bench: Bench) -> None:
+        heard = bench.listen()
+        await settle()
+        for _ in range(10):
+            bench.hub.changed()
+            await settle()
+        assert heard == []
+
+    run(what)
+
+
+def test_a_viewer_that_stops_reading_delays_nobody_and_costs_one_message() -> None:
+    async def what(bench: Bench) -> None:
+        stuck_texts: list[str] = []
+        gate = asyncio.Event()
+
+        async def stuck(text: str) -> None:
+            stuck_texts.append(text)
+            await gate.wait()
+
+        bench.view(stuck)
+        heard = bench.listen()
+        await settle()
+        for _ in range(3000):
+            bench.add()
+            await asyncio.sleep(0)
+        await settle()
+        assert len(numbers(heard)) == 3000
+        assert len(stuck_texts) == 1
+        gate.set()  # it wakes: one message brings it to the present, the newest rows only
+        await settle()
+        assert len(stuck_texts) == 2
+        caught_up = json.loads(stuck_texts[1])
+        assert len(caught_up["rows"]["all"]) == ROWS_AT_MOST
+        assert caught_up["from"]["all"] == 3000 - ROWS_AT_MOST
+        assert caught_up["rows"]["all"][-1][2] == 2999.0
+        assert len(caught_up["journal"]) == 2999
+
+    run(what)
+
+
+def test_viewers_at_the_same_place_share_the_bytes(monkeypatch) -> None:
+    made = []
+    real = server.hub.update
+    monkeypatch.setattr(server.hub, "update", lambda *more: made.append(1) or real(*more))
+
+    async def what(bench: Bench) -> None:
+        everybody = [bench.listen() for _ in range(100)]
+        await settle()
+        bench.add()
+        await asyncio.sleep(0.1)
+        assert all(numbers(heard) == [0.0] for heard in everybody)
+        assert len(made) == 1 and len(bench.hub) == 100
+
+    run(what)
+
+
+def test_a_viewer_whose_socket_broke_is_forgotten() -> None:
+    async def what(bench: Bench) -> None:
+        async def broken(text: str) -> None:
+            raise OSError("gone")
+
+        bench.view(broken)
+        heard = bench.listen()
+        await settle()
+        assert len(bench.hub) == 2
+        bench.add()
+        await settle()
+        assert len(bench.hub) == 1 and numbers(heard) == [0.0]
+        assert isinstance(bench.tasks[0].exception(), OSError)
+
+    run(what)
+
+
+def test_the_heartbeat_comes_without_news_and_a_bad_number_in_it_or_in_the_journal_is_json(monkeypatch) -> None:
+    monkeypatch.setattr(server.hub, "BEAT_S", 0.01)
+
+    async def what(bench: Bench) -> None:
+        bench.hub = Hub(bench.store, lambda: (1.0, 2.0), lambda: {"link": {"age_s": math.inf}})
+        heard = bench.listen()
+        beating = asyncio.create_task(bench.hub.beat_forever())
+        bad = entry(0)
+        bench.store.add({}, [bad.__class__(0.0, 0.0, "mark", "m", "info", "x", {"v": math.nan})])
+        await asyncio.sleep(0.1)
+        beating.cancel()
+        beats = [m for m in heard if m["type"] == "beat"]
+        assert len(beats) >= 2 and beats[0]["link"] == {"age_s": "inf"} and beats[0]["viewers"] == 1
+        assert [m["journal"][0]["body"] for m in heard if m["type"] == "update"] == [{"v": "nan"}]
+
+    run(what)
+
+
+@pytest.mark.parametrize("count", [server.hub.VIEWERS_AT_MOST - 1, server.hub.VIEWERS_AT_MOST])
+def test_it_is_full_at_its_cap(count: int) -> None:
+    async def what(bench: Bench) -> None:
+        for _ in range(count):
+            bench.listen()
+        await settle()
+        assert bench.hub.is_full == (count >= server.hub.VIEWERS_AT_MOST)
+
+    run(what)
