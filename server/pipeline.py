@@ -104,7 +104,7 @@ def note_entry(record: Record, rx_s: float, t: float) -> Entry | None:
     return Entry(
         rx_s,
         t,
-        str(own) if own in OWN_TOPICS else topic,
+        own if isinstance(own, str) and own in OWN_TOPICS else topic,
         str(note.get("key", "")),
         str(note.get("severity", "info")),
         str(note.get("text", "")),

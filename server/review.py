@@ -40,9 +40,8 @@ class Review:
     def shape(self) -> dict[str, object]:
         """Return the dictionary as the page needs it."""
         header = self.session.header
-        sheet, site = header.get("vehicle") or {}, header.get("site") or {}
-        simulated = bool(isinstance(sheet, dict) and sheet.get("simulated"))
-        return dictionary_shape(self.dictionary, simulated, site, sheet)
+        sheet, site = (part if isinstance(part := header.get(name), dict) else {} for name in ("vehicle", "site"))
+        return dictionary_shape(self.dictionary, bool(sheet.get("simulated")), site, sheet)
 
     def columns(self) -> bytes:
         """Return the binary columns of the whole session."""

@@ -212,7 +212,10 @@ async def _signed_in(socket: WebSocket, site: Site) -> str | None:
     """Return the operator's name after a right token, or close the socket; a wrong token costs time."""
     try:
         request = _request(await asyncio.wait_for(socket.receive_text(), SIGN_IN_WITHIN_S))
-    except (TimeoutError, WebSocketDisconnect, RuntimeError, KeyError):
+    except (WebSocketDisconnect, RuntimeError):
+        return None
+    except (TimeoutError, KeyError):  # KeyError: bytes came where a text is due
+        await socket.close(1008, "no sign-in came")
         return None
     if request is None or request.get("type") != "sign_in" or not tokens_match(request.get("token"), site.token):
         await asyncio.sleep(WRONG_TOKEN_DELAY_S)
@@ -240,7 +243,7 @@ async def _serve_desk(socket: WebSocket, station: Station, operator: str) -> Non
         now = loop.time()
         if len(recent) == REQUESTS_PER_S and now - recent[0] < 1.0:
             await asyncio.sleep(1.0 - (now - recent[0]))
-        recent.append(now)
+        recent.append(loop.time())
         request = _request(text)
         if request is None or request.get("type") not in DESK_REQUESTS:
             await socket.send_text(_text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"}))

@@ -110,9 +110,13 @@ async def hear(socket: ClientConnection, *types: str) -> dict[str, Any]:
     """Return the next message of one of the given types; any other is passed over."""
     async with asyncio.timeout(WITHIN_S):
         while True:
-            message = json.loads(await socket.recv())
+            message = json.loads(await socket.recv(), parse_constant=_refuse)
             if message["type"] in types:
                 return message
+
+
+def _refuse(name: str) -> None:
+    raise AssertionError(f"{name} is not JSON")
 
 
 async def ask(socket: ClientConnection, **message: object) -> dict[str, Any]:
@@ -173,6 +177,7 @@ async def serving(folder: Path, monkeypatch: pytest.MonkeyPatch, mode: str = "li
 def _station(sessions: Path, mode: str) -> Station:
     clock = SystemClock()
     sessions.mkdir(parents=True, exist_ok=True)
+    (sessions.parent / "keys").mkdir()
     header = make_header(clock, software="0.1", dictionary=dictionary().text, vehicle={}, site={}, source="invented")
     return Station(
         dictionary=dictionary(),

@@ -440,15 +440,16 @@ def test_rfc2217_through_pyserials_own_server(plug: Plug) -> None:
         peer, _ = listener.accept()
         manager = rfc2217.PortManager(far_end, _Writer(peer))
         peer.settimeout(0.02)
-        while True:
-            with suppress(TimeoutError):
-                data = peer.recv(1024)
-                if not data:
-                    return
-                far_end.write(b"".join(manager.filter(data)))
-            waiting = far_end.read(far_end.in_waiting)
-            if waiting:
-                peer.sendall(b"".join(manager.escape(waiting)))
+        with peer:
+            while True:
+                with suppress(TimeoutError):
+                    data = peer.recv(1024)
+                    if not data:
+                        return
+                    far_end.write(b"".join(manager.filter(data)))
+                waiting = far_end.read(far_end.in_waiting)
+                if waiting:
+                    peer.sendall(b"".join(manager.escape(waiting)))
 
     thread = threading.Thread(target=serve, daemon=True)
     thread.start()

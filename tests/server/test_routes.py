@@ -8,7 +8,9 @@ import json
 import math
 import os
 import random
+import socket
 import time
+from collections.abc import Callable
 from pathlib import Path
 from urllib.parse import quote
 
@@ -35,8 +37,8 @@ def commands(bench: PageServer) -> list[str]:
     return [decode(World(), frame).command for frame in bench.sent]
 
 
-async def until(wanted) -> None:
-    async with asyncio.timeout(5):
+async def until(wanted: Callable[[], object], within_s: float = 5.0) -> None:
+    async with asyncio.timeout(within_s):
         while not wanted():
             await asyncio.sleep(0.01)
 
@@ -49,11 +51,14 @@ def test_page_and_charts_are_served_and_nothing_beside_them(tmp_path: Path, monk
         index = await bench.http.get("/")
         assert index.status_code == 200 and "text/html" in index.headers["content-type"]
         assert (await bench.http.get("/web/main.js")).status_code == 200
-        assert (await bench.http.get("/vendor/uPlot.iife.min.js")).status_code == 200
+        assert (await bench.http.get("/vendor/uPlot.min.css")).status_code == 200
         (bench.site.shelf._folder / "secret.txt").write_text("secret")
-        climbs = ["../pyproject.toml", "..%2fpyproject.toml", "%2e%2e/pyproject.toml", "..%5cpyproject.toml", "....//pyproject.toml",
-                  "%2e%2e%2fserver%2fapp.py", "/etc/passwd", "%2fetc%2fpasswd", "..%c0%af..%c0%afetc/passwd", "a/../../pyproject.toml",
-                  "%00", "main.js%00.png"]  # fmt: skip
+        climbs = [
+            "../pyproject.toml", "..%2fpyproject.toml", "%2e%2e/pyproject.toml", "..%5cpyproject.toml",
+            "....//pyproject.toml", "%2e%2e%2fserver%2fapp.py",
+            "/etc/passwd", "%2fetc%2fpasswd", "..%c0%af..%c0%afetc/passwd",
+            "a/../../pyproject.toml", "%00", "main.js%00.png",
+        ]  # fmt: skip
         for mount in ("/web/", "/vendor/"):
             for climb in climbs:
                 answer = await raw_get(bench, mount + climb)
@@ -77,7 +82,8 @@ def test_no_path_leads_out_of_the_shelf(tmp_path: Path, monkeypatch) -> None:
         outside = tmp_path / "outside"
         outside.mkdir()
         recorded(outside, flown())
-        for name in ("..%2foutside%2fflight", "../outside/flight", "..%5coutside%5cflight", quote(str(outside / "flight"), safe="")):
+        whole = quote(str(outside / "flight"), safe="")
+        for name in ("..%2foutside%2fflight", "../outside/flight", "..%5coutside%5cflight", whole):
             for what_of_it in ("dictionary", "summary", "columns"):
                 answer = await raw_get(bench, f"/api/sessions/{name}/{what_of_it}")
                 assert answer.split()[1] == "404", answer[:200]
@@ -86,14 +92,17 @@ def test_no_path_leads_out_of_the_shelf(tmp_path: Path, monkeypatch) -> None:
     run(what, tmp_path, monkeypatch)
 
 
-@pytest.mark.parametrize("name", ["nothing", "<script>alert(1)</script>", "a" * 5000, "%00", "ü", "live ", "..", "~2", "shelf-index"])
-def test_unknown_session_is_told_in_a_sentence(tmp_path: Path, monkeypatch, name: str) -> None:
+UNKNOWN = ["nothing", "<script>alert(1)</script>", "a" * 5000, "%00", "ü", "live ", "..", "~2", "shelf-index"]
+
+
+def test_unknown_session_is_told_in_a_sentence(tmp_path: Path, monkeypatch) -> None:
     async def what(bench: PageServer) -> None:
-        for what_of_it in ("dictionary", "summary", "columns"):
-            answer = await bench.http.get(f"/api/sessions/{quote(name, safe='')}/{what_of_it}")
-            assert answer.status_code == 404
-            assert answer.headers["content-type"] == "application/json"
-            assert answer.json()["sentence"] and "<script>" not in answer.text
+        for name in UNKNOWN:
+            for what_of_it in ("dictionary", "summary", "columns"):
+                answer = await bench.http.get(f"/api/sessions/{quote(name, safe='')}/{what_of_it}")
+                assert answer.status_code == 404
+                assert answer.headers["content-type"] == "application/json"
+                assert answer.json()["sentence"] and "<script>" not in answer.text
 
     run(what, tmp_path, monkeypatch)
 
@@ -165,7 +174,8 @@ def test_nothing_is_live_in_a_replay(tmp_path: Path, monkeypatch) -> None:
 
 def test_no_request_but_get_and_no_get_changes_anything(tmp_path: Path, monkeypatch) -> None:
     async def what(bench: PageServer) -> None:
-        paths = ["/", "/api/about", "/api/sessions", "/api/sessions/live/dictionary", "/api/sessions/live/columns", "/web/main.js"]
+        live = ["/api/sessions/live/dictionary", "/api/sessions/live/columns"]
+        paths = ["/", "/api/about", "/api/sessions", "/web/main.js", *live]
         before = (bench.station.store.journal_next, len(bench.sent), bench.station.authority.holder)
         for path in paths:
             assert (await bench.http.get(path, params={"type": "safe_all", "command": "board_release"})).status_code == 200
@@ -219,16 +229,20 @@ def test_whatever_a_viewer_says_nothing_happens(tmp_path: Path, monkeypatch) -> 
 
 
 def test_a_viewer_that_stops_reading_delays_nobody_and_is_freed(tmp_path: Path, monkeypatch) -> None:
-    """Faults 33 and 34: one raw socket that never reads, four viewers that do, 2 MB of telemetry."""
+    """Faults 33 and 34: one raw socket that never reads, four viewers that do."""
 
     async def what(bench: PageServer) -> None:
-        _, stuck = await asyncio.open_connection("127.0.0.1", bench.port, limit=1)
-        stuck.write(
-            f"GET /ws/view HTTP/1.1\r\nHost: {bench.host}\r\nOrigin: http://{bench.host}\r\nUpgrade: websocket\r\n"
-            "Connection: Upgrade\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n".encode()
-        )
+        stuck = socket.socket()
+        stuck.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 8192)
+        stuck.setblocking(False)
+        loop = asyncio.get_running_loop()
+        await loop.sock_connect(stuck, ("127.0.0.1", bench.port))
+        lines = [
+            "GET /ws/view HTTP/1.1", f"Host: {bench.host}", f"Origin: http://{bench.host}", "Upgrade: websocket",
+            "Connection: Upgrade", "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==", "Sec-WebSocket-Version: 13", "", "",
+        ]  # fmt: skip
+        await loop.sock_sendall(stuck, "\r\n".join(lines).encode())
         await until(lambda: len(bench.site.hub) == 1)
-        stuck.transport.pause_reading()
         async with contextlib.AsyncExitStack() as stack:
             viewers = [await stack.enter_async_context(bench.view()) for _ in range(4)]
             await until(lambda: len(bench.site.hub) == 5)
@@ -249,8 +263,13 @@ def test_a_viewer_that_stops_reading_delays_nobody_and_is_freed(tmp_path: Path, 
                 bench.station.process()
                 at += 4000
                 await asyncio.sleep(0.005)
-            assert [await task for task in watching] == [3000] * 4 or all(task.result() >= 3000 for task in watching)
+            assert all([await task >= 3000 for task in watching])
             assert float(np.quantile(delays, 0.99)) < 0.5
+        begun = time.monotonic()
+        while len(bench.site.hub) > 0 and time.monotonic() - begun < 15:  # TCP_USER_TIMEOUT is 5 s
+            bench.hear()
+            await asyncio.sleep(0.05)
+        assert len(bench.site.hub) == 0, "the viewer that stopped reading still holds its place"
         stuck.close()
 
     run(what, tmp_path, monkeypatch)
@@ -337,32 +356,34 @@ def test_wrong_frames_close_with_the_right_code_and_hurt_nobody(tmp_path: Path, 
 # ---------------------------------------------------------------- signing in
 
 
-@pytest.mark.parametrize(
-    "first",
-    [
-        {"type": "sign_in", "token": "wrong"},
-        {"type": "sign_in", "token": TOKEN + " "},
-        {"type": "sign_in", "token": None},
-        {"type": "sign_in"},
-        {"type": "take", "token": TOKEN},
-        {"type": "safe_all"},
-        ["sign_in"],
-        None,
-        "not json {",
-        '{"type":"sign_in","token":' + "[" * 50_000,
-    ],
-)
-def test_without_the_token_nothing_but_a_late_refusal(tmp_path: Path, monkeypatch, first: object) -> None:
+WRONG_FIRST = [
+    {"type": "sign_in", "token": "wrong"},
+    {"type": "sign_in", "token": TOKEN + " "},
+    {"type": "sign_in", "token": None},
+    {"type": "sign_in"},
+    {"type": "take", "token": TOKEN},
+    {"type": "safe_all"},
+    ["sign_in"],
+    None,
+    "not json {",
+    '{"type":"sign_in","token":' + "[" * 50_000,
+    b"bytes",
+]
+
+
+def test_without_the_token_nothing_but_a_late_refusal(tmp_path: Path, monkeypatch) -> None:
     async def what(bench: PageServer) -> None:
-        async with bench.desk() as desk:
-            begun = time.monotonic()
-            await desk.send(first if isinstance(first, str) else json.dumps(first))
-            await desk.send(json.dumps({"type": "safe_all"}))
-            assert await closed_with(desk) == 1008
-            assert time.monotonic() - begun >= server.routes.WRONG_TOKEN_DELAY_S
+        async def attempt(first: object) -> None:
+            async with bench.desk() as desk:
+                begun = time.monotonic()
+                await desk.send(first if isinstance(first, str | bytes) else json.dumps(first))
+                await desk.send(json.dumps({"type": "safe_all"}))
+                assert await closed_with(desk) == 1008
+                assert isinstance(first, bytes) or time.monotonic() - begun >= server.routes.WRONG_TOKEN_DELAY_S
+
+        await asyncio.gather(*[attempt(first) for first in WRONG_FIRST])
         assert bench.sent == [] and bench.station.authority.holder is None
 
-    monkeypatch.setattr("server.routes.WRONG_TOKEN_DELAY_S", 0.3)
     run(what, tmp_path, monkeypatch)
 
 
@@ -371,7 +392,7 @@ def test_somebody_who_says_nothing_is_closed_in_time(tmp_path: Path, monkeypatch
 
     async def what(bench: PageServer) -> None:
         async with bench.desk() as desk:
-            assert await closed_with(desk) in (1000, 1008)
+            assert await closed_with(desk) == 1008
 
     run(what, tmp_path, monkeypatch)
 
@@ -429,7 +450,7 @@ def test_browser_killed_while_armed_disarms(tmp_path: Path, monkeypatch) -> None
             armed = await ask(desk, **ARM)
             assert armed["ok"]
             desk.transport.abort()
-        await until(lambda: bench.station.authority.holder is None)
+        await until(lambda: bench.station.authority.holder is None, 0.5)  # at once, not when its silence is noticed
         bench.hear()
         async with bench.desk() as desk:
             await sign_in(desk)
@@ -476,7 +497,8 @@ def test_marks_checks_and_what_is_not_understood(tmp_path: Path, monkeypatch) ->
             assert marks[0]["text"] == "<b>wind</b> 4 m/s" and marks[0]["body"] == {"operator": "Ada 1"}
             check = await ask(desk, type="check", command="board_release", args={})
             assert check["ok"] and check["ready"] and all(lock["met"] for lock in check["interlocks"])
-            for odd in ({"command": "none"}, {"command": "channel_arm", "args": {}}, {"command": "channel_arm", "args": [1]}, {}):
+            arm = "channel_arm"
+            for odd in ({"command": "none"}, {"command": arm, "args": {}}, {"command": arm, "args": [1]}, {}):
                 answer = await ask(desk, type="check", **odd)
                 assert not answer["ok"] and not answer["ready"] and answer["sentence"]
             for odd in ("nonsense", "view", "", None, 5, ["arm"]):
@@ -487,7 +509,7 @@ def test_marks_checks_and_what_is_not_understood(tmp_path: Path, monkeypatch) ->
     run(what, tmp_path, monkeypatch)
 
 
-ODD = ["NaN", "Infinity", "-1e999", "[1]", '"\\ud800"', "true", "1e400", "[" * 300 + "]" * 300, '{"a":NaN}', "9" * 4000, "null"]
+ODD = ["NaN", "Infinity", "-1e999", "[1]", '"\\ud800"', "true", "1e400", "[" * 300 + "]" * 300, '{"a":NaN}', "9" * 4000]
 
 
 def test_odd_json_is_answered_and_the_desk_stays_open(tmp_path: Path, monkeypatch) -> None:
@@ -505,16 +527,15 @@ def test_odd_json_is_answered_and_the_desk_stays_open(tmp_path: Path, monkeypatc
                         fields[place] = odd
                         body = ",".join(f'"{name}":{value}' for name, value in fields.items())
                         await desk.send(f'{{"type":"{kind}",{body}}}')
-                        reply = strict(await asyncio.wait_for(desk.recv(), 5))
-                        assert reply["type"] == "reply" and "ok" in reply
+                        reply = await hear(desk, "reply")
+                        assert "ok" in reply
                         if kind != "mark" and place in ("command", "args"):
                             assert not reply["ok"] or kind == "arm", (kind, place, odd, reply)
             await desk.send("{" * 60_000)
             assert not (await hear(desk, "reply"))["ok"]
             assert (await ask(desk, type="mark", text="still here"))["ok"]
         assert bench.sent == []
-        with contextlib.suppress(asyncio.CancelledError):
-            bench.station.process()
+        bench.station.process()
         json.dumps(bench.station.store.journal, allow_nan=False)
 
     run(what, tmp_path, monkeypatch)

@@ -44,7 +44,8 @@ def test_hosts(tmp_path: Path, monkeypatch) -> None:
     async def what(bench: PageServer) -> None:
         for host in (bench.host, f"localhost:{bench.port}", f"LOCALHOST:{bench.port}"):
             assert (await bench.http.get("/api/about", headers={"Host": host})).status_code == 200
-        foreign = ("evil.example", f"evil.example:{bench.port}", "127.0.0.1", "127.0.0.1:1", f"127.0.0.1.evil:{bench.port}", "")
+        port = bench.port
+        foreign = ("evil.example", f"evil.example:{port}", "127.0.0.1", "127.0.0.1:1", f"127.0.0.1.evil:{port}", "")
         for host in foreign:
             for path in ("/", "/api/about", "/web/main.js", "/api/nothing"):
                 answer = await bench.http.get(path, headers={"Host": host})

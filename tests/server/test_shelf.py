@@ -265,6 +265,13 @@ def test_a_cache_of_other_contents_is_made_again(folder: Path, statement: str) -
     assert Shelf(folder).list() == fresh
 
 
+def test_a_cache_of_another_version_is_not_believed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fresh = Shelf(folder).list()
+    rows(folder / INDEX_FILE, "PRAGMA user_version = 99")
+    opened = count_openings(monkeypatch)
+    assert Shelf(folder).list() == fresh and len(opened) == 1
+
+
 @pytest.mark.parametrize("content", [b"", b"garbage", b"SQLite format 3\0" + bytes(range(256)) * 20])
 def test_a_cache_that_is_no_database_is_thrown_away(folder: Path, content: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     fresh = Shelf(folder).list()

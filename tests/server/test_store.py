@@ -52,6 +52,14 @@ def test_what_is_old_thins_out_but_reaches_back_to_the_beginning() -> None:
     assert [float(text) / 10 for text in table.texts()["note"]] == t.tolist()
 
 
+def test_thinning_keeps_every_second_row_of_the_older_half() -> None:
+    table = TableStore(SPEC)
+    table.add(rows(0, 2 * FULL_ROWS))
+    table.add(rows(2 * FULL_ROWS, 2 * FULL_ROWS + 1))
+    kept = [int(text) for text in table.texts()["note"]]
+    assert kept == [*range(0, FULL_ROWS, 2), *range(FULL_ROWS, 2 * FULL_ROWS + 1)]
+
+
 def test_since_a_row_number() -> None:
     table = TableStore(SPEC)
     table.add(rows(0, 100))

@@ -45,6 +45,15 @@ def test_seconds_without_a_frame_lower_the_rate() -> None:
     assert seconds[-1] == LinkSecond(9, 0.0, 100.0, 2, 0, 0, 0)
 
 
+def test_loss_now_forgets_what_is_ten_seconds_old() -> None:
+    link = LinkQuality()
+    link.take(0.5, 0, 100, 0, 0, 1.0)
+    for second in range(1, 11):
+        link.take(second + 0.5, 1, 0, 0, 0, 1.0)
+    assert link.loss_at(9) > 0.9
+    assert link.loss_at(10) == 0.0
+
+
 def test_loss_now_counts_the_second_that_runs() -> None:
     link = LinkQuality()
     link.take(5.1, 3, 0, 0, 0, 1.0)

@@ -266,6 +266,16 @@ def test_the_barometers_own_climb_is_numpys_slope_less_four_deviations() -> None
     assert BarometerClimb().surely_m_s() == -math.inf
 
 
+def test_pressure_that_falls_while_somebody_knocks() -> None:
+    """A gust sucks at the static port for a second, 8 m's worth, and twice two samples in a row show a blow."""
+
+    def force(t: float) -> float:
+        return 5 * G0 if 2.39 < t < 2.45 or 2.59 < t < 2.65 else G0  # samples every 0.04 s
+
+    changes = run(force, lambda t: (8.0 * min(max(t - 2.0, 0.0), 1.0), 8.0 if 2 < t < 3 else 0.0), samples(10.0))
+    assert changes == []
+
+
 def test_bad_numbers_are_no_flight() -> None:
     detector = PhaseDetector()
     for i in range(200):

@@ -165,6 +165,18 @@ def test_a_barometer_that_keeps_disagreeing_is_believed_in_the_end() -> None:
     assert filt.climb_m_s == pytest.approx(20.0, abs=0.5)
 
 
+def test_only_disagreement_without_a_break_counts() -> None:
+    filt, t = VerticalFilter(), 0.0
+    filt.height(0.0, 0.0)
+    for _ in range(3):
+        for height in [0.0] * 40 + [500.0] * (REJECTED_IN_A_ROW - 1):
+            t += 0.05
+            filt.acceleration(t, 0.0)
+            filt.height(t, height)
+            assert abs(filt.height_m) < 1.0
+    assert filt.rejected == 3 * (REJECTED_IN_A_ROW - 1)
+
+
 def test_a_gap_opens_the_gate_so_that_the_vehicle_is_found_again() -> None:
     filt = VerticalFilter()
     fly(filt, 2, until_s=3.0)
@@ -205,9 +217,10 @@ def test_samples_from_the_past_are_ignored() -> None:
     filt = VerticalFilter()
     filt.height(10.0, 5.0)
     filt.height(9.0, 800.0)
+    filt.height(9.9, 5.5)
     filt.acceleration(9.5, 500.0)
-    filt.height(10.0, 5.0)
     assert (filt.time_s, filt.height_m, filt.climb_m_s, filt.acceleration_m_s2) == (10.0, 5.0, 0.0, 0.0)
+    assert filt.rejected == 0
 
 
 def test_an_acceleration_before_the_first_height_waits_for_it() -> None:

@@ -1,0 +1,77 @@
+"""The simulated vehicle for rehearsals: its key, its start number, its port, its log of the truth."""
+
+from __future__ import annotations
+
+import json
+import socket
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from protocol.link import NEED_DATA, Link, PacketReceived
+from server.demo import Demo, TwinOptions, make_twin, run_twin
+from server.keys import load_or_make_key
+from tests.server.flights import dictionary
+
+FAST = TwinOptions("gusty-rail", 1, 60.0, 5.0)
+
+
+def test_every_start_has_a_new_boot_id_and_the_stations_key(tmp_path: Path) -> None:
+    """I8 stands on it: a command to an earlier start must never reach a later one."""
+    twins = [make_twin(dictionary(), tmp_path, FAST) for _ in range(3)]
+    assert len({twin.boot_id for twin in twins}) == 3
+    assert [twin.boot_id for twin in twins] == sorted(twin.boot_id for twin in twins)
+    assert twins[0]._key == load_or_make_key(tmp_path)
+
+
+def test_a_demo_is_heard_at_its_address(tmp_path: Path) -> None:
+    demo = Demo(dictionary(), tmp_path, FAST)
+    demo.start()
+    try:
+        host, port = demo.url.removeprefix("socket://").split(":")
+        link, heard = Link(dictionary()), set()
+        with socket.create_connection((host, int(port)), 5) as station:
+            station.settimeout(5)
+            while len(heard) < 6:
+                link.receive_data(station.recv(4096))
+                while (event := link.next_event()) is not NEED_DATA:
+                    if isinstance(event, PacketReceived):
+                        heard.add(event.packet.name)
+        assert "navigation" in heard and not demo.over()
+    finally:
+        demo.stop()
+
+
+def test_over_a_little_after_landing(tmp_path: Path, monkeypatch) -> None:
+    demo = Demo(dictionary(), tmp_path, TwinOptions("calm", 1, 4.0, 5.0))
+    now = [100.0]
+    monkeypatch.setattr("server.demo.time.monotonic", lambda: now[0])
+    assert not demo.over()
+    monkeypatch.setattr(type(demo.twin), "landed", property(lambda self: True))
+    assert not demo.over()
+    now[0] += 1.9
+    assert not demo.over()
+    now[0] += 0.2
+    assert demo.over()  # 8 vehicle seconds at 4 times real time
+    demo._listener._air.close()
+
+
+def test_a_twin_alone_writes_the_truth_and_ends(tmp_path: Path) -> None:
+    said: list[str] = []
+    truth = tmp_path / "truth.json"
+    begun = time.monotonic()
+    code = run_twin(dictionary(), tmp_path, "socket://127.0.0.1:0", None, truth, "landed", FAST, said.append)
+    assert code == 0 and time.monotonic() - begun < 15
+    assert said[0].startswith("Simulated vehicle on socket://127.0.0.1:") and said[1] == "landed"
+    assert 80 < json.loads(truth.read_text())["apogee_m"] < 160
+    assert not [t for t in threading.enumerate() if t.name == "twin"]
+
+
+def test_a_twin_behind_a_link_to_a_terminal_removes_it_in_the_end(tmp_path: Path) -> None:
+    pytest.importorskip("pty", reason="pseudo-terminals exist on POSIX only")
+    said: list[str] = []
+    link = tmp_path / "radio"
+    run_twin(dictionary(), tmp_path, "pty", link, None, "landed", TwinOptions("gusty-rail", 2, 120.0, 3.0), said.append)
+    assert said[0] == f"Simulated vehicle on {link}" and not link.is_symlink()
