@@ -252,9 +252,7 @@ def _followed(group: _Group, events: list[tuple[int, Event]]) -> PacketColumns:
     return PacketColumns(group.packet, group.frame, np.zeros(len(group.frame), np.int64), group.wire_ms, late, columns)
 
 
-def _follow_counts(
-    group: _Group, events: list[tuple[int, Event]]
-) -> tuple[NDArray[np.bool_] | None, NDArray[np.bool_]]:
+def _follow_counts(group: _Group, events: list[tuple[int, Event]]) -> tuple[NDArray[np.bool_] | None, NDArray[np.bool_]]:
     """Return which rows to keep (None: all of them) and which came late."""
     count, packet = group.count, group.packet
     late = np.zeros(len(count), dtype=bool)

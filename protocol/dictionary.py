@@ -195,12 +195,8 @@ def _name(name: str, table: TomlTable) -> str:
 
 
 def _packet(name: str, table: TomlTable) -> Packet:
-    fields = tuple(
-        _field(_name(name, table), index, item) for index, item in enumerate(table.tables("fields"))
-    )
-    packet = Packet(
-        _name(name, table), _apid(table), _rate(table), table.get("description", str, ""), fields
-    )
+    fields = tuple(_field(_name(name, table), index, item) for index, item in enumerate(table.tables("fields")))
+    packet = Packet(_name(name, table), _apid(table), _rate(table), table.get("description", str, ""), fields)
     table.done()
     if not fields:
         raise table.problem("has no fields", "fields")

@@ -134,9 +134,7 @@ Event = (
 )
 
 
-def judge_frame(
-    dictionary: Dictionary, encoded: bytes
-) -> tuple[Packet, int, int, bytes] | FrameDamaged | PacketUnknown:
+def judge_frame(dictionary: Dictionary, encoded: bytes) -> tuple[Packet, int, int, bytes] | FrameDamaged | PacketUnknown:
     """Judge one stuffed frame: (packet, sequence count, wire time in ms, content), or what is wrong with it."""
     content = decode_frame(encoded)
     if content is None:

@@ -67,7 +67,9 @@ COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
     "ground_vertical": (
         "Height and climb, computed on the ground",
         (
-            ComputedColumn("height", "m", "m", "ground.height", "Height above the pad, filtered from pressure and acceleration"),
+            ComputedColumn(
+                "height", "m", "m", "ground.height", "Height above the pad, filtered from pressure and acceleration"
+            ),
             ComputedColumn("climb_rate", "m/s", "m/s", "ground.climb_rate", "Climb rate by the same filter"),
             ComputedColumn("height_raw", "m", "m", "ground.height_raw", "Height above the pad from pressure alone"),
         ),
@@ -197,7 +199,9 @@ class Analysis:
             if isinstance(event, VehicleRestarted):
                 named = f", start number {event.boot_id}" if event.boot_id is not None else ""
                 body = {"boot_id": event.boot_id, "epoch": event.epoch}
-                out.entries.append((order, Entry(rx_s, t, "restart", "vehicle", "warning", f"the vehicle restarted{named}", body)))
+                out.entries.append(
+                    (order, Entry(rx_s, t, "restart", "vehicle", "warning", f"the vehicle restarted{named}", body))
+                )
             elif isinstance(event, BootIdLearned):
                 body = {"boot_id": event.boot_id}
                 out.entries.append((order, Entry(rx_s, t, "restart", "boot_id", "info", "", body)))
@@ -222,7 +226,12 @@ class Analysis:
             east, north, up = velocity.values()
             with np.errstate(over="ignore", invalid="ignore"):
                 speed = np.sqrt(east * east + north * north + up * up)
-        columns = {"tilt": tilt_rad(w, x, y, z), "azimuth": azimuth_rad(w, x, y, z), "roll": roll_rad(w, x, y, z), "speed": speed}
+        columns = {
+            "tilt": tilt_rad(w, x, y, z),
+            "azimuth": azimuth_rad(w, x, y, z),
+            "roll": roll_rad(w, x, y, z),
+            "speed": speed,
+        }
         out.rows["ground_motion"] = Rows(rows.order, rows.t, rows.rx_s, rows.late, columns)
 
     def _follow_height(self, batch: Batch, out: Findings) -> None:
@@ -326,7 +335,15 @@ class Analysis:
         for row, value in _changes(rows.columns[channel.name], self._vehicle_phase):
             self._vehicle_phase = value
             phase = channel.text_of(value) or f"{value:g}"
-            entry = Entry(float(rows.rx_s[row]), float(rows.t[row]), "phase", "vehicle", "info", f"vehicle says: {phase}", {"phase": phase})
+            entry = Entry(
+                float(rows.rx_s[row]),
+                float(rows.t[row]),
+                "phase",
+                "vehicle",
+                "info",
+                f"vehicle says: {phase}",
+                {"phase": phase},
+            )
             out.entries.append((int(rows.order[row]), entry))
 
     def _follow_edges(self, batch: Batch, out: Findings) -> None:
@@ -341,7 +358,9 @@ class Analysis:
                 t = float(rows.t[row])
                 if text is not None:
                     body = {"t": t, "on": bool(value)}
-                    out.entries.append((int(rows.order[row]), Entry(float(rows.rx_s[row]), t, "moment", key, "info", text, body)))
+                    out.entries.append(
+                        (int(rows.order[row]), Entry(float(rows.rx_s[row]), t, "moment", key, "info", text, body))
+                    )
 
     def _take_texts(self, batch: Batch, out: Findings) -> None:
         found = self._table_of(batch, "event.text")

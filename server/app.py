@@ -18,8 +18,8 @@ from protocol.dictionary import Dictionary
 from server.clock import SystemClock
 from server.hub import Hub
 from server.keys import CounterStore, load_or_make_key
-from server.records import make_header
 from server.recorder import Recorder, RecorderState
+from server.records import make_header
 from server.resume import resume_or_start
 from server.routes import Site, make_app
 from server.security import Gatekeeper, new_token
@@ -72,7 +72,8 @@ def listening_socket(host: str, port: int) -> socket.socket:
 def site_hosts(host: str, port: int) -> frozenset[str]:
     """Return the Host headers this server answers to."""
     names = {host.lower(), "127.0.0.1", "localhost"} if host in ("127.0.0.1", "localhost") else {host.lower()}
-    return frozenset(f"{name}:{port}" for name in names)
+    bare = names if port == 80 else set()  # a browser leaves the default port out
+    return frozenset({f"{name}:{port}" for name in names} | bare)
 
 
 async def run_live(
@@ -88,7 +89,25 @@ async def run_live(
     Raises KeyProblem, RecorderFailed or StartProblem, each with one sentence, when it cannot start.
     """
     page_folder(), chart_folder()  # refuse an incomplete installation before anything is recorded
-    listener = listening_socket(settings.host, settings.http_port)
+    with contextlib.closing(listening_socket(settings.host, settings.http_port)) as listener:
+        station = _build_station(live, settings)
+        hub = Hub(
+            station.store,
+            now=lambda: (station.now_s(), station.pipeline.last_t),
+            beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
+        )
+        station.on_change = hub.changed
+        await station.start()
+        beating = asyncio.create_task(hub.beat_forever())
+        try:
+            await _serve(_site(settings, live.mode, station, hub, None), settings, listener, open_browser, say, until)
+        finally:
+            beating.cancel()
+            path = await station.stop()
+    return path
+
+
+def _build_station(live: Live, settings: Settings) -> Station:
     clock = SystemClock()
     key = load_or_make_key(settings.keys)
     header = make_header(
@@ -106,7 +125,7 @@ async def run_live(
             return Recorder(settings.sessions, name, header, clock=clock, on_state=on_state)
         return resume_or_start(settings.sessions, live.dictionary.vehicle, header, clock=clock, on_state=on_state)
 
-    station = Station(
+    return Station(
         dictionary=live.dictionary,
         key=key,
         counters=CounterStore(settings.keys, key),
@@ -116,21 +135,6 @@ async def run_live(
         make_recorder=make_recorder,
         mode=live.mode,
     )
-    hub = Hub(
-        station.store,
-        now=lambda: (station.now_s(), station.pipeline.last_t),
-        beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
-    )
-    station.on_change = hub.changed
-    site = _site(settings, live.mode, station, hub, None)
-    await station.start()
-    beating = asyncio.create_task(hub.beat_forever())
-    try:
-        await _serve(site, settings, listener, open_browser, say, until)
-    finally:
-        beating.cancel()
-        path = await station.stop()
-    return path
 
 
 async def run_replay(

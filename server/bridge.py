@@ -173,5 +173,3 @@ class SerialBridge:
         if state != self._told:
             self._told = state
             self._on_port(state)
-
-

@@ -54,7 +54,9 @@ def _fail(sentence: str) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="blockhouse", description="Ground station for fin-steered model rockets.", epilog=CAUTION)
+    parser = argparse.ArgumentParser(
+        prog="blockhouse", description="Ground station for fin-steered model rockets.", epilog=CAUTION
+    )
     parser.add_argument("--version", action="version", version=f"blockhouse {version()}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_demo(commands.add_parser("demo", help="fly a simulated vehicle and watch it on the page"))
@@ -62,7 +64,9 @@ def _parser() -> argparse.ArgumentParser:
     _add_twin(commands.add_parser("twin", help="run only the simulated vehicle, for rehearsals"))
     _add_replay(commands.add_parser("replay", help="replay a recorded session on the page"))
     _add_files(commands)
-    key = commands.add_parser("key", help="show the command key's place and fingerprint, or write it for the flight computer")
+    key = commands.add_parser(
+        "key", help="show the command key's place and fingerprint, or write it for the flight computer"
+    )
     key.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key and its counter")
     key.add_argument("--export", type=Path, metavar="FILE", help="write the key as a C array, readable by you alone")
     key.set_defaults(run=_key)
@@ -82,7 +86,9 @@ def _add_twin_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scenario", choices=scenario_names(), default="calm", help="what happens on the flight")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="same seed, same flight")
     parser.add_argument("--rate", type=_rate, default=1.0, metavar="X", help="so many times faster than real time")
-    parser.add_argument("--ignite-after", type=float, default=40.0, metavar="S", help="vehicle seconds until the motor is lit")
+    parser.add_argument(
+        "--ignite-after", type=float, default=40.0, metavar="S", help="vehicle seconds until the motor is lit"
+    )
 
 
 def _add_demo(parser: argparse.ArgumentParser) -> None:
@@ -145,9 +151,7 @@ def _rate(text: str) -> float:
 
 def _settings(options: argparse.Namespace) -> Settings:
     sessions, keys = default_folders()
-    return Settings(
-        sessions=options.sessions or sessions, keys=options.keys or keys, http_port=options.http_port
-    )
+    return Settings(sessions=options.sessions or sessions, keys=options.keys or keys, http_port=options.http_port)
 
 
 # ---------------------------------------------------------------- commands
@@ -174,7 +178,14 @@ def _live(options: argparse.Namespace) -> int:
     problem = is_url_understood(options.port)
     if problem:
         return _fail(problem)
-    live = Live(dictionary, load_sheets(options.sheet, False), options.port, options.baud or dictionary.modem_baud, "live", options.port)
+    live = Live(
+        dictionary,
+        load_sheets(options.sheet, False),
+        options.port,
+        options.baud or dictionary.modem_baud,
+        "live",
+        options.port,
+    )
     say_to_terminal(CAUTION)
     path = asyncio.run(run_live(live, _settings(options), open_browser=not options.no_browser, say=say_to_terminal))
     say_to_terminal(str(path))
@@ -184,7 +195,16 @@ def _live(options: argparse.Namespace) -> int:
 def _twin(options: argparse.Namespace) -> int:
     keys = options.keys or default_folders()[1]
     dictionary = load_dictionary(options.dictionary)
-    return run_twin(dictionary, keys, options.listen, options.link, options.truth, options.quit_when, _twin_options(options), say_to_terminal)
+    return run_twin(
+        dictionary,
+        keys,
+        options.listen,
+        options.link,
+        options.truth,
+        options.quit_when,
+        _twin_options(options),
+        say_to_terminal,
+    )
 
 
 def _twin_options(options: argparse.Namespace) -> TwinOptions:
@@ -233,7 +253,10 @@ def _ports(options: argparse.Namespace) -> int:
     if not found:
         print("No serial port is plugged in.")
     for port in found:
-        print(f"{port.device}  {port.description}  {port.serial_number or ''}".rstrip() + f"  {port.problem or 'can be opened'}")
+        print(
+            f"{port.device}  {port.description}  {port.serial_number or ''}".rstrip()
+            + f"  {port.problem or 'can be opened'}"
+        )
     return 0
 
 

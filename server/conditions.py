@@ -18,7 +18,11 @@ from protocol.fields import Channel
 
 FRESH_S = 2.0
 # How the station's own measurements are shown: factor from SI, decimals, unit.
-GROUND_DISPLAY = {"ground.link_age": (1.0, 1, "s"), "ground.link_loss": (100.0, 1, "%"), "ground.tilt": (180.0 / pi, 1, "deg")}
+GROUND_DISPLAY = {
+    "ground.link_age": (1.0, 1, "s"),
+    "ground.link_loss": (100.0, 1, "%"),
+    "ground.tilt": (180.0 / pi, 1, "deg"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +104,7 @@ def _check(
     return Check(condition.name, condition.title, met, text)
 
 
-def _holds(
-    condition: Condition, value: float, args: Mapping[str, float], counter: int, channel: Channel | None
-) -> bool:
+def _holds(condition: Condition, value: float, args: Mapping[str, float], counter: int, channel: Channel | None) -> bool:
     """Compare; what cannot be compared (a text the channel does not have, a list too short) does not hold."""
     if not isfinite(value) or (condition.per is not None and args[condition.per] < 0):
         return False

@@ -34,7 +34,9 @@ class Viewer:
 class Hub:
     """All viewers of one live store. `now` gives (session second, timeline t); `beat` the body of the heartbeat."""
 
-    def __init__(self, store: LiveStore, now: Callable[[], tuple[float, float]], beat: Callable[[], dict[str, object]]) -> None:
+    def __init__(
+        self, store: LiveStore, now: Callable[[], tuple[float, float]], beat: Callable[[], dict[str, object]]
+    ) -> None:
         self._store = store
         self._now = now
         self._beat = beat

@@ -135,7 +135,9 @@ def hello(session: str, mode: str, rx_now: float, t_now: float, store: LiveStore
     }
 
 
-def update(store: LiveStore, cursor: Mapping[str, int], journal_next: int, rx_now: float, t_now: float, at_most: int) -> dict[str, object]:
+def update(
+    store: LiveStore, cursor: Mapping[str, int], journal_next: int, rx_now: float, t_now: float, at_most: int
+) -> dict[str, object]:
     """Return all that came since `cursor` and `journal_next`, the newest `at_most` rows of each table."""
     first: dict[str, int] = {}
     rows: dict[str, list] = {}
@@ -167,7 +169,9 @@ def columns_payload(
     t_all: list[float] = []
     rx_all: list[float] = []
     for spec, first, matrix, text_columns in tables:
-        described.append({"name": spec.name, "rows": len(matrix), "first": first, "columns": [*PLACE_COLUMNS, *spec.numeric]})
+        described.append(
+            {"name": spec.name, "rows": len(matrix), "first": first, "columns": [*PLACE_COLUMNS, *spec.numeric]}
+        )
         if spec.texts:
             texts[spec.name] = dict(text_columns)
         blocks.append(np.ascontiguousarray(matrix.T, dtype="<f8").tobytes())

@@ -126,9 +126,7 @@ def enhanced_packet(interface: int, timestamp_ns: int, data: bytes, direction: D
         raise ValueError(f"a record of {length} bytes is longer than the {MAX_DATA} a session file takes")
     padding = _PADDING[-length % 4]
     total = PACKET_FRAMING + length + len(padding)
-    head = PACKET_HEAD.pack(
-        ENHANCED_PACKET, total, interface, timestamp_ns >> 32, timestamp_ns & 0xFFFFFFFF, length, length
-    )
+    head = PACKET_HEAD.pack(ENHANCED_PACKET, total, interface, timestamp_ns >> 32, timestamp_ns & 0xFFFFFFFF, length, length)
     tail = PACKET_TAIL.pack(
         _OPT_EPB_FLAGS, 4, direction, _OPT_EPB_HASH, 5, _HASH_CRC32, crc32(data), _HASH_PADDING, _OPT_END, 0, total
     )

@@ -59,6 +59,8 @@ def explain(url: str, error: BaseException) -> PortProblem:
 
 def is_url_understood(url: str) -> str | None:
     """Return a sentence when `url` can never be opened, or None; nothing is opened."""
+    if not url.strip():
+        return "The port has no name; see the list from: blockhouse ports"
     try:
         serial.serial_for_url(url, do_not_open=True)
     except (ValueError, serial.SerialException) as error:

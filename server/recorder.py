@@ -156,9 +156,7 @@ class Recorder:
         with self._condition:
             return self._enqueue(kind, mono_ns, data)
 
-    def append_synced(
-        self, kind: Kind, mono_ns: int, payload: bytes | Mapping[str, object], timeout_s: float = 2.0
-    ) -> int:
+    def append_synced(self, kind: Kind, mono_ns: int, payload: bytes | Mapping[str, object], timeout_s: float = 2.0) -> int:
         """Record and return only when it is on the disk.
 
         Raises RecorderFailed if the recorder is stopped or closed, if the disk fails, or if it does not confirm within
@@ -269,7 +267,6 @@ class Recorder:
                 self._last_chances -= 1
         self._finish()
 
-
     def _all_written(self) -> bool:
         with self._condition:
             return len(self._queue) == 0 and not self._unsynced
@@ -372,9 +369,7 @@ class Recorder:
         with self._condition:
             sequence = self._next_sequence
             self._next_sequence += 1
-        segment, header = create_segment(
-            self._storage, self._folder, self._name, header, sequence=sequence, salt=self._salt
-        )
+        segment, header = create_segment(self._storage, self._folder, self._name, header, sequence=sequence, salt=self._salt)
         with self._condition:
             self._segment, self._header, self._path = segment, header, segment.path
             self._synced_ns = self._clock.monotonic_ns()

@@ -124,9 +124,7 @@ def encode_note(note: Mapping[str, object]) -> bytes:
 
 
 def _to_json(value: object, ascii_only: bool = False) -> str:
-    return json.dumps(
-        value, ensure_ascii=ascii_only, allow_nan=False, separators=(",", ":"), default=_plain_number
-    )
+    return json.dumps(value, ensure_ascii=ascii_only, allow_nan=False, separators=(",", ":"), default=_plain_number)
 
 
 def _plain_number(value: object) -> object:

@@ -195,7 +195,9 @@ def _desk_route(site: Site) -> Any:
         site.operators[operator] = socket
         try:
             station.sign_in(operator)
-            await socket.send_text(_text({"type": "signed_in", "operator": operator, "authority": _authority(station, operator)}))
+            await socket.send_text(
+                _text({"type": "signed_in", "operator": operator, "authority": _authority(station, operator)})
+            )
             await _serve_desk(socket, station, operator)
         except (WebSocketDisconnect, RuntimeError, OSError):
             return
@@ -246,7 +248,9 @@ async def _serve_desk(socket: WebSocket, station: Station, operator: str) -> Non
         recent.append(loop.time())
         request = _request(text)
         if request is None or request.get("type") not in DESK_REQUESTS:
-            await socket.send_text(_text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"}))
+            await socket.send_text(
+                _text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"})
+            )
             continue
         answer = _answer(station, operator, request)
         if answer is not None:

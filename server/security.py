@@ -35,7 +35,8 @@ def content_policy(host: str) -> str:
     """Return the Content-Security-Policy for pages served as `host` (name:port)."""
     return (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; media-src blob:; "
-        f"font-src 'self'; connect-src 'self' ws://{host} wss://{host}; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+        f"font-src 'self'; connect-src 'self' ws://{host} wss://{host}; "
+        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     )
 
 

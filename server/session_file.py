@@ -202,5 +202,3 @@ def _merged(faults: list[tuple[int, int, str]]) -> list[tuple[int, int, str]]:
         else:
             merged.append((offset, length, sentence))
     return merged
-
-

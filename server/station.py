@@ -111,7 +111,9 @@ class Station:
     async def start(self) -> None:
         """Open the port and begin."""
         state = self.recorder.state
-        self._note(Kind.LINK, "recording", "info", "", {"state": state.state, "sentence": state.sentence, "file": state.path.name})
+        self._note(
+            Kind.LINK, "recording", "info", "", {"state": state.state, "sentence": state.sentence, "file": state.path.name}
+        )
         self._close_left_open()
         with suppress(KeyProblem, TimeoutError):  # without spares only safe all on a dead disk is poorer
             await asyncio.wait_for(asyncio.to_thread(self._counters.reserve), DISK_ANSWERS_WITHIN_S)
@@ -192,7 +194,15 @@ class Station:
             reply = self.queue.safe_all(operator, now_s)
         else:
             reply = self._authority_act(operator, kind, now_s)
-        body = {"act": kind, "operator": operator, "command": command, "args": args, "id": id, "ok": reply.ok, "sentence": reply.sentence}
+        body = {
+            "act": kind,
+            "operator": operator,
+            "command": command,
+            "args": args,
+            "id": id,
+            "ok": reply.ok,
+            "sentence": reply.sentence,
+        }
         text = "" if reply.ok else f"{operator}: {kind} {command} refused: {reply.sentence}"
         self._note(Kind.ACT, operator, "info" if reply.ok else "caution", text, body)
         self._carry_out()
@@ -384,7 +394,9 @@ class Station:
             self._look_at_clocks()
             now_s = self.now_s()
             self._link_became(self.watch.tick(now_s))
-            self._authority_changed(self.authority.tick(now_s), "the operator's page went silent: nobody holds command authority")
+            self._authority_changed(
+                self.authority.tick(now_s), "the operator's page went silent: nobody holds command authority"
+            )
             self.queue.tick(now_s)
             self._carry_out()
 

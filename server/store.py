@@ -117,7 +117,9 @@ class LiveStore:
     def __init__(self, specs: dict[str, TableSpec]) -> None:
         self.specs = specs
         self.tables = {name: TableStore(spec) for name, spec in specs.items()}
-        self._places = {c.role: (spec.name, c.name) for spec in specs.values() for c in spec.columns if c.role and c.kind != "text"}
+        self._places = {
+            c.role: (spec.name, c.name) for spec in specs.values() for c in spec.columns if c.role and c.kind != "text"
+        }
         self.journal: list[dict[str, object]] = []
         self.journal_next = 0
         self.version = 0

@@ -42,7 +42,9 @@ def summarize(review: Review) -> dict[str, object]:
         "repeated": link["repeated"],
         "restarts": sum(entry.topic == "restart" and bool(entry.text) for entry in entries),
         "phases": [{"phase": e.body["phase"], "t": e.t} for e in entries if e.topic == "phase" and e.key == "ground"],
-        "vehicle_phases": [{"phase": e.body["phase"], "t": e.t} for e in entries if e.topic == "phase" and e.key == "vehicle"],
+        "vehicle_phases": [
+            {"phase": e.body["phase"], "t": e.t} for e in entries if e.topic == "phase" and e.key == "vehicle"
+        ],
         "lift_off_t": lift_off,
         "burnout": _moment(moments.get("burnout")),
         "apogee": _moment(apogee),
@@ -50,13 +52,19 @@ def summarize(review: Review) -> dict[str, object]:
         "control_enabled_t": _moment_t(moments.get("control_enabled")),
         "landing_t": _moment_t(moments.get("landing")),
         "greatest_speed_m_s": _greatest(rows.get("ground_motion"), "speed", lift_off, _moment_t(moments.get("landing"))),
-        "greatest_climb_m_s": _greatest(rows.get("ground_vertical"), "climb_rate", lift_off, _moment_t(moments.get("landing"))),
+        "greatest_climb_m_s": _greatest(
+            rows.get("ground_vertical"), "climb_rate", lift_off, _moment_t(moments.get("landing"))
+        ),
         "greatest_tilt_deg": _degrees(_greatest(rows.get("ground_motion"), "tilt", lift_off, _moment_t(apogee))),
         "nonfinite_frames": len(nonfinite),
         "nonfinite": [{"t": e.t, **e.body} for e in nonfinite[:20]],
         "commands": _commands(entries),
         "marks": [{"t": e.t, "text": e.text} for e in entries if e.topic == "mark"],
-        "alarms": [{"t": e.t, "text": e.text, "severity": e.severity} for e in entries if e.topic == "alarm" and e.body.get("state") == "raised"],
+        "alarms": [
+            {"t": e.t, "text": e.text, "severity": e.severity}
+            for e in entries
+            if e.topic == "alarm" and e.body.get("state") == "raised"
+        ],
     }
 
 
@@ -95,7 +103,11 @@ def _first_moments(entries: list[Entry]) -> dict[str, Entry]:
 
 
 def _moment(entry: Entry | None) -> dict[str, float] | None:
-    return None if entry is None else {"height_m": round(float(entry.body["height_m"]), 3), "t": round(float(entry.body["t"]), 3)}
+    return (
+        None
+        if entry is None
+        else {"height_m": round(float(entry.body["height_m"]), 3), "t": round(float(entry.body["t"]), 3)}
+    )
 
 
 def _moment_t(entry: Entry | None) -> float | None:

@@ -35,7 +35,16 @@ def main() -> None:
     folder = options.all or ROOT / "tests" / "pictures"
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as home, sync_playwright() as playwright:
-        arguments = ["--scenario", options.scenario, "--rate", str(RATE), "--ignite-after", str(IGNITE_S), "--http-port", "0"]
+        arguments = [
+            "--scenario",
+            options.scenario,
+            "--rate",
+            str(RATE),
+            "--ignite-after",
+            str(IGNITE_S),
+            "--http-port",
+            "0",
+        ]
         demo = Process(Path(home), "demo", "--no-browser", *arguments)
         browser = playwright.chromium.launch(executable_path=chromium_path(), args=CHROMIUM_ARGUMENTS)
         try:
@@ -56,7 +65,9 @@ def main() -> None:
 
 def _open(browser: object, size: str, theme: str, address: str) -> Page:
     width, height = SIZES[size]
-    page = browser.new_context(viewport={"width": width, "height": height}, color_scheme=theme, reduced_motion="reduce").new_page()
+    page = browser.new_context(
+        viewport={"width": width, "height": height}, color_scheme=theme, reduced_motion="reduce"
+    ).new_page()
     page.goto(address)
     return page
 

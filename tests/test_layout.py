@@ -101,9 +101,7 @@ def objections(path: Path, source: str) -> list[str]:
             files = READS_FILES if me == "protocol.dictionary" else set()
             fine = top in PURE | files | {"numpy", "cobs", "protocol"}
         elif inside(me, "server.flight"):
-            fine = (
-                inside(name, "server.flight") or top in {"protocol", "numpy"} or (top in STDLIB and top not in OUTSIDE)
-            )
+            fine = inside(name, "server.flight") or top in {"protocol", "numpy"} or (top in STDLIB and top not in OUTSIDE)
         elif inside(me, "server.twin"):
             ours = inside(name, "server.twin") or inside(name, "server.flight") or top in {"protocol", "numpy"}
             listens = me == "server.twin.listener" and top in OUTSIDE

@@ -48,7 +48,5 @@ def mixed_frames(dictionary: Dictionary, count: int, seed: int = 1, distinct: in
     total_rate = sum(weights)
     frames = []
     for i, name in enumerate(rng.choices(names, weights, k=count)):
-        frames.append(
-            link.frame_of_fields(dictionary.packets[name], int(i * 1000 / total_rate), rng.choice(pool[name]))
-        )
+        frames.append(link.frame_of_fields(dictionary.packets[name], int(i * 1000 / total_rate), rng.choice(pool[name])))
     return frames

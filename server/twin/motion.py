@@ -166,9 +166,7 @@ class Motion:
         last = len(self._burn) - 1
         first, half, end = (self._burn[min(self._burn_index + k, last)] for k in (0, 1, 2))
         self._burn_index += 2
-        self._state = rigid_body.step(
-            self._state, (first, half, end), self.aero, density, wind, self._push, STEP_S, on_rail
-        )
+        self._state = rigid_body.step(self._state, (first, half, end), self.aero, density, wind, self._push, STEP_S, on_rail)
         self.point = end
         if self.milestones.burnout_s is None and self._burn_index >= last:
             self.milestones.burnout_s = self.time_s + STEP_S

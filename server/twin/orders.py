@@ -200,9 +200,7 @@ RULES: dict[str, Rule] = {
     "camera_record": Rule(
         _camera_fitted, _camera_record, lambda c, a: c.airframe.cameras[int(a["camera"]) - 1].recording == bool(a["on"])
     ),
-    "ground_test": Rule(
-        _on_ground, _change_ground_test, lambda c, a: (c.phase == GROUND_TEST) == bool(a["on"])
-    ),
+    "ground_test": Rule(_on_ground, _change_ground_test, lambda c, a: (c.phase == GROUND_TEST) == bool(a["on"])),
     "fin_move": Rule(_fin_may_move, lambda c, a: c.airframe.servos.command(int(a["fin"]), a["angle"]), _fin_is_there),
     "fin_center": Rule(_in_ground_test, lambda c, a: c.airframe.servos.command_all(0.0), _fins_are_centered),
     "channel_safe": Rule(
@@ -223,9 +221,7 @@ RULES: dict[str, Rule] = {
         lambda c, a: c.airframe.board.inhibited,
         "firing board inhibited",
     ),
-    "board_release": Rule(
-        _on_ground, _release, lambda c, a: not c.airframe.board.inhibited, "firing board released"
-    ),
+    "board_release": Rule(_on_ground, _release, lambda c, a: not c.airframe.board.inhibited, "firing board released"),
     "channel_arm": Rule(
         _lateral_may_arm, _arm(_lateral), lambda c, a: _lateral(c, a).armed, "lateral channel {channel} armed"
     ),

@@ -64,12 +64,15 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         ours = asyncio.run(_measure_station(Path(folder), seconds))
         bare = asyncio.run(_measure_bare(seconds))
-    print(f"{PACKETS_PER_S} packets/s, one viewer, {seconds:g} s each; milliseconds from the last byte in to the message out")
+    print(
+        f"{PACKETS_PER_S} packets/s, one viewer, {seconds:g} s each; milliseconds from the last byte in to the message out"
+    )
     for name, times in (("station", ours), ("bare", bare)):
         p50, p99, worst = np.percentile(times, 50), np.percentile(times, 99), times.max()
         print(f"{name:8s} {len(times):6d} packets   median {p50:6.2f}   99th {p99:6.2f}   worst {worst:6.2f}")
     reached = "reached" if np.percentile(ours, 99) < 5.0 else "NOT reached"
-    print(f"99th percentile of the station under 5 ms: {reached}; {np.percentile(ours, 99) / np.percentile(bare, 99):.2f} times the bare one's")
+    ratio = np.percentile(ours, 99) / np.percentile(bare, 99)
+    print(f"99th percentile of the station under 5 ms: {reached}; {ratio:.2f} times the bare one's")
 
 
 def _terminal() -> tuple[int, int]:

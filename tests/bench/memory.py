@@ -33,7 +33,8 @@ def main() -> None:
         print(f"{hours:5.2f} h   {megabytes:6.1f} MB")
     worst = max(megabytes for _, megabytes in points)
     half = [megabytes for hours, megabytes in points if hours >= options.hours / 2]
-    print(f"{packets} packets; greatest {worst:.1f} MB, target under {TARGET_MB:.0f} MB: {'reached' if worst < TARGET_MB else 'NOT reached'}")
+    verdict = "reached" if worst < TARGET_MB else "NOT reached"
+    print(f"{packets} packets; greatest {worst:.1f} MB, target under {TARGET_MB:.0f} MB: {verdict}")
     print(f"last over first point of the second half: {half[-1] / half[0]:.3f}")
 
 

@@ -155,7 +155,9 @@ def browser_page(width: int = 1366, height: int = 768, scheme: str = "light") ->
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium_path(), args=CHROMIUM_ARGUMENTS)
-        context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme, reduced_motion="reduce")
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, color_scheme=scheme, reduced_motion="reduce"
+        )
         page = context.new_page()
         problems: list[str] = []
         page.on("pageerror", lambda error: problems.append(str(error)))

@@ -69,9 +69,7 @@ def check_equal(dictionary: Dictionary, data: bytes) -> Decoded:
     ends = decoded.frame_end.tolist()
     assert all(data[end] == 0 for end in ends)
     assert len(ends) == sum(1 for run in runs[:-1] if run)
-    assert [name for name in SANDPIPER.packets if name in decoded.packets] == list(
-        decoded.packets
-    ) or dictionary is SMALL
+    assert [name for name in SANDPIPER.packets if name in decoded.packets] == list(decoded.packets) or dictionary is SMALL
     return decoded
 
 
@@ -244,9 +242,7 @@ def test_every_float_pattern_that_matters() -> None:
     frames = []
     for i, pattern in enumerate(patterns):
         fields[14:18] = bytes.fromhex(pattern)
-        fields[18:26] = (
-            struct.pack(">d", 0.0)[:4] + bytes.fromhex(pattern) if i % 2 else bytes.fromhex(pattern) + bytes(4)
-        )
+        fields[18:26] = struct.pack(">d", 0.0)[:4] + bytes.fromhex(pattern) if i % 2 else bytes.fromhex(pattern) + bytes(4)
         frames.append(telemetry(1, i, i * 100, bytes(fields)))
     decoded = check_equal(SMALL, b"".join(frames))
     column = decoded.packets["all"].columns["a_f32"]
@@ -301,9 +297,7 @@ def test_mutated_streams(changes: list[tuple[str, int, int]], cut: int) -> None:
 
 
 @settings(max_examples=300)
-@given(
-    st.lists(st.tuples(st.integers(0, 40), st.integers(0, 4000), st.integers(5, 6)), max_size=25), st.integers(0, 16383)
-)
+@given(st.lists(st.tuples(st.integers(0, 40), st.integers(0, 4000), st.integers(5, 6)), max_size=25), st.integers(0, 16383))
 def test_small_streams_of_counts_times_and_boots(rows: list[tuple[int, int, int]], base: int) -> None:
     check_equal(SMALL, b"".join(beat(base + count, time_ms, boot_id) for count, time_ms, boot_id in rows))
 

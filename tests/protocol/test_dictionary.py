@@ -364,9 +364,7 @@ def test_a_distance_of_four_is_taken() -> None:
 
 def test_roles_by_pattern() -> None:
     assert SANDPIPER.roles_matching("channel[*].armed") == [f"channel[{n}].armed" for n in (1, 2, 3, 4)]
-    assert SANDPIPER.roles_matching("rail[*].current") == [
-        f"rail[{n}].current" for n in ("computer", "camera", "servo")
-    ]
+    assert SANDPIPER.roles_matching("rail[*].current") == [f"rail[{n}].current" for n in ("computer", "camera", "servo")]
     assert SANDPIPER.roles_matching("altitude_baro") == ["altitude_baro"]
     assert SANDPIPER.roles_matching("nothing") == [] and SANDPIPER.roles_matching("nothing[*].x") == []
 

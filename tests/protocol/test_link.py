@@ -57,9 +57,7 @@ def others(events: list[Event]) -> list[Event]:
     return [event for event in events if not isinstance(event, PacketReceived)]
 
 
-def received(
-    count: int, time_ms: int, boot_id: int = 5, n: int = 0, epoch: int = 0, late: bool = False
-) -> PacketReceived:
+def received(count: int, time_ms: int, boot_id: int = 5, n: int = 0, epoch: int = 0, late: bool = False) -> PacketReceived:
     return PacketReceived(BEAT, count, epoch, time_ms, (float(boot_id), float(n)), late)
 
 
@@ -257,9 +255,9 @@ def test_after_a_silence_of_a_whole_wrap_the_number_is_unknown() -> None:
 
 def test_each_packet_type_is_counted_by_itself() -> None:
     fields = ALL.pack(SMALL_VALUES)
-    assert others(
-        heard(SMALL, beat(1, 0), telemetry(1, 900, 10, fields), beat(2, 500), telemetry(1, 901, 110, fields))
-    ) == [BootIdLearned(5)]
+    assert others(heard(SMALL, beat(1, 0), telemetry(1, 900, 10, fields), beat(2, 500), telemetry(1, 901, 110, fields))) == [
+        BootIdLearned(5)
+    ]
 
 
 # ---------------------------------------------------------------- restarts

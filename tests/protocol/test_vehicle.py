@@ -24,9 +24,7 @@ def vehicle(boot_id: int = 5) -> VehicleLink:
     return VehicleLink(SMALL, KEY, boot_id)
 
 
-def order(
-    counter: int, boot_id: int = 5, code: int = 0x10, args: bytes = ARGS, key: bytes = KEY, apid: int = 9
-) -> bytes:
+def order(counter: int, boot_id: int = 5, code: int = 0x10, args: bytes = ARGS, key: bytes = KEY, apid: int = 9) -> bytes:
     return build_command_frame(key, apid, boot_id, counter, code, args)
 
 

@@ -180,9 +180,7 @@ def test_every_key_the_loader_accepts_is_in_the_document(asked: Asked) -> None:
 
 
 def test_every_key_in_the_document_is_accepted_by_the_loader(asked: Asked) -> None:
-    extra = sorted(
-        (heading, key) for heading, keys in documented().items() for key in keys if (heading, key) not in asked
-    )
+    extra = sorted((heading, key) for heading, keys in documented().items() for key in keys if (heading, key) not in asked)
     assert not extra, f"in WIRE.md, not known to the loader: {extra}"
 
 

@@ -42,8 +42,7 @@ class Flight:
     def records(self, origin_ns: int = 0) -> list[Record]:
         """Return the flight as records of received bytes."""
         return [
-            Record(Kind.RECEIVED, number, origin_ns + round(t * 1e9), chunk)
-            for number, (t, chunk) in enumerate(self.chunks)
+            Record(Kind.RECEIVED, number, origin_ns + round(t * 1e9), chunk) for number, (t, chunk) in enumerate(self.chunks)
         ]
 
 

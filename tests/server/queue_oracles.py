@@ -176,9 +176,7 @@ class Oracle:
             return isinstance(value, int | float) and not isinstance(value, bool)
 
         left, right = dict(one), dict(two)
-        return left.keys() == right.keys() and all(
-            plain(left[k]) and abs(left[k] - right[k]) < 1e-4 for k in left
-        )
+        return left.keys() == right.keys() and all(plain(left[k]) and abs(left[k] - right[k]) < 1e-4 for k in left)
 
     def _judge_interlocks(self, described, args: dict[str, float], sent: Sent) -> None:
         """I15: a hazardous frame leaves, also when it is repeated, only while all its conditions hold."""

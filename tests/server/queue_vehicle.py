@@ -41,9 +41,7 @@ class Vehicle:
         """Prepare what every kind of telemetry packet holds before it is changed."""
         self._plain = {}
         for name, packet in self.dictionary.packets.items():
-            self._plain[name] = {
-                c.name: "" if c.kind == "text" else c.offset if c.linear else 0.0 for c in packet.channels
-            }
+            self._plain[name] = {c.name: "" if c.kind == "text" else c.offset if c.linear else 0.0 for c in packet.channels}
         self.start(self.boot_id)
 
     def start(self, boot_id: int) -> list[bytes]:

@@ -66,9 +66,7 @@ def write_part(
     folder: Path, name: str, entries: list[Entry], sequence: int = 0, header: dict | None = None
 ) -> tuple[Path, list[int]]:
     """Write one file by the real writer; return its path and the offset behind the opening and behind each entry."""
-    segment, _ = create_segment(
-        PosixStorage(), folder, name, header or small_header(), sequence=sequence, salt=SALT
-    )
+    segment, _ = create_segment(PosixStorage(), folder, name, header or small_header(), sequence=sequence, salt=SALT)
     ends = [segment.bytes_written]
     for one in entries:
         segment.write([one])

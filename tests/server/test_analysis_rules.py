@@ -52,9 +52,7 @@ def without_role(role: str) -> Dictionary:
 
 def test_height_climb_and_tilt_follow_the_true_trajectory() -> None:
     flight = flown("calm", 1)
-    twin = Twin(
-        scenario=load_scenario("calm"), seed=1, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=15.0
-    )
+    twin = Twin(scenario=load_scenario("calm"), seed=1, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=15.0)
     twin.advance(flight.chunks[-1][0])
     true, truth = twin.trajectory(), flight.truth
     rows = recorded_output(dictionary(), flight.records(), 0, PAD_K).rows

@@ -130,9 +130,7 @@ def test_a_replay_has_no_operators_link_and_opens_the_file_asked_for(tmp_path: P
     said: list[str] = []
 
     async def go() -> dict:
-        running = asyncio.create_task(
-            run_replay(settings(tmp_path), "mine", folder, open_browser=False, say=said.append)
-        )
+        running = asyncio.create_task(run_replay(settings(tmp_path), "mine", folder, open_browser=False, say=said.append))
         while not said:
             await asyncio.sleep(0.01)
         address = said[0].removeprefix("Page: ")

@@ -336,6 +336,73 @@ def test_only_one_frame_waits(plug: Plug) -> None:
         assert "the port is still busy with the frame before" in problems
 
 
+def blocked(bridge: SerialBridge, size: int = 20_000) -> tuple[bytes, threading.Event, list[str | None]]:
+    """Give the bridge a frame larger than the terminal holds; return when it hangs in its write."""
+    frame = b"\xee" * size
+    done, outcome = sent(bridge, frame)
+    ends = time.monotonic() + WITHIN_S
+    while not bridge._outgoing.empty():
+        assert time.monotonic() < ends
+        time.sleep(0.002)
+    return frame, done, outcome
+
+
+def test_safe_all_takes_the_place_of_the_frame_that_waits(plug: Plug) -> None:
+    """I12: it is the next frame out, and what it replaced never leaves."""
+    with running(str(plug.link)) as (bridge, log):
+        log.wait_state("open")
+        before, _, _ = blocked(bridge)
+        waiting, told = sent(bridge, b"<arm>")
+        done, outcome = threading.Event(), []
+        bridge.send(b"<safe>", lambda problem: (outcome.append(problem), done.set()), urgent=True)
+        assert waiting.wait(0.0) and told == ["safe all took its place"]
+        assert plug.take(len(before) + 6) == before + b"<safe>"
+        assert done.wait(WITHIN_S) and outcome == [None]
+        sent(bridge, b"<next>")
+        assert plug.take(6) == b"<next>"
+
+
+def test_a_frame_behind_one_that_fails_is_told_at_once_and_never_leaves(plug: Plug) -> None:
+    with running(str(plug.link)) as (bridge, log):
+        log.wait_state("open")
+        _, first, first_told = blocked(bridge)
+        waiting, told = sent(bridge, b"<arm>")
+        plug.pull()
+        assert first.wait(WITHIN_S) and first_told[0]
+        assert waiting.wait(0.5) and told == ["the port was lost"]  # and not only when the port is back
+        plug.plug_in()
+        log.wait_state("open")
+        sent(bridge, b"<next>")
+        assert plug.take(6) == b"<next>"
+
+
+def test_a_frame_that_slipped_in_while_the_port_was_being_lost_does_not_leave_at_the_next_opening(plug: Plug) -> None:
+    """The moment between the look at the port and the handing over cannot be hit on purpose, so it is acted out."""
+    with running(str(plug.link)) as (bridge, log):
+        log.wait_state("open")
+        plug.pull()
+        log.wait_state("missing")
+        told: list[str | None] = []
+        bridge._outgoing.put_nowait((b"<arm>", told.append))
+        plug.plug_in()
+        log.wait_state("open")
+        sent(bridge, b"<next>")
+        assert plug.take(6) == b"<next>"
+        assert told == ["the port was lost"]
+
+
+def test_a_radio_that_was_gone_for_long_is_found_as_soon(plug: Plug, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The tries must not grow rarer for ever (here with a tenth of the real longest pause)."""
+    monkeypatch.setattr("server.bridge.LAST_RETRY_S", 0.1)
+    with running(str(plug.link)) as (_, log):
+        log.wait_state("open")
+        plug.pull()
+        log.wait_state("missing")
+        time.sleep(1.0)
+        plug.plug_in()
+        assert log.wait_state("open") < 0.35
+
+
 def test_a_frame_waiting_at_the_end_is_refused(plug: Plug) -> None:
     with running(str(plug.link)) as (bridge, log):
         log.wait_state("open")

@@ -56,9 +56,7 @@ def sentence_of(code: int, stderr: str) -> str:
 
 
 @pytest.fixture
-def refused_here(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> Callable[..., str]:
+def refused_here(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Callable[..., str]:
     """Like `refused`, without the half second that a process of its own takes; for commands that start nothing."""
     monkeypatch.setenv("BLOCKHOUSE_HOME", str(tmp_path))
 
@@ -269,7 +267,12 @@ def test_a_key_that_others_can_read_is_refused_with_the_remedy(tmp_path: Path) -
     run(tmp_path, "key")
     key = tmp_path / "keys" / "command.key"
     key.chmod(0o644)
-    for command in (("key",), ("demo", *NO_PAGE), ("live", "--port", "x", *NO_PAGE), ("twin", "--listen", "socket://127.0.0.1:0")):
+    for command in (
+        ("key",),
+        ("demo", *NO_PAGE),
+        ("live", "--port", "x", *NO_PAGE),
+        ("twin", "--listen", "socket://127.0.0.1:0"),
+    ):
         assert f"chmod 600 {key}" in refused(tmp_path, *command)
 
 
@@ -322,6 +325,19 @@ def test_demo_quits_by_itself_when_landed(tmp_path: Path) -> None:
     assert session.closed and session.header["source"] == "demo calm" and session.header["vehicle"]["simulated"] is True
     summary = json.loads(run(tmp_path, "summary", str(path), "--json").stdout)
     assert summary["landing_t"] is not None and summary["apogee"]["height_m"] > 100
+
+
+def test_only_when_asked_does_a_demo_quit_by_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[object] = []
+
+    async def run_live(live: object, settings: object, *, until: object, **more: object) -> Path:
+        asked.append(until)
+        return tmp_path
+
+    monkeypatch.setattr("server.cli.run_live", run_live)
+    assert main(["demo", "--keys", str(tmp_path), *NO_PAGE]) == 0
+    assert main(["demo", "--keys", str(tmp_path), "--quit-when", "landed", *NO_PAGE]) == 0
+    assert asked[0] is None and callable(asked[1])
 
 
 @pytest.mark.parametrize(

@@ -81,8 +81,7 @@ def _safe(world: World) -> None:
 
 
 EVENTS: dict[str, Callable[[World], None]] = {
-    f.__name__.strip("_"): f
-    for f in (_lose, _fall_silent, _take_over, _leave, _release, _reboot, _sleep, _crash, _safe)
+    f.__name__.strip("_"): f for f in (_lose, _fall_silent, _take_over, _leave, _release, _reboot, _sleep, _crash, _safe)
 }
 EVENT = st.sampled_from(sorted(EVENTS))
 

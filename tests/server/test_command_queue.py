@@ -168,7 +168,9 @@ def test_stale_telemetry_does_not_let_arm() -> None:
     assert world.arm("channel_arm", channel=1).ok
     world.queue.disarm("test", world.now_s)
     world.advance(0.4)
-    assert world.arm("channel_arm", channel=1).sentence.startswith("not armed: Firing board not inhibited (board inhibited: no, 2.")
+    assert world.arm("channel_arm", channel=1).sentence.startswith(
+        "not armed: Firing board not inhibited (board inhibited: no, 2."
+    )
 
 
 # ---------------------------------------------------------------- the second act
@@ -644,8 +646,6 @@ def test_after_a_restart_nothing_is_armed_and_nothing_is_sent() -> None:
 
 
 # ---------------------------------------------------------------- safe all
-
-
 
 
 @pytest.mark.parametrize("stage", ["nothing", "armed", "preparing", "sent", "completed", "full queue", "unknown"])

@@ -112,5 +112,3 @@ def test_a_folder_that_is_a_file_raises_what_the_command_line_catches(tmp_path: 
     with pytest.raises(OSError):
         export_csv(review, tmp_path / "taken", lambda _: None)
     assert (tmp_path / "taken").read_text() == "here already"
-
-

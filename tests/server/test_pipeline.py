@@ -136,7 +136,11 @@ def test_whole_equals_live_across_a_restart_and_non_finite_numbers() -> None:
     live = live_output(dictionary, records)
     assert_same(live, recorded_output(dictionary, records, ORIGIN_NS))
     # The clock tells first, the start number follows with the next link packet.
-    assert [(bool(e.text), e.body["boot_id"]) for e in live.entries if e.topic == "restart"] == [(False, 4), (True, None), (False, 5)]
+    assert [(bool(e.text), e.body["boot_id"]) for e in live.entries if e.topic == "restart"] == [
+        (False, 4),
+        (True, None),
+        (False, 5),
+    ]
     assert sum(e.topic == "health" for e in live.entries) == 2
     t = live.rows["barometer"].t
     assert (np.diff(t) >= 0).all() and t[-1] > 39.0

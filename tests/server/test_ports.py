@@ -80,6 +80,12 @@ def test_not_understood(url: str) -> None:
     assert "is not a port address Blockhouse understands" in str(is_url_understood(url))
 
 
+@pytest.mark.parametrize("url", ["", " "])
+def test_a_port_without_a_name(url: str) -> None:
+    """As from a script whose variable was empty: the station would look for it for ever."""
+    assert "has no name" in str(is_url_understood(url))
+
+
 def test_a_port_found_is_tried_and_told(monkeypatch) -> None:
     class Info:
         def __init__(self, device: str) -> None:

@@ -216,9 +216,7 @@ def test_closing_does_not_wait_for_ever(tmp_path: Path) -> None:
     assert open_session(recorder.state.path).closed
 
 
-@pytest.mark.parametrize(
-    ("number", "words"), [(errno.EROFS, "the disk is read-only"), (errno.ENOSPC, "the disk is full")]
-)
+@pytest.mark.parametrize(("number", "words"), [(errno.EROFS, "the disk is read-only"), (errno.ENOSPC, "the disk is full")])
 def test_a_place_that_cannot_be_written_is_refused_at_the_start(tmp_path: Path, number: int, words: str) -> None:
     with pytest.raises(RecorderFailed, match=f"{words}. Choose another place for the sessions."):
         start(tmp_path, storage=FaultyStorage(0, number))

@@ -43,9 +43,7 @@ def test_kind_numbers_are_frozen() -> None:
     }  # fmt: skip
 
 
-@given(
-    st.integers(0, 255), st.integers(0, 2**32 - 1), st.integers(0, 2**64 - 1), st.integers(0, 2**64 - 1), st.binary()
-)
+@given(st.integers(0, 255), st.integers(0, 2**32 - 1), st.integers(0, 2**64 - 1), st.integers(0, 2**64 - 1), st.binary())
 def test_round_trip(kind: int, salt: int, sequence: int, mono_ns: int, payload: bytes) -> None:
     assert unpack_record(pack_record(kind, salt, sequence, mono_ns, payload)) == (
         salt,
@@ -107,8 +105,15 @@ def test_lone_surrogates_survive() -> None:
 @pytest.mark.parametrize(
     "payload",
     [
-        b"", b"[]", b"1", b"{", b"\xff\xfe{}", b'{"a":NaN}',
-        b"[" * 200_000, b'{"a":' * 100_000, b'{"n":' + b"9" * 5000 + b"}",
+        b"",
+        b"[]",
+        b"1",
+        b"{",
+        b"\xff\xfe{}",
+        b'{"a":NaN}',
+        b"[" * 200_000,
+        b'{"a":' * 100_000,
+        b'{"n":' + b"9" * 5000 + b"}",
     ],  # fmt: skip
 )
 def test_crafted_notes_are_a_value_error(payload: bytes) -> None:

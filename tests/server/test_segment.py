@@ -16,9 +16,7 @@ from tests.server.recording import FaultyStorage, header_for, manual_clock
 
 def make(folder: Path, name: str = "a", part: int = 1, storage: Storage | None = None) -> Segment:
     header = header_for(manual_clock()) | {"part": part}
-    segment, returned = create_segment(
-        storage or PosixStorage(), folder, name, header, sequence=0, salt=int(header["salt"])
-    )
+    segment, returned = create_segment(storage or PosixStorage(), folder, name, header, sequence=0, salt=int(header["salt"]))
     assert returned["part"] == open_session(segment.path).headers[0]["part"]
     segment.close()
     return segment

@@ -249,7 +249,7 @@ def rows(index: Path, statement: str) -> None:
         "UPDATE item SET body = 'not json'",
         "UPDATE item SET body = '[]'",
         "UPDATE item SET body = 'null'",
-        "UPDATE item SET body = '{\"name\": \"good\"}'",
+        'UPDATE item SET body = \'{"name": "good"}\'',
         "UPDATE item SET body = NULL",
         "UPDATE item SET body = x'ff00'",
         "DELETE FROM item",

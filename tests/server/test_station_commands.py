@@ -49,9 +49,7 @@ class Bench:
     def __init__(self, folder: Path) -> None:
         self.clock = FakeClock()
         self.counters = CounterStore(folder, KEY)
-        header = make_header(
-            self.clock, software="t", dictionary=dictionary().text, vehicle={}, site={}, source="invented"
-        )
+        header = make_header(self.clock, software="t", dictionary=dictionary().text, vehicle={}, site={}, source="invented")
         self.station = Station(
             dictionary=dictionary(),
             key=KEY,

@@ -143,9 +143,7 @@ def test_hostile_notes_make_no_summary_fall(tmp_path: Path, name: str) -> None:
     shapes: list[object] = [None, 3, [], {"x": {}}, "<img src=x>", True]
     kinds = (Kind.OUTCOME, Kind.ALARM, Kind.MARK, Kind.ACT, Kind.LINK, Kind.NOTE)
     notes = [
-        (kind, {"key": value, "text": value, "severity": value, "body": {name: value}})
-        for value in shapes
-        for kind in kinds
+        (kind, {"key": value, "text": value, "severity": value, "body": {name: value}}) for value in shapes for kind in kinds
     ]
     own = ("moment", "phase", "health", "restart")
     notes += [(Kind.NOTE, {"topic": topic, "key": "apogee", "body": {}}) for topic in own]

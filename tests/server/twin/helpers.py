@@ -95,9 +95,7 @@ class Ground:
 
 def answers(heard: list[Heard], counter: int) -> list[tuple[str, str]]:
     """Return (stage, reason) of the answers to one counter."""
-    return [
-        (h.values["stage"], h.values["reason"]) for h in heard if h.name == "answer" and h.values["counter"] == counter
-    ]
+    return [(h.values["stage"], h.values["reason"]) for h in heard if h.name == "answer" and h.values["counter"] == counter]
 
 
 def decode(splitter: FrameSplitter, data: bytes) -> list[Heard]:

@@ -64,9 +64,7 @@ def test_pseudo_terminal_with_a_link(tmp_path: Path) -> None:
             splitter = FrameSplitter()
             heard_until(port, splitter, has_navigation)
             port.write(ground.frame("camera_power", camera=2, on=1))
-            heard_until(
-                port, splitter, lambda heard: any(h.values.get("camera_2_powered") == 1 for h in heard)
-            )
+            heard_until(port, splitter, lambda heard: any(h.values.get("camera_2_powered") == 1 for h in heard))
     assert not link.exists()
 
 

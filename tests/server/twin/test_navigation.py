@@ -11,9 +11,7 @@ from server.twin.navigation import Navigation
 from server.twin.sandpiper import NavigationNumbers
 
 G = 9.80665
-NO_BLEND = NavigationNumbers(
-    ascent_bandwidth_rad_s=0.0, descent_bandwidth_rad_s=0.0, horizontal_bandwidth_rad_s=0.0
-)
+NO_BLEND = NavigationNumbers(ascent_bandwidth_rad_s=0.0, descent_bandwidth_rad_s=0.0, horizontal_bandwidth_rad_s=0.0)
 
 
 def settled(accel=(0.0, 0.0, G), gyro=(0.0, 0.0, 0.0), numbers=NO_BLEND) -> Navigation:

@@ -140,9 +140,7 @@ def test_arming_expires_after_sixty_seconds() -> None:
     assert ground.order("channel_fire", channel=1) == refused("not armed")
 
 
-@pytest.mark.parametrize(
-    ("command", "args"), [("safe_all", {}), ("board_inhibit", {}), ("channel_safe", {"channel": 1})]
-)
+@pytest.mark.parametrize(("command", "args"), [("safe_all", {}), ("board_inhibit", {}), ("channel_safe", {"channel": 1})])
 def test_lateral_channels_are_safed(command: str, args: dict[str, float]) -> None:
     ground = in_ground_test()
     ground.order("board_release")

@@ -120,9 +120,7 @@ def weathercock(aero, inertia, speed, seconds):
 )
 def test_weathercock_frequency_and_damping(speed: float, wn: float) -> None:
     area = math.pi * 0.027**2
-    aero = replace(
-        AERO, area_m2=area, nose_slope=2.0, nose_m=0.742 - 0.35, fin_slope=7.0, fin_m=0.742 + 0.20, body_lift=0.0
-    )
+    aero = replace(AERO, area_m2=area, nose_slope=2.0, nose_m=0.742 - 0.35, fin_slope=7.0, fin_m=0.742 + 0.20, body_lift=0.0)
     angle, dt = weathercock(aero, 0.03, speed, 12.0 / wn * 2.0)
     peaks = [i for i in range(1, len(angle) - 1) if angle[i - 1] < angle[i] >= angle[i + 1]]
     period = (peaks[2] - peaks[0]) / 2 * dt
