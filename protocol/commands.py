@@ -49,6 +49,8 @@ class Argument:
     display_offset: float = 0.0
     scale: float = 1.0
     values: tuple[str, ...] = ()
+    ratio: float = 1.0  # of the linkage: how far the driving part turns for one unit of this argument
+    driven_max: float | None = None  # how far the driving part may turn either way
 
     def raw_of(self, value: object) -> int | float:
         """Return the wire value of engineering `value`; raises ValueRefused when it is no number or out of range."""
@@ -56,6 +58,9 @@ class Argument:
             raise ValueRefused(self.name, value, "must be a number")
         if not self.low <= value <= self.high:  # also refuses NaN
             raise ValueRefused(self.name, value, f"must be {self.low:g}..{self.high:g} {self.unit}".rstrip())
+        if self.driven_max is not None and abs(value * self.ratio) > self.driven_max * (1 + 1e-9):
+            needs = f"the driving part would turn {abs(value * self.ratio):.4g}, it may turn {self.driven_max:.4g}"
+            raise ValueRefused(self.name, value, f"{needs} {self.unit}".rstrip())
         if self.type in INTEGER_RANGES:
             raw = round(value / self.scale)
             low, high = INTEGER_RANGES[self.type]
@@ -94,6 +99,7 @@ class Condition:
     operand: object
     within: float = 0.0
     per: str | None = None  # the operand is a list, indexed by this argument
+    only_if: Condition | None = None  # an effect that is looked for only while this holds
 
     def role_for(self, args: Mapping[str, float]) -> str:
         """Return the role with the arguments filled in."""

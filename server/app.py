@@ -21,11 +21,12 @@ from server.keys import CounterStore, load_or_make_key
 from server.recorder import Recorder, RecorderState
 from server.records import make_header
 from server.resume import resume_or_start
-from server.routes import Site, make_app
+from server.routes import make_app
 from server.security import Gatekeeper, new_token
 from server.segment import session_name
 from server.settings import Settings, Sheets, chart_folder, page_folder, sample_folder, version
 from server.shelf import Shelf
+from server.site import Site
 from server.station import Station
 
 SEND_BUFFER_BYTES = 128 * 1024
@@ -48,6 +49,7 @@ class Live:
     baud: int
     mode: str  # "live" or "demo"
     source: str
+    two_person: bool = False  # a hazardous command is confirmed by another person than the one who armed it
 
 
 def listening_socket(host: str, port: int) -> socket.socket:
@@ -134,6 +136,7 @@ def _build_station(live: Live, settings: Settings) -> Station:
         clock=clock,
         make_recorder=make_recorder,
         mode=live.mode,
+        two_person=live.two_person,
     )
 
 
@@ -151,7 +154,14 @@ def _site(
 ) -> Site:
     folders = [folder] if folder is not None else []
     shelf = Shelf(settings.sessions, [*folders, sample_folder()])
-    return Site(version(), mode, shelf, page_folder(), chart_folder(), new_token(), station, hub, session)
+    return Site(version(), mode, shelf, page_folder(), chart_folder(), _tokens(station), station, hub, session)
+
+
+def _tokens(station: Station | None) -> dict[str, str]:
+    """Return a fresh token for every person's seat: one, or two under the two-person rule; none for a replay."""
+    if station is None:
+        return {}
+    return {seat: new_token() for seat in (("1", "2") if station.two_person else ("1",))}
 
 
 async def _serve(
@@ -180,16 +190,17 @@ async def _serve(
     )
     server = _PageServer(config)
     address = f"http://{host}:{port}/"
-    link = address if site.station is None else f"{address}#operator={site.token}"
+    links = {seat: f"{address}#operator={token}" for seat, token in site.tokens.items()}
     serving = asyncio.create_task(server.serve(sockets=[listener]))
     with _signals(server):
         while not server.started and not serving.done():
             await asyncio.sleep(0.01)
         say(f"Page: {address}")
-        if site.station is not None:
-            say(f"Operator's page (this link can command, keep it to yourself): {link}")
+        for seat, link in links.items():
+            whose = "Operator's" if len(links) == 1 else "First" if seat == "1" else "Second"
+            say(f"{whose} page (this link can command, keep it to yourself): {link}")
         if open_browser:
-            await asyncio.to_thread(webbrowser.open, link)
+            await asyncio.to_thread(webbrowser.open, links.get("1", address))
         while not serving.done():
             if until is not None and until():
                 server.should_exit = True

@@ -32,6 +32,12 @@ class Authority:
         """An explicit act: the holder hands authority back."""
         return self._give(None) if self.holder == operator else False
 
+    def give(self, operator: str, to: str) -> bool:
+        """An explicit act: the holder hands authority over to another who is signed in."""
+        if operator != self.holder or to == operator or to not in self._heard_s:
+            return False
+        return self._give(to)
+
     def leave(self, operator: str) -> bool:
         """The operator's page closed."""
         self._heard_s.pop(operator, None)

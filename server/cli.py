@@ -78,16 +78,24 @@ def _parser() -> argparse.ArgumentParser:
 def _add_serving(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the recordings")
     parser.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key and its counter")
-    parser.add_argument("--http-port", type=_port, default=DEFAULT_HTTP_PORT, metavar="N", help="port of the page (0: any)")
+    parser.add_argument(
+        "--http-port",
+        type=_number(0, 65535, whole=True),
+        default=DEFAULT_HTTP_PORT,
+        metavar="N",
+        help="port of the page (0: any)",
+    )
     parser.add_argument("--no-browser", action="store_true", help="do not open the page")
 
 
 def _add_twin_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scenario", choices=scenario_names(), default="calm", help="what happens on the flight")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="same seed, same flight")
-    parser.add_argument("--rate", type=_rate, default=1.0, metavar="X", help="so many times faster than real time")
     parser.add_argument(
-        "--ignite-after", type=float, default=40.0, metavar="S", help="vehicle seconds until the motor is lit"
+        "--rate", type=_number(0.05, 200.0), default=1.0, metavar="X", help="so many times faster than real time"
+    )
+    parser.add_argument(
+        "--ignite-after", type=_number(0.0, 1e6), default=40.0, metavar="S", help="vehicle seconds until the motor is lit"
     )
 
 
@@ -100,9 +108,12 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
 
 def _add_live(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--port", required=True, metavar="URL", help="device, socket://host:port or rfc2217://host:port")
-    parser.add_argument("--baud", type=int, metavar="N", help="speed of the port (default: the dictionary's)")
+    parser.add_argument(
+        "--baud", type=_number(50, 4_000_000, whole=True), metavar="N", help="speed of the port (default: the dictionary's)"
+    )
     parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="vehicle and site sheet")
+    parser.add_argument("--two-person", action="store_true", help="hazardous commands are confirmed by a second person")
     _add_serving(parser)
     parser.set_defaults(run=_live)
 
@@ -135,18 +146,20 @@ def _add_files(commands: argparse._SubParsersAction) -> None:
     export.set_defaults(run=_export)
 
 
-def _port(text: str) -> int:
-    number = int(text)
-    if not 0 <= number <= 65535:
-        raise argparse.ArgumentTypeError("must be 0..65535")
-    return number
+def _number(low: float, high: float, whole: bool = False) -> Callable[[str], float]:
+    """Return a reader of one number of the command line; what is not in low..high is refused in a sentence."""
 
+    def read(text: str) -> float:
+        try:
+            number = int(text) if whole else float(text)
+        except ValueError as error:
+            kind = "a whole number" if whole else "a number"
+            raise argparse.ArgumentTypeError(f"{text!r} is not {kind}") from error
+        if not low <= number <= high:  # also refuses what is not a number
+            raise argparse.ArgumentTypeError(f"must be {low:g}..{high:g}, got {text}")
+        return number
 
-def _rate(text: str) -> float:
-    number = float(text)
-    if not 0.05 <= number <= 200.0:
-        raise argparse.ArgumentTypeError("must be 0.05..200")
-    return number
+    return read
 
 
 def _settings(options: argparse.Namespace) -> Settings:
@@ -185,6 +198,7 @@ def _live(options: argparse.Namespace) -> int:
         options.baud or dictionary.modem_baud,
         "live",
         options.port,
+        options.two_person,
     )
     say_to_terminal(CAUTION)
     path = asyncio.run(run_live(live, _settings(options), open_browser=not options.no_browser, say=say_to_terminal))

@@ -14,115 +14,63 @@ invariants it keeps (I1-I18) are listed in DEVELOPERS.md with the test of each.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from math import inf
+from collections.abc import Callable, Mapping, Sequence
 
 from protocol.commands import Command
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
+from server.command_entry import (
+    CONFIRM_EARLIEST_S,
+    CONFIRM_LATEST_S,
+    Action,
+    Changed,
+    Entry,
+    PermitChanged,
+    Prepare,
+    Reply,
+    Transmit,
+    command_view,
+)
 from server.command_state import ENDED, STATE_TEXT, UNSENT, Event, State, step
-from server.conditions import Check, Readings, check_interlocks, effect_shown
+from server.conditions import Check, Readings, check_conditions, effect_shown
+from server.permit_desk import PermitDesk
+from server.permits import PermitState
 
-CONFIRM_EARLIEST_S = 0.3
-CONFIRM_LATEST_S = 10.0
 TIME_TO_LIVE_S = 3.0
 QUEUED_AT_MOST_S = 3.0
 WAITING_AT_MOST = 8
 KEPT_ENDED = 64
-STEPS = ("asked", "armed", "confirmed", "sent", "accepted", "completed", "verified")
 ANSWERS = {"accepted": Event.ACCEPT, "refused": Event.REFUSE, "completed": Event.COMPLETE, "failed": Event.FAIL}
 # The vehicle says of these that it did not execute *this copy*. An earlier copy may have been executed and forgotten
 # (a firing that browns the vehicle out is answered "other boot" when it is sent again), so they are no outcome.
 NO_OUTCOME = ("old counter", "other boot")
 
 
-@dataclass(frozen=True, slots=True)
-class Prepare:
-    """Ask for a counter, a frame and a durable intent."""
-
-    id: str
-    command: str
-    args: Mapping[str, float]
-    intent: Mapping[str, object]
-    must_be_durable: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Transmit:
-    """Ask for these bytes to be sent."""
-
-    id: str
-    frame: bytes
-    urgent: bool = False  # safe all: before whatever still waits for the port
-
-
-@dataclass(frozen=True, slots=True)
-class Changed:
-    """Tell that a command looks different now."""
-
-    view: Mapping[str, object]
-
-
-Action = Prepare | Transmit | Changed
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    """What a person is told about an act."""
-
-    ok: bool
-    sentence: str = ""
-    id: str | None = None
-    checks: tuple[Check, ...] = ()
-
-
-@dataclass
-class Entry:
-    """One command under way. Times are session seconds."""
-
-    id: str
-    command: Command
-    args: dict[str, float]
-    operator: str
-    state: State
-    steps: dict[str, float]
-    needs: tuple[str, ...]
-    preparing: bool = False
-    counter: int = 0
-    frame: bytes = b""
-    sends: int = 0
-    first_sent_s: float = inf
-    last_sent_s: float = inf
-    since_s: float = 0.0
-    reason: str | None = None
-    overdue: bool = False
-    given_up: bool = False  # was once unknown: a late answer is taken, but nothing is ever sent again
-    extra: dict[str, object] = field(default_factory=dict)
-
-    @property
-    def in_flight(self) -> bool:
-        """Bytes may be on their way or an effect may be coming."""
-        return self.preparing or self.state in (State.SENT, State.ACCEPTED)
-
-    @property
-    def missing(self) -> str | None:
-        """The first step not yet seen, while one is still expected."""
-        if self.state in ENDED and self.state is not State.FAILED:
-            return None
-        return next((name for name in self.needs if name not in self.steps), None)
-
-
 class CommandQueue:
     """All commands of one session. One instance per live session; a replay has none."""
 
-    def __init__(self, dictionary: Dictionary, readings: Readings, first_id: int = 1) -> None:
+    def __init__(
+        self,
+        dictionary: Dictionary,
+        readings: Readings,
+        first_id: int = 1,
+        *,
+        two_person: bool = False,
+        seat_of: Callable[[str], str | None] = lambda operator: operator,
+    ) -> None:
+        """`two_person` asks that a hazardous command be confirmed from another seat than the one that armed it.
+
+        `seat_of` tells the seat (the person's token) an operator's page is signed in at, None when it is gone.
+        """
         self._dictionary = dictionary
+        self._two_person = two_person
+        self._seat_of = seat_of
+        self._actions: list[Action] = []
+        self.permits = PermitDesk(dictionary, readings, lambda view: self._actions.append(PermitChanged(view)))
         self._rules = dictionary.uplink
         self._readings = readings
         self._next_id = first_id
         self._entries: dict[str, Entry] = {}
-        self._actions: list[Action] = []
         self.holder: str | None = None
         self.link_up = False
         self.boot_id: int | None = None
@@ -151,7 +99,7 @@ class CommandQueue:
         described = self._dictionary.commands[command]
         if described.hazard == "routine":
             return Reply(False, f"{described.title} needs no arming")
-        busy = self._why_not_alone(described, None)
+        busy = self._why_not_alone(described, None) or self.permits.why_busy()
         if busy:
             return Reply(False, busy)
         checks = self.checks(command, args, now_s)
@@ -169,8 +117,9 @@ class CommandQueue:
         entry = self._entries.get(id)
         if entry is None or entry.state is not State.ARMED:
             return Reply(False, "nothing is armed under that number; arm it again")
-        if operator != entry.operator or operator != self.holder:
-            return Reply(False, "only the person who armed it can confirm it")
+        wrong_person = self._wrong_person(entry.operator, entry.command.hazard, operator)
+        if wrong_person:
+            return Reply(False, wrong_person)
         if not _is_same(entry, command, args):
             return Reply(False, "this is not the command that was armed")
         if now_s - entry.since_s < CONFIRM_EARLIEST_S:
@@ -182,6 +131,7 @@ class CommandQueue:
         if unmet:
             return Reply(False, f"not sent: {unmet}", id)
         entry.steps["confirmed"] = now_s
+        entry.extra["confirmed_by"] = operator
         self._apply(entry, Event.CONFIRM, now_s)
         self._advance(now_s)
         return Reply(True, f"{entry.command.title} confirmed", id)
@@ -215,9 +165,81 @@ class CommandQueue:
         return Reply(True, "safe all is being sent until the vehicle answers", entry.id)
 
     def checks(self, command: str, args: Mapping[str, object], now_s: float) -> list[Check]:
-        """Look at every interlock of a command as of now."""
+        """Look at every interlock of a command as of now, and whether another command is in the way."""
         described = self._dictionary.commands[command]
-        return check_interlocks(self._dictionary, described, args, self._readings, now_s)
+        checks = check_conditions(self._dictionary, described.interlocks, args, self._readings, now_s)
+        if described.hazard == "routine":
+            return checks
+        busy = self._why_not_alone(described, self._armed_entry(command)) or self.permits.why_busy()
+        return [*checks, Check("alone", "No other command is armed or under way", busy is None, busy or "none")]
+
+    # ------------------------------------------------------------ permits: two acts for a written plan
+
+    def arm_permit(
+        self, title: str, allowed: Sequence[tuple[str, Mapping[str, float]]], operator: str, now_s: float
+    ) -> Reply:
+        """First act for a plan: every command in it named and counted, the vehicle in ground test."""
+        refused = self._refusal_now(operator)
+        busy = self._why_not_alone(None, None)
+        if refused or busy:
+            return refused or Reply(False, busy)
+        reply = self.permits.arm(f"p{self._next_id}", title, allowed, operator, now_s)
+        self._next_id += reply.ok
+        return reply
+
+    def confirm_permit(self, id: str, operator: str, now_s: float) -> Reply:
+        """Second act: opens the permit."""
+        self.tick(now_s)
+        permit = self.permits.get(id, PermitState.ARMED)
+        if permit is None:
+            return Reply(False, "no plan is armed under that number; arm it again")
+        wrong_person = self._wrong_person(permit.operator, permit.hazard, operator)
+        return Reply(False, wrong_person) if wrong_person else self.permits.confirm(permit, operator, now_s)
+
+    def cancel_permit(self, id: str, operator: str, now_s: float) -> Reply:
+        """Take a plan back; what has been sent has been sent."""
+        if self.permits.get(id) is None:
+            return Reply(False, "there is no such plan")
+        self.end_permit(id, f"cancelled by {operator}", now_s)
+        return Reply(True, "the plan has ended", id)
+
+    def end_permit(self, id: str, why: str, now_s: float) -> None:
+        """End a plan and drop what it has not sent yet."""
+        self.permits.end(id, why, now_s)
+        for entry in self._entries.values():
+            if entry.extra.get("permit") == id and entry.state in UNSENT:
+                self._apply(entry, Event.DISARM, now_s, why)
+
+    def send_permitted(self, id: str, command: str, args: Mapping[str, float], now_s: float) -> Reply:
+        """Send one command of a confirmed plan; every interlock holds as always."""
+        self.tick(now_s)
+        permit = self.permits.get(id, PermitState.OPEN)
+        if permit is None:
+            return Reply(False, self.permits.why_not_open(id))
+        refused = self._refusal(command, args, permit.operator)
+        if refused:
+            return refused
+        described = self._dictionary.commands[command]
+        busy = self._why_not_alone(described, None)
+        if busy:
+            return Reply(False, busy)
+        conditions = (*described.interlocks, *self.permits.conditions())
+        checks = check_conditions(self._dictionary, conditions, args, self._readings, now_s)
+        unmet = next((check for check in checks if not check.met), None)
+        if unmet:
+            return Reply(False, f"not sent: {unmet.title} ({unmet.value_text})")
+        if not permit.use(command, args, now_s):
+            return Reply(False, "the plan that was confirmed does not hold this command (again)")
+        entry = self._add(described, args, permit.operator, State.QUEUED, now_s)
+        entry.extra.update(permit=permit.id, confirmed_by=permit.confirmed_by)
+        if "armed" in entry.needs:
+            entry.steps.update(armed=permit.armed_s, confirmed=permit.confirmed_s)
+        self._advance(now_s)
+        return Reply(True, "", entry.id)
+
+    def permit(self, id: str) -> dict[str, object] | None:
+        """Return a plan's permit as the page shows it, or None when there is none of that number."""
+        return self.permits.view(id)
 
     # ------------------------------------------------------------ what the station reports back
 
@@ -317,6 +339,7 @@ class CommandQueue:
 
     def disarm(self, why: str, now_s: float, also_safe_all: bool = False) -> None:
         """Drop everything unsent and stop repeating what was sent; safe all alone goes on unless told otherwise."""
+        self.permits.end_all(why, now_s)
         for entry in list(self._entries.values()):
             if entry.command.safes_all and not also_safe_all:
                 continue
@@ -328,6 +351,7 @@ class CommandQueue:
         """Let time pass: arms expire, silence is noticed, unanswered frames are sent again."""
         for entry in list(self._entries.values()):
             self._tick_entry(entry, now_s)
+        self.permits.tick(now_s)
         self.on_telemetry(now_s)
         self._advance(now_s)
 
@@ -335,6 +359,11 @@ class CommandQueue:
         """Return what is to be done, in order, and forget it."""
         actions, self._actions = self._actions, []
         return actions
+
+    def view(self, id: str) -> dict[str, object] | None:
+        """Return one command as the page shows it, or None when it is not (or no longer) known."""
+        entry = self._entries.get(id)
+        return None if entry is None else self._view(entry)
 
     def views(self) -> list[dict[str, object]]:
         """Return all commands as the page shows them, oldest first."""
@@ -350,8 +379,10 @@ class CommandQueue:
             described.pack_args(args)
         except ValueRefused as error:
             return Reply(False, str(error))
-        if described.safes_all:
-            return None
+        return None if described.safes_all else self._refusal_now(operator)
+
+    def _refusal_now(self, operator: str) -> Reply | None:
+        """Return why nothing can be commanded at this moment by this person, or None."""
         if operator != self.holder:
             holder = f"{self.holder} holds" if self.holder else "nobody holds"
             return Reply(False, f"you do not hold command authority ({holder} it); take it first")
@@ -365,11 +396,31 @@ class CommandQueue:
             return Reply(False, "too many commands are waiting")
         return None
 
+    def _wrong_person(self, armed_by: str, hazard: str, operator: str) -> str | None:
+        """Return why `operator` may not give the second act, or None. One person holds authority; with the two-person
+        rule a hazardous command is armed by the holder and confirmed from another seat."""
+        if self._two_person and hazard == "hazardous":
+            seat = self._seat_of(operator)
+            if seat is None or seat == self._seat_of(armed_by) or armed_by != self.holder:
+                return "by the two-person rule another signed-in person confirms what the holder of authority armed"
+            return None
+        if operator != armed_by or operator != self.holder:
+            return "only the person who armed it can confirm it"
+        return None
+
+    def _armed_entry(self, command: str) -> Entry | None:
+        """Return the armed command of that name: it is not in its own way."""
+        armed = (e for e in self._entries.values() if e.state is State.ARMED and e.command.name == command)
+        return next(armed, None)
+
     def _unmet(self, entry: Entry, now_s: float) -> str | None:
         """Return the first interlock not met, in words; safe all has none, whatever the dictionary says."""
         if entry.command.safes_all:
             return None
-        checks = check_interlocks(self._dictionary, entry.command, entry.args, self._readings, now_s)
+        conditions = entry.command.interlocks
+        if "permit" in entry.extra:
+            conditions = (*conditions, *self.permits.conditions())
+        checks = check_conditions(self._dictionary, conditions, entry.args, self._readings, now_s)
         return next((f"{check.title} ({check.value_text})" for check in checks if not check.met), None)
 
     def _take_doubt(self, entry: Entry, reason: str, now_s: float) -> bool:
@@ -383,7 +434,7 @@ class CommandQueue:
         self._advance(now_s)
         return changed
 
-    def _why_not_alone(self, command: Command, own: Entry | None) -> str | None:
+    def _why_not_alone(self, command: Command | None, own: Entry | None) -> str | None:
         """A guarded or hazardous command is never queued behind another and never shares the air."""
         for entry in self._entries.values():
             if entry is own:
@@ -392,7 +443,8 @@ class CommandQueue:
                 return f"{entry.command.title} is armed; confirm or cancel it first"
             if entry.preparing or entry.state in (State.QUEUED, State.SENT):
                 return f"{entry.command.title} is under way; wait for its answer"
-            if command.hazard == "hazardous" and entry.command.hazard == "hazardous" and entry.in_flight:
+            hazardous = command is None or command.hazard == "hazardous"
+            if hazardous and entry.command.hazard == "hazardous" and entry.in_flight:
                 return f"{entry.command.title} is not finished; only one hazardous command at a time"
         return None
 
@@ -443,6 +495,8 @@ class CommandQueue:
             "operator": entry.operator,
             "hazard": entry.command.hazard,
             "boot_id": self.boot_id,
+            "confirmed_by": entry.extra.get("confirmed_by"),
+            "permit": entry.extra.get("permit"),
             "acts": dict(entry.steps),
         }
         self._actions.append(
@@ -505,27 +559,7 @@ class CommandQueue:
         self._actions.append(Changed(self._view(entry)))
 
     def _view(self, entry: Entry) -> dict[str, object]:
-        armed = entry.state is State.ARMED
-        text = STATE_TEXT[entry.state]
-        if entry.state is State.COMPLETED and not entry.command.effects:
-            text = "done says the vehicle, telemetry cannot show it"
-        return {
-            "id": entry.id,
-            "command": entry.command.name,
-            "title": entry.command.title,
-            "args": dict(entry.args),
-            "args_text": entry.command.args_text(entry.args),
-            "hazard": entry.command.hazard,
-            "operator": entry.operator,
-            "state": entry.state.value,
-            "state_text": f"{text}: {entry.reason}" if entry.reason else text,
-            "steps": [{"step": name, "rx": entry.steps.get(name)} for name in entry.needs],
-            "missing": entry.missing,
-            "reason": entry.reason,
-            "expires_rx": entry.since_s + CONFIRM_LATEST_S if armed else None,
-            "earliest_confirm_rx": entry.since_s + CONFIRM_EARLIEST_S if armed else None,
-            "sends": entry.sends,
-        }
+        return command_view(entry, self._two_person and entry.command.hazard == "hazardous")
 
 
 def _is_same(entry: Entry, command: str, args: Mapping[str, object]) -> bool:

@@ -6,7 +6,7 @@ that is missing, stale or not finite never fulfills a condition.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite, pi
 from typing import Protocol
@@ -55,11 +55,22 @@ class Check:
         return {"name": self.name, "title": self.title, "met": self.met, "value_text": self.value_text}
 
 
+def check_conditions(
+    dictionary: Dictionary,
+    conditions: Sequence[Condition],
+    args: Mapping[str, float],
+    readings: Readings,
+    now_s: float,
+) -> list[Check]:
+    """Look at each condition, in order, as of `now_s`."""
+    return [_check(dictionary, condition, args, readings, now_s) for condition in conditions]
+
+
 def check_interlocks(
     dictionary: Dictionary, command: Command, args: Mapping[str, float], readings: Readings, now_s: float
 ) -> list[Check]:
     """Look at every interlock of `command`, in the dictionary's order."""
-    return [_check(dictionary, condition, args, readings, now_s) for condition in command.interlocks]
+    return check_conditions(dictionary, command.interlocks, args, readings, now_s)
 
 
 def effect_shown(
@@ -76,6 +87,8 @@ def effect_shown(
     A command without effects is never shown: there is nothing that could show it.
     """
     for condition in command.effects:
+        if condition.only_if and not _check(dictionary, condition.only_if, args, readings, now_s).met:
+            continue
         roles = dictionary.roles_matching(condition.role_for(args))
         if not roles:
             return False

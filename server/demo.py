@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 import threading
 import time
 from collections.abc import Callable
@@ -84,13 +85,17 @@ def run_twin(
     options: TwinOptions,
     say: Callable[[str], None],
 ) -> int:
-    """Run only the vehicle until a signal, or until it has landed."""
+    """Run only the vehicle until a signal, or until it has landed. Raises OSError when the truth cannot be written."""
+    if truth is not None:
+        truth.write_text("", "utf-8")  # a place that cannot be written is noticed now, not after the flight
     twin = make_twin(dictionary, keys, options)
     listener = TwinListener(twin, listen, rate=options.rate, link=link)
     listener.start()
     say(f"Simulated vehicle on {listener.url}")
     written = False
     stopping = threading.Event()
+    for number in (signal.SIGTERM, *([signal.SIGHUP] if hasattr(signal, "SIGHUP") else [])):
+        signal.signal(number, lambda *_: stopping.set())
     try:
         while not stopping.wait(0.05):
             if twin.landed and not written:

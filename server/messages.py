@@ -20,7 +20,20 @@ from server.tables import TableSpec, table_specs
 
 MAGIC = b"BHC1"
 MESSAGE_TYPES = ("hello", "update", "beat", "reply", "signed_in", "authority")
-DESK_REQUESTS = ("sign_in", "send", "arm", "confirm", "cancel", "safe_all", "mark", "check", "take", "release", "alive")
+DESK_REQUESTS = (
+    "sign_in",
+    "send",
+    "arm",
+    "confirm",
+    "cancel",
+    "safe_all",
+    "mark",
+    "check",
+    "take",
+    "release",
+    "give",
+    "alive",
+)
 
 
 def to_json(value: object) -> bytes:

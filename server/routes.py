@@ -6,10 +6,6 @@ Two sockets, so that a viewer can never reach a command: `/ws/view` only sends, 
 from __future__ import annotations
 
 import asyncio
-import json
-from collections import deque
-from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI, HTTPException, Request, WebSocket, WebSocketDisconnect
@@ -17,39 +13,17 @@ from fastapi.responses import FileResponse, JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException as AnyHTTPException
 
-from protocol.errors import ValueRefused
-from server.command_queue import Reply
+from server.desk import desk_route, tell_authority
 from server.hub import Hub, Viewer
-from server.messages import DESK_REQUESTS, columns_payload, dictionary_shape, hello, to_json
+from server.messages import columns_payload, dictionary_shape, hello, to_json
 from server.review import Review
-from server.security import tokens_match
 from server.session_file import SessionError
-from server.shelf import Shelf, UnknownSession
+from server.shelf import UnknownSession
+from server.site import Site
 from server.station import Station
 from server.summary import summarize
 
 LIVE = "live"
-SIGN_IN_WITHIN_S = 10.0
-WRONG_TOKEN_DELAY_S = 1.0
-REQUESTS_PER_S = 30
-OPERATORS_AT_MOST = 8
-
-
-@dataclass
-class Site:
-    """Everything the routes reach: made by the composition root."""
-
-    version: str
-    mode: str
-    shelf: Shelf
-    page: Path
-    charts: Path
-    token: str
-    station: Station | None = None
-    hub: Hub | None = None
-    open_first: str | None = None
-    operators: dict[str, WebSocket] = field(default_factory=dict)
-    opened: deque[tuple[str, tuple, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))
 
 
 def make_app(site: Site) -> FastAPI:
@@ -58,9 +32,9 @@ def make_app(site: Site) -> FastAPI:
     _add_pages(app, site)
     _add_api(app, site)
     app.add_api_websocket_route("/ws/view", _viewer_route(site))
-    app.add_api_websocket_route("/ws/desk", _desk_route(site))
+    app.add_api_websocket_route("/ws/desk", desk_route(site))
     if site.station is not None:
-        site.station.on_authority = lambda: _tell_authority(site)
+        site.station.on_authority = lambda: tell_authority(site)
     return app
 
 
@@ -180,142 +154,3 @@ async def _pump(socket: WebSocket, hub: Hub, viewer: Viewer, first: str) -> None
         await hub.pump(viewer, socket.send_text)
     except (WebSocketDisconnect, RuntimeError, OSError):
         return
-
-
-def _desk_route(site: Site) -> Any:
-    async def desk(socket: WebSocket) -> None:
-        if site.station is None:
-            await socket.close(1013, "nothing can be commanded here")
-            return
-        await socket.accept()
-        operator = await _signed_in(socket, site)
-        if operator is None:
-            return
-        station = site.station
-        site.operators[operator] = socket
-        try:
-            station.sign_in(operator)
-            await socket.send_text(
-                _text({"type": "signed_in", "operator": operator, "authority": _authority(station, operator)})
-            )
-            await _serve_desk(socket, station, operator)
-        except (WebSocketDisconnect, RuntimeError, OSError):
-            return
-        except KeyError:  # bytes came where a text is due
-            await socket.close(1003, "the desk takes texts only")
-        finally:
-            site.operators.pop(operator, None)
-            station.leave(operator)
-
-    return desk
-
-
-async def _signed_in(socket: WebSocket, site: Site) -> str | None:
-    """Return the operator's name after a right token, or close the socket; a wrong token costs time."""
-    try:
-        request = _request(await asyncio.wait_for(socket.receive_text(), SIGN_IN_WITHIN_S))
-    except (WebSocketDisconnect, RuntimeError):
-        return None
-    except (TimeoutError, KeyError):  # KeyError: bytes came where a text is due
-        await socket.close(1008, "no sign-in came")
-        return None
-    if request is None or request.get("type") != "sign_in" or not tokens_match(request.get("token"), site.token):
-        await asyncio.sleep(WRONG_TOKEN_DELAY_S)
-        await socket.close(1008, "the operator token is not right; use the link printed in the terminal")
-        return None
-    if len(site.operators) >= OPERATORS_AT_MOST:
-        await socket.close(1013, "too many operators are signed in")
-        return None
-    return _free_name(request.get("name"), site)
-
-
-def _free_name(wanted: object, site: Site) -> str:
-    base = "".join(c for c in str(wanted or "") if c.isprintable())[:24].strip() or "operator"
-    number = 1
-    while f"{base} {number}" in site.operators:
-        number += 1
-    return f"{base} {number}"
-
-
-async def _serve_desk(socket: WebSocket, station: Station, operator: str) -> None:
-    loop = asyncio.get_running_loop()
-    recent: deque[float] = deque(maxlen=REQUESTS_PER_S)
-    while True:
-        text = await socket.receive_text()
-        now = loop.time()
-        if len(recent) == REQUESTS_PER_S and now - recent[0] < 1.0:
-            await asyncio.sleep(1.0 - (now - recent[0]))
-        recent.append(loop.time())
-        request = _request(text)
-        if request is None or request.get("type") not in DESK_REQUESTS:
-            await socket.send_text(
-                _text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"})
-            )
-            continue
-        answer = _answer(station, operator, request)
-        if answer is not None:
-            await socket.send_text(_text({"type": "reply", "n": _number(request.get("n")), **answer}))
-
-
-def _answer(station: Station, operator: str, request: dict[str, Any]) -> dict[str, Any] | None:
-    station.authority.alive(operator, station.now_s())
-    kind = request["type"]
-    if kind in ("alive", "sign_in"):
-        return None
-    if kind == "check":
-        return _check(station, request)
-    if kind == "mark":
-        return _reply_shape(station, station.mark(operator, str(request.get("text", ""))))
-    return _reply_shape(station, station.act(operator, kind, request))
-
-
-def _number(n: object) -> int | None:
-    """Return a request's number as the reply carries it back; a page counts, anything else is not echoed."""
-    return n if isinstance(n, int) and not isinstance(n, bool) and abs(n) < 1 << 53 else None
-
-
-def _check(station: Station, request: dict[str, Any]) -> dict[str, Any]:
-    command, args = str(request.get("command")), request.get("args")
-    described = station.dictionary.commands.get(command)
-    if described is None or not isinstance(args, dict):
-        return {"ok": False, "sentence": "there is no such command", "interlocks": [], "ready": False}
-    try:
-        described.pack_args(args)
-    except ValueRefused as error:
-        return {"ok": False, "sentence": str(error), "interlocks": [], "ready": False}
-    checks = station.queue.checks(command, args, station.now_s())
-    return {"ok": True, "interlocks": [c.as_dict() for c in checks], "ready": all(c.met for c in checks)}
-
-
-def _reply_shape(station: Station, reply: Reply) -> dict[str, Any]:
-    shape: dict[str, Any] = {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
-    if reply.checks:
-        shape["interlocks"] = [check.as_dict() for check in reply.checks]
-    view = next((v for v in station.queue.views() if v["id"] == reply.id), None)
-    if view is not None:
-        shape["expires_rx"], shape["earliest_confirm_rx"] = view["expires_rx"], view["earliest_confirm_rx"]
-    return shape
-
-
-def _authority(station: Station, operator: str) -> dict[str, Any]:
-    holder = station.authority.holder
-    return {"holder": holder, "yours": holder == operator}
-
-
-def _tell_authority(site: Site) -> None:
-    for operator, socket in site.operators.items():
-        message = _text({"type": "authority", **_authority(site.station, operator)})
-        task = asyncio.ensure_future(socket.send_text(message))
-        task.add_done_callback(lambda done: done.exception())
-
-
-def _request(text: str) -> dict[str, Any] | None:
-    try:
-        value = json.loads(text)
-    except (ValueError, RecursionError):
-        return None
-    return value if isinstance(value, dict) else None
-
-
-def _text(value: dict[str, Any]) -> str:
-    return to_json(value).decode()

@@ -17,7 +17,8 @@ from protocol.link import Link
 from server.authority import Authority
 from server.bridge import PortState, SerialBridge
 from server.clock import Clock
-from server.command_queue import Changed, CommandQueue, Prepare, Reply, Transmit
+from server.command_entry import Changed, PermitChanged, Prepare, Reply, Transmit
+from server.command_queue import CommandQueue
 from server.command_state import STATE_TEXT, UNSENT, State
 from server.conditions import Reading
 from server.intake import Intake
@@ -32,6 +33,7 @@ from server.store import LiveStore
 from server.tables import table_specs
 
 TICK_S = 0.05
+PERMIT_TEXT = {"armed": "armed, waiting for confirmation", "open": "confirmed", "ended": "ended"}
 LEFT_OPEN = UNSENT | {State.SENT, State.ACCEPTED}
 SAFE_ALL_WAITS_FOR_DISK_S = 0.3
 DISK_ANSWERS_WITHIN_S = 2.5
@@ -53,7 +55,10 @@ class Station:
         clock: Clock,
         make_recorder: Callable[[Callable[[RecorderState], None]], Recorder],
         mode: str,
+        two_person: bool = False,
     ) -> None:
+        self.two_person = two_person
+        self.seats: dict[str, str] = {}  # operator's page -> the person's seat (token) it signed in with
         self.dictionary = dictionary
         self.mode = mode
         self.clock = clock
@@ -71,7 +76,8 @@ class Station:
         self.store = LiveStore(table_specs(dictionary))
         self.watch = LinkWatch(url)
         self._left_open: list[dict[str, object]] = []
-        self.queue = CommandQueue(dictionary, self, first_id=self._take_up_earlier_parts() + 1)
+        first_id = self._take_up_earlier_parts() + 1
+        self.queue = CommandQueue(dictionary, self, first_id, two_person=two_person, seat_of=self.seats.get)
         self.intake = Intake(self.recorder, lambda: self._loop.call_soon_threadsafe(self.process))
         self.bridge = SerialBridge(
             url, baud, monotonic_ns=clock.monotonic_ns, on_chunk=self._on_chunk, on_port=self._on_port
@@ -193,7 +199,7 @@ class Station:
         elif kind == "safe_all":
             reply = self.queue.safe_all(operator, now_s)
         else:
-            reply = self._authority_act(operator, kind, now_s)
+            reply = self._authority_act(operator, kind, _text(request.get("to")), now_s)
         body = {
             "act": kind,
             "operator": operator,
@@ -208,7 +214,7 @@ class Station:
         self._carry_out()
         return reply
 
-    def _authority_act(self, operator: str, kind: str, now_s: float) -> Reply:
+    def _authority_act(self, operator: str, kind: str, to: str, now_s: float) -> Reply:
         if kind == "take":
             self._authority_changed(self.authority.take(operator, now_s), f"{operator} took command authority")
             holds = self.authority.holder == operator
@@ -216,6 +222,10 @@ class Station:
         if kind == "release":
             self._authority_changed(self.authority.release(operator), f"{operator} handed command authority back")
             return Reply(True, "you no longer hold command authority")
+        if kind == "give":
+            given = self.authority.give(operator, to)
+            self._authority_changed(given, f"{operator} handed command authority over to {to}")
+            return Reply(given, f"{to} holds command authority" if given else f"{to or 'nobody'} cannot be given it")
         return Reply(False, f"there is no act '{kind}'")
 
     def mark(self, operator: str, text: str) -> Reply:
@@ -224,12 +234,14 @@ class Station:
         self._note(Kind.MARK, f"m{self._marks}", "info", text[:200] or "mark", {"operator": operator})
         return Reply(True, "marked")
 
-    def sign_in(self, operator: str) -> None:
-        """An operator's page arrived."""
+    def sign_in(self, operator: str, seat: str = "1") -> None:
+        """An operator's page arrived, signed in at a person's seat."""
+        self.seats[operator] = seat
         self._authority_changed(self.authority.sign_in(operator, self.now_s()), f"{operator} holds command authority")
 
     def leave(self, operator: str) -> None:
         """An operator's page closed."""
+        self.seats.pop(operator, None)
         self._authority_changed(self.authority.leave(operator), f"{operator}'s page closed: nobody holds command authority")
 
     def _authority_changed(self, changed: bool, text: str) -> None:
@@ -315,6 +327,11 @@ class Station:
         self.queue.on_link(state.state == "up", self.now_s())
         self._carry_out()
 
+    def note(self, topic: str, key: str, severity: str, text: str, body: Mapping[str, object]) -> None:
+        """Put a note under a topic of its own into the session; `pipeline.OWN_TOPICS` lists the topics there are."""
+        note = {"topic": topic, "key": key, "severity": severity, "text": text, "body": dict(body)}
+        self.intake.put(Kind.NOTE, self.clock.monotonic_ns(), note)
+
     def _note(self, kind: Kind, key: str, severity: str, text: str, body: Mapping[str, object]) -> None:
         topic = {"recording": "recording", "authority": "authority"}.get(key) if kind is Kind.LINK else None
         note: dict[str, object] = {"key": key, "severity": severity, "text": text, "body": dict(body)}
@@ -327,12 +344,19 @@ class Station:
         severity = "warning" if view["state"] in ("unknown", "failed") else "info"
         self._note(Kind.OUTCOME, str(view["id"]), severity, text, view)
 
+    def _note_permit(self, view: Mapping[str, object]) -> None:
+        why = f": {view['reason']}" if view["reason"] else ""
+        text = f"{view['title']} {PERMIT_TEXT[str(view['state'])]}{why}"
+        self.note("permit", str(view["id"]), "info", text, view)
+
     # ------------------------------------------------------------ the queue's actions
 
     def _carry_out(self) -> None:
         for action in self.queue.take_actions():
             if isinstance(action, Changed):
                 self._note_command(action.view)
+            elif isinstance(action, PermitChanged):
+                self._note_permit(action.view)
             elif isinstance(action, Prepare):
                 task = asyncio.create_task(self._prepare(action))
                 self._tasks.add(task)

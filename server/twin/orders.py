@@ -202,6 +202,11 @@ RULES: dict[str, Rule] = {
     ),
     "ground_test": Rule(_on_ground, _change_ground_test, lambda c, a: (c.phase == GROUND_TEST) == bool(a["on"])),
     "fin_move": Rule(_fin_may_move, lambda c, a: c.airframe.servos.command(int(a["fin"]), a["angle"]), _fin_is_there),
+    "fin_sweep": Rule(
+        _in_ground_test,
+        lambda c, a: c.airframe.servos.sweep(int(a["fin"])),
+        lambda c, a: not c.airframe.servos.sweeping(int(a["fin"])),
+    ),
     "fin_center": Rule(_in_ground_test, lambda c, a: c.airframe.servos.command_all(0.0), _fins_are_centered),
     "channel_safe": Rule(
         _always,

@@ -17,6 +17,7 @@ class FinServos:
         self._horn = [0.0, 0.0, 0.0, 0.0]
         self._angle = list(numbers.linkage_offset_rad)
         self.moving = 0
+        self._sweep: list[list[float]] = [[], [], [], []]  # targets still to be visited
 
     @property
     def angles_rad(self) -> tuple[float, float, float, float]:
@@ -26,6 +27,7 @@ class FinServos:
     def command(self, fin: int, angle_rad: float) -> None:
         """Ask fin 1 to 4 for an angle; the travel limits it."""
         travel = self._numbers.travel_rad
+        self._sweep[fin - 1] = []
         self.commanded[fin - 1] = max(-travel, min(travel, angle_rad))
 
     def command_all(self, angle_rad: float) -> None:
@@ -33,12 +35,29 @@ class FinServos:
         for fin in (1, 2, 3, 4):
             self.command(fin, angle_rad)
 
+    def sweep(self, fin: int) -> None:
+        """Send fin 1 to 4 through its travel, one way, the other way, and back to center."""
+        travel = self._numbers.travel_rad
+        self._sweep[fin - 1] = [travel, -travel, 0.0]
+
+    def sweeping(self, fin: int) -> bool:
+        """Tell whether a sweep of fin 1 to 4 is not yet over."""
+        return bool(self._sweep[fin - 1])
+
+    def _follow_sweep(self, i: int) -> None:
+        """Ask for the next target; drop it when the horn is there."""
+        self.commanded[i] = self._sweep[i][0]
+        if abs(self.commanded[i] - self._horn[i]) < 0.002:
+            self._sweep[i].pop(0)
+
     def step(self, seconds: float) -> None:
         """Move for some seconds: toward the command with a lag, never faster than the servo turns."""
         numbers = self._numbers
         share, most = 1.0 - math.exp(-seconds / numbers.servo_lag_s), numbers.servo_rate_rad_s * seconds
         self.moving = 0
         for i in range(4):
+            if self._sweep[i]:
+                self._follow_sweep(i)
             move = self.commanded[i] - self._horn[i]
             if move != 0.0:
                 self._horn[i] += max(-most, min(most, move * share))

@@ -44,7 +44,7 @@ FAULTS = (
     _fault(
         "anybody may confirm",
         "command_queue",
-        (QUEUE, "if operator != entry.operator or operator != self.holder:", "if False:"),
+        (QUEUE, "if operator != armed_by or operator != self.holder:", "if False:"),
     ),
     _fault("confirm of other arguments is taken", "command_queue", (QUEUE, "and dict(args) == entry.args", "")),
     _fault(
@@ -195,7 +195,7 @@ FAULTS = (
         "command_queue",
         (
             QUEUE,
-            'if command.hazard == "hazardous" and entry.command.hazard == "hazardous" and entry.in_flight:',
+            'if hazardous and entry.command.hazard == "hazardous" and entry.in_flight:',
             "if False:",
         ),
     ),

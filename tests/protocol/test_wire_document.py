@@ -187,9 +187,12 @@ def test_every_key_in_the_document_is_accepted_by_the_loader(asked: Asked) -> No
 def test_no_key_hides_in_a_branch_the_loads_above_do_not_take(asked: Asked) -> None:
     """Every text given to a method of a table in the loader's source was asked for when loading."""
     readers = {"get", "raw", "has", "choice", "table", "tables", "named_tables", "texts", "numbers"}
-    tree = ast.parse((FOLDER / "dictionary.py").read_text("utf-8"))
+    trees = [
+        ast.parse((FOLDER / f"{name}.py").read_text("utf-8")) for name in ("dictionary", "packet_tables", "command_tables")
+    ]
     written = {
         node.args[0].value
+        for tree in trees
         for node in ast.walk(tree)
         if isinstance(node, ast.Call)
         and isinstance(node.func, ast.Attribute)

@@ -82,6 +82,7 @@ class Oracle:
     world: World
     frames: dict[int, tuple[bytes, Decoded, float, int, int]] = field(default_factory=dict)  # by counter
     used: set[int] = field(default_factory=set)  # places of acts that have been spent
+    planned: list[tuple] = field(default_factory=list)  # what left under plans
     hazardous: int = 0
     guarded: int = 0
     sent: int = 0
@@ -127,7 +128,10 @@ class Oracle:
         assert kept[0]["command"] == decoded.command and kept[0]["operator"]
         same = [i for i in world.disk.intents if (i["generation"], i["id"]) == (sent.generation, sent.id)]
         assert len(same) == 1, "I11: one command was issued under two counters"
-        self._explain(described, decoded, sent, place)
+        if kept[0]["permit"]:
+            self._explain_planned(kept[0]["permit"], decoded, sent, place)
+        else:
+            self._explain(described, decoded, sent, place)
 
     def _judge_repeat(self, sent: Sent, decoded: Decoded, described, place: int) -> None:
         frame, first, first_s, times, first_place = self.frames[decoded.counter]
@@ -169,6 +173,23 @@ class Oracle:
         self.used.update(pairs[-1])
         confirmed_s = log[pairs[-1][1]].at_s
         assert sent.at_s - confirmed_s <= 3.1, "I13: a command with two acts waited behind others"
+
+    def _explain_planned(self, permit: str, decoded: Decoded, sent: Sent, place: int) -> None:
+        """A frame of a plan: two acts for that plan with no disarming event since, and its own place in the plan."""
+        log = self.world.log
+        after = max((i for i in range(place) if isinstance(log[i], Disarmed)), default=-1)
+        acts = [log[i] for i in range(after + 1, place) if isinstance(log[i], Act) and log[i].ok and log[i].id == permit]
+        arms = [a for a in acts if a.kind == "arm plan" and a.operator == a.holder]
+        confirms = [a for a in acts if a.kind == "confirm plan" and a.operator == a.holder]
+        assert arms and confirms, f"I1/I4: {decoded.command} left under a plan without its two acts"
+        assert arms[0].operator == confirms[0].operator, "I1: the two acts for a plan came from two people"
+        assert 0.3 - 1e-6 <= confirms[0].at_s - arms[0].at_s <= 10.0 + 1e-6, "I1: the window of a plan"
+        planned = sum(name == decoded.command and dict(args) == dict(decoded.args) for _, (name, args) in arms[0].args)
+        self.planned.append((sent.generation, permit, decoded.command, decoded.args))
+        assert self.planned.count(self.planned[-1]) <= planned, "I2: more was sent than the plan holds"
+        phase = sent.readings.get("vehicle_phase")
+        assert phase is not None and phase.value == 1.0, "I15: a plan goes on outside ground test"
+        assert sent.at_s - phase.rx_s <= FRESH_S + 1e-6, "I15: a plan goes on by old telemetry"
 
     @staticmethod
     def _same(one: tuple[tuple[str, object], ...], two: tuple[tuple[str, float], ...]) -> bool:

@@ -89,6 +89,7 @@ class Vehicle:
             "control": {"phase": self.phase},
             "motors": motors,
             "cameras": {f"camera_{n}_powered": self.camera[n - 1] for n in (1, 2, 3)},
+            "recovery": {},
             "link": {"boot_id": self.boot_id, "last_counter": self.link.last_counter},
         }
         return [self._frame(name, **values) for name, values in frames.items() if name not in self.silent_about]

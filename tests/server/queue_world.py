@@ -18,7 +18,8 @@ from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import OurMistake
 from protocol.link import NEED_DATA, Link, PacketReceived, VehicleRestarted
 from server.authority import Authority
-from server.command_queue import Changed, CommandQueue, Prepare, Reply, Transmit
+from server.command_entry import Changed, PermitChanged, Prepare, Reply, Transmit
+from server.command_queue import CommandQueue
 from server.conditions import Reading
 from server.keys import KeyProblem
 from server.link_watch import LinkWatch
@@ -127,6 +128,7 @@ class World:
         self.link_loss, self.tilt = 0.0, 0.05
         self.log: list[object] = []
         self.views: dict[tuple[int, str], dict[str, object]] = {}
+        self.permits: dict[str, dict[str, object]] = {}
         self.changes: list[tuple[int, dict[str, object], int]] = []  # with the length of the log
         self.generation = -1
         self._next_telemetry_s = 0.0
@@ -207,6 +209,23 @@ class World:
         self.advance(0.5)
         return self.confirm(armed.id, command, operator, **args)
 
+    def arm_plan(self, allowed: list[tuple[str, dict[str, float]]], operator: str = A) -> Reply:
+        """First act for a whole plan."""
+        go = lambda: self.queue.arm_permit("Trial", allowed, operator, self.now_s)  # noqa: E731
+        plan = {f"{i}": (name, tuple(sorted(args.items()))) for i, (name, args) in enumerate(allowed)}
+        return self._act("arm plan", operator, "", plan, go)
+
+    def confirm_plan(self, id: str | None, operator: str = A) -> Reply:
+        """Second act for a plan."""
+        go = lambda: self.queue.confirm_permit(str(id), operator, self.now_s)  # noqa: E731
+        return self._act("confirm plan", operator, "", {"id": id}, go)
+
+    def send_planned(self, id: str | None, command: str, **args: float) -> Reply:
+        """The trial asks for one step; no person acts."""
+        reply = self.queue.send_permitted(str(id), command, args, self.now_s)
+        self.carry_out()
+        return reply
+
     # ------------------------------------------------------------ what happens
 
     def link_lost(self) -> None:
@@ -264,6 +283,8 @@ class World:
                 if isinstance(action, Changed):
                     self.views[self.generation, str(action.view["id"])] = dict(action.view)
                     self.changes.append((self.generation, dict(action.view), len(self.log)))
+                elif isinstance(action, PermitChanged):
+                    self.permits[str(action.view["id"])] = dict(action.view)
                 elif isinstance(action, Prepare):
                     self._preparing.append((self.now_s + self.disk_delay_s, action))
                 else:

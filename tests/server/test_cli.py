@@ -24,6 +24,15 @@ from tests.server.flights import flown, recorded
 SAMPLE = sample_folder() / "calm.pcapng"
 NO_PAGE = ("--no-browser", "--http-port", "0")
 ENDS_WITHIN_S = 2.0  # reliability.md, fault 48
+UPGRADE = """GET /ws/view HTTP/1.1
+Host: 127.0.0.1:{0}
+Origin: http://127.0.0.1:{0}
+Upgrade: websocket
+Connection: Upgrade
+Sec-WebSocket-Version: 13
+Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==
+
+"""
 
 
 def run(home: Path, *arguments: str, **more: object) -> subprocess.CompletedProcess[str]:
@@ -175,6 +184,14 @@ def test_a_wrong_call_shows_the_usage(arguments: tuple[str, ...], capsys: pytest
         main(arguments)
     told = capsys.readouterr()
     assert ended.value.code == 2 and told.err.startswith("usage: blockhouse") and told.out == ""
+
+
+def test_an_incomplete_installation_is_told_before_anything_is_made(
+    files: Path, refused_here: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("server.settings.find_spec", lambda name: None)
+    assert "are not installed; install Blockhouse again." in refused_here("live", "--port", "x", *NO_PAGE)
+    assert not (files / "sessions").exists() and not (files / "keys").exists()
 
 
 @pytest.mark.parametrize("command", ["live", "demo", "replay"])
@@ -350,6 +367,8 @@ def test_a_signal_ends_the_station_in_order_and_in_time(tmp_path: Path, signals:
     station = Process(tmp_path, "demo", *NO_PAGE)
     port = station.line(r"Page: http://127\.0\.0\.1:(\d+)/")[1]
     idle = [socket.create_connection(("127.0.0.1", int(port))) for _ in range(3)]
+    idle[0].sendall(UPGRADE.format(port).replace("\n", "\r\n").encode())  # a viewer that never reads
+    assert idle[0].recv(12) == b"HTTP/1.1 101"
     eventually(lambda: any((tmp_path / "sessions").glob("*.pcapng")))
     time.sleep(0.3)  # some telemetry
     begun = time.monotonic()

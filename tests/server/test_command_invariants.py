@@ -182,6 +182,33 @@ class Machine(RuleBasedStateMachine):
         self.world.advance(1.0)
         self._done("arm confirm")
 
+    @rule(
+        operator=OPERATORS,
+        gap=st.sampled_from([0.1, 0.4, 0.4, 10.2]),
+        cycles=st.integers(1, 2),
+        event=st.one_of(st.none(), EVENT),
+        greedy=st.booleans(),
+    )
+    def plan(self, operator: str, gap: float, cycles: int, event: str | None, greedy: bool) -> None:
+        """A bench trial: two acts for a plan, its steps, something in the middle, and steps it does not hold."""
+        self._calm()
+        self.world.arm_and_confirm("ground_test", on=1)
+        self.world.advance(1.0)
+        self.world.arm_and_confirm("board_release")
+        self.world.advance(1.0)
+        cycle = [("channel_arm", {"channel": 2}), ("channel_safe", {"channel": 2})]
+        armed = self.world.arm_plan(cycle * cycles, operator)
+        self.world.advance(gap)
+        self.world.confirm_plan(armed.id, operator)
+        for i, (command, args) in enumerate(cycle * (cycles + greedy)):
+            if event is not None and i == 1:
+                EVENTS[event](self.world)
+            self.world.send_planned(armed.id, command, **args)
+            self.world.advance(1.0)
+        self.world.send_planned(armed.id, "channel_fire", channel=2)
+        self.world.advance(0.4)
+        self._done("plan")
+
     @rule(two=TWO_ACTS, event=EVENT, back=st.booleans())
     def arm_event_confirm(self, two: tuple, event: str, back: bool) -> None:
         """Arm, something happens (and is undone), confirm."""

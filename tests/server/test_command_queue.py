@@ -7,7 +7,8 @@ import dataclasses
 import pytest
 
 from protocol.dictionary import load_dictionary, parse_dictionary
-from server.command_queue import KEPT_ENDED, Changed, CommandQueue, Prepare, Transmit
+from server.command_entry import Changed, Prepare, Transmit
+from server.command_queue import KEPT_ENDED, CommandQueue
 from server.conditions import Reading
 from tests.server.queue_oracles import Oracle
 from tests.server.queue_world import A, B, Sent, World, ready_world
@@ -41,7 +42,7 @@ def test_hazardous_command_goes_from_arm_to_verified() -> None:
     world = ready_world()
     armed = world.arm("channel_arm", channel=2)
     assert armed.sentence == "Arm lateral motor armed, confirm within 10 s"
-    assert [c.met for c in armed.checks] == [True] * 6
+    assert [c.met for c in armed.checks] == [True] * 7
     assert view(world, armed.id)["expires_rx"] == pytest.approx(world.now_s + 10)
     assert view(world, armed.id)["earliest_confirm_rx"] == pytest.approx(world.now_s + 0.3)
     assert sent(world) == []

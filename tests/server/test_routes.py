@@ -19,9 +19,9 @@ import pytest
 from websockets.exceptions import ConnectionClosed
 from websockets.frames import Frame, Opcode
 
-import server.routes
+import server.desk
+from server.desk import OPERATORS_AT_MOST
 from server.records import Kind
-from server.routes import OPERATORS_AT_MOST
 from tests.server.flights import flown, recorded
 from tests.server.page_server import TOKEN, PageServer, ask, hear, run, say, sign_in
 from tests.server.queue_oracles import decode
@@ -30,6 +30,8 @@ from tests.server.test_messages import parse_columns, strict
 
 ARM = {"type": "arm", "command": "board_release", "args": {}}
 CONFIRM = {"type": "confirm", "command": "board_release", "args": {}}
+
+ALONE = {"others": [], "two_person": False}
 
 
 def commands(bench: PageServer) -> list[str]:
@@ -379,7 +381,7 @@ def test_without_the_token_nothing_but_a_late_refusal(tmp_path: Path, monkeypatc
                 await desk.send(first if isinstance(first, str | bytes) else json.dumps(first))
                 await desk.send(json.dumps({"type": "safe_all"}))
                 assert await closed_with(desk) == 1008
-                assert isinstance(first, bytes) or time.monotonic() - begun >= server.routes.WRONG_TOKEN_DELAY_S
+                assert isinstance(first, bytes) or time.monotonic() - begun >= server.desk.WRONG_TOKEN_DELAY_S
 
         await asyncio.gather(*[attempt(first) for first in WRONG_FIRST])
         assert bench.sent == [] and bench.station.authority.holder is None
@@ -388,7 +390,7 @@ def test_without_the_token_nothing_but_a_late_refusal(tmp_path: Path, monkeypatc
 
 
 def test_somebody_who_says_nothing_is_closed_in_time(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("server.routes.SIGN_IN_WITHIN_S", 0.2)
+    monkeypatch.setattr("server.desk.SIGN_IN_WITHIN_S", 0.2)
 
     async def what(bench: PageServer) -> None:
         async with bench.desk() as desk:
@@ -420,7 +422,7 @@ def test_arm_and_confirm_over_the_socket_send_one_frame(tmp_path: Path, monkeypa
     async def what(bench: PageServer) -> None:
         telemetry = asyncio.create_task(bench.hear_steadily())
         async with bench.desk() as desk:
-            assert (await sign_in(desk))["authority"] == {"holder": "Ada 1", "yours": True}
+            assert (await sign_in(desk))["authority"] == {**ALONE, "holder": "Ada 1", "yours": True}
             armed = await ask(desk, **ARM)
             assert armed["ok"] and armed["earliest_confirm_rx"] < armed["expires_rx"]
             early = await ask(desk, **CONFIRM, id=armed["id"])
@@ -462,6 +464,24 @@ def test_browser_killed_while_armed_disarms(tmp_path: Path, monkeypatch) -> None
     run(what, tmp_path, monkeypatch)
 
 
+def test_a_page_that_says_it_is_there_keeps_authority_and_a_silent_one_does_not(tmp_path: Path, monkeypatch) -> None:
+    """With a twelfth of the real patience; a hidden tab that no longer runs must not hold the command."""
+    monkeypatch.setattr("server.authority.SILENT_AT_MOST_S", 0.4)
+
+    async def what(bench: PageServer) -> None:
+        async with bench.desk() as desk:
+            await sign_in(desk)
+            for _ in range(10):
+                await say(desk, type="alive")
+                await asyncio.sleep(0.1)
+                assert bench.station.authority.holder == "Ada 1"
+            while (told := await hear(desk, "authority"))["yours"]:
+                continue  # the word of its own sign-in
+            assert told == {"type": "authority", **ALONE, "holder": None, "yours": False}
+
+    run(what, tmp_path, monkeypatch)
+
+
 def test_two_operators_one_authority(tmp_path: Path, monkeypatch) -> None:
     """Fault 36: taking over is an act, disarms, and everybody is told."""
 
@@ -469,11 +489,18 @@ def test_two_operators_one_authority(tmp_path: Path, monkeypatch) -> None:
         bench.hear()
         async with bench.desk() as ada, bench.desk() as ben:
             await sign_in(ada, "Ada")
-            assert (await sign_in(ben, "Ben"))["authority"] == {"holder": "Ada 1", "yours": False}
+            assert (await sign_in(ben, "Ben"))["authority"] == {
+                **ALONE,
+                "holder": "Ada 1",
+                "yours": False,
+                "others": ["Ada 1"],
+            }
             assert not (await ask(ben, **ARM))["ok"]
             armed = await ask(ada, **ARM)
             assert (await ask(ben, type="take"))["ok"]
-            assert (await hear(ada, "authority")) == {"type": "authority", "holder": "Ben 1", "yours": False}
+            while (told := await hear(ada, "authority"))["yours"] or told["holder"] != "Ben 1":
+                continue
+            assert told == {"type": "authority", **ALONE, "holder": "Ben 1", "yours": False, "others": ["Ben 1"]}
             await asyncio.sleep(0.35)
             bench.hear()
             assert not (await ask(ada, **CONFIRM, id=armed["id"]))["ok"]
@@ -516,7 +543,7 @@ def test_odd_json_is_answered_and_the_desk_stays_open(tmp_path: Path, monkeypatc
     """Fault 38: every place of every request with every odd value; the socket must live and nothing leave."""
 
     async def what(bench: PageServer) -> None:
-        monkeypatch.setattr("server.routes.REQUESTS_PER_S", 10_000)
+        monkeypatch.setattr("server.desk.REQUESTS_PER_S", 10_000)
         bench.hear()
         async with bench.desk() as desk:
             await sign_in(desk)
@@ -553,7 +580,7 @@ def test_bytes_to_the_desk_close_it(tmp_path: Path, monkeypatch) -> None:
 
 
 def test_a_page_that_asks_too_fast_is_slowed_down_and_others_are_not(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("server.routes.REQUESTS_PER_S", 5)
+    monkeypatch.setattr("server.desk.REQUESTS_PER_S", 5)
 
     async def what(bench: PageServer) -> None:
         async with bench.desk() as fast, bench.desk() as other:

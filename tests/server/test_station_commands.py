@@ -12,7 +12,7 @@ import pytest
 
 import server.station
 from server.clock import FakeClock
-from server.command_queue import Reply
+from server.command_entry import Reply
 from server.keys import CounterStore
 from server.records import make_header
 from server.resume import resume_or_start

@@ -1,0 +1,153 @@
+"""The [packet.NAME] tables of a dictionary file: packets, fields, bit groups, limits.
+
+Every mistake is a `DictionaryError` that names the place. The keys are described in `WIRE.md`, section 9.
+"""
+
+from __future__ import annotations
+
+import re
+
+from protocol.fields import BITS_CODES, LIMIT_NAMES, NUMBER_CODES, Channel, Field, Packet
+from protocol.framing import CONTENT_MAX
+from protocol.packets import APID_MAX
+from protocol.toml_table import TomlTable
+from protocol.units import conversion
+
+NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
+ROLE = re.compile(r"[a-z_]+(\[[a-z0-9_]+\])?(\.[a-z_]+)*\Z")
+BOOT_ROLES = ("startup.boot_id", "boot_id")
+TEXT_TYPE = re.compile(r"text([1-9][0-9]{0,2})\Z")
+
+
+def read_apid(table: TomlTable) -> int:
+    """Return the APID of a table; raises DictionaryError."""
+    apid = table.get("apid", int)
+    if not 0 <= apid <= APID_MAX:
+        raise table.problem(f"must be 0..{APID_MAX}, got {apid}", "apid")
+    return apid
+
+
+def read_name(name: str, table: TomlTable) -> str:
+    """Return a name if it is one; raises DictionaryError."""
+    if not NAME.match(name):
+        raise table.problem(f"name {name!r} must be lower-case letters, digits and _ (at most 40)")
+    return name
+
+
+def _rate(table: TomlTable) -> float:
+    rate_hz = table.get("rate_hz", float, 0.0)
+    if rate_hz < 0.0:
+        raise table.problem("must not be negative", "rate_hz")
+    return rate_hz
+
+
+def read_packet(name: str, table: TomlTable) -> Packet:
+    fields = tuple(_field(read_name(name, table), index, item) for index, item in enumerate(table.tables("fields")))
+    packet = Packet(read_name(name, table), read_apid(table), _rate(table), table.get("description", str, ""), fields)
+    table.done()
+    if not fields:
+        raise table.problem("has no fields", "fields")
+    names = [channel.name for channel in packet.channels]
+    for repeated in {n for n in names if names.count(n) > 1}:
+        raise table.problem(f"has two channels named '{repeated}'", "fields")
+    if packet.frame_bytes - 2 > CONTENT_MAX:
+        raise table.problem(f"is {packet.frame_bytes - 2} bytes with header and CRC, {CONTENT_MAX} fit a frame")
+    return packet
+
+
+def _field(packet: str, index: int, table: TomlTable) -> Field:
+    name = read_name(table.get("name", str), table)
+    type_ = table.get("type", str)
+    if type_ in BITS_CODES:
+        channels = _bit_channels(packet, index, table, int(type_[4:]))
+        table.get("description", str, "")
+    elif type_ in NUMBER_CODES or TEXT_TYPE.match(type_):
+        channels = (_channel(packet, index, table, type_),)
+    else:
+        kinds = ", ".join([*NUMBER_CODES, *BITS_CODES, "textN"])
+        raise table.problem(f"must be one of {kinds}, got {type_!r}", "type")
+    table.done()
+    return Field(name=name, type=type_, channels=channels)
+
+
+def _bit_channels(packet: str, index: int, table: TomlTable, size: int) -> tuple[Channel, ...]:
+    channels = []
+    used = 0
+    for item in table.tables("bits"):
+        bit, width = item.get("bit", int), item.get("width", int, 1)
+        if not (0 <= bit and 1 <= width and bit + width <= size):
+            raise item.problem(f"bits {bit}..{bit + width - 1} are outside the field", "bit")
+        mask = (1 << width) - 1
+        if used & mask << bit:
+            raise item.problem(f"bit {bit} is used twice", "bit")
+        used |= mask << bit
+        kind = "flag" if width == 1 else "enum" if item.has("values") else "number"
+        channels.append(_described(packet, index, item, kind, shift=bit, mask=mask))
+        item.done()
+    if not channels:
+        raise table.problem("needs at least one entry", "bits")
+    return tuple(channels)
+
+
+def _channel(packet: str, index: int, table: TomlTable, type_: str) -> Channel:
+    if type_.startswith("text"):
+        return _described(packet, index, table, "text")
+    scale, offset = table.get("scale", float, 1.0), table.get("offset", float, 0.0)
+    if scale == 0.0:
+        raise table.problem("must not be zero", "scale")
+    if type_ in ("f32", "f64") and (table.has("scale") or table.has("offset")):
+        raise table.problem("a float field carries its value as it is; scale and offset are for integers", "scale")
+    kind = "enum" if table.has("values") else "number"
+    linear = table.has("scale") or table.has("offset")
+    return _described(packet, index, table, kind, scale=scale, offset=offset, linear=linear)
+
+
+def _described(packet: str, index: int, table: TomlTable, kind: str, **more: object) -> Channel:
+    unit = table.get("unit", str, "")
+    display_unit = table.get("display_unit", str, unit)
+    shown = conversion(unit, display_unit)
+    if shown is None:
+        raise table.problem(f"cannot show {unit!r} as {display_unit!r}", "display_unit")
+    role = table.get("role", str, None) if table.has("role") else None
+    if role is not None and not ROLE.match(role):
+        raise table.problem(f"role {role!r} must look like altitude_baro or camera[1].powered", "role")
+    label = table.get("label", str) if table.has("label") else None
+    channel = Channel(
+        name=read_name(table.get("name", str), table),
+        packet=packet,
+        kind=kind,
+        field_index=index,
+        unit=unit,
+        display_unit=display_unit,
+        display_scale=shown[0],
+        display_offset=shown[1],
+        role=role,
+        values=table.texts("values"),
+        limits=_limits(table),
+        range=_range(table),
+        description=table.get("description", str, ""),
+        label=label,
+        **more,
+    )
+    return channel
+
+
+def _limits(table: TomlTable) -> dict[str, float]:
+    if not table.has("limits"):
+        return {}
+    inner = table.table("limits")
+    limits = {name: inner.get(name, float) for name in LIMIT_NAMES if inner.has(name)}
+    inner.done()
+    ordered = list(limits.values())
+    if ordered != sorted(ordered):
+        raise table.problem(f"must rise in the order {', '.join(limits)}", "limits")
+    return limits
+
+
+def _range(table: TomlTable) -> tuple[float, float] | None:
+    if not table.has("range"):
+        return None
+    pair = table.numbers("range")
+    if len(pair) != 2 or not pair[0] < pair[1]:
+        raise table.problem("must be [low, high] with low < high", "range")
+    return (pair[0], pair[1])

@@ -1,0 +1,107 @@
+"""A permit: the two acts of a person for a whole written plan of commands, as a bench trial needs.
+
+"Two acts for every hazardous command" holds for a trial in this form: the person arms the *plan*, with every command in
+it named and counted, and confirms it by a second act inside the same short window. That opens a permit for exactly that
+collection of (command, arguments), each used once. It ends for good with any disarming event, after a minute without
+progress, when everything is used, or when the trial ends it.
+
+    ARMED   first act done; waits for the second
+    OPEN    commands of the plan may be sent, one at a time, every interlock still checked each time
+    ENDED   nothing more may be sent under it
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+IDLE_AT_MOST_S = 60.0
+PERMITTED_AT_MOST = 20_000
+
+
+class PermitState(StrEnum):
+    """Where a permit stands."""
+
+    ARMED = "armed"
+    OPEN = "open"
+    ENDED = "ended"
+
+
+class PermitEvent(StrEnum):
+    """What can happen to a permit."""
+
+    CONFIRM = "confirm"
+    END = "end"
+
+
+PERMIT_TRANSITIONS: dict[PermitState, dict[PermitEvent, PermitState]] = {
+    PermitState.ARMED: {PermitEvent.CONFIRM: PermitState.OPEN, PermitEvent.END: PermitState.ENDED},
+    PermitState.OPEN: {PermitEvent.END: PermitState.ENDED},
+    PermitState.ENDED: {},
+}
+
+Slot = tuple[str, tuple[tuple[str, float], ...]]
+
+
+def slot(command: str, args: Mapping[str, float]) -> Slot:
+    """Return what stands for one command with its arguments in a permit."""
+    return command, tuple(sorted((name, float(value)) for name, value in args.items()))
+
+
+@dataclass
+class Permit:
+    """One permit. Times are session seconds."""
+
+    id: str
+    title: str
+    operator: str
+    left: Counter[Slot]
+    hazard: str  # of its most hazardous command
+    since_s: float
+    armed_s: float
+    confirmed_s: float | None = None
+    confirmed_by: str | None = None
+    state: PermitState = PermitState.ARMED
+    reason: str | None = None
+
+    def apply(self, event: PermitEvent, now_s: float, reason: str | None = None) -> bool:
+        """Change the state by the table; False when the table has no such pair."""
+        following = PERMIT_TRANSITIONS[self.state].get(event)
+        if following is None:
+            return False
+        self.state, self.since_s = following, now_s
+        self.reason = reason
+        return True
+
+    def use(self, command: str, args: Mapping[str, float], now_s: float) -> bool:
+        """Take one slot; False when the permit has none left for this command with these arguments."""
+        wanted = slot(command, args)
+        if self.state is not PermitState.OPEN or self.left[wanted] <= 0:
+            return False
+        self.left[wanted] -= 1
+        self.since_s = now_s
+        return True
+
+    def view(self, confirm_latest_s: float, confirm_earliest_s: float) -> dict[str, object]:
+        """Return the permit as the page shows it and the session keeps it."""
+        armed = self.state is PermitState.ARMED
+        return {
+            "id": self.id,
+            "title": self.title,
+            "operator": self.operator,
+            "confirmed_by": self.confirmed_by,
+            "state": self.state.value,
+            "reason": self.reason,
+            "left": sum(self.left.values()),
+            "expires_rx": self.since_s + confirm_latest_s if armed else None,
+            "earliest_confirm_rx": self.since_s + confirm_earliest_s if armed else None,
+        }
+
+
+def slots_of(allowed: Sequence[tuple[str, Mapping[str, float]]]) -> Counter[Slot]:
+    """Return how often each command of a plan may be sent; raises ValueError for an empty or endless plan."""
+    if not 1 <= len(allowed) <= PERMITTED_AT_MOST:
+        raise ValueError(f"a plan must hold 1 to {PERMITTED_AT_MOST} commands")
+    return Counter(slot(command, args) for command, args in allowed)

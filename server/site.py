@@ -1,0 +1,34 @@
+"""What the routes reach: made by the composition root, shared by pages, data and sockets."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fastapi import WebSocket
+
+from server.hub import Hub
+from server.review import Review
+from server.shelf import Shelf
+from server.station import Station
+
+
+@dataclass
+class Site:
+    """Everything the routes reach: made by the composition root."""
+
+    version: str
+    mode: str
+    shelf: Shelf
+    page: Path
+    charts: Path
+    tokens: Mapping[str, str]  # a person's seat -> the token of the link printed for it
+    station: Station | None = None
+    hub: Hub | None = None
+    open_first: str | None = None
+    operators: dict[str, WebSocket] = field(default_factory=dict)
+    sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent
+    opened: deque[tuple[str, tuple, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))
