@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import signal
 import socket
 import sys
@@ -17,17 +18,18 @@ import uvicorn
 from protocol.dictionary import Dictionary
 from server.clock import SystemClock
 from server.hub import Hub
-from server.keys import CounterStore, load_or_make_key
+from server.keys import CounterStore, copies_folder, load_or_make_key
 from server.recorder import Recorder, RecorderState
 from server.records import make_header
 from server.resume import resume_or_start
 from server.routes import make_app
-from server.security import Gatekeeper, new_token
+from server.security import Gatekeeper, TokenGuard, new_token
 from server.segment import session_name
 from server.settings import Settings, Sheets, chart_folder, page_folder, sample_folder, version
 from server.shelf import Shelf
 from server.site import Site
 from server.station import Station
+from server.terminal_code import can_show, terminal_code
 
 SEND_BUFFER_BYTES = 128 * 1024
 USER_TIMEOUT_MS = 5000
@@ -111,7 +113,7 @@ async def run_live(
 
 def _build_station(live: Live, settings: Settings) -> Station:
     clock = SystemClock()
-    key = load_or_make_key(settings.keys)
+    key = load_or_make_key(settings.keys, copies_folder())
     header = make_header(
         clock,
         software=version(),
@@ -130,7 +132,7 @@ def _build_station(live: Live, settings: Settings) -> Station:
     return Station(
         dictionary=live.dictionary,
         key=key,
-        counters=CounterStore(settings.keys, key),
+        counters=CounterStore(settings.keys, key, copies_folder()),
         url=live.url,
         baud=live.baud,
         clock=clock,
@@ -154,7 +156,8 @@ def _site(
 ) -> Site:
     folders = [folder] if folder is not None else []
     shelf = Shelf(settings.sessions, [*folders, sample_folder()])
-    return Site(version(), mode, shelf, page_folder(), chart_folder(), _tokens(station), station, hub, session)
+    tokens = _tokens(station)
+    return Site(version(), mode, shelf, page_folder(), chart_folder(), tokens, TokenGuard(tokens), station, hub, session)
 
 
 def _tokens(station: Station | None) -> dict[str, str]:
@@ -199,6 +202,8 @@ async def _serve(
         for seat, link in links.items():
             whose = "Operator's" if len(links) == 1 else "First" if seat == "1" else "Second"
             say(f"{whose} page (this link can command, keep it to yourself): {link}")
+            if can_show(sys.stdout, os.environ):
+                say(terminal_code(link))
         if open_browser:
             await asyncio.to_thread(webbrowser.open, links.get("1", address))
         while not serving.done():

@@ -11,10 +11,11 @@ from pathlib import Path
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
+from server import key_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.demo import Demo, TwinOptions, run_twin
 from server.export import export_csv
-from server.keys import KEY_FILE, CounterStore, KeyProblem, export_key, fingerprint, load_or_make_key
+from server.keys import KeyProblem
 from server.ports import found_ports, is_url_understood
 from server.recorder import RecorderFailed
 from server.review import open_review, session_name
@@ -64,12 +65,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_twin(commands.add_parser("twin", help="run only the simulated vehicle, for rehearsals"))
     _add_replay(commands.add_parser("replay", help="replay a recorded session on the page"))
     _add_files(commands)
-    key = commands.add_parser(
-        "key", help="show the command key's place and fingerprint, or write it for the flight computer"
-    )
-    key.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key and its counter")
-    key.add_argument("--export", type=Path, metavar="FILE", help="write the key as a C array, readable by you alone")
-    key.set_defaults(run=_key)
+    key_cli.add_parser(commands)
     ports = commands.add_parser("ports", help="list serial ports and whether each can be opened")
     ports.set_defaults(run=_ports)
     return parser
@@ -247,18 +243,6 @@ def _export(options: argparse.Namespace) -> int:
     for path in export_csv(open_review(options.file), options.csv, progress):
         print(path)
     progress("")
-    return 0
-
-
-def _key(options: argparse.Namespace) -> int:
-    folder = options.keys or default_folders()[1]
-    key = load_or_make_key(folder)
-    print(f"file: {folder / KEY_FILE}")
-    print(f"fingerprint: {fingerprint(key)}")
-    print(f"counters up to this one are spoken for: {CounterStore(folder, key).last()}")
-    if options.export:
-        export_key(options.export, key)
-        print(f"written for the flight computer: {options.export}")
     return 0
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
-from server.keys import CounterStore, load_or_make_key
+from server.keys import CounterStore, copies_folder, load_or_make_key
 from server.twin.listener import TwinListener
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
@@ -31,7 +31,7 @@ class TwinOptions:
 
 def make_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Twin:
     """Return a twin that shares the station's command key. Its boot id is new at every start, as a vehicle's must be."""
-    key = load_or_make_key(keys)
+    key = load_or_make_key(keys, copies_folder())
     boot_id = CounterStore(keys / "twin-boot", key)
     boot_id.make_folder()
     return Twin(

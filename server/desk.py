@@ -17,12 +17,10 @@ from fastapi import WebSocket, WebSocketDisconnect
 from protocol.errors import ValueRefused
 from server.command_entry import Reply
 from server.messages import DESK_REQUESTS, to_json
-from server.security import tokens_match
 from server.site import Site
 from server.station import Station
 
 SIGN_IN_WITHIN_S = 10.0
-WRONG_TOKEN_DELAY_S = 1.0
 REQUESTS_PER_S = 30
 OPERATORS_AT_MOST = 8
 
@@ -70,15 +68,16 @@ async def _signed_in(socket: WebSocket, site: Site) -> tuple[str, str] | None:
         await socket.close(1008, "no sign-in came")
         return None
     given = request.get("token") if request is not None and request.get("type") == "sign_in" else None
-    seats = [seat for seat, token in site.tokens.items() if tokens_match(given, token)]
-    if not seats:
-        await asyncio.sleep(WRONG_TOKEN_DELAY_S)
+    source = socket.client.host if socket.client else "?"
+    verdict = site.guard.check(given, source, asyncio.get_running_loop().time())
+    if verdict.seat is None:
+        await asyncio.sleep(verdict.wait_s)
         await socket.close(1008, "the operator token is not right; use the link printed in the terminal")
         return None
     if len(site.operators) >= OPERATORS_AT_MOST:
         await socket.close(1013, "too many operators are signed in")
         return None
-    return _free_name(request.get("name"), site), seats[0]
+    return _free_name(request.get("name"), site), verdict.seat
 
 
 def _free_name(wanted: object, site: Site) -> str:

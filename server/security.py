@@ -3,13 +3,18 @@
 Anything that can reach the port can try; a browser also lets any page try. So the Host header must name this server
 (which stops DNS rebinding), a request that carries an Origin must carry ours (RFC 6455 section 10.2: a server made for
 its own pages checks Origin), and a WebSocket must carry one. The policy lets the page load only what we serve.
+
+Operators sign in with a token of 256 bits. `TokenGuard` compares it and slows wrong ones down.
 """
 
 from __future__ import annotations
 
 import hmac
 import secrets
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from dataclasses import dataclass
+from math import log2
 from typing import Any
 
 Scope = MutableMapping[str, Any]
@@ -19,6 +24,12 @@ Send = Callable[[Message], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 BODY_AT_MOST = 1 << 20
+FIRST_DELAY_S = 1.0
+LONGEST_DELAY_S = 30.0
+FORGIVEN_AFTER_S = 60.0  # one doubling is taken back after so long without a wrong token
+OVERALL_PER_DOUBLING = 4  # so many wrong tokens, from wherever, double the delay of everybody's wrong tokens
+SOURCES_AT_MOST = 256
+ANSWERS_PENDING_AT_MOST = 16
 
 
 def new_token() -> str:
@@ -29,6 +40,75 @@ def new_token() -> str:
 def tokens_match(given: object, token: str) -> bool:
     """Compare a token in constant time."""
     return isinstance(given, str) and hmac.compare_digest(given.encode("utf-8", "replace"), token.encode())
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a token is worth: the seat it opens, or None, and how long to wait before saying that it is wrong."""
+
+    seat: str | None
+    wait_s: float = 0.0
+
+
+class Delay:
+    """A delay that doubles with each wrong token and is forgiven with time."""
+
+    def __init__(self, per_doubling: int = 1) -> None:
+        self._step = 1.0 / per_doubling
+        self._level = 0.0  # the delay is 2 to the power of (level - 1), in first delays
+        self._at_s = 0.0
+
+    def after_wrong(self, now_s: float) -> float:
+        """Take one more wrong token; return the delay it earns in seconds."""
+        highest = log2(LONGEST_DELAY_S / FIRST_DELAY_S) + 1.0
+        self._level = min(self.level(now_s) + self._step, highest)
+        self._at_s = max(self._at_s, now_s)
+        return FIRST_DELAY_S * max(1.0, 2.0 ** (self._level - 1.0))
+
+    def level(self, now_s: float) -> float:
+        """Return how much is not yet forgiven."""
+        return max(0.0, self._level - max(0.0, now_s - self._at_s) / FORGIVEN_AFTER_S)
+
+
+class TokenGuard:
+    """Opens seats to their tokens and slows wrong tokens down, per source and overall. No clock: time is an argument.
+
+    A right token never waits. What keeps it from being guessed is its 256 bits, at whatever speed; an operator kept out
+    by somebody's wrong guesses, or by an old page that tries again and again, could not make the vehicle safe. The delay
+    keeps such a page from filling loop and log. Of the answers it holds back only `ANSWERS_PENDING_AT_MOST` are owed at a
+    time: past that a wrong token is turned away at once, or waiting connections would use up what a right one needs.
+    """
+
+    def __init__(self, tokens: Mapping[str, str]) -> None:
+        """Take the token of each seat; raises ValueError when two seats share one or one is empty."""
+        if len(set(tokens.values())) != len(tokens) or not all(tokens.values()):
+            raise ValueError("each seat needs a token of its own")
+        self._tokens = dict(tokens)
+        self._sources: OrderedDict[str, Delay] = OrderedDict()
+        self._overall = Delay(OVERALL_PER_DOUBLING)
+        self._pending: list[float] = []  # when the answers held back are due
+
+    def check(self, given: object, source: str, now_s: float) -> Verdict:
+        """Compare a token that came from `source` (an address) with every seat's, in constant time."""
+        seat = None
+        for name, token in self._tokens.items():  # to the end, so that the time tells nothing about which seat it was
+            if tokens_match(given, token):
+                seat = name
+        if seat is not None:
+            return Verdict(seat)
+        wait_s = max(self._delay_of(source).after_wrong(now_s), self._overall.after_wrong(now_s))
+        self._pending = [due_s for due_s in self._pending if due_s > now_s]
+        if len(self._pending) >= ANSWERS_PENDING_AT_MOST:
+            return Verdict(None)
+        self._pending.append(now_s + wait_s)
+        return Verdict(None, wait_s)
+
+    def _delay_of(self, source: str) -> Delay:
+        delay = self._sources.setdefault(source, Delay())
+        self._sources.move_to_end(source)
+        while len(self._sources) > SOURCES_AT_MOST:
+            self._sources.popitem(last=False)
+        return delay
 
 
 def content_policy(host: str) -> str:

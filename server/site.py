@@ -12,6 +12,7 @@ from fastapi import WebSocket
 
 from server.hub import Hub
 from server.review import Review
+from server.security import TokenGuard
 from server.shelf import Shelf
 from server.station import Station
 
@@ -26,6 +27,7 @@ class Site:
     page: Path
     charts: Path
     tokens: Mapping[str, str]  # a person's seat -> the token of the link printed for it
+    guard: TokenGuard
     station: Station | None = None
     hub: Hub | None = None
     open_first: str | None = None

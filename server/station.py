@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping
 from contextlib import suppress
+from math import isfinite
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
@@ -380,6 +381,7 @@ class Station:
 
     async def _take_counter(self, must_be_durable: bool) -> int:
         """Take the next counter; for safe all a disk that fails or hangs is passed over with a spare one."""
+        self._counters.raise_to(self._heard_counter())  # never below what the vehicle has seen, whatever became of ours
         patience_s = DISK_ANSWERS_WITHIN_S if must_be_durable else SAFE_ALL_WAITS_FOR_DISK_S
         try:
             return await asyncio.wait_for(asyncio.to_thread(self._counters.take), patience_s)
@@ -389,6 +391,11 @@ class Station:
             if isinstance(error, KeyProblem):
                 raise
             raise KeyProblem("The disk gives no command counter in time.") from error
+
+    def _heard_counter(self) -> int:
+        """Return the last counter the vehicle says it has executed, 0 when it has not said."""
+        reading = self.reading("uplink.last_counter", self.now_s())
+        return int(reading.value) if reading is not None and isfinite(reading.value) else 0
 
     def _record_intent(self, intent: Mapping[str, object], must_be_durable: bool) -> None:
         timeout_s = DISK_ANSWERS_WITHIN_S if must_be_durable else SAFE_ALL_WAITS_FOR_DISK_S

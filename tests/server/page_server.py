@@ -25,6 +25,7 @@ from server.hub import Hub
 from server.keys import CounterStore
 from server.records import make_header
 from server.resume import resume_or_start
+from server.security import TokenGuard
 from server.settings import Settings, chart_folder, page_folder
 from server.shelf import Shelf
 from server.site import Site
@@ -150,16 +151,9 @@ async def serving(folder: Path, monkeypatch: pytest.MonkeyPatch, mode: str = "li
             beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
         )
         station.on_change = hub.changed
-    site = Site(
-        "0.1",
-        mode,
-        Shelf(sessions),
-        page_folder(),
-        chart_folder(),
-        {"1": TOKEN} if station is not None else {},
-        station,
-        hub,
-    )
+    tokens = {"1": TOKEN} if station is not None else {}
+    guard = TokenGuard(tokens)
+    site = Site("0.1", mode, Shelf(sessions), page_folder(), chart_folder(), tokens, guard, station, hub)
     listener = listening_socket("127.0.0.1", 0)
     bench = PageServer(site, listener.getsockname()[1], station, vehicle)
     over: list[bool] = []
