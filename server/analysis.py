@@ -39,6 +39,11 @@ STATE_VECTOR = (
     *QUATERNION,
     *(f"body_rate.{axis}" for axis in "xyz"),
 )
+NONFINITE_ALARM = {
+    "state": "raised",
+    "acknowledged": False,
+    "advice": "The state vector held something that is not a number. On the pad: do not fly until it is explained.",
+}
 EDGES = {
     "control.enabled": ("control_enabled", "control enabled", "control disabled"),
     "deployment": ("deployment", "deployment commanded", None),
@@ -324,8 +329,9 @@ class Analysis:
                 names = [self._roles[role].name for role in nonfinite_names(columns, row)]
                 text = f"state vector not finite: {', '.join(names)}"
                 body = {"packet": packet, "components": names}
-                entry = Entry(float(rows.rx_s[row]), float(rows.t[row]), "health", "nonfinite", "warning", text, body)
-                out.entries.append((int(rows.order[row]), entry))
+                rx_s, t, order = float(rows.rx_s[row]), float(rows.t[row]), int(rows.order[row])
+                out.entries.append((order, Entry(rx_s, t, "health", "nonfinite", "warning", text, body)))
+                out.entries.append((order, Entry(rx_s, t, "alarm", "nonfinite", "warning", text, NONFINITE_ALARM)))
 
     def _follow_vehicle_phase(self, batch: Batch, out: Findings) -> None:
         found = self._table_of(batch, "vehicle_phase")

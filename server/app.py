@@ -101,6 +101,7 @@ async def run_live(
             beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
         )
         station.on_change = hub.changed
+        station.on_link = lambda state: say(f"Link {state.state}: {state.sentence}")
         await station.start()
         beating = asyncio.create_task(hub.beat_forever())
         try:

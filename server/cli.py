@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
@@ -54,10 +55,16 @@ def _fail(sentence: str) -> int:
 # ---------------------------------------------------------------- arguments
 
 
+class _OneSentence(argparse.ArgumentParser):
+    """A parser that refuses in one sentence; `--help` has the rest."""
+
+    def error(self, message: str) -> NoReturn:
+        """End with exit code 2 and one sentence."""
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help.\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="blockhouse", description="Ground station for fin-steered model rockets.", epilog=CAUTION
-    )
+    parser = _OneSentence(prog="blockhouse", description="Ground station for fin-steered model rockets.", epilog=CAUTION)
     parser.add_argument("--version", action="version", version=f"blockhouse {version()}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_demo(commands.add_parser("demo", help="fly a simulated vehicle and watch it on the page"))

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from server.batch import Rows
+from server.messages import to_json
 from server.review import Review
 from server.tables import TableSpec
 
@@ -33,7 +34,19 @@ def export_csv(review: Review, folder: Path, progress: Callable[[str], None]) ->
                 writer.writerows(_lines(spec, rows, start, min(start + ROWS_PER_STEP, len(rows))))
                 progress(f"{name}: {min(start + ROWS_PER_STEP, len(rows))} of {len(rows)} rows")
         written.append(path)
-    return written
+    return [*written, _export_journal(review, folder)]
+
+
+def _export_journal(review: Review, folder: Path) -> Path:
+    """Write everything that is not a row of numbers: events, commands, marks, alarms, moments."""
+    path = folder / "journal.csv"
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["t [s]", "rx [s]", "topic", "key", "severity", "text", "details (JSON)"])
+        for entry in review.output.entries:
+            details = to_json(entry.body).decode()
+            writer.writerow([entry.t, entry.rx_s, entry.topic, entry.key, entry.severity, entry.text, details])
+    return path
 
 
 def _header(spec: TableSpec) -> list[str]:

@@ -57,6 +57,11 @@ class LinkWatch:
             return self._become("silent", f"{self._port} is open but the vehicle is not heard")
         return None
 
+    @property
+    def heard(self) -> bool:
+        """Whether the vehicle has ever been heard."""
+        return self._heard_s is not None
+
     def age_s(self, now_s: float) -> float | None:
         """Return how long ago the last good packet came, or None when there was none."""
         return None if self._heard_s is None else now_s - self._heard_s

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 from dataclasses import dataclass
+from urllib.parse import urlsplit
 
 import serial
 from serial.tools import list_ports
@@ -62,6 +63,9 @@ def is_url_understood(url: str) -> str | None:
     if not url.strip():
         return "The port has no name; see the list from: blockhouse ports"
     try:
+        place = urlsplit(url)
+        if place.scheme in ("socket", "rfc2217") and not (place.hostname and place.port):
+            return f"{url} is not a port address Blockhouse understands: it needs a host and a port, socket://host:port."
         serial.serial_for_url(url, do_not_open=True)
     except (ValueError, serial.SerialException) as error:
         return f"{url} is not a port address Blockhouse understands: {error}."

@@ -94,7 +94,7 @@ def _beginning(path: Path, size: int) -> bytes:
         with path.open("rb", buffering=0) as file:
             data = file.read(size)
     except FileNotFoundError as error:
-        raise SessionError(f"There is no file {path.name}.") from error
+        raise SessionError(f"There is no file {path}.") from error
     except (OSError, ValueError) as error:  # ValueError: a name with a zero byte in it
         raise SessionError(f"{path.name} cannot be read: {reason(error)}.") from error
     if not data:

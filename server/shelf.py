@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import sqlite3
 from collections.abc import Iterable, Mapping
 from contextlib import closing, suppress
@@ -17,10 +18,11 @@ from pathlib import Path
 
 from server.review import Review, open_review, session_name
 from server.session_file import SessionError, part_paths, peek_header
-from server.storage import reason
+from server.storage import claim, reason
 from server.summary import summarize
 
 INDEX_FILE = "shelf-index.sqlite3"
+ELSEWHERE = "another station is recording it now; what it holds so far is shown"
 INDEX_VERSION = 1
 # What the page is told of each session, before anything is known of it.
 ITEM: dict[str, object] = {
@@ -112,6 +114,8 @@ class Shelf:
             if isinstance(item, dict) and item.keys() == ITEM.keys():
                 return item
         item = _computed_item(name, path)
+        if item["sentence"] == ELSEWHERE:
+            return item  # true only now, and the file need not change when it no longer is
         with suppress(sqlite3.Error, UnicodeError):  # UnicodeError: a file name that is no text
             index.execute("INSERT OR REPLACE INTO item VALUES (?, ?, ?)", (name, stamp, json.dumps(item)))
         return item
@@ -179,10 +183,21 @@ def _sentence(path: Path, error: Exception) -> str:
     return str(error) if isinstance(error, SessionError) else f"{path.name} cannot be read: {reason(error)}."
 
 
+def _is_being_written(path: Path) -> bool:
+    """Tell whether a station holds the writer's lock of a file."""
+    lock = claim(path)
+    if lock is None:
+        return True
+    os.close(lock)
+    return False
+
+
 def _damage_sentence(review: Review) -> str | None:
     damage = review.session.damage
     if damage:
         return f"damaged in {len(damage)} place{'s' if len(damage) > 1 else ''}; everything else is shown"
+    if not review.session.closed and _is_being_written(review.session.parts[-1]):
+        return ELSEWHERE
     if not review.session.closed:
         return "the recording was not closed properly; everything up to its end is shown"
     return None

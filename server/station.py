@@ -66,6 +66,7 @@ class Station:
         self.authority = Authority()
         self.on_change: Callable[[], None] = lambda: None
         self.on_authority: Callable[[], None] = lambda: None
+        self.on_link: Callable[[LinkState], None] = lambda state: None
         self._loop = asyncio.get_running_loop()
         self._counters = counters
         self.recorder = make_recorder(self._on_recorder_state)
@@ -87,6 +88,8 @@ class Station:
         self._wall_ns = clock.wall_ns() - clock.monotonic_ns()
         self._ticker: asyncio.Task[None] | None = None
         self._marks = 0
+        self._link_alarm = False
+        self._closing = False
         self._tasks: set[asyncio.Task[None]] = set()
 
     def _take_up_earlier_parts(self) -> int:
@@ -131,6 +134,7 @@ class Station:
         """Disarm, close the port, close the recording; return the path of the session file."""
         if self._ticker is not None:
             self._ticker.cancel()
+        self._closing = True
         self.queue.disarm("the station is closing", self.now_s(), also_safe_all=True)
         self._carry_out()
         await asyncio.to_thread(self.bridge.stop)
@@ -325,8 +329,23 @@ class Station:
         severity = "info" if state.state in ("up", "waiting") else "caution"
         body = {"state": state.state, "sentence": state.sentence, "port": self.bridge.url}
         self._note(Kind.LINK, "port", severity, state.sentence, body)
+        self._note_link_alarm(state)
+        if not self._closing:
+            self.on_link(state)
         self.queue.on_link(state.state == "up", self.now_s())
         self._carry_out()
+
+    def _note_link_alarm(self, state: LinkState) -> None:
+        """A vehicle that was heard and is not any more is an alarm until it is heard again."""
+        if state.state == "up" and self._link_alarm:
+            self._link_alarm = False
+            body = {"state": "cleared", "acknowledged": False}
+            self._note(Kind.ALARM, "link lost", "info", "the vehicle is heard again", body)
+        elif state.state not in ("up", "waiting") and self.watch.heard and not self._link_alarm and not self._closing:
+            self._link_alarm = True
+            advice = "Check radio, cable and antenna; treat every channel as armed."
+            body = {"state": "raised", "acknowledged": False, "advice": advice}
+            self._note(Kind.ALARM, "link lost", "warning", f"link lost: {state.sentence}", body)
 
     def note(self, topic: str, key: str, severity: str, text: str, body: Mapping[str, object]) -> None:
         """Put a note under a topic of its own into the session; `pipeline.OWN_TOPICS` lists the topics there are."""

@@ -69,7 +69,11 @@ def test_hosts_are_exact(host: str, names: set[str]) -> None:
 
 def test_a_station_from_start_to_file(tmp_path: Path) -> None:
     said: list[str] = []
+    links: list[str] = []
     seen: list[dict] = []
+
+    def say(line: str) -> None:
+        (links if line.startswith("Link ") else said).append(line)
 
     async def look_and_end() -> None:
         while len(said) < 2:
@@ -79,11 +83,12 @@ def test_a_station_from_start_to_file(tmp_path: Path) -> None:
 
     async def go() -> Path:
         looking = asyncio.create_task(look_and_end())
-        return await run_live(live(), settings(tmp_path), open_browser=False, say=said.append, until=looking.done)
+        return await run_live(live(), settings(tmp_path), open_browser=False, say=say, until=looking.done)
 
     path = asyncio.run(go())
     assert seen == [{"version": seen[0]["version"], "mode": "live", "open": None}]
     assert re.fullmatch(r"Operator's page .*: http://127\.0\.0\.1:\d+/#operator=[\w-]{43}", said[1])
+    assert links and links[0].startswith("Link missing: Nobody answers at")
     session = open_session(path)
     assert session.closed and not session.damage and session.header["source"] == NOBODY
     key = (tmp_path / "keys" / KEY_FILE).read_bytes()

@@ -94,7 +94,7 @@ def files(tmp_path: Path) -> Path:
 # ---------------------------------------------------------------- refusals
 
 SESSION_FILES = [
-    ("none.pcapng", "There is no file none.pcapng."),
+    ("none.pcapng", "none.pcapng."),
     ("folder", "folder cannot be read"),
     ("empty.pcapng", "empty.pcapng is empty"),
     ("hello.pcapng", "hello.pcapng is not a Blockhouse session."),
@@ -179,11 +179,12 @@ def test_the_other_commands_say_why(
     ],
     ids=" ".join,
 )
-def test_a_wrong_call_shows_the_usage(arguments: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_wrong_call_is_refused_in_one_sentence(arguments: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as ended:
         main(arguments)
     told = capsys.readouterr()
-    assert ended.value.code == 2 and told.err.startswith("usage: blockhouse") and told.out == ""
+    assert ended.value.code == 2 and told.err.startswith("blockhouse") and told.out == ""
+    assert told.err.count("\n") == 1 and told.err.endswith("--help.\n")
 
 
 def test_an_incomplete_installation_is_told_before_anything_is_made(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import math
 import struct
 from pathlib import Path
@@ -38,6 +39,11 @@ def review_of(tmp_path: Path, frames: list[bytes]) -> Review:
 def test_a_flight_comes_back_bit_for_bit(tmp_path: Path) -> None:
     review = open_review(recorded(tmp_path, flown("bad-number")))
     tables = exported(review, tmp_path / "made" / "here")
+    header, lines = tables.pop("journal")
+    assert header[2:4] == ["topic", "key"]
+    told = [(line[2], line[5]) for line in lines]
+    assert told == [(entry.topic, entry.text) for entry in review.output.entries]
+    assert ("moment", "lift-off") in told and json.loads(lines[-1][6]) == dict(review.output.entries[-1].body)
     assert tables.keys() == {name for name, rows in review.output.rows.items() if len(rows)}
     for name, (header, lines) in tables.items():
         rows, spec = review.output.rows[name], review.specs[name]
@@ -82,8 +88,8 @@ def test_any_text_survives(tmp_path: Path, text: str) -> None:
     assert line[header.index("text")] == text
 
 
-def test_a_session_without_a_packet_writes_no_file_but_makes_the_folder(tmp_path: Path) -> None:
-    assert exported(review_of(tmp_path, [b"noise\0"]), tmp_path / "csv") == {}
+def test_a_session_without_a_packet_has_a_journal_and_no_tables(tmp_path: Path) -> None:
+    assert exported(review_of(tmp_path, [b"noise\0"]), tmp_path / "csv").keys() == {"journal"}
     assert (tmp_path / "csv").is_dir()
 
 

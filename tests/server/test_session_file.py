@@ -201,7 +201,7 @@ def test_fuzzed_files_open_or_are_refused_politely(tmp_path: Path, data: st.Data
 
 
 def test_missing_empty_and_foreign_files_get_one_plain_sentence(tmp_path: Path) -> None:
-    with pytest.raises(SessionError, match=r"^There is no file gone\.pcapng\.$"):
+    with pytest.raises(SessionError, match=r"^There is no file /.*gone\.pcapng\.$"):
         open_session(tmp_path / "gone.pcapng")
     (tmp_path / "empty.pcapng").write_bytes(b"")
     with pytest.raises(SessionError, match=r"^empty\.pcapng is empty: nothing was recorded in it\.$"):

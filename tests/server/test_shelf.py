@@ -11,7 +11,10 @@ from pathlib import Path
 import pytest
 
 import server.shelf
+from server.clock import SystemClock
 from server.messages import to_json
+from server.recorder import Recorder
+from server.records import make_header
 from server.review import Review
 from server.session_file import SessionError
 from server.shelf import INDEX_FILE, ITEM, Shelf, UnknownSession
@@ -335,3 +338,18 @@ def test_a_file_that_vanishes_while_it_is_looked_at(folder: Path, monkeypatch: p
     monkeypatch.setattr(server.shelf, "peek_header", vanish)
     items = by_name(Shelf(folder))
     assert items["good"]["openable"] and not items["other"]["openable"]
+
+
+def test_a_session_another_station_is_recording_is_not_called_badly_closed(tmp_path: Path) -> None:
+    clock = SystemClock()
+    header = make_header(clock, software="t", dictionary=dictionary().text, vehicle={}, site={}, source="t")
+    recorder = Recorder(tmp_path, "elsewhere", header, clock=clock)
+    try:
+        assert sentence_of(tmp_path, "elsewhere") == "another station is recording it now; what it holds so far is shown"
+    finally:
+        recorder.close()
+    assert sentence_of(tmp_path, "elsewhere") is None
+
+
+def sentence_of(folder: Path, name: str) -> object:
+    return next(item["sentence"] for item in Shelf(folder).list() if item["name"] == name)
