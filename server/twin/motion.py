@@ -122,7 +122,8 @@ class Motion:
             self._state = canopy.separated(self._state, direction, self.vehicle.recovery, tail_kg)
             self._feel_jump(tuple(b - a for a, b in zip(before, self.velocity, strict=True)))
             self.milestones.separation_s = self.time_s
-            self._opened = (nose, tail)
+            nose_opens, tail_opens = self.vehicle.recovery.canopy_opens
+            self._opened = (nose and nose_opens, tail and tail_opens)
             self.kind = CANOPY
 
     def step(self) -> None:

@@ -126,6 +126,8 @@ class RecoveryNumbers:
     tail_drag_area_m2: float = 0.60
     body_drag_area_m2: float = 0.018
     opening_s: float = 0.55
+    # Nose, tail: a canopy may stay in its bag although its charge fired.
+    canopy_opens: tuple[bool, bool] = (True, True)
     ejection_speed_m_s: float = 5.0
     riser_m: float = 3.5
     riser_stiffness_n_m: float = 260.0

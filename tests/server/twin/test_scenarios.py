@@ -97,3 +97,50 @@ def test_thin_link_loses_a_quarter_in_the_long_run() -> None:
     shares = [flown("thin-link", seed).twin.truth() for seed in SEEDS]
     lost, sent = (sum(truth[f"downlink_frames_{what}"] for truth in shares) for what in ("lost", "sent"))
     assert lost / sent == pytest.approx(0.25, abs=0.05)
+
+
+@pytest.mark.parametrize("seed", SEEDS[:2])
+def test_tired_battery(seed: int) -> None:
+    tired, fresh = ([h.values for h in flown(name, seed).heard if h.name == "power"] for name in ("tired-battery", "calm"))
+    assert 7.0 < tired[4]["battery_voltage"] < 7.6 < 8.0 < fresh[4]["battery_voltage"]
+    # When the fins move it sags by its resistance times the current more.
+    for rows, ohm in ((tired, 0.42), (fresh, 0.085)):
+        busy = max(rows, key=lambda v: v["battery_current"])
+        assert busy["battery_current"] > rows[4]["battery_current"] + 0.3
+        drop = rows[4]["battery_voltage"] - busy["battery_voltage"]
+        assert drop == pytest.approx(ohm * (busy["battery_current"] - rows[4]["battery_current"]), abs=0.03)
+
+
+@pytest.mark.parametrize("seed", SEEDS[:2])
+def test_drifting_imu(seed: int) -> None:
+    ground = flown("drifting-imu", seed)
+    still = [h for h in ground.heard if h.vehicle_ms < 4000]
+    for name, drift in (("imu_a", 0.0), ("imu_b", math.radians(0.06))):
+        t, x = zip(*[(h.vehicle_ms / 1000.0, h.values["gyro_x"]) for h in still if h.name == name], strict=True)
+        assert np.polyfit(t, x, 1)[0] == pytest.approx(drift, abs=0.0004)
+
+
+@pytest.mark.parametrize("seed", SEEDS[:2])
+def test_reversed_roll(seed: int) -> None:
+    twin = flown("reversed-roll", seed).twin
+    truth, path = twin.truth(), twin.trajectory()
+    assert truth["roll_authority_sign"] == -1
+    before = path["t_s"] < truth["control_enabled_s"]
+    after = (path["t_s"] > truth["control_enabled_s"] + 0.3) & (path["t_s"] < truth["apogee_s"])
+    assert np.abs(path["rates"][after, 2]).max() > 3.0 * np.abs(path["rates"][before, 2]).max()
+
+
+def test_cold_igniter() -> None:
+    motors = [h.values for h in flown("cold-igniter", 1).heard if h.name == "motors"]
+    assert all([m[f"channel_{n}_continuity"] for n in (1, 2, 3, 4)] == [1, 1, 0, 1] for m in motors)
+
+
+@pytest.mark.parametrize("seed", SEEDS[:2])
+def test_one_chute(seed: int) -> None:
+    ground = Ground(make_twin("one-chute", seed, ignite_after_s=4.0))
+    ground.run(60.0)
+    truth = ground.twin.truth()
+    assert 8.0 < truth["landing_speed_m_s"] < 10.0
+    # The flight computer cannot see it: both channels fired.
+    recovery = [h.values for h in ground.heard if h.name == "recovery"][-1]
+    assert recovery["recovery_1_fired"] == recovery["recovery_2_fired"] == 1
