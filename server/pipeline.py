@@ -15,6 +15,7 @@ from protocol.link import Link
 from server.analysis import Analysis
 from server.batch import Batch, Rows
 from server.decoding import LiveDecoder, decode_recording
+from server.facts import NOTHING_TOLD, Facts
 from server.journal import Entry
 from server.records import Kind, Record
 
@@ -49,13 +50,13 @@ class Pipeline:
         self,
         dictionary: Dictionary,
         origin_ns: int,
-        pad_temperature_k: float | None = None,
+        facts: Facts = NOTHING_TOLD,
         link: Link | None = None,
     ) -> None:
         self._dictionary = dictionary
         self._origin_ns = origin_ns
         self._decoder = LiveDecoder(dictionary, link)
-        self.analysis = Analysis(dictionary, pad_temperature_k)
+        self.analysis = Analysis(dictionary, facts)
 
     @property
     def last_t(self) -> float:
@@ -113,10 +114,10 @@ def note_entry(record: Record, rx_s: float, t: float) -> Entry | None:
 
 
 def recorded_output(
-    dictionary: Dictionary, records: Iterable[Record], origin_ns: int, pad_temperature_k: float | None = None
+    dictionary: Dictionary, records: Iterable[Record], origin_ns: int, facts: Facts = NOTHING_TOLD
 ) -> Output:
     """Return what all records of a session lead to, in one go."""
-    return _whole(dictionary, records, origin_ns, Analysis(dictionary, pad_temperature_k))
+    return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts))
 
 
 def _whole(dictionary: Dictionary, records: Iterable[Record], origin_ns: int, analysis: Analysis) -> Output:

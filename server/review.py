@@ -11,7 +11,7 @@ import numpy as np
 from protocol.dictionary import Dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from server.batch import Rows
-from server.flight.altitude import is_air_temperature
+from server.facts import facts_of_header
 from server.messages import columns_payload, dictionary_shape
 from server.pipeline import Output, recorded_output
 from server.segment import base_name
@@ -77,12 +77,5 @@ def open_review(path: Path) -> Review:
     except DictionaryError as error:
         raise SessionError(f"{path.name} holds a dictionary that cannot be used: {error}") from error
     origin_ns = int(session.header["origin_monotonic_ns"])
-    output = recorded_output(dictionary, session.records, origin_ns, pad_temperature_k(session.header))
+    output = recorded_output(dictionary, session.records, origin_ns, facts_of_header(session.header))
     return Review(session, dictionary, output)
-
-
-def pad_temperature_k(header: object) -> float | None:
-    """Return the pad's air temperature (K) of a session's site sheet, or None when it has none that air can have."""
-    site = header.get("site") if hasattr(header, "get") else None
-    value = site.get("temperature_k") if isinstance(site, dict) else None
-    return float(value) if is_air_temperature(value) else None

@@ -14,7 +14,7 @@ from typing import Any
 
 from platformdirs import user_config_path, user_data_path
 
-from server.flight.altitude import is_air_temperature
+from server.facts import problems
 
 APPLICATION = "blockhouse"
 DEFAULT_HTTP_PORT = 8731
@@ -69,11 +69,9 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     vehicle, site = values.get("vehicle", {}), values.get("site", {})
     if not isinstance(vehicle, dict) or not isinstance(site, dict):
         raise SettingsProblem(f"The sheet {path} needs the tables [vehicle] and [site].")
-    temperature = site.get("temperature_k")
-    if temperature is not None and not is_air_temperature(temperature):
-        raise SettingsProblem(
-            f"The sheet {path} gives temperature_k = {temperature}; it is in kelvin, for example 291 for 18 C."
-        )
+    wrong = problems(vehicle, site)
+    if wrong:
+        raise SettingsProblem(f"The sheet {path} {wrong[0]}.")
     vehicle, site = _plain(vehicle), _plain(site)
     return Sheets({**vehicle, "simulated": True} if simulated else vehicle, site)
 

@@ -22,13 +22,14 @@ from server.command_entry import Changed, PermitChanged, Prepare, Reply, Transmi
 from server.command_queue import CommandQueue
 from server.command_state import STATE_TEXT, UNSENT, State
 from server.conditions import Reading
+from server.facts import facts_of_header
 from server.intake import Intake
 from server.keys import CounterStore, KeyProblem
 from server.link_watch import LinkState, LinkWatch
 from server.pipeline import Output, Pipeline
 from server.recorder import Recorder, RecorderFailed, RecorderState
 from server.records import Kind, Record
-from server.review import pad_temperature_k, session_name
+from server.review import session_name
 from server.session_file import open_session
 from server.store import LiveStore
 from server.tables import table_specs
@@ -74,7 +75,7 @@ class Station:
         self.origin_ns = int(header["origin_monotonic_ns"])
         self.header = header
         self.link = Link(dictionary, key)
-        self.pipeline = Pipeline(dictionary, self.origin_ns, pad_temperature_k(header), self.link)
+        self.pipeline = Pipeline(dictionary, self.origin_ns, facts_of_header(header), self.link)
         self.store = LiveStore(table_specs(dictionary))
         self.watch = LinkWatch(url)
         self._left_open: list[dict[str, object]] = []

@@ -8,7 +8,7 @@ from functools import cached_property
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from protocol.units import conversion
-from server.analysis import COMPUTED_TABLES
+from server.computed_tables import COMPUTED_TABLES
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from protocol.dictionary import Dictionary, load_dictionary
 from server.clock import FakeClock
+from server.facts import facts_of
 from server.recorder import Recorder
 from server.records import Kind, Record, make_header
 from server.settings import load_sheets
@@ -17,7 +18,8 @@ from server.twin.twin import Twin
 from tests.server.recording import fixed_entropy
 
 KEY = bytes(range(32))
-PAD_K = 291.0  # the demonstration sheet's
+SHEETS = load_sheets(None, True)
+FACTS = facts_of(SHEETS.vehicle, SHEETS.site)  # the demonstration sheet's
 AFTER_LANDING_S = 8.0
 
 

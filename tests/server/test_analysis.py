@@ -16,14 +16,14 @@ from server.journal import Entry
 from server.pipeline import Output, Pipeline, recorded_output
 from server.records import Kind, Record
 from tests.protocol.helpers import HEAD, SMALL
-from tests.server.flights import KEY, PAD_K, Flight, dictionary, flown
+from tests.server.flights import FACTS, KEY, Flight, dictionary, flown
 from tests.server.test_pipeline import ORIGIN_NS, assert_same, cut, live_output
 
 SEEDS = [(scenario, seed) for scenario in ("calm", "thin-link") for seed in (1, 2, 3)]
 
 
 def computed(flight: Flight) -> Output:
-    return recorded_output(dictionary(), flight.records(), 0, PAD_K)
+    return recorded_output(dictionary(), flight.records(), 0, FACTS)
 
 
 def moments(output: Output) -> dict[str, Entry]:
@@ -98,7 +98,7 @@ def test_tilt_is_that_of_the_vehicles_quaternion_and_link_counts_every_packet() 
 def test_a_day_on_the_pad_with_handling_is_no_flight() -> None:
     """Rewrite a real pad recording's forces: shocks of both signs, as from hands and tools."""
     link, rng = VehicleLink(dictionary(), KEY, 3), random.Random(3)
-    pipeline = Pipeline(dictionary(), 0, PAD_K)
+    pipeline = Pipeline(dictionary(), 0, FACTS)
     plain = {c.name: 0.0 for c in dictionary().packets["imu_a"].channels} | {"temperature": 300.0}
     for i in range(25 * 60):
         shock = rng.gauss(0, 60) if i % 100 < 25 else 0.0

@@ -17,7 +17,7 @@ from server.pipeline import Output, Pipeline, recorded_output
 from server.records import Kind, Record
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
-from tests.server.flights import KEY, PAD_K, dictionary, flown
+from tests.server.flights import FACTS, KEY, dictionary, flown
 from tests.server.test_pipeline import joined
 
 REST = {"pressure": 94000.0, "temperature": 290.0}
@@ -55,7 +55,7 @@ def test_height_climb_and_tilt_follow_the_true_trajectory() -> None:
     twin = Twin(scenario=load_scenario("calm"), seed=1, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=15.0)
     twin.advance(flight.chunks[-1][0])
     true, truth = twin.trajectory(), flight.truth
-    rows = recorded_output(dictionary(), flight.records(), 0, PAD_K).rows
+    rows = recorded_output(dictionary(), flight.records(), 0, FACTS).rows
     vertical, motion = rows["ground_vertical"], rows["ground_motion"]
     flying = (vertical.t > truth["liftoff_s"] + 0.3) & (vertical.t < truth["landing_s"] - 1)
     t = vertical.t[flying]
@@ -98,15 +98,15 @@ def test_a_quaternion_that_is_none_does_not_turn_the_force(bad: dict) -> None:
 
 @pytest.mark.parametrize(("role", "absent"), [("attitude_quaternion.y", "ground_motion"), ("pressure", "ground_vertical")])
 def test_a_role_that_is_absent_hides_its_table_and_breaks_nothing(role: str, absent: str) -> None:
-    rows = recorded_output(without_role(role), flown("calm").records(), 0, PAD_K).rows
+    rows = recorded_output(without_role(role), flown("calm").records(), 0, FACTS).rows
     assert {"ground_motion", "ground_vertical", "ground_link"} - rows.keys() == {absent}
 
 
 def test_speed_needs_all_three_velocities() -> None:
     records = flown("calm").records()
-    partly = recorded_output(without_role("velocity.north"), records, 0, PAD_K).rows["ground_motion"]
+    partly = recorded_output(without_role("velocity.north"), records, 0, FACTS).rows["ground_motion"]
     assert np.isnan(partly.columns["speed"]).all()
-    full = recorded_output(dictionary(), records, 0, PAD_K).rows["ground_motion"]
+    full = recorded_output(dictionary(), records, 0, FACTS).rows["ground_motion"]
     assert np.nanmax(full.columns["speed"]) == pytest.approx(flown("calm").truth["max_speed_m_s"], rel=0.05)
 
 

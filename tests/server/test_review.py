@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import struct
 from pathlib import Path
 
@@ -12,10 +11,10 @@ import pytest
 
 from protocol.vehicle import VehicleLink
 from server.pipeline import recorded_output
-from server.review import open_review, pad_temperature_k, rows_matrix, session_name
+from server.review import open_review, rows_matrix, session_name
 from server.session_file import SessionError
 from server.tables import table_specs
-from tests.server.flights import KEY, PAD_K, Flight, dictionary, flown, recorded
+from tests.server.flights import FACTS, KEY, Flight, dictionary, flown, recorded
 from tests.server.test_pipeline import assert_same
 
 EVENT = VehicleLink(dictionary(), KEY, 1).frame("event", 0, {"severity": 1, "text": "δ <b>\u2028"})
@@ -42,11 +41,11 @@ def test_everything_shown_is_the_pipelines_output_of_the_recorded_bytes(tmp_path
     flight = flown("thin-link")
     review = open_review(recorded(tmp_path, flight))
     origin_ns = int(review.session.header["origin_monotonic_ns"])
-    again = recorded_output(dictionary(), list(review.session.records), origin_ns, PAD_K)
+    again = recorded_output(dictionary(), list(review.session.records), origin_ns, FACTS)
     assert_same(review.output, again)
     assert review.name == "flight"
     # From the twin's bytes alone, past the file: the same rows.
-    direct = recorded_output(dictionary(), flight.records(origin_ns), origin_ns, PAD_K)
+    direct = recorded_output(dictionary(), flight.records(origin_ns), origin_ns, FACTS)
     assert_same(type(direct)(review.output.rows), type(direct)(direct.rows))
 
 
@@ -94,25 +93,6 @@ def test_the_sheets_temperature_decides_the_height(tmp_path: Path) -> None:
         path = recorded(tmp_path / str(kelvin), flown("calm"), site={"temperature_k": kelvin})
         heights.append(open_review(path).output.rows["ground_vertical"].columns["height_raw"].max())
     assert heights[1] / heights[0] == pytest.approx(291 / 281, abs=1e-4)
-
-
-@pytest.mark.parametrize(
-    ("header", "kelvin"),
-    [
-        ({"site": {"temperature_k": 291}}, 291.0),
-        ({"site": {"temperature_k": "291"}}, None),
-        ({"site": {"temperature_k": 18}}, None),
-        ({"site": {"temperature_k": True}}, None),
-        ({"site": {"temperature_k": math.nan}}, None),
-        ({"site": {}}, None),
-        ({"site": ["x"]}, None),
-        ({"site": None}, None),
-        ({}, None),
-        (None, None),
-    ],
-)
-def test_only_a_temperature_that_air_can_have_is_used(header: object, kelvin: float | None) -> None:
-    assert pad_temperature_k(header) == kelvin
 
 
 @pytest.mark.parametrize("name", ["flight.pcapng", "flight~2.pcapng", "flight~17.pcapng"])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from server.analysis import COMPUTED_TABLES
+from server.computed_tables import COMPUTED_TABLES
 from server.tables import table_specs
 from tests.protocol.helpers import SMALL
 from tests.server.flights import dictionary

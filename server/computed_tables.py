@@ -1,0 +1,50 @@
+"""The tables the station computes: their columns, units, roles and descriptions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class ComputedColumn:
+    """One column the station computes: name, SI unit, display unit, role, description."""
+
+    name: str
+    unit: str
+    display_unit: str
+    role: str
+    description: str
+
+
+COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
+    "ground_vertical": (
+        "Height and climb, computed on the ground",
+        (
+            ComputedColumn(
+                "height", "m", "m", "ground.height", "Height above the pad, filtered from pressure and acceleration"
+            ),
+            ComputedColumn("climb_rate", "m/s", "m/s", "ground.climb_rate", "Climb rate by the same filter"),
+            ComputedColumn("height_raw", "m", "m", "ground.height_raw", "Height above the pad from pressure alone"),
+        ),
+    ),
+    "ground_motion": (
+        "Attitude and speed, computed on the ground",
+        (
+            ComputedColumn("tilt", "rad", "deg", "ground.tilt", "Angle between nose and vertical"),
+            ComputedColumn("azimuth", "rad", "deg", "ground.azimuth", "Direction the nose leans to, from north by east"),
+            ComputedColumn("roll", "rad", "deg", "ground.roll", "Twist about the nose"),
+            ComputedColumn("speed", "m/s", "m/s", "ground.speed", "Speed by the vehicle's state vector"),
+        ),
+    ),
+    "ground_link": (
+        "The downlink, counted on the ground",
+        (
+            ComputedColumn("loss", "1", "%", "ground.link_loss", "Share of packets lost over the last ten seconds"),
+            ComputedColumn("rate", "B/s", "B/s", "ground.link_rate", "Bytes heard per second"),
+            ComputedColumn("received", "", "", "ground.link_received", "Good packets so far"),
+            ComputedColumn("lost", "", "", "ground.link_lost", "Packets lost so far, by sequence gaps"),
+            ComputedColumn("damaged", "", "", "ground.link_damaged", "Damaged frames so far"),
+            ComputedColumn("repeated", "", "", "ground.link_repeated", "Packets that came twice so far"),
+        ),
+    ),
+}

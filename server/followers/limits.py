@@ -1,0 +1,46 @@
+"""The dictionary's limits, watched channel by channel."""
+
+from __future__ import annotations
+
+from protocol.dictionary import Dictionary
+from protocol.fields import Channel
+from server.batch import Batch, Rows
+from server.flight.limits import LimitWatch
+from server.followers.found import Found
+from server.journal import SEVERITIES, Entry
+
+
+class LimitFollower:
+    """Raises and clears one alarm per channel that has limits."""
+
+    def __init__(self, dictionary: Dictionary) -> None:
+        self._watches = self._make_watches(dictionary)
+
+    def _make_watches(self, dictionary: Dictionary) -> dict[str, list[tuple[Channel, LimitWatch]]]:
+        watches: dict[str, list[tuple[Channel, LimitWatch]]] = {}
+        for packet in dictionary.packets.values():
+            for channel in packet.channels:
+                if channel.limits:
+                    watches.setdefault(packet.name, []).append((channel, LimitWatch(channel.limits)))
+        return watches
+
+    def take(self, batch: Batch, out: Found) -> None:
+        for packet, watches in self._watches.items():
+            rows = batch.rows.get(packet)
+            if rows is None:
+                continue
+            for channel, watch in watches:
+                for row, level in watch.take(rows.columns[channel.name]):
+                    out.entries.append((int(rows.order[row]), _limit_entry(rows, row, channel, level)))
+
+
+def _limit_entry(rows: Rows, row: int, channel: Channel, level: int) -> Entry:
+    value = float(rows.columns[channel.name][row])
+    shown = f"{value * channel.display_scale + channel.display_offset:.4g} {channel.display_unit}".rstrip()
+    name = channel.description or channel.path
+    if level == 0:
+        text, severity, state = f"{name} is within limits again ({shown})", "info", "cleared"
+    else:
+        text, severity, state = f"{name}: {shown}", SEVERITIES[level], "raised"
+    body = {"state": state, "channel": channel.path, "value": value, "acknowledged": False}
+    return Entry(float(rows.rx_s[row]), float(rows.t[row]), "alarm", f"limit {channel.path}", severity, text, body)
