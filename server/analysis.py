@@ -13,9 +13,11 @@ from server.followers.downlink import DownlinkFollower
 from server.followers.flags import FlagFollower
 from server.followers.found import Found, RoleColumns
 from server.followers.height import HeightFollower
+from server.followers.judge import JudgeFollower
 from server.followers.limits import LimitFollower
 from server.followers.motion import MotionFollower
 from server.followers.state_vector import StateVectorFollower
+from server.judgements.plan import COLUMNS, JUDGEMENTS, SOURCES
 
 
 class Analysis:
@@ -32,6 +34,8 @@ class Analysis:
             StateVectorFollower(roles),
             FlagFollower(roles),
             LimitFollower(dictionary),
+            # Last: it goes by the moments the others have told.
+            JudgeFollower(roles, facts, SOURCES, COLUMNS, JUDGEMENTS),
         )
         self.link = self._downlink.link
         self.phases = self._height.phases

@@ -45,6 +45,11 @@ def summarize(review: Review) -> dict[str, object]:
         "vehicle_phases": [
             {"phase": e.body["phase"], "t": e.t} for e in entries if e.topic == "phase" and e.key == "vehicle"
         ],
+        "findings": [
+            {"t": e.body.get("t"), "severity": e.severity, "text": e.text, "advice": e.body.get("advice")}
+            for e in _last_of(entries, "finding")
+        ],
+        "figures": {e.key: dict(e.body) for e in _last_of(entries, "figure")},
         "lift_off_t": lift_off,
         "burnout": _moment(moments.get("burnout")),
         "apogee": _moment(apogee),
@@ -100,6 +105,15 @@ def _first_moments(entries: list[Entry]) -> dict[str, Entry]:
         if entry.topic == "moment" and entry.body.get("on", True):
             first.setdefault(entry.key, entry)
     return first
+
+
+def _last_of(entries: list[Entry], topic: str) -> list[Entry]:
+    """Return the last entry of each key of a topic, in order of first appearance."""
+    last: dict[str, Entry] = {}
+    for entry in entries:
+        if entry.topic == topic:
+            last[entry.key] = entry
+    return list(last.values())
 
 
 def _moment(entry: Entry | None) -> dict[str, float] | None:

@@ -36,9 +36,10 @@ WITHOUT_OWN_TEST = {
     "server/__main__.py": "three lines that call server.cli.main; the tests of the command line run it as a process",
 }
 # Small files that one test file covers together: the scenarios are data, and `scenario` is what they are made of; the
-# followers are parts of the analysis and are tried through it; the computed tables are a table.
+# followers and judgements are parts of the analysis and are tried through it, on flights; the computed tables are a table.
 COVERED_TOGETHER = {
     "server/followers": "tests/server/test_analysis_rules.py",
+    "server/judgements": "tests/server/test_judgements.py",
     "server/computed_tables.py": "tests/server/test_tables.py",
     "server/twin/scenarios": "tests/server/twin/test_scenarios.py",
     "server/twin/scenario.py": "tests/server/twin/test_scenarios.py",

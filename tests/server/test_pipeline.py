@@ -11,6 +11,7 @@ import pytest
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.vehicle import VehicleLink
 from server.batch import Rows
+from server.facts import NOTHING_TOLD, Facts
 from server.journal import Entry
 from server.pipeline import Output, Pipeline, recorded_output
 from server.records import Kind, Record, encode_note
@@ -19,9 +20,9 @@ from tests.traffic import KEY, mixed_frames, random_values
 ORIGIN_NS = 5_000_000_000
 
 
-def live_output(dictionary: Dictionary, records: list[Record]) -> Output:
+def live_output(dictionary: Dictionary, records: list[Record], facts: Facts = NOTHING_TOLD) -> Output:
     """Feed records one by one and join what comes out."""
-    pipeline = Pipeline(dictionary, ORIGIN_NS)
+    pipeline = Pipeline(dictionary, ORIGIN_NS, facts)
     pieces: dict[str, list[Rows]] = {}
     entries: list[Entry] = []
     for record in records:

@@ -1,0 +1,106 @@
+"""What was heard around the flight, kept as columns so that a moment later can be judged as a whole.
+
+Kept from `BEFORE_S` before lift-off to `LONGEST_S` after it; on the pad old pieces are dropped, so that hours of waiting
+cost nothing. A window is cut by vehicle time and by the order of arrival: judging at frame k sees exactly what had been
+heard up to frame k, whether the data came in one piece or packet by packet.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.batch import Rows
+
+Floats = NDArray[np.float64]
+BEFORE_S = 60.0
+LONGEST_S = 1200.0
+PIECES = 64
+
+
+@dataclass(frozen=True)
+class Window:
+    """Samples of one series: times of shape (n,) in order of arrival, and its columns by role or name, each (n,)."""
+
+    t: Floats
+    columns: Mapping[str, Floats]
+
+    def __len__(self) -> int:
+        return len(self.t)
+
+    def __getitem__(self, name: str) -> Floats:
+        return self.columns[name]
+
+    def stack(self, *names: str) -> Floats:
+        """Return those columns side by side, shape (n, len(names))."""
+        return np.column_stack([self.columns[name] for name in names])
+
+
+class Series:
+    """One table's rows, piece by piece."""
+
+    def __init__(self, names: tuple[str, ...]) -> None:
+        self.names = names
+        self._pieces: deque[tuple[NDArray[np.int64], Floats]] = deque()
+
+    def add(self, order: NDArray[np.int64], t: Floats, columns: Mapping[str, Floats]) -> None:
+        """Append rows; a missing column is all NaN."""
+        empty = np.full(len(t), np.nan)
+        self._pieces.append((order, np.column_stack([t, *(columns.get(name, empty) for name in self.names)])))
+        if len(self._pieces) > 2 * PIECES:
+            old = [self._pieces.popleft() for _ in range(PIECES)]
+            self._pieces.appendleft((np.concatenate([o for o, _ in old]), np.concatenate([m for _, m in old])))
+
+    def forget_before(self, t_s: float) -> None:
+        """Drop pieces that end before a time."""
+        while len(self._pieces) > 1 and self._pieces[0][1][-1, 0] < t_s:
+            self._pieces.popleft()
+
+    def clear(self) -> None:
+        """Drop everything."""
+        self._pieces.clear()
+
+    def window(self, start_s: float, stop_s: float, upto_order: int) -> Window:
+        """Return the rows of a stretch of vehicle time that had come with frame `upto_order`."""
+        if not self._pieces:
+            return Window(np.zeros(0), {name: np.zeros(0) for name in self.names})
+        order = np.concatenate([o for o, _ in self._pieces])
+        table = np.concatenate([m for _, m in self._pieces])
+        t = table[:, 0]
+        table = table[(order <= upto_order) & (t >= start_s) & (t <= stop_s)]
+        return Window(table[:, 0].copy(), {name: table[:, i].copy() for i, name in enumerate(self.names, 1)})
+
+
+class FlightLog:
+    """All series of a session that judging needs, by name."""
+
+    def __init__(self, series: Mapping[str, tuple[str, ...]]) -> None:
+        self._series = {name: Series(columns) for name, columns in series.items()}
+        self.lift_off_s: float | None = None
+        self.closed = False
+
+    def add(self, name: str, rows: Rows, columns: Mapping[str, Floats]) -> None:
+        """Append rows of a series."""
+        if self.closed or not len(rows):
+            return
+        series = self._series[name]
+        if self.lift_off_s is not None and rows.t[0] > self.lift_off_s + LONGEST_S:
+            return
+        series.add(rows.order, rows.t, columns)
+        if self.lift_off_s is None:
+            # Windows begin at most BEFORE_S back, so that what is dropped here never matters.
+            series.forget_before(float(rows.t[0]) - 2 * BEFORE_S)
+
+    def window(self, name: str, start_s: float, stop_s: float, upto_order: int) -> Window:
+        """Return a stretch of a series; before lift-off is known at most `BEFORE_S` back can be asked for."""
+        return self._series[name].window(start_s, stop_s, upto_order)
+
+    def close(self) -> None:
+        """The flight is judged: drop everything, keep nothing more."""
+        self.closed = True
+        for series in self._series.values():
+            series.clear()

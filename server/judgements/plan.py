@@ -1,0 +1,37 @@
+"""Which series are kept for judging, and which judgement follows which moment after how long."""
+
+from __future__ import annotations
+
+from server.followers.judge import Judgement, SeriesSource
+from server.followers.motion import QUATERNION, VELOCITY
+from server.followers.state_vector import BODY_RATE, POSITION
+from server.judgements.ascent import judge_lift_off
+
+FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
+STATE = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)
+FLAGS = ("control.gate.altitude_met", "control.gate.speed_met", "control.enabled", "deployment", "separation")
+GATE = ("control.gate.altitude", "control.gate.speed")
+
+
+def _unit(unit: str) -> tuple[str, ...]:
+    return tuple(f"{kind}.{unit}.{axis}" for kind in ("accel", "gyro") for axis in "xyz")
+
+
+SOURCES: dict[str, SeriesSource] = {
+    "state": SeriesSource(roles=STATE),
+    "unit_a": SeriesSource(roles=_unit("a")),
+    "unit_b": SeriesSource(roles=_unit("b")),
+    "vehicle_height": SeriesSource(roles=("altitude_baro",)),
+    "fins": SeriesSource(roles=FINS),
+    "control": SeriesSource(roles=FLAGS + GATE),
+    "power": SeriesSource(roles=("battery.voltage", "battery.current", "battery.charge_used")),
+    "levels": SeriesSource(roles=("downlink.level", "uplink.level")),
+    "height": SeriesSource(table="ground_vertical"),
+    "motion": SeriesSource(table="ground_motion"),
+}
+COLUMNS: dict[str, tuple[str, ...]] = {
+    **{name: source.roles for name, source in SOURCES.items() if source.roles},
+    "height": ("height", "climb_rate", "height_raw"),
+    "motion": ("tilt", "azimuth", "roll", "speed"),
+}
+JUDGEMENTS: tuple[Judgement, ...] = (Judgement("lift_off", (1.4,), judge_lift_off),)
