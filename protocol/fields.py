@@ -47,6 +47,7 @@ class Channel:
     values: tuple[str, ...] = ()
     limits: Mapping[str, float] = field(default_factory=dict)
     range: tuple[float, float] | None = None
+    sensor_range: tuple[float, float] | None = None
     description: str = ""
     label: str | None = None
 

@@ -124,7 +124,8 @@ def _described(packet: str, index: int, table: TomlTable, kind: str, **more: obj
         role=role,
         values=table.texts("values"),
         limits=_limits(table),
-        range=_range(table),
+        range=_pair(table, "range"),
+        sensor_range=_pair(table, "sensor_range"),
         description=table.get("description", str, ""),
         label=label,
         **more,
@@ -144,10 +145,10 @@ def _limits(table: TomlTable) -> dict[str, float]:
     return limits
 
 
-def _range(table: TomlTable) -> tuple[float, float] | None:
-    if not table.has("range"):
+def _pair(table: TomlTable, name: str) -> tuple[float, float] | None:
+    if not table.has(name):
         return None
-    pair = table.numbers("range")
+    pair = table.numbers(name)
     if len(pair) != 2 or not pair[0] < pair[1]:
-        raise table.problem("must be [low, high] with low < high", "range")
+        raise table.problem("must be [low, high] with low < high", name)
     return (pair[0], pair[1])

@@ -16,6 +16,7 @@ from server.followers.height import HeightFollower
 from server.followers.judge import JudgeFollower
 from server.followers.limits import LimitFollower
 from server.followers.motion import MotionFollower
+from server.followers.saturation import SaturationFollower
 from server.followers.state_vector import StateVectorFollower
 from server.judgements.plan import COLUMNS, JUDGEMENTS, SOURCES
 
@@ -34,6 +35,7 @@ class Analysis:
             StateVectorFollower(roles),
             FlagFollower(roles),
             LimitFollower(dictionary),
+            SaturationFollower(dictionary),
             # Last: it goes by the moments the others have told.
             JudgeFollower(roles, facts, SOURCES, COLUMNS, JUDGEMENTS),
         )

@@ -191,6 +191,20 @@ def state_doubtful(figures: Figures, moments: Moments) -> Finding | None:
     )  # fmt: skip
 
 
+def saturated(figures: Figures, moments: Moments) -> Finding | None:
+    """A sensor at the end of its range in flight."""
+    body = figures.get("saturated")
+    channels = [str(name) for name in body.get("channels", ())] if body else []
+    if not channels:
+        return None
+    gyro = any("gyro" in name for name in channels)
+    after = "; attitude after that is not to be believed" if gyro else ""
+    return Finding(
+        "saturated", "caution", f"sensor at the end of its range: {', '.join(channels)}{after}", _number(body, "t"),
+        "Find out why it moved that hard, or fit a sensor with a wider range.", {"channels": channels},
+    )  # fmt: skip
+
+
 def roll_reversed(figures: Figures, moments: Moments) -> Finding | None:
     """The fins rolled the vehicle the other way than asked, or hardly at all."""
     body = figures.get("roll")
@@ -268,6 +282,7 @@ RULES: tuple[Callable[[Figures, Moments], Finding | None], ...] = (
     control_untested,
     bad_number,
     state_doubtful,
+    saturated,
     roll_reversed,
     late_deployment,
     fast_descent,

@@ -61,15 +61,15 @@ class JudgeFollower:
     def take(self, batch: Batch, out: Found) -> None:
         """Keep a batch and judge what is due in it."""
         self._keep(batch, out)
-        told = sorted(
-            ((order, entry) for order, entry in out.entries if entry.topic == "moment" and entry.body.get("on", True)),
-            key=lambda item: item[0],
-        )
-        last = batch.first_order + len(batch.frame_t) - 1
-        for order, entry in told:
+        told = [item for item in out.entries if item[1].topic in ("moment", "figure")]
+        for order, entry in sorted(told, key=lambda item: item[0]):
             self._judge_until(batch, order, out)
-            self._take_moment(entry)
-        self._judge_until(batch, last + 1, out)
+            if entry.topic == "figure":
+                self._figures[entry.key] = entry.body
+                self._find(order, entry.t, entry.rx_s, out)
+            elif entry.body.get("on", True):
+                self._take_moment(entry)
+        self._judge_until(batch, batch.first_order + len(batch.frame_t), out)
 
     def _keep(self, batch: Batch, out: Found) -> None:
         for name, source in self._sources.items():
@@ -116,6 +116,9 @@ class JudgeFollower:
             if self._figures.get(figure.key) != figure.body:
                 self._figures[figure.key] = figure.body
                 out.note(order, Entry(rx_s, t, "figure", figure.key, "info", figure.text, figure.body))
+        self._find(order, t, rx_s, out)
+
+    def _find(self, order: int, t: float, rx_s: float, out: Found) -> None:
         for finding in findings(self._figures, self._moments):
             if self._findings.get(finding.key) != finding:
                 self._findings[finding.key] = finding

@@ -72,8 +72,11 @@ class Navigation:
 
     def advance(self, accel: Vector, gyro: Vector, seconds: float, under_canopy: bool, trust_pressure: bool) -> None:
         """In the air: integrate one step, then lean on pressure height."""
-        self.rates = tuple([w - b for w, b in zip(gyro, self._gyro_bias)])  # noqa: B905
-        self.quaternion = attitude.turned(self.quaternion, self.rates, seconds)
+        before, self.rates = self.rates, tuple([w - b for w, b in zip(gyro, self._gyro_bias)])  # noqa: B905
+        # The mean of both ends of the step: a spinning body's pitch rate turns with it, and half a step of delay would
+        # tilt the estimate.
+        middle = tuple([0.5 * (a + b) for a, b in zip(before, self.rates)])  # noqa: B905
+        self.quaternion = attitude.turned(self.quaternion, middle, seconds)
         if under_canopy:
             self._level_by_gravity(accel, seconds)
         ae, an, au = attitude.to_world(self.quaternion, accel)

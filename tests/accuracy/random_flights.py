@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.records import Kind, Record
-from server.twin.motion import Motion
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
@@ -25,12 +24,12 @@ AFTER_LANDING_S = 6.0
 
 @dataclass(frozen=True)
 class Flown:
-    """One flight: what the modem gave as records, the truth, the true path, and the vehicle's own motion object."""
+    """One flight: what the modem gave as records, the truth, the true path, and the twin itself."""
 
     records: tuple[Record, ...]
     truth: Mapping[str, Any]
     path: Mapping[str, NDArray[np.float64]]
-    motion: Motion
+    twin: Twin
     loss: float
 
 
@@ -85,4 +84,4 @@ def fly(scenario: Scenario, seed: int, ignite_after_s: float = IGNITE_S) -> Flow
             end = step + round(AFTER_LANDING_S / STEP_S)
     truth = twin.truth()
     loss = truth["downlink_frames_lost"] / truth["downlink_frames_sent"]
-    return Flown(tuple(records), truth, twin.trajectory(), twin.motion, loss)
+    return Flown(tuple(records), truth, twin.trajectory(), twin, loss)

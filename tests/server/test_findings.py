@@ -26,6 +26,7 @@ CASES: list[tuple[str, dict, dict]] = [
     ("control_untested", {"gate": {"verdict": "never enabled"}}, {"gate": {"verdict": "unknown"}}),
     ("bad_number", {"nonfinite": {"frames": 1, "components": "q_w"}}, {}),
     ("state_doubtful", {"state_vector": {"kinds": ["jump"], "sentence": "up jumped"}}, {"state_vector": {"kinds": []}}),
+    ("saturated", {"saturated": {"channels": ["imu_a.gyro_z"], "t": 3.0}}, {"saturated": {"channels": []}}),
     ("roll_reversed", {"roll": {"verdict": "reversed", "authority_per_pa_rad": -0.4, "low": -0.5, "high": -0.3}},
      {"roll": {"verdict": "effective", "authority_per_pa_rad": 0.4, "low": 0.3, "high": 0.5}}),
     ("roll_weak", {"roll": {"verdict": "weak", "authority_per_pa_rad": 0.1, "low": 0.05, "high": 0.15}},

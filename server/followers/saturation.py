@@ -1,0 +1,55 @@
+"""Sensors at the end of their range: one figure that says which, since when and how often."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from protocol.dictionary import Dictionary
+from protocol.fields import Channel
+from server.batch import Batch
+from server.flight.saturation import at_the_end
+from server.followers.found import Found
+
+ROWS_IN_A_ROW = 2
+
+
+class SaturationFollower:
+    """Watches every channel whose dictionary entry tells where its sensor ends."""
+
+    def __init__(self, dictionary: Dictionary) -> None:
+        self._channels: dict[str, list[Channel]] = {}
+        for packet in dictionary.packets.values():
+            told = [channel for channel in packet.channels if channel.sensor_range is not None]
+            if told:
+                self._channels[packet.name] = told
+        self._runs: dict[str, int] = {}
+        self._found: dict[str, float] = {}
+
+    def take(self, batch: Batch, out: Found) -> None:
+        """Look at a batch; a channel is told once, when it has been at its end for two rows in a row."""
+        for packet, channels in self._channels.items():
+            rows = batch.rows.get(packet)
+            if rows is None:
+                continue
+            for channel in channels:
+                if channel.path in self._found:
+                    continue
+                row = self._first(channel, rows.columns[channel.name])
+                if row is not None:
+                    self._found[channel.path] = float(rows.t[row])
+                    text = f"at the end of its range: {channel.description or channel.path}"
+                    body = {"t": min(self._found.values()), "channels": sorted(self._found)}
+                    out.note_row(rows, row, "figure", "saturated", "caution", text, body)
+
+    def _first(self, channel: Channel, values: np.ndarray) -> int | None:
+        ends = at_the_end(values, *channel.sensor_range)
+        run = self._runs.get(channel.path, 0)
+        if not ends.any():
+            self._runs[channel.path] = 0
+            return None
+        for row, end in enumerate(ends.tolist()):
+            run = run + 1 if end else 0
+            if run >= ROWS_IN_A_ROW:
+                return row
+        self._runs[channel.path] = run
+        return None
