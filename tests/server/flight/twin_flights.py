@@ -1,0 +1,70 @@
+"""Flights of the twin for the tests of flight computation: what the ground heard of it, and the true motion beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.pipeline import recorded_output
+from server.records import Kind, Record
+from server.twin.scenario import Scenario
+from server.twin.scenarios import load_scenario
+from server.twin.twin import Twin
+from tests.server.flights import FACTS, KEY, dictionary
+
+Floats = NDArray[np.float64]
+AXES = ("x", "y", "z")
+
+
+@dataclass(frozen=True)
+class Heard:
+    """Tables by name as (t, columns), the true milestones, and the true trajectory."""
+
+    tables: dict[str, tuple[Floats, dict[str, Floats]]]
+    truth: dict
+    trajectory: dict[str, Floats]
+    ground_phases: tuple[tuple[float, str], ...]
+
+    def matrix(self, table: str, *names: str) -> Floats:
+        """Return columns of a table side by side, shape (n, names)."""
+        return np.column_stack([self.tables[table][1][name] for name in names])
+
+    def time(self, table: str) -> Floats:
+        """Return a table's times."""
+        return self.tables[table][0]
+
+    def flying(self, t_s: Floats) -> NDArray[np.bool_]:
+        """Tell for each time whether the vehicle was in the air or sliding to rest."""
+        return (t_s >= self.truth["liftoff_s"]) & (t_s <= self.truth["landing_s"] + 1.0)
+
+    def state(self) -> dict[str, Floats]:
+        """Return the state vector's columns by role."""
+        roles = dictionary().roles
+        named = {role: channel.name for role, channel in roles.items() if channel.packet == "navigation"}
+        return {role: self.tables["navigation"][1][name] for role, name in named.items()}
+
+
+def fly(scenario: Scenario, seed: int, ignite_after_s: float = 15.0) -> Heard:
+    """Fly from switch-on until some seconds after landing and decode what the ground modem gave."""
+    twin = Twin(scenario=scenario, seed=seed, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=ignite_after_s)
+    records, step, end = [], 0, None
+    while end is None or step < end:
+        step += 1
+        chunk = twin.advance(step * 0.02)
+        if chunk:
+            records.append(Record(Kind.RECEIVED, len(records), round(step * 0.02 * 1e9), chunk))
+        if end is None and (twin.landed or step > 15_000):
+            end = step + 500
+    output = recorded_output(dictionary(), records, 0, FACTS)
+    phases = tuple((e.t, e.body["phase"]) for e in output.entries if e.topic == "phase" and e.key == "ground")
+    tables = {name: (rows.t, rows.columns) for name, rows in output.rows.items()}
+    return Heard(tables, twin.truth(), twin.trajectory(), phases)
+
+
+@cache
+def heard(scenario: str = "calm", seed: int = 1) -> Heard:
+    """Return one flight of a named scenario, flown once."""
+    return fly(load_scenario(scenario), seed)
