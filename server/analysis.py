@@ -9,6 +9,7 @@ from __future__ import annotations
 from protocol.dictionary import Dictionary
 from server.batch import Batch
 from server.facts import NOTHING_TOLD, Facts
+from server.followers.agreement import AgreementFollower
 from server.followers.downlink import DownlinkFollower
 from server.followers.flags import FlagFollower
 from server.followers.found import Found, RoleColumns
@@ -27,12 +28,13 @@ class Analysis:
     def __init__(self, dictionary: Dictionary, facts: Facts = NOTHING_TOLD) -> None:
         roles = RoleColumns(dictionary.roles)
         self._downlink = DownlinkFollower()
-        self._height = HeightFollower(roles, facts.pad_temperature_k)
+        self._height = HeightFollower(roles, facts)
         self._followers = (
             self._downlink,
             MotionFollower(roles),
             self._height,
-            StateVectorFollower(roles),
+            StateVectorFollower(roles, self._height.estimates),
+            AgreementFollower(roles),
             FlagFollower(roles),
             LimitFollower(dictionary),
             SaturationFollower(dictionary),

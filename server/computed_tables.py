@@ -36,6 +36,15 @@ COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
             ComputedColumn("speed", "m/s", "m/s", "ground.speed", "Speed by the vehicle's state vector"),
         ),
     ),
+    "ground_apogee": (
+        "Apogee, predicted on the ground",
+        (
+            ComputedColumn("predicted", "m", "m", "ground.apogee", "Apogee over the pad as predicted while coasting"),
+            ComputedColumn("low", "m", "m", "ground.apogee_low", "Lower end of its 95 % interval"),
+            ComputedColumn("high", "m", "m", "ground.apogee_high", "Upper end of its 95 % interval"),
+            ComputedColumn("seconds_left", "s", "s", "ground.apogee_in", "Seconds until then"),
+        ),
+    ),
     "ground_link": (
         "The downlink, counted on the ground",
         (

@@ -20,7 +20,15 @@ LATE_DEPLOYMENT_S = 1.5
 LOSS_SHARE = 0.10
 LONG_SILENCE_S = 2.0
 SAG_OHM_PER_CELL = 0.12
-STEEP_ATTACK_DEG = 15.0
+SAME_MOMENT_S = 0.15
+MOMENT_WORDS = {
+    "lift_off": "it lifted off",
+    "burnout": "the motor burned out",
+    "control_enabled": "control was enabled",
+    "deployment": "deployment was commanded",
+    "separation": "the separation switch opened",
+    "apogee": "it passed apogee",
+}
 
 
 @dataclass(frozen=True)
@@ -171,12 +179,20 @@ def bad_number(figures: Figures, moments: Moments) -> Finding | None:
         return None
     frames = int(_number(body, "frames") or 0)
     text = f"state vector not finite in {frames} frame{'s' if frames != 1 else ''}: {body.get('components', '')}"
-    also = body.get("also")
+    also = _at_that_moment(_number(body, "t"), moments)
     return Finding(
-        "bad_number", "warning", f"{text}{'; ' + str(also) if also else ''}", _number(body, "t"),
+        "bad_number", "warning", text + also, _number(body, "t"),
         "Find the division or root that made it before the next flight, and make the firmware refuse such a state.",
-        {name: body.get(name) for name in ("frames", "components", "also")},
+        {name: body.get(name) for name in ("frames", "components")},
     )  # fmt: skip
+
+
+def _at_that_moment(t: float | None, moments: Moments) -> str:
+    """Return what else happened within `SAME_MOMENT_S` of a time: flags come at their own rate, a little later."""
+    if t is None:
+        return ""
+    near = [name for name, (when, _) in moments.items() if abs(when - t) <= SAME_MOMENT_S and name in MOMENT_WORDS]
+    return "".join(f"; {MOMENT_WORDS[name]} in the same moment" for name in near)
 
 
 def state_doubtful(figures: Figures, moments: Moments) -> Finding | None:
@@ -202,6 +218,18 @@ def saturated(figures: Figures, moments: Moments) -> Finding | None:
     return Finding(
         "saturated", "caution", f"sensor at the end of its range: {', '.join(channels)}{after}", _number(body, "t"),
         "Find out why it moved that hard, or fit a sensor with a wider range.", {"channels": channels},
+    )  # fmt: skip
+
+
+def phases_differ(figures: Figures, moments: Moments) -> Finding | None:
+    """The vehicle said another phase than the ground saw, for longer than the radio explains."""
+    body = figures.get("phase_disagreement")
+    if body is None:
+        return None
+    return Finding(
+        "phases_differ", "warning", f"the vehicle said {body.get('vehicle')} while the ground saw {body.get('ground')}",
+        _number(body, "t"), "Look at what the vehicle's phase detection was fed with before trusting its deployment.",
+        dict(body),
     )  # fmt: skip
 
 
@@ -283,6 +311,7 @@ RULES: tuple[Callable[[Figures, Moments], Finding | None], ...] = (
     bad_number,
     state_doubtful,
     saturated,
+    phases_differ,
     roll_reversed,
     late_deployment,
     fast_descent,

@@ -66,9 +66,9 @@ class JudgeFollower:
             self._judge_until(batch, order, out)
             if entry.topic == "figure":
                 self._figures[entry.key] = entry.body
-                self._find(order, entry.t, entry.rx_s, out)
             elif entry.body.get("on", True):
                 self._take_moment(entry)
+            self._find(order, entry.t, entry.rx_s, out)
         self._judge_until(batch, batch.first_order + len(batch.frame_t), out)
 
     def _keep(self, batch: Batch, out: Found) -> None:

@@ -27,19 +27,21 @@ class SaturationFollower:
 
     def take(self, batch: Batch, out: Found) -> None:
         """Look at a batch; a channel is told once, when it has been at its end for two rows in a row."""
+        hits = []
         for packet, channels in self._channels.items():
             rows = batch.rows.get(packet)
             if rows is None:
                 continue
             for channel in channels:
-                if channel.path in self._found:
-                    continue
-                row = self._first(channel, rows.columns[channel.name])
-                if row is not None:
-                    self._found[channel.path] = float(rows.t[row])
-                    text = f"at the end of its range: {channel.description or channel.path}"
-                    body = {"t": min(self._found.values()), "channels": sorted(self._found)}
-                    out.note_row(rows, row, "figure", "saturated", "caution", text, body)
+                if channel.path not in self._found:
+                    row = self._first(channel, rows.columns[channel.name])
+                    if row is not None:
+                        hits.append((int(rows.order[row]), rows, row, channel))
+        for _, rows, row, channel in sorted(hits, key=lambda hit: hit[0]):
+            self._found[channel.path] = float(rows.t[row])
+            text = f"at the end of its range: {channel.description or channel.path}"
+            body = {"t": min(self._found.values()), "channels": sorted(self._found)}
+            out.note_row(rows, row, "figure", "saturated", "caution", text, body)
 
     def _first(self, channel: Channel, values: np.ndarray) -> int | None:
         ends = at_the_end(values, *channel.sensor_range)

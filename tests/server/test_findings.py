@@ -27,6 +27,7 @@ CASES: list[tuple[str, dict, dict]] = [
     ("bad_number", {"nonfinite": {"frames": 1, "components": "q_w"}}, {}),
     ("state_doubtful", {"state_vector": {"kinds": ["jump"], "sentence": "up jumped"}}, {"state_vector": {"kinds": []}}),
     ("saturated", {"saturated": {"channels": ["imu_a.gyro_z"], "t": 3.0}}, {"saturated": {"channels": []}}),
+    ("phases_differ", {"phase_disagreement": {"vehicle": "pad", "ground": "boost", "t": 1.0}}, {}),
     ("roll_reversed", {"roll": {"verdict": "reversed", "authority_per_pa_rad": -0.4, "low": -0.5, "high": -0.3}},
      {"roll": {"verdict": "effective", "authority_per_pa_rad": 0.4, "low": 0.3, "high": 0.5}}),
     ("roll_weak", {"roll": {"verdict": "weak", "authority_per_pa_rad": 0.1, "low": 0.05, "high": 0.15}},
@@ -56,8 +57,8 @@ def test_every_rule_is_tried() -> None:
 def test_nothing_known_finds_nothing() -> None:
     assert findings({}, {}) == []
     empty = {name: {} for case in CASES for name in case[1]}
-    # That a state was not finite is known by the figure's presence alone.
-    assert [f.key for f in findings(empty, {})] == ["bad_number"]
+    # These two are known by the figure's presence alone.
+    assert [f.key for f in findings(empty, {})] == ["bad_number", "phases_differ"]
 
 
 def test_a_gust_is_told_with_speed_and_wind() -> None:
@@ -72,6 +73,12 @@ def test_a_gust_is_told_with_speed_and_wind() -> None:
         "leaned 50 degrees toward 260 degrees while it should fly straight; it left the rail at 14.2 m/s, "
         "44 degrees to the air with 13.7 m/s of wind"
     ]
+
+
+def test_what_happened_in_the_frame_of_a_bad_number_is_told() -> None:
+    figures = {"nonfinite": {"frames": 1, "components": "q_w", "t": 17.2}}
+    (found,) = findings(figures, {"control_enabled": (17.28, nan), "apogee": (23.0, 280.0)})
+    assert found.text == "state vector not finite in 1 frame: q_w; control was enabled in the same moment"
 
 
 def test_body_is_what_the_page_reads() -> None:
