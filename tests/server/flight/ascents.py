@@ -72,6 +72,7 @@ def flown(scenario: str, seed: int) -> Ascent:
     return fly(scenario, seed)
 
 
+@cache
 def random_launch(seed: int) -> Ascent:
     """Fly a calm day with a motor anywhere within 0.9 to 1.1 of the usual thrust, another rail and another wind."""
     rng = np.random.default_rng(seed)
@@ -86,6 +87,7 @@ def random_launch(seed: int) -> Ascent:
     )
 
 
+@cache
 def random_gust(seed: int) -> Ascent:
     """Fly a gusty rail with another gust, motor, balance and weather for each seed."""
     rng = np.random.default_rng(seed)
