@@ -68,3 +68,32 @@ def fly(scenario: Scenario, seed: int, ignite_after_s: float = 15.0) -> Heard:
 def heard(scenario: str = "calm", seed: int = 1) -> Heard:
     """Return one flight of a named scenario, flown once."""
     return fly(load_scenario(scenario), seed)
+
+
+@cache
+def stood(scenario: str = "calm", seed: int = 1, seconds: float = 40.0, **changes: float) -> dict:
+    """Let the twin stand on the pad without ignition; return its tables as (t, columns). `__` in a name stands for a dot."""
+    named = load_scenario(scenario)
+    changed = dict(named.changes) | {name.replace("__", "."): value for name, value in changes.items()}
+    twin = Twin(
+        scenario=Scenario(named.name, named.title, changed),
+        seed=seed,
+        dictionary=dictionary(),
+        key=KEY,
+        boot_id=3,
+        ignite_after_s=None,
+    )
+    records = []
+    for step in range(1, round(seconds * 10) + 1):
+        chunk = twin.advance(step * 0.1)
+        if chunk:
+            records.append(Record(Kind.RECEIVED, len(records), step * 100_000_000, chunk))
+    output = recorded_output(dictionary(), records, 0, FACTS)
+    return {name: (rows.t, rows.columns) for name, rows in output.rows.items()}
+
+
+def imu_matrix(tables: dict, unit: str) -> tuple[Floats, Floats, Floats]:
+    """Return times, force and rates as (n, 6), and die temperature of one inertial unit."""
+    t_s, columns = tables[f"imu_{unit}"]
+    values = np.column_stack([columns[f"{kind}_{axis}"] for kind in ("accel", "gyro") for axis in AXES])
+    return t_s, values, columns["temperature"]
