@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from server.flight.apogee import apogee_of
 from server.flight.lift_off import lift_off
+from server.flight.rail import RailExit, angle_of_attack_rad, rail_exit
 from server.judgements.case import Case, Figure
+
+# How long after the rail a vehicle should fly as it was aimed; later it may turn over on purpose or by gravity.
+STRAIGHT_S = 1.5
 
 
 def forces(case: Case, start_s: float, stop_s: float) -> tuple[np.ndarray, np.ndarray]:
@@ -31,3 +36,62 @@ def judge_lift_off(case: Case) -> list[Figure]:
         return []
     body = {"t": found.t_s, "sigma_s": found.sigma_s, "rail_tilt_rad": float(np.arccos(cos_tilt))}
     return [Figure("lift_off", "", body)]
+
+
+def judge_rail(case: Case) -> list[Figure]:
+    """Return speed at the rail's end and the angle the sheet's wind makes there; nothing without the rail's length."""
+    lift_off_s, length_m = case.t_of("lift_off"), case.facts.rail_length_m
+    if lift_off_s is None or length_m is None:
+        return []
+    tilt = case.figures.get("lift_off", {}).get("rail_tilt_rad", 0.0)
+    t, along = forces(case, lift_off_s - 2.0, lift_off_s + 3.0)
+    found = rail_exit(t, along, lift_off_s, length_m, float(tilt))
+    if not isinstance(found, RailExit):
+        return [Figure("rail_exit", "", {"reason": found.reason})]
+    body: dict[str, object] = {
+        "t": found.t_s,
+        "speed_m_s": found.speed_m_s,
+        "sigma_m_s": found.sigma_m_s,
+        "low_m_s": found.low_m_s,
+        "high_m_s": found.high_m_s,
+    }
+    if case.facts.wind_m_s is not None:
+        body["wind_m_s"] = case.facts.wind_m_s
+        body["angle_of_attack_rad"] = angle_of_attack_rad(case.facts.wind_m_s, found.speed_m_s)
+    return [Figure("rail_exit", f"left the rail at {found.speed_m_s:.1f} m/s", body)]
+
+
+def judge_lean(case: Case) -> list[Figure]:
+    """Return how far the nose leaned while it should fly straight, when, and to which side."""
+    start_s = case.t_of("lift_off")
+    if start_s is None:
+        return []
+    motion = case.window("motion", start_s, start_s + 0.5 + STRAIGHT_S)
+    tilt = np.where(np.isfinite(motion["tilt"]), motion["tilt"], -1.0)
+    if not len(tilt) or tilt.max() < 0.0:
+        return []
+    at = int(tilt.argmax())
+    azimuth = float(motion["azimuth"][at])
+    body = {"t": float(motion.t[at]), "greatest_tilt_rad": float(tilt[at])}
+    return [Figure("lean", "", body | ({"azimuth_rad": azimuth} if np.isfinite(azimuth) else {}))]
+
+
+def judge_apogee(case: Case) -> list[Figure]:
+    """Return the measured top by each source of height, and how far the sources are apart."""
+    top_s = case.moments["apogee"][0]
+    sources = {
+        "barometer": (case.window("height", top_s - 4.0, top_s + 2.0), "height_raw"),
+        "filter": (case.window("height", top_s - 4.0, top_s + 2.0), "height"),
+        "vehicle": (case.window("state", top_s - 4.0, top_s + 2.0), "position.up"),
+        "vehicle_barometer": (case.window("vehicle_height", top_s - 4.0, top_s + 2.0), "altitude_baro"),
+    }
+    body: dict[str, object] = {"t": top_s, "height_m": case.moments["apogee"][1]}
+    heights = []
+    for name, (window, column) in sources.items():
+        found = apogee_of(window.t, window[column])
+        if found is not None:
+            heights.append(found.height_m)
+            body |= {f"{name}_m": found.height_m, f"{name}_t": found.t_s, f"{name}_sigma_m": found.sigma_m}
+    if len(heights) > 1:
+        body["spread_m"] = max(heights) - min(heights)
+    return [Figure("apogee", "", body)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from server.followers.judge import Judgement, SeriesSource
 from server.followers.motion import QUATERNION, VELOCITY
 from server.followers.state_vector import BODY_RATE, POSITION
-from server.judgements.ascent import judge_lift_off
+from server.judgements.ascent import judge_apogee, judge_lean, judge_lift_off, judge_rail
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
 STATE = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)
@@ -34,4 +34,9 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "height": ("height", "climb_rate", "height_raw"),
     "motion": ("tilt", "azimuth", "roll", "speed"),
 }
-JUDGEMENTS: tuple[Judgement, ...] = (Judgement("lift_off", (1.4,), judge_lift_off),)
+JUDGEMENTS: tuple[Judgement, ...] = (
+    Judgement("lift_off", (1.4,), judge_lift_off),
+    Judgement("lift_off", (2.4,), judge_rail),
+    Judgement("lift_off", (2.4,), judge_lean),
+    Judgement("apogee", (1.5,), judge_apogee),
+)

@@ -108,12 +108,23 @@ def predicted_apogee_share(seen: Seen) -> float | None:
     return _share(float(rows.columns["predicted"][later[0]]), seen.true("apogee_m"))
 
 
+def _apogee_by(source: str) -> Callable[[Seen], float | None]:
+    return lambda seen: _share(seen.figure("apogee", f"{source}_m"), seen.true("apogee_m"))
+
+
 QUANTITIES: tuple[Quantity, ...] = (
     Quantity("apogee height", "%", lambda s: _share(s.moment("apogee", "height_m"), s.true("apogee_m")), 1.0),
     Quantity("apogee time", "s", lambda s: _difference(s.moment("apogee"), s.true("apogee_s"))),
     Quantity("lift-off", "ms", lambda s: _difference(s.figure("lift_off", "t"), s.true("liftoff_s"), 1000.0), 50.0),
+    Quantity(
+        "rail-exit speed", "%", lambda s: _share(s.figure("rail_exit", "speed_m_s"), s.true("rail_exit_speed_m_s")), 5.0
+    ),
     Quantity("burnout", "ms", lambda s: _difference(s.moment("burnout"), s.true("burnout_s"), 1000.0), 100.0),
     Quantity("apogee predicted 1 s after burnout", "%", predicted_apogee_share, 5.0),
+    *(
+        Quantity(f"apogee by the {source}", "%", _apogee_by(source))
+        for source in ("barometer", "filter", "vehicle", "vehicle_barometer")
+    ),
     Quantity("tilt, 95 % of the frames of the climb", "deg", worst_tilt_deg, 1.5),
     Quantity("height, rms over the climb", "m", _height_error("height", "up")),
     Quantity("climb rate, rms over the climb", "m/s", _height_error("climb_rate", "climb")),
