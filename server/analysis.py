@@ -19,6 +19,7 @@ from server.followers.limits import LimitFollower
 from server.followers.motion import MotionFollower
 from server.followers.saturation import SaturationFollower
 from server.followers.state_vector import StateVectorFollower
+from server.followers.units import UnitsFollower
 from server.judgements.plan import COLUMNS, JUDGEMENTS, SOURCES
 
 
@@ -35,6 +36,7 @@ class Analysis:
             self._height,
             StateVectorFollower(roles, self._height.estimates),
             AgreementFollower(roles),
+            UnitsFollower(roles, self._height.flying),
             FlagFollower(roles),
             LimitFollower(dictionary),
             SaturationFollower(dictionary),

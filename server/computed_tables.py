@@ -45,6 +45,13 @@ COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
             ComputedColumn("seconds_left", "s", "s", "ground.apogee_in", "Seconds until then"),
         ),
     ),
+    "ground_units": (
+        "The two inertial units against each other, in flight",
+        (
+            ComputedColumn("force_distance", "", "", "ground.units_force", "Statistical distance of forces, in sigmas"),
+            ComputedColumn("rate_distance", "", "", "ground.units_rate", "Statistical distance of rates, in sigmas"),
+        ),
+    ),
     "ground_link": (
         "The downlink, counted on the ground",
         (

@@ -77,12 +77,14 @@ def no_continuity(figures: Figures, moments: Moments) -> Finding | None:
 
 def unit_drifts(figures: Figures, moments: Moments) -> Finding | None:
     """An inertial unit whose rates wander at rest, or that stands alone in flight."""
-    body = figures.get("units")
-    if body is None or body.get("suspect") not in ("a", "b"):
+    bodies = [figures[key] for key in ("units", "units_gyro", "units_accel") if figures.get(key)]
+    if not bodies:
         return None
-    unit = str(body["suspect"])
+    body = bodies[0]
+    which = f"inertial unit {str(body['suspect']).upper()}" if body.get("suspect") in ("a", "b") else "the inertial units"
+    word = "disagree" if which.endswith("units") else "disagrees"
     return Finding(
-        "unit_disagrees", "warning", f"inertial unit {unit.upper()} disagrees: {body.get('reason', '')}".rstrip(": "),
+        "unit_disagrees", "warning", f"{which} {word}: {body.get('reason', 'no reason told')}",
         _number(body, "t"), "Do not fly on that unit until it has been at rest for minutes without wandering.",
         {name: body.get(name) for name in ("drift_rad_s2", "sigma_rad_s2", "distance")},
     )  # fmt: skip

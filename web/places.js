@@ -7,6 +7,8 @@ import { ClimbColumn } from "./climb_column.js";
 import { CommandLog } from "./command_log.js";
 import { AuthorityPanel, CommandList, MarkPanel } from "./desk_panel.js";
 import { EventList } from "./event_list.js";
+import { FiguresPanel } from "./figures_panel.js";
+import { FindingsPanel } from "./findings_panel.js";
 import { FinPanel } from "./fin_panel.js";
 import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
 import { ImuPanel } from "./imu_panel.js";
@@ -27,7 +29,7 @@ export const PLACES = {
   pad: { title: "Pad", columns: [
     [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
     [["lateral", "Lateral motors", LateralPanel], ["recovery-channels", "Recovery channels", RecoveryChannels], ["imu", "Inertial units", ImuPanel]],
-    [["authority-panel", "Command desk", AuthorityPanel], ["log", "Recent commands", CommandLog], ["mark", "Mark in the recording", MarkPanel], ["pad-events", "Events", EventList], ["commands-panel", "All commands", CommandList]],
+    [["authority-panel", "Command desk", AuthorityPanel], ["log", "Recent commands", CommandLog], ["mark", "Mark in the recording", MarkPanel], ["pad-findings", "Findings", FindingsPanel], ["pad-events", "Events", EventList], ["commands-panel", "All commands", CommandList]],
   ] },
   flight: { title: "Flight", columns: [
     [["climb", "Climb", ClimbColumn]],
@@ -37,11 +39,11 @@ export const PLACES = {
   recovery: { title: "Recovery", columns: [
     [["whereabouts", "Last known position", Whereabouts]],
     [["descent", "Descent", DescentPanel], ["chutes", "Parachutes", ParachuteStates]],
-    [["recovery-events", "Events", EventList]],
+    [["recovery-findings", "Findings", FindingsPanel], ["recovery-events", "Events", EventList]],
   ] },
   review: { title: "Review", columns: [
     [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["whole", "Whole flight", ReviewStrips]],
+    [["review-findings", "Findings", FindingsPanel], ["figures", "The flight in numbers", FiguresPanel], ["whole", "Whole flight", ReviewStrips]],
   ] },
 };
 

@@ -45,12 +45,14 @@ class HeightFollower:
         self._attitude: tuple[float, float, float, float] | None = None
         self._across_m_s: tuple[float, float] | None = None  # time, horizontal speed by the vehicle
         self._phase_told = False
+        self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
         self._estimates: list[tuple[float, float, float, float, float]] = []
         self._predicted: list[tuple[float, ...]] = []
 
     def take(self, batch: Batch, out: Found) -> None:
         """Run the vertical filter and the phase detector over forces, attitudes and pressures in order of arrival."""
         self._estimates, self._predicted = [], []
+        self._flights = [(-1, self._flights[-1][1])]
         steps = [
             *self._attitude_steps(batch),
             *self._velocity_steps(batch),
@@ -79,6 +81,12 @@ class HeightFollower:
             columns = {name: table[:, 3 + i] for i, name in enumerate(("predicted", "low", "high", "seconds_left"))}
             late = np.zeros(len(table), dtype=bool)
             out.rows["ground_apogee"] = Rows(table[:, 0].astype(np.int64), table[:, 2], table[:, 1], late, columns)
+
+    def flying(self, orders: np.ndarray) -> np.ndarray:
+        """Return whether the vehicle flew at frames (by order) of the last batch, shape (n,)."""
+        starts = np.array([order for order, _ in self._flights])
+        flew = np.array([flies for _, flies in self._flights])
+        return flew[np.searchsorted(starts, orders, side="right") - 1]
 
     def estimates(self, packet: str) -> tuple[np.ndarray, GroundEstimate] | None:
         """Return (in flight, own estimate) at each row of the last batch's packet, when it is the one with the attitude."""
@@ -165,6 +173,7 @@ class HeightFollower:
             self._predicted.append((order, rx_s, t, *values))
 
     def _note_phase(self, change: PhaseChange, order: int, rx_s: float, out: Found) -> None:
+        self._flights.append((order, change.phase not in (Phase.PAD, Phase.LANDED)))
         for moment in change.moments:
             if moment.key == "burnout":
                 self._predictor.begin(moment.t_s)

@@ -108,6 +108,29 @@ def predicted_apogee_share(seen: Seen) -> float | None:
     return _share(float(rows.columns["predicted"][later[0]]), seen.true("apogee_m"))
 
 
+def control_time_s(seen: Seen) -> float | None:
+    """Return the error of the time control was enabled before deployment (the firmware's own instants are the truth)."""
+    begun, ended = seen.true("control_enabled_s"), seen.true("deployment_s")
+    told = seen.figure("gate", "enabled_s")
+    lost = [e for e in seen.output.entries if e.topic == "event" and "control off" in e.text]
+    return None if begun is None or told is None or lost else told - (ended - begun)
+
+
+def roll_share(seen: Seen) -> float | None:
+    """Return the error of the roll authority where the fins excited it, percent of the true one."""
+    if seen.figures.get("roll", {}).get("verdict") not in ("effective", "weak", "reversed"):
+        return None
+    return _share(seen.figure("roll", "authority_per_pa_rad"), seen.true("roll_authority_per_pa_rad"))
+
+
+def roll_sign_wrong(seen: Seen) -> float | None:
+    """Return 0 when the sign of the roll authority is right and 1 when it is wrong, where it was excited."""
+    verdict = seen.figures.get("roll", {}).get("verdict")
+    if verdict not in ("effective", "weak", "reversed"):
+        return None
+    return float((verdict == "reversed") != (seen.true("roll_authority_sign") < 0))
+
+
 def _apogee_by(source: str) -> Callable[[Seen], float | None]:
     return lambda seen: _share(seen.figure("apogee", f"{source}_m"), seen.true("apogee_m"))
 
@@ -125,6 +148,9 @@ QUANTITIES: tuple[Quantity, ...] = (
         Quantity(f"apogee by the {source}", "%", _apogee_by(source))
         for source in ("barometer", "filter", "vehicle", "vehicle_barometer")
     ),
+    Quantity("time of control before deployment", "s", control_time_s),
+    Quantity("roll authority", "%", roll_share),
+    Quantity("roll authority's sign wrong", "", roll_sign_wrong, 0.0),
     Quantity("tilt, 95 % of the frames of the climb", "deg", worst_tilt_deg, 1.5),
     Quantity("height, rms over the climb", "m", _height_error("height", "up")),
     Quantity("climb rate, rms over the climb", "m/s", _height_error("climb_rate", "climb")),

@@ -11,7 +11,8 @@ from server.findings import RULES, Finding, findings
 # key of the finding, figures that lead to it, figures that just do not
 CASES: list[tuple[str, dict, dict]] = [
     ("no_continuity", {"continuity": {"missing": ["lateral motor 3"]}}, {"continuity": {"missing": []}}),
-    ("unit_disagrees", {"units": {"suspect": "b", "reason": "drifts at rest"}}, {"units": {"suspect": None}}),
+    ("unit_disagrees", {"units": {"suspect": "b", "reason": "drifts at rest"}}, {"units": {}}),
+    ("unit_disagrees", {"units_gyro": {"suspect": None, "reason": "apart in rates"}}, {}),
     ("battery_tired", {"battery": {"minutes_cameras_off": 30.0, "minutes_wanted": 45.0}},
      {"battery": {"minutes_cameras_off": 46.0, "minutes_wanted": 45.0}}),
     ("battery_tired", {"battery": {"resistance_ohm": 0.4, "resistance_low_ohm": 0.3, "cells": 2.0}},
