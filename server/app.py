@@ -30,6 +30,7 @@ from server.shelf import Shelf
 from server.site import Site
 from server.station import Station
 from server.terminal_code import can_show, terminal_code
+from server.trial_run import TrialDesk, known_plans
 
 SEND_BUFFER_BYTES = 128 * 1024
 USER_TIMEOUT_MS = 5000
@@ -100,14 +101,17 @@ async def run_live(
             now=lambda: (station.now_s(), station.pipeline.last_t),
             beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
         )
+        site = _site(settings, live.mode, station, hub, None)
         station.on_change = hub.changed
         station.on_link = lambda state: say(f"Link {state.state}: {state.sentence}")
         await station.start()
         beating = asyncio.create_task(hub.beat_forever())
         try:
-            await _serve(_site(settings, live.mode, station, hub, None), settings, listener, open_browser, say, until)
+            await _serve(site, settings, listener, open_browser, say, until)
         finally:
             beating.cancel()
+            if site.trials is not None:
+                await site.trials.close()
             path = await station.stop()
     return path
 
@@ -158,7 +162,9 @@ def _site(
     folders = [folder] if folder is not None else []
     shelf = Shelf(settings.sessions, [*folders, sample_folder()])
     tokens = _tokens(station)
-    return Site(version(), mode, shelf, page_folder(), chart_folder(), tokens, TokenGuard(tokens), station, hub, session)
+    trials = TrialDesk(station, *known_plans(station)) if station is not None else None
+    guard = TokenGuard(tokens)
+    return Site(version(), mode, shelf, page_folder(), chart_folder(), tokens, guard, station, hub, session, trials)
 
 
 def _tokens(station: Station | None) -> dict[str, str]:

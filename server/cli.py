@@ -12,7 +12,7 @@ from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
-from server import key_cli
+from server import key_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.demo import Demo, TwinOptions, run_twin
 from server.export import export_csv
@@ -73,6 +73,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_replay(commands.add_parser("replay", help="replay a recorded session on the page"))
     _add_files(commands)
     key_cli.add_parser(commands)
+    trial_cli.add_parser(commands)
     ports = commands.add_parser("ports", help="list serial ports and whether each can be opened")
     ports.set_defaults(run=_ports)
     return parser

@@ -45,7 +45,7 @@ def desk_route(site: Site) -> Any:
             await socket.send_text(
                 _text({"type": "signed_in", "operator": operator, "authority": _authority(site, operator)})
             )
-            await _serve_desk(socket, station, operator)
+            await _serve_desk(socket, site, station, operator)
         except (WebSocketDisconnect, RuntimeError, OSError):
             return
         except KeyError:  # bytes came where a text is due
@@ -88,7 +88,7 @@ def _free_name(wanted: object, site: Site) -> str:
     return f"{base} {number}"
 
 
-async def _serve_desk(socket: WebSocket, station: Station, operator: str) -> None:
+async def _serve_desk(socket: WebSocket, site: Site, station: Station, operator: str) -> None:
     loop = asyncio.get_running_loop()
     recent: deque[float] = deque(maxlen=REQUESTS_PER_S)
     while True:
@@ -103,12 +103,12 @@ async def _serve_desk(socket: WebSocket, station: Station, operator: str) -> Non
                 _text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"})
             )
             continue
-        answer = _answer(station, operator, request)
+        answer = _answer(site, station, operator, request)
         if answer is not None:
             await socket.send_text(_text({"type": "reply", "n": _number(request.get("n")), **answer}))
 
 
-def _answer(station: Station, operator: str, request: dict[str, Any]) -> dict[str, Any] | None:
+def _answer(site: Site, station: Station, operator: str, request: dict[str, Any]) -> dict[str, Any] | None:
     station.authority.alive(operator, station.now_s())
     kind = request["type"]
     if kind in ("alive", "sign_in"):
@@ -117,7 +117,15 @@ def _answer(station: Station, operator: str, request: dict[str, Any]) -> dict[st
         return _check(station, request)
     if kind == "mark":
         return _reply_shape(station, station.mark(operator, str(request.get("text", ""))))
+    if kind == "trial":
+        return _trial(site, operator, request)
     return _reply_shape(station, station.act(operator, kind, request))
+
+
+def _trial(site: Site, operator: str, request: dict[str, Any]) -> dict[str, Any]:
+    if site.trials is None:
+        return {"ok": False, "sentence": "this station runs no trials", "id": None}
+    return site.trials.answer(operator, request)
 
 
 def _number(n: object) -> int | None:

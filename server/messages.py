@@ -32,6 +32,7 @@ DESK_REQUESTS = (
     "take",
     "release",
     "give",
+    "trial",
     "alive",
 )
 

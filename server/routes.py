@@ -66,6 +66,10 @@ def _add_api(app: FastAPI, site: Site) -> None:
     def sessions() -> list[dict[str, Any]]:
         return site.shelf.list(site.station.name if site.station else None)
 
+    @app.get("/api/trials")
+    def trials() -> dict[str, Any]:
+        return site.trials.list() if site.trials is not None else {"plans": [], "problems": {}}
+
     @app.get("/api/sessions/{name}/dictionary")
     def dictionary(name: str) -> dict[str, Any]:
         if name == LIVE:

@@ -15,6 +15,7 @@ from server.review import Review
 from server.security import TokenGuard
 from server.shelf import Shelf
 from server.station import Station
+from server.trial_run import TrialDesk
 
 
 @dataclass
@@ -31,6 +32,7 @@ class Site:
     station: Station | None = None
     hub: Hub | None = None
     open_first: str | None = None
+    trials: TrialDesk | None = None
     operators: dict[str, WebSocket] = field(default_factory=dict)
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent
     opened: deque[tuple[str, tuple, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))

@@ -234,6 +234,11 @@ class Station:
             return Reply(given, f"{to} holds command authority" if given else f"{to or 'nobody'} cannot be given it")
         return Reply(False, f"there is no act '{kind}'")
 
+    def before_act(self) -> float:
+        """Look at the clocks, as before every act, and return the present session second."""
+        self._look_at_clocks()
+        return self.now_s()
+
     def mark(self, operator: str, text: str) -> Reply:
         """Put a mark into the session; nothing is transmitted."""
         self._marks += 1

@@ -4,7 +4,7 @@
 export const VIEW_TYPES = ["hello", "update", "beat"];
 
 /** Messages the page may send on /ws/desk. */
-export const DESK_SENDS = ["sign_in", "send", "arm", "confirm", "cancel", "safe_all", "mark", "check", "take", "release", "give", "alive"];
+export const DESK_SENDS = ["sign_in", "send", "arm", "confirm", "cancel", "safe_all", "mark", "check", "take", "release", "give", "trial", "alive"];
 
 /** Messages the station sends on /ws/desk. */
 export const DESK_TYPES = ["signed_in", "authority", "reply"];
