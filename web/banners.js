@@ -1,30 +1,39 @@
 // Banners above everything else: demo, replay, station silent, nothing to show yet.
 
 import { duration } from "./format.js";
-import { h, setHidden, setText } from "./dom.js";
+import { h, setHidden, setText, setTone } from "./dom.js";
 
 const HASH_WORDS = 8;
 
 export function Banners(el, acts) {
   const demo = h("p", { class: "banner -demo", testid: "banner-demo", text: "DEMO \u2014 simulated vehicle, every number invented" });
-  const name = h("span");
+  const what = h("span", { class: "replay-what" });
+  const beside = h("span", { class: "replay-live", testid: "replay-live" });
   const back = h("button", { type: "button", class: "act", text: "Back to live", testid: "back-to-live", on: { click: () => acts.live() } });
-  const replay = h("div", { class: "banner -replay", testid: "replay-banner" }, h("b", { text: "REPLAY" }), " \u2014 nothing can be transmitted. ", name, back);
+  const replay = h("div", { class: "banner -replay", testid: "replay-banner" }, h("b", { text: "REPLAY" }), what, beside, back);
   const silent = h("p", { class: "banner -silent", testid: "banner-silent", role: "alert" });
-  const trouble = h("div", { class: "banner -trouble", role: "alert" }, h("span"), h("button", { type: "button", class: "act", text: "Dismiss", on: { click: () => acts.dismiss() } }));
-  el.append(silent, replay, demo, trouble);
+  el.append(silent, replay, demo);
   return {
-    update({ about, replay: open, silentSince, trouble: sentence, simulated, now }) {
+    /** @param {object} page  @param {{text:string, tone:string}|null} live the live session beside a replay, in one line */
+    update({ about, desk, mode, replay: open, silentSince, simulated, now }, live) {
       setHidden(demo, !(simulated || about?.mode === "demo") || Boolean(open));
       setHidden(replay, !open);
-      setHidden(back, about?.mode === "replay");
-      setText(name, open ? `${open.label}${simulated ? ", simulated vehicle" : ""} ` : "");
-      setHidden(silent, silentSince === null || Boolean(open));
-      if (silentSince !== null) setText(silent, `STATION SILENT for ${duration((now - silentSince) / 1000)}. Nothing below is current. Is the station's program still running?`);
-      setHidden(trouble, !sentence);
-      setText(trouble.firstChild, sentence ?? "");
+      setHidden(back, mode === "replay");
+      setText(what, open ? ` \u2014 ${replayWords(mode, desk)} ${open.label}${simulated ? ", simulated vehicle" : ""}` : "");
+      setHidden(beside, !live);
+      setText(beside, live?.text ?? "");
+      setTone(beside, live?.tone);
+      setHidden(silent, silentSince === null || mode === "replay");
+      if (silentSince !== null) setText(silent, `STATION SILENT for ${duration((now - silentSince) / 1000)}. ${open ? "Nothing of the live vehicle is known." : "Nothing below is current."} Is the station's program still running?`);
     },
   };
+}
+
+/** What a replay can and cannot reach. */
+export function replayWords(mode, desk) {
+  if (mode === "replay") return "nothing can be transmitted.";
+  if (!desk) return "no command can be given from here.";
+  return "no command can be given from here; Safe all still reaches the live vehicle.";
 }
 
 /** Short form of a dictionary hash, for comparing by eye. */

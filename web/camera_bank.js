@@ -2,6 +2,7 @@
 
 import { age, duration, limitState, valueWithUnit, sentence } from "./format.js";
 import { absent, builder, h, setAttr, setText, setTone } from "./dom.js";
+import { chargeToSpend, minutes, padCost } from "./pad_time.js";
 import { commandFor, family } from "./roles.js";
 
 export function CameraBank(el, acts) {
@@ -10,8 +11,10 @@ export function CameraBank(el, acts) {
   function build(view) {
     const cameras = family(view.store.roles, "camera");
     rows = cameras.map((name) => CameraRow(name, view, acts));
-    el.replaceChildren(...rows.map((row) => row.el));
+    const cost = h("p", { class: "facts pad-cost", testid: "pad-cost" });
+    el.replaceChildren(...rows.map((row) => row.el), cost);
     if (rows.length === 0) el.append(absent("Cameras are"));
+    else rows.push({ update: (now) => setText(cost, costWords(now, cameras)) });
   }
   return {
     update(view) {
@@ -29,8 +32,8 @@ function CameraRow(name, first, acts) {
   const facts = h("span", { class: "facts" });
   const power = Toggle(title, "power", commandFor(dictionary, "camera_power"), ["Switch on", "Switch off"], `camera-${name}-power`);
   const record = Toggle(title, "recording", commandFor(dictionary, "camera_record"), ["Record", "Stop recording"], `camera-${name}-record`);
-  const el = h("div", { class: "camera" }, h("div", { class: "camera-what" }, h("span", { class: "camera-name", text: title }), state, facts),
-    h("div", { class: "camera-acts" }, power.button, record.button));
+  const el = h("div", { class: "camera", role: "group", "aria-label": title }, h("div", { class: "camera-what" }, h("span", { class: "camera-name", text: title }), state),
+    h("div", { class: "camera-acts" }, power.button, record.button), facts);
 
   function Toggle(camera, what, command, words, testid) {
     const button = h("button", { type: "button", class: "act", testid, hidden: !command });
@@ -62,12 +65,35 @@ function CameraRow(name, first, acts) {
         since !== undefined && `on for ${duration(view.cursor.rx - since)}`,
         storage?.value !== undefined && `${valueWithUnit(storage.column, storage.value)} left${limit ? ", low" : ""}`,
         current(view, name),
+        costOf(view, view.sample(`camera[${name}].current`)),
       ].filter(Boolean).join("  \u00b7  "));
       setTone(facts, limit);
       power.update(view, powered?.value);
       record.update(view, recording?.value);
     },
   };
+}
+
+const whole = (value) => `${Math.round(value)} min`;
+
+const toSpend = (view) => chargeToSpend(view.store.dictionary.sheet, view.value("battery.charge_used"));
+
+/** What one camera's measured current costs in pad minutes. */
+function costOf(view, sample) {
+  const cost = padCost(toSpend(view), view.value("battery.current"), sample?.value);
+  return cost && `costs ${whole(cost.cost)}`;
+}
+
+/** What the cameras together cost, from measured currents and the vehicle sheet's battery. */
+export function costWords(view, cameras) {
+  const charge = toSpend(view);
+  if (charge === undefined) return view.has("battery.charge_used") ? "Pad minutes: no battery capacity and reserve in the vehicle sheet." : "";
+  const drawn = cameras.reduce((sum, name) => sum + (view.value(`camera[${name}].current`) || 0), 0);
+  const total = view.value("battery.current");
+  const cost = padCost(charge, total, drawn);
+  if (cost) return `Pad time left ${whole(cost.now)}, with cameras off ${whole(cost.without)}: they cost ${whole(cost.cost)}`;
+  const left = minutes(charge, total);
+  return left === undefined ? "" : `Pad time left ${whole(left)} with cameras off, if full at switch-on`;
 }
 
 function current(view, name) {

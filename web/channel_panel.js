@@ -3,6 +3,7 @@
 import { age } from "./format.js";
 import { absent, builder, h, s, setAttr, setText, setTone } from "./dom.js";
 import { channelState } from "./channel_state.js";
+import { armedFor } from "./dangers.js";
 import { commandFor, family } from "./roles.js";
 
 /**
@@ -71,7 +72,7 @@ function ChannelTile(name, options, first, acts) {
     const command = commandFor(first.store.dictionary, `${options.family}_${act}`);
     if (!command || options.silent) return undefined;
     const words = { arm: "Arm\u2026", fire: "Fire\u2026", safe: "Safe" }[act];
-    return h("button", { type: "button", class: `act -${command.hazard}`, text: words, "aria-label": `${words} ${title}`,
+    return h("button", { type: "button", class: `act -${command.hazard}`, text: words, title: command.title, "aria-label": `${words} ${command.title}, ${title}`,
       on: { click: () => acts.begin(command.name, { channel: Number(name) }) } });
   }
 
@@ -81,7 +82,8 @@ function ChannelTile(name, options, first, acts) {
       const armed = view.sample(role("armed"));
       const picked = channelState({ armed, continuity: view.sample(role("continuity")), fired: view.sample(role("fired")), inhibited: options.board && view.sample(options.board) });
       setText(word, picked.word);
-      setText(since, armed && Number.isFinite(armed.age) ? `heard ${age(armed.age)} ago` : "never heard");
+      const long = picked.state === "armed" ? armedFor(view, role("armed")) : "";
+      setText(since, [long && `armed for ${long}`, armed && Number.isFinite(armed.age) ? `heard ${age(armed.age)} ago` : "never heard"].filter(Boolean).join(" \u00b7 "));
       // In flight an armed parachute is as it should be; on the ground it is a danger to whoever walks up.
       setTone(el, picked.state === "armed" && options.family === "recovery" && view.inFlight ? "expected" : picked.tone);
       setAttr(el, "data-state", picked.state);
@@ -99,8 +101,8 @@ function BoardLine(role, first, acts) {
   const inhibit = commandFor(first.store.dictionary, "board_inhibit");
   const release = commandFor(first.store.dictionary, "board_release");
   const buttons = [
-    inhibit && h("button", { type: "button", class: "act", text: "Inhibit", "aria-label": "Inhibit firing board", on: { click: () => acts.begin(inhibit.name, {}) } }),
-    release && h("button", { type: "button", class: `act -${release.hazard}`, text: "Remove inhibit\u2026", "aria-label": "Remove the inhibit of the firing board", on: { click: () => acts.begin(release.name, {}) } }),
+    inhibit && h("button", { type: "button", class: "act", text: inhibit.title, on: { click: () => acts.begin(inhibit.name, {}) } }),
+    release && h("button", { type: "button", class: `act -${release.hazard}`, text: `${release.title}\u2026`, on: { click: () => acts.begin(release.name, {}) } }),
   ].filter(Boolean);
   const el = h("div", { class: "board" }, h("span", { class: "channel-name", text: "Firing board" }), word, h("div", { class: "channel-acts" }, ...buttons));
   return {

@@ -2,13 +2,13 @@
 
 import { age } from "./format.js";
 import { h, setAttr, setHidden, setText, setTone, syncList } from "./dom.js";
-import { COMMAND_STATES, STEPS } from "./messages.js";
+import { COMMAND_STATES, STEPS, STEP_WORDS } from "./messages.js";
 
 const SHOWN = 8;
 
 /** Steps of one command as a row of marks; used here and in the desk. */
 export function StepRow() {
-  const marks = STEPS.map((step) => h("li", { class: "step", text: step }));
+  const marks = STEPS.map((step) => h("li", { class: "step", text: STEP_WORDS[step] ?? step }));
   return {
     el: h("ol", { class: "steps", "aria-label": "Steps" }, ...marks),
     update(command) {
@@ -18,21 +18,30 @@ export function StepRow() {
         setHidden(mark, !done.has(step));
         const state = done.get(step) !== null && done.get(step) !== undefined ? "done" : command.missing === step && COMMAND_STATES[command.state]?.final ? "missing" : "open";
         setAttr(mark, "data-step", state);
-        setAttr(mark, "aria-label", `${step}: ${{ done: "yes", missing: "missing", open: "not yet" }[state]}`);
+        setAttr(mark, "aria-label", `${mark.textContent}: ${{ done: "yes", missing: "missing", open: "not yet" }[state]}`);
       });
     },
   };
 }
 
-/** One sentence about where a command stands. */
-export function commandSentence(command, rx) {
+/** Which step a command waits for and since when (station seconds): since its last step; undefined when it waits for none. */
+export function missingStep(command) {
+  if (!command.missing) return undefined;
+  const done = (command.steps ?? []).map(({ rx }) => rx).filter(Number.isFinite);
+  return { word: STEP_WORDS[command.missing] ?? command.missing, since: done.length ? Math.max(...done) : undefined };
+}
+
+/** One sentence about where a command stands at station second `rx`; `when` adds how long ago that became so. */
+export function commandSentence(command, rx, when = true) {
   const known = COMMAND_STATES[command.state];
   const parts = [command.state_text || known?.word || command.state];
-  if (command.state === "unknown") parts[0] = known.word;
-  if (command.reason) parts.push(command.reason);
-  if (command.missing && known?.final) parts.push(`missing: ${command.missing}`);
+  // The page's own words where the state is dangerous, or where the station's word is one kept for the vehicle.
+  if (command.state === "unknown" || command.state === "armed") parts[0] = known.word;
+  if (command.state === "unknown" && command.reason) parts.push(command.reason);
+  const missing = missingStep(command);
+  if (missing && command.state !== "armed") parts.push(missing.since === undefined ? `${missing.word} missing` : `${missing.word} missing for ${age(rx - missing.since)}`);
   if (command.sends > 1) parts.push(`sent ${command.sends} times`);
-  if (rx !== undefined) parts.push(`${age(rx - command.entry.rx)} ago`);
+  if (when) parts.push(`${age(rx - command.entry.rx)} ago`);
   return parts.join(" \u00b7 ");
 }
 

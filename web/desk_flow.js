@@ -1,16 +1,19 @@
 // The two acts of a guarded or hazardous command, as a table. Time is an argument: station seconds (rx).
 //
-// closed -> open (arguments, interlocks) -> arming -> armed -> confirming -> following (steps shown until closed).
+// closed -> open (arguments, interlocks) -> asking -> ready -> confirming -> following (steps shown until closed).
 // A routine command goes open -> sending -> following. Nothing leads from open to confirming: there is no one-act way.
+// "invited": by the two-person rule another person got the command ready, and this page holds its second act.
+// "ready" is the desk's word; "armed" is kept for what the vehicle says of its channels.
 
 export const FLOW = {
-  closed: { open: "open" },
-  open: { open: "open", ask_arm: "arming", ask_send: "sending", close: "closed" },
+  closed: { open: "open", invited: "ready" },
+  open: { open: "open", ask_ready: "asking", ask_send: "sending", close: "closed", invited: "ready" },
   sending: { done: "following", refused: "open", close: "closed" },
-  arming: { armed: "armed", refused: "open" },
-  armed: { ask_confirm: "confirming", ended: "following", cancel: "open", expired: "open" },
-  confirming: { done: "following", refused: "open", ended: "following" },
-  following: { open: "open", close: "closed" },
+  asking: { ready: "ready", refused: "open" },
+  ready: { ask_confirm: "confirming", ended: "following", cancel: "open", expired: "open", declined: "following" },
+  // A refused confirmation takes nothing back at the station: the command is still ready there until its time is over.
+  confirming: { done: "following", refused: "ready", ended: "following" },
+  following: { open: "open", close: "closed", invited: "ready" },
 };
 
 /** The state after an event; the same state when the table has no such row, so a late reply changes nothing. */
@@ -20,12 +23,28 @@ export function nextState(state, event) {
 
 /**
  * May the second act begin now?
- * @param {{earliest_confirm_rx:number, expires_rx:number}} arm the station's reply to arm
+ * @param {{earliest_confirm_rx:number, expires_rx:number}} ready the station's reply to the first act
  * @returns {"early"|"open"|"late"}
  */
-export function confirmWindow(arm, rx) {
-  if (rx < arm.earliest_confirm_rx) return "early";
-  return rx <= arm.expires_rx ? "open" : "late";
+export function confirmWindow(ready, rx) {
+  if (rx < ready.earliest_confirm_rx) return "early";
+  return rx <= ready.expires_rx ? "open" : "late";
+}
+
+/** How long the second act is still possible, in words that no time-out of the vehicle shares. */
+export function countdown(ready, rx) {
+  if (confirmWindow(ready, rx) === "early") return `Hold opens in ${(ready.earliest_confirm_rx - rx).toFixed(1)} s`;
+  return `${Math.max(0, ready.expires_rx - rx).toFixed(1)} s left to confirm`;
+}
+
+/**
+ * The command that waits for this person's second act: got ready by another operator under the two-person rule.
+ * @param {object[]} commands command views @param {{open:boolean, operator:string}} desk @param {Set<string>} left ids put aside
+ */
+export function invitation(commands, desk, rx, left) {
+  if (!desk?.open) return undefined;
+  return commands.find((one) => one.state === "armed" && one.confirm_by === "another" && one.operator !== desk.operator
+    && one.expires_rx > rx && !left.has(one.id));
 }
 
 /** Press and hold: completes only after an unbroken second. Times in milliseconds of any steady clock. */

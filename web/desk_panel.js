@@ -1,40 +1,13 @@
-// The command desk: who holds authority, every command of the dictionary by hazard, and marks in the recording.
+// The command desk: every command of the dictionary by hazard, and marks in the recording.
 
-import { builder, h, setAttr, setHidden, setText, setTone } from "./dom.js";
+import { whyNot } from "./authority.js";
+import { builder, h, setAttr, setHidden, setText } from "./dom.js";
 
 const CLASSES = [
   ["routine", "Routine", "one act"],
-  ["guarded", "Guarded", "act, then hold to confirm"],
-  ["hazardous", "Hazardous", "arm, then hold to confirm"],
+  ["guarded", "Guarded", "get ready, then hold"],
+  ["hazardous", "Hazardous", "get ready with every condition met, then hold"],
 ];
-
-/** Why commands cannot be given now, as a sentence; "" when they can. */
-export function whyNot({ replay, mode, desk }) {
-  if (replay || mode === "replay") return "This is a replay: nothing can be transmitted.";
-  if (!desk) return "View only. Commands need the operator's link, which the station prints in its terminal.";
-  if (!desk.open) return desk.sentence;
-  if (desk.yours) return "";
-  return desk.holder ? `${desk.holder} holds command authority.` : "Nobody holds command authority. Take it to give commands.";
-}
-
-/** Who holds command authority, and the acts to take or release it. */
-export function AuthorityPanel(el, acts) {
-  const word = h("p", { class: "authority-word", testid: "desk-authority" });
-  const take = h("button", { type: "button", class: "act", testid: "desk-take", on: { click: () => acts.desk({ type: "take" }) } });
-  const release = h("button", { type: "button", class: "act", testid: "desk-release", text: "Give up", "aria-label": "Give up command authority", on: { click: () => acts.desk({ type: "release" }) } });
-  el.append(h("div", { class: "authority" }, word, take, release));
-  return {
-    update(view) {
-      const { desk, replay } = view.page;
-      const reason = whyNot(view.page);
-      setText(word, reason || `You hold command authority as ${desk.operator}.`);
-      setTone(word, reason && desk ? "caution" : "none");
-      setHidden(take, !desk?.open || desk.yours || Boolean(replay));
-      setHidden(release, !desk?.open || !desk.yours || Boolean(replay));
-      setText(take, desk?.holder ? `Take over from ${desk.holder}` : "Take authority");
-    },
-  };
-}
 
 /** Every command of the dictionary by hazard. */
 export function CommandList(el, acts) {

@@ -1,10 +1,12 @@
 // The desk sheet: one command with arguments, interlocks and the two separate acts. It stays open in every place and
 // never covers the status line. The rules are the table in desk_flow.js; this file draws it.
 
-import { choices, complaint, label, shownRange, toSi } from "./arguments.js";
-import { confirmWindow, Hold, nextState } from "./desk_flow.js";
-import { fixed, unitText } from "./format.js";
-import { h, setAttr, setHidden, setText, setTone, syncList } from "./dom.js";
+import { ArgumentField } from "./argument_field.js";
+import { complaint, toSi } from "./arguments.js";
+import { confirmWindow, countdown, invitation, nextState } from "./desk_flow.js";
+import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
+import { HoldButton } from "./hold_button.js";
+import { InterlockList, lockLines } from "./interlock_list.js";
 import { family } from "./roles.js";
 import { COMMAND_STATES } from "./messages.js";
 
@@ -20,27 +22,32 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   let command = null;
   let fields = [];
   let check = null;
-  let arm = null;
+  let ready = null; // the station's reply to the first act, or another person's command view
+  let given = {}; // the arguments that were made ready: exactly these are confirmed
+  let invitedBy = null;
   let id = null;
   let said = "";
   let lastCheck = -Infinity;
   let opened = 0;
   let focusNext = false;
+  const putAside = new Set();
 
-  const title = h("h2", { class: "sheet-title", tabindex: "-1" });
+  const title = h("h2", { class: "sheet-title", tabindex: "-1", testid: "desk-title" });
+  const from = h("p", { class: "sheet-from", testid: "desk-from" });
   const does = h("p", { class: "sheet-does" });
   const caution = h("p", { class: "sheet-caution" });
   const form = h("div", { class: "sheet-fields" });
-  const locks = h("ul", { class: "interlocks", "aria-label": "Conditions" });
-  const armButton = h("button", { type: "button", class: "act -hazardous", testid: "desk-arm", on: { click: askArm } });
-  const sendButton = h("button", { type: "button", class: "act", testid: "desk-send", text: "Send", on: { click: askSend } });
+  const locks = InterlockList();
+  const readyButton = h("button", { type: "button", class: "act -hazardous", testid: "desk-arm", on: { click: askReady } });
+  const sendButton = h("button", { type: "button", class: "act", testid: "desk-send", on: { click: askSend } });
   const confirm = HoldButton(askConfirm);
   const count = h("p", { class: "countdown", testid: "desk-countdown" });
   const cancel = h("button", { type: "button", class: "act", testid: "desk-cancel", on: { click: askCancel } });
   const message = h("p", { class: "sheet-said", role: "status", testid: "desk-said" });
   const steps = StepRow();
   const follow = h("div", { class: "sheet-follow" }, steps.el);
-  el.append(h("div", { class: "sheet-head" }, title, cancel), does, caution, form, locks, h("div", { class: "sheet-acts" }, armButton, sendButton, confirm.el, count), message, follow);
+  el.append(h("div", { class: "sheet-head" }, title, cancel), h("div", { class: "sheet-body", tabindex: "0", role: "group", "aria-label": "What it does and its conditions" }, from, does, caution, form, locks.el, follow),
+    h("div", { class: "sheet-acts" }, message, readyButton, sendButton, confirm.el, count));
   setAttr(el, "role", "region");
 
   function go(event) {
@@ -53,20 +60,30 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   }
 
   function problem() {
-    const given = values();
-    return command.args.map((arg) => complaint(arg, given[arg.name])).find(Boolean) ?? "";
+    const wanted = values();
+    return command.args.map((arg) => complaint(arg, wanted[arg.name])).find(Boolean) ?? "";
   }
 
-  async function askArm() {
+  /** The dictionary's title with what it is for: "Fire lateral motor 1". */
+  function name() {
+    return [command.title, ...fields.map(({ shown }) => shown())].join(" ");
+  }
+
+  async function askReady() {
     said = problem();
     if (said) return acts.changed();
     const mine = ++opened;
-    go("ask_arm");
-    const reply = await acts.ask({ type: "arm", command: command.name, args: values() });
-    if (mine !== opened) return;
+    given = values();
+    go("ask_ready");
+    const reply = await acts.ask({ type: "arm", command: command.name, args: given });
+    if (mine !== opened) {
+      // The sheet went away while the station was asked: what it got ready is taken back.
+      if (reply.ok) acts.ask({ type: "cancel", id: reply.id });
+      return;
+    }
     said = reply.ok ? "" : reply.sentence;
-    if (reply.ok) { arm = reply; id = reply.id; }
-    go(reply.ok ? "armed" : "refused");
+    if (reply.ok) { ready = reply; id = reply.id; }
+    go(reply.ok ? "ready" : "refused");
     focusNext = reply.ok;
   }
 
@@ -84,8 +101,9 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
 
   async function askConfirm() {
     const mine = opened;
+    said = "";
     go("ask_confirm");
-    const reply = await acts.ask({ type: "confirm", id, command: command.name, args: values() });
+    const reply = await acts.ask({ type: "confirm", id, command: command.name, args: given });
     if (mine !== opened) return;
     said = reply.ok ? "" : reply.sentence;
     // A reply that never came may hide a command that went out: its steps are shown, never "nothing happened".
@@ -93,39 +111,60 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   }
 
   function askCancel() {
-    if (state === "armed") {
+    if (state === "confirming") return;
+    if (state === "ready") {
       acts.ask({ type: "cancel", id });
-      said = "Cancelled before anything was sent.";
-      go("cancel");
+      if (invitedBy !== null) putAside.add(id);
+      said = invitedBy === null ? "Cancelled before anything was sent." : "Declined: nothing was sent.";
+      go(invitedBy === null ? "cancel" : "declined");
     } else {
-      opened++;
-      state = "closed";
-      acts.changed();
+      close();
     }
   }
 
-  function open(view, name, preset) {
-    const leaving = state === "armed" ? id : null;
-    if (state === "confirming") return;
-    if (leaving !== null) acts.ask({ type: "cancel", id: leaving });
-    command = view.store.dictionary.commands.find((one) => one.name === name);
-    state = "open";
+  /** Take the sheet away; what is ready is cancelled. */
+  function close() {
+    if (state === "ready") acts.ask({ type: "cancel", id });
     opened++;
-    [check, arm, id, said, lastCheck] = [null, null, null, "", -Infinity];
-    fields = command.args.map((arg) => Field(arg, preset[arg.name], fittedFor(view, arg)));
+    state = "closed";
+    acts.changed();
+  }
+
+  function begin(view, described, preset) {
+    command = described;
+    opened++;
+    [check, ready, id, said, lastCheck, invitedBy] = [null, null, null, "", -Infinity, null];
+    fields = command.args.map((arg) => ArgumentField(arg, preset[arg.name], family(view.store.roles, arg.name)));
     form.replaceChildren(...fields.map((field) => field.el));
-    setText(title, command.title);
     setText(does, command.does);
     setText(caution, command.caution ?? "");
     setHidden(caution, !command.caution);
-    setText(armButton, `1  Arm: ${command.title}`);
     setAttr(el, "aria-label", `Command: ${command.title}`);
+  }
+
+  function open(view, wanted, preset) {
+    if (state === "confirming") return;
+    if (state === "ready") acts.ask({ type: "cancel", id });
+    begin(view, view.store.dictionary.commands.find((one) => one.name === wanted), preset);
+    state = "open";
     acts.changed();
+    setHidden(el, false);
     title.focus();
   }
 
+  // By the two-person rule the second act may be this person's: the sheet comes by itself.
+  function lookForInvitation(view) {
+    if (nextState(state, "invited") === state) return;
+    const asked = invitation(view.commands(), view.page.desk, view.cursor.rx, putAside);
+    const described = asked && view.store.dictionary.commands.find((one) => one.name === asked.command);
+    if (!described) return;
+    begin(view, described, asked.args);
+    [ready, id, given, invitedBy] = [asked, asked.id, asked.args, asked.operator];
+    state = nextState(state, "invited");
+  }
+
   function poll(now) {
-    if (state === "closed" || state === "following" || !command.interlocks?.length || now - lastCheck < CHECK_MS) return;
+    if (state === "closed" || state === "following" || command.hazard === "routine" || now - lastCheck < CHECK_MS) return;
     if (problem()) return;
     lastCheck = now;
     const mine = opened;
@@ -135,130 +174,62 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   }
 
   function update(view) {
+    if (view.page.replay) { setHidden(el, true); return; }
+    lookForInvitation(view);
     setHidden(el, state === "closed");
+    document.body.classList.toggle("sheet-open", state !== "closed");
     if (state === "closed") return;
     poll(performance.now());
     const routine = command.hazard === "routine";
     const mine = id === null ? undefined : view.commands().find((one) => one.id === id);
-    if (state === "armed") watchArm(view, mine);
-    const locked = command.interlocks?.length > 0 && !check?.ready;
-    setHidden(armButton, routine || !["open", "arming"].includes(state));
-    setAttr(armButton, "disabled", state !== "open" || locked || !view.page.canCommand);
+    if (state === "ready") watchReady(view, mine);
+    const full = name();
+    setText(title, full);
+    setHidden(from, invitedBy === null);
+    setText(from, invitedBy === null ? "" : `${invitedBy} got this ready and asks you to confirm it.`);
+    setText(readyButton, `1  Get ready: ${full}`);
+    setText(sendButton, `Send: ${full}`);
+    setHidden(readyButton, routine || !["open", "asking"].includes(state));
+    setAttr(readyButton, "disabled", state !== "open" || !check?.ready || !view.page.canCommand);
     setHidden(sendButton, !routine || !["open", "sending"].includes(state));
     setAttr(sendButton, "disabled", state !== "open" || !view.page.canCommand);
-    confirm.show(state === "armed" || state === "confirming", state === "armed" ? confirmWindow(arm, view.cursor.rx) : "late", command.title);
-    // A hidden control cannot take the focus, so the second act gets it once it is shown.
-    if (focusNext && state === "armed") { focusNext = false; confirm.el.focus(); }
-    setText(cancel, state === "armed" ? "Cancel" : "Close");
+    drawHold(view, mine, full);
+    setText(cancel, state !== "ready" ? "Close" : invitedBy === null ? "Cancel" : "Decline");
+    setAttr(cancel, "aria-label", `${cancel.textContent}: ${full}`);
     setAttr(cancel, "disabled", state === "confirming");
     for (const field of fields) setAttr(field.input, "disabled", state !== "open");
-    drawLocks(view);
-    setText(count, state === "armed" ? countdown(arm, view.cursor.rx) : "");
-    setText(message, said || (state !== "open" ? "" : view.page.canCommand ? problem() : "Command authority is not yours."));
+    locks.update(command, state === "following" ? [] : lockLines(command.interlocks, check?.interlocks));
     setHidden(follow, !mine);
-    if (mine) {
-      steps.update(mine);
-    }
-    if (mine && ["following", "confirming"].includes(state)) {
-      setText(message, said ? `${said} ${commandSentence(mine)}` : commandSentence(mine));
-      setTone(message, COMMAND_STATES[mine.state]?.tone ?? "none");
-    } else setTone(message, said ? "caution" : "none");
+    if (mine) steps.update(mine);
+    drawMessage(view, mine);
   }
 
-  // The station may disarm by itself: link lost, authority taken, vehicle restarted. The page follows and says why.
-  function watchArm(view, mine) {
+  function drawHold(view, mine, full) {
+    const another = invitedBy === null && mine?.confirm_by === "another";
+    const able = invitedBy === null ? view.page.canCommand : Boolean(view.page.desk?.open) && view.page.silentSince === null;
+    const gate = state === "ready" && able ? confirmWindow(ready, view.cursor.rx) : "late";
+    confirm.show(!another && (state === "ready" || state === "confirming"), gate, full);
+    // A hidden control cannot take the focus, so the second act gets it once it is shown.
+    if (focusNext && state === "ready") { focusNext = false; confirm.el.focus(); }
+    const words = state === "ready" ? countdown(ready, view.cursor.rx) : "";
+    setText(count, another && words ? `Another person confirms on their own page. ${words}` : words);
+  }
+
+  function drawMessage(view, mine) {
+    const following = mine && ["following", "confirming"].includes(state);
+    const words = following ? commandSentence(mine, view.cursor.rx, false) : state !== "open" ? "" : view.page.canCommand ? problem() : "Command authority is not yours.";
+    setText(message, [said, following || !said ? words : ""].filter(Boolean).join(" "));
+    setTone(message, following ? COMMAND_STATES[mine.state]?.tone ?? "none" : said ? "caution" : "none");
+  }
+
+  // The station may drop it by itself: link lost, authority taken, vehicle restarted. The page follows and says why.
+  function watchReady(view, mine) {
     if (mine && mine.state !== "armed") { said = ""; go("ended"); return; }
-    if (confirmWindow(arm, view.cursor.rx) === "late") { said = "Time ran out: disarmed, nothing was sent."; go("expired"); }
+    if (confirmWindow(ready, view.cursor.rx) !== "late") return;
+    said = "Time ran out: nothing was sent.";
+    if (invitedBy !== null) putAside.add(id);
+    go(invitedBy === null ? "expired" : "declined");
   }
 
-  function drawLocks(view) {
-    const known = new Map((check?.interlocks ?? []).map((lock) => [lock.name, lock]));
-    const list = state === "following" ? [] : (command.interlocks ?? []).map((lock) => ({ ...lock, ...known.get(lock.name), asked: known.has(lock.name) }));
-    syncList(locks, list, (lock) => `${command.name} ${lock.name}`, makeLock, (node, lock) => {
-      const word = !lock.asked ? "checking" : lock.met ? "met" : "NOT met";
-      setText(node.children[0], { checking: "\u2026", met: "\u2713", "NOT met": "\u2715" }[word]);
-      setText(node.children[1], lock.title);
-      setText(node.children[2], `${word}${lock.value_text ? ` \u2014 ${tidyText(lock.value_text)}` : ""}`);
-      setTone(node, word === "NOT met" ? "warning" : "none");
-    });
-  }
-
-  return { open, update, get state() { return state; } };
-}
-
-// The station writes measured values in full; a person needs no more than three decimals.
-function tidyText(text) {
-  const number = Number(text);
-  return String(text).trim() !== "" && Number.isFinite(number) && !Number.isInteger(number) ? fixed(number, 3) : text;
-}
-
-function makeLock() {
-  return h("li", { class: "interlock" }, h("span", { class: "lock-mark", "aria-hidden": "true" }), h("span", { class: "lock-title" }), h("span", { class: "lock-value" }));
-}
-
-function countdown(arm, rx) {
-  if (confirmWindow(arm, rx) === "early") return `Hold opens in ${fixed(arm.earliest_confirm_rx - rx, 1)} s`;
-  return `${fixed(Math.max(0, arm.expires_rx - rx), 1)} s left, then it disarms by itself`;
-}
-
-function fittedFor(view, arg) {
-  return family(view.store.roles, arg.name);
-}
-
-function Field(arg, preset, fitted) {
-  const options = choices(arg, fitted);
-  const unit = unitText(arg.display_unit || arg.unit);
-  const [low, high] = shownRange(arg);
-  const input = options
-    ? h("select", { testid: `arg-${arg.name}` }, ...options.map(({ value, text }) => h("option", { value: String(value), text })))
-    : h("input", { type: "number", step: "any", min: low, max: high, value: "0", testid: `arg-${arg.name}` });
-  if (preset !== undefined) input.value = String(preset);
-  const hint = options ? "" : (unit === "\u00b0" ? `${low}\u00b0 to ${high}\u00b0` : `${low} to ${high} ${unit}`).replaceAll("-", "\u2212");
-  const el = h("label", { class: "field" }, h("span", { class: "field-name", text: label(arg) }), input, h("span", { class: "field-hint", text: hint }));
-  return { arg, input, el };
-}
-
-// Press and hold for one second: mouse, touch, or Enter or Space held. Letting go at any time starts over.
-function HoldButton(done) {
-  const hold = new Hold();
-  const bar = h("span", { class: "hold-bar" });
-  const word = h("span", { class: "hold-word", text: "2  Hold to confirm" });
-  const el = h("button", { type: "button", class: "hold", testid: "desk-confirm" }, bar, word);
-  let able = false;
-
-  function press(event) {
-    if (!able || event.repeat) return;
-    hold.press(performance.now());
-    requestAnimationFrame(turn);
-  }
-  function release() {
-    hold.release();
-    bar.style.transform = "scaleX(0)";
-  }
-  function turn() {
-    const share = hold.progress(performance.now());
-    bar.style.transform = `scaleX(${share})`;
-    if (hold.since === null) return;
-    if (share < 1) { requestAnimationFrame(turn); return; }
-    release();
-    if (able) { able = false; done(); }
-  }
-  const isKey = (event) => event.key === "Enter" || event.key === " ";
-  el.addEventListener("pointerdown", (event) => { if (event.button === 0) { el.setPointerCapture(event.pointerId); press(event); } });
-  for (const name of ["pointerup", "pointercancel", "lostpointercapture", "blur"]) el.addEventListener(name, release);
-  el.addEventListener("keydown", (event) => { if (isKey(event)) { event.preventDefault(); press(event); } });
-  el.addEventListener("keyup", (event) => { if (isKey(event)) { event.preventDefault(); release(); } });
-  el.addEventListener("contextmenu", (event) => event.preventDefault());
-
-  return {
-    el,
-    show(visible, gate, title) {
-      setHidden(el, !visible);
-      able = visible && gate === "open";
-      if (!able) release();
-      // aria-disabled, not disabled: the control keeps the keyboard's focus while its window is about to open.
-      setAttr(el, "aria-disabled", able ? null : "true");
-      setAttr(el, "aria-label", `Hold for one second to confirm: ${title}`);
-    },
-  };
+  return { open, update, close, escape: askCancel, get state() { return state; } };
 }

@@ -7,11 +7,11 @@ const RETRY_MS = 2000;
 export class DeskSocket {
   /**
    * @param {string} url @param {string} token @param {string} name
-   * @param {(state: object) => void} changed called with {open, operator, holder, yours, sentence}
+   * @param {(state: object) => void} changed called with {open, operator, holder, yours, others, two_person, sentence}
    */
   constructor(url, token, name, changed) {
     Object.assign(this, { url, token, name, changed });
-    this.state = { open: false, operator: null, holder: null, yours: false, sentence: "Signing in." };
+    this.state = { open: false, operator: null, holder: null, yours: false, others: [], two_person: false, sentence: "Signing in." };
     this.number = 0;
     this.waiting = new Map();
     this.closed = false;
@@ -30,7 +30,7 @@ export class DeskSocket {
     });
   }
 
-  /** Sign out: a replay must not be able to transmit. */
+  /** Sign out for good. */
   close() {
     this.closed = true;
     clearInterval(this.alive);
@@ -46,20 +46,20 @@ export class DeskSocket {
     socket.onmessage = (event) => this.#receive(JSON.parse(event.data));
     socket.onclose = () => {
       this.#fail();
-      this.#set({ open: false, yours: false, sentence: "The desk is not connected. Trying again." });
+      this.#set({ open: false, yours: false, holder: null, others: [], sentence: "The desk is not connected. Trying again." });
       if (!this.closed) this.timer = setTimeout(() => this.#open(), RETRY_MS);
     };
   }
 
   #receive(message) {
     if (message.type === "signed_in") this.#signedIn(message);
-    else if (message.type === "authority") this.#set({ holder: message.holder, yours: message.yours });
+    else if (message.type === "authority") this.#set(authorityOf(message));
     else if (message.type === "reply" && message.n !== undefined && message.n !== null) this.#answer(message.n, message);
     else if (message.type === "reply") this.#set({ sentence: message.sentence });
   }
 
   #signedIn({ operator, authority }) {
-    this.#set({ open: true, operator, holder: authority.holder, yours: authority.yours, sentence: "" });
+    this.#set({ open: true, operator, ...authorityOf(authority), sentence: "" });
   }
 
   #answer(n, reply) {
@@ -84,4 +84,8 @@ export class DeskSocket {
     this.state = { ...this.state, ...change };
     if (!this.closed) this.changed(this.state);
   }
+}
+
+function authorityOf({ holder, yours, others = [], two_person = false }) {
+  return { holder, yours, others, two_person };
 }

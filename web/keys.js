@@ -11,9 +11,10 @@ const REPLAY_KEYS = {
   End: ["end"],
 };
 
-/** What a key means: ["safe_all"], ["replay", act, argument] or null. Typing in a field is never a command. */
+/** What a key means: ["safe_all"], ["escape"], ["replay", act, argument] or null. Typing in a field is never a command. */
 export function meaning(event, { replay }) {
   if (event.key === "Escape" && event.shiftKey) return ["safe_all"];
+  if (event.key === "Escape") return ["escape"];
   if (!replay || event.ctrlKey || event.metaKey || event.altKey) return null;
   const tag = event.target?.tagName;
   const slider = tag === "INPUT" && event.target.type === "range";
@@ -33,6 +34,7 @@ export function listen(context, acts) {
   document.addEventListener("keydown", (event) => {
     const what = meaning(event, context());
     if (!what) return;
+    if (what[0] === "escape") { if (!event.repeat) acts.escape(); return; }
     event.preventDefault();
     if (what[0] === "safe_all") { if (!event.repeat) acts.safeAll(); } else acts.replay(what[1], what[2]);
   });

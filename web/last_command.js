@@ -25,7 +25,7 @@ export function LastCommand(el) {
       setHidden(el, !command);
       if (!command) return;
       setText(title, command.title + (command.args_text ? `, ${command.args_text}` : ""));
-      setText(words, commandSentence(command));
+      setText(words, commandSentence(command, view.cursor.rx, false));
       setTone(el, COMMAND_STATES[command.state]?.tone ?? "none");
     },
   };

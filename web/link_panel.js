@@ -3,6 +3,9 @@
 import { age, fixed, limitState, valueWithUnit } from "./format.js";
 import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
 
+// A figure older than this says nothing about the link as it is now.
+const OLD_S = 3;
+
 const ROWS = [
   { title: "State", read: (view) => ({ text: view.state("link", "port")?.body?.sentence }) },
   { title: "Last packet", read: (view) => lastPacket(view) },
@@ -47,6 +50,7 @@ function readRow(view, row) {
   const sample = view.sample(row.role);
   if (!sample) return {};
   const text = row.text && sample.value !== undefined ? row.text(sample.value) : valueWithUnit(sample.column, sample.value);
+  if (sample.value !== undefined && sample.age > OLD_S) return { text: `unknown; ${text} was ${age(sample.age)} ago`, tone: "stale" };
   return { text, tone: row.tone ? row.tone(sample.value) : limitState(sample.column, sample.value) || (sample.stale ? "stale" : "") };
 }
 

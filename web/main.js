@@ -5,16 +5,18 @@ import { Banners } from "./banners.js";
 import { commandSentence, StepRow } from "./command_log.js";
 import { DeskSheet } from "./desk_sheet.js";
 import { DeskSocket } from "./desk_socket.js";
-import { h, setAttr, setHidden } from "./dom.js";
+import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
 import { listen } from "./keys.js";
 import { LastCommand } from "./last_command.js";
 import { Live } from "./live.js";
+import { mayAsk } from "./messages.js";
+import { authorityNotice, isOver, NoticeLine, refusal } from "./notice.js";
 import { buildPlaces, PLACES } from "./places.js";
 import { Replay } from "./replay.js";
 import { ReplayBar } from "./replay_bar.js";
 import { ViewSocket } from "./socket.js";
 import { getAbout, getSessions, getStore, getSummary } from "./station.js";
-import { StatusLine } from "./status_line.js";
+import { liveLine, StatusLine } from "./status_line.js";
 import { current, onTheme, startTheme, toggle } from "./theme.js";
 import { View } from "./view.js";
 
@@ -25,41 +27,51 @@ const SESSIONS_MS = 10000;
 
 const page = {
   about: null, mode: null, desk: null, replay: null, beat: null, silentSince: null, sessions: null, summary: null,
-  strips: [], trouble: null, canCommand: false, simulated: false, now: 0,
+  strips: [], notice: null, canCommand: false, simulated: false, now: 0,
 };
 let place = "flight";
 let dirty = true;
 let desk = null;
+let givingUp = false;
 
 const byId = (id) => document.getElementById(id);
 const socketUrl = (path) => `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}${path}`;
 const seconds = () => performance.now() / 1000;
 const changed = () => { dirty = true; };
 
+/** A trouble of the page itself stands until it is over; null ends it. */
 function trouble(sentence) {
-  page.trouble = sentence;
+  notice(sentence ? { text: sentence, trouble: true } : page.notice?.trouble ? null : page.notice);
+}
+
+function notice(next) {
+  page.notice = next;
   changed();
 }
+
+const situation = () => ({ link: live.store?.journal.state("link", "port")?.body?.state, yours: Boolean(page.desk?.yours) });
 
 const live = new Live({ changed, trouble });
 
 const acts = {
   changed,
   live: backToLive,
-  dismiss: () => trouble(null),
+  dismiss: () => notice(null),
+  escape,
+  rename,
   listSessions,
   openSession,
   replay: (what, argument) => { page.replay?.act(what, argument, seconds()); changed(); },
   begin,
-  send: (command, args) => say(ask({ type: "send", command, args })),
-  desk: (message) => say(ask(message)),
-  mark: (text) => say(ask({ type: "mark", text })),
-  safeAll: () => { if (desk && !page.replay) say(ask({ type: "safe_all" })); },
+  send: (command, args) => say({ type: "send", command, args }),
+  desk: (message) => { givingUp = message.type === "release" || message.type === "give"; say(message); },
+  mark: (text) => say({ type: "mark", text }),
+  safeAll: () => { if (desk) say({ type: "safe_all" }); },
   toggleStrip,
 };
 
 function ask(message) {
-  if (!desk || page.replay) return Promise.resolve({ ok: false, sentence: "Nothing can be transmitted from here." });
+  if (!desk || !mayAsk(message.type, Boolean(page.replay))) return Promise.resolve({ ok: false, sentence: "No command can be given from here." });
   return desk.ask(message);
 }
 
@@ -74,10 +86,15 @@ function begin(name, preset) {
 }
 
 // What was done is told by the command's own steps; only a refusal needs a sentence of its own.
-async function say(reply) {
-  const { ok, sentence } = await reply;
-  if (!ok && sentence) trouble(sentence);
+async function say(message) {
+  const reply = await ask(message);
+  if (!reply.ok && reply.sentence) notice(refusal(message.type, reply, situation(), performance.now()));
   changed();
+}
+
+function escape() {
+  if (!page.replay && sheet.state !== "closed") sheet.escape();
+  else notice(null);
 }
 
 function toggleStrip(binding) {
@@ -99,10 +116,11 @@ async function openSession(session) {
   byId("main").setAttribute("aria-busy", "true");
   try {
     const [store, summary] = await Promise.all([getStore(session.name), getSummary(session.name).catch(() => null)]);
-    closeDesk();
+    sheet.close();
     page.replay = new Replay(store, session);
     page.summary = summary;
     page.strips = [];
+    holdNothing();
   } catch (error) {
     trouble(error.message);
   }
@@ -114,8 +132,15 @@ function backToLive() {
   page.replay = null;
   page.summary = null;
   page.strips = [];
-  openDesk();
   changed();
+}
+
+// Whoever looks at a recording cannot command: authority is given up, also one that comes later. The desk stays
+// signed in, because Safe all must reach the live vehicle from everywhere.
+function holdNothing() {
+  if (!page.replay || !page.desk?.yours) return;
+  givingUp = true;
+  ask({ type: "release" });
 }
 
 // The operator's token comes once in the address, leaves it at once, and stays in this tab only.
@@ -131,24 +156,43 @@ function takeToken() {
 function openDesk() {
   const token = sessionStorage.getItem(TOKEN_KEY);
   if (!token || desk || page.mode === "replay") return;
-  desk = new DeskSocket(socketUrl("/ws/desk"), token, sessionStorage.getItem(NAME_KEY) ?? "operator", (state) => { page.desk = state; changed(); });
+  desk = new DeskSocket(socketUrl("/ws/desk"), token, sessionStorage.getItem(NAME_KEY) ?? "operator", deskChanged);
   page.desk = desk.state;
 }
 
-function closeDesk() {
+function deskChanged(state) {
+  const lost = authorityNotice(page.desk, state);
+  if (lost && !givingUp) notice(lost);
+  if (lost) givingUp = false;
+  page.desk = state;
+  holdNothing();
+  changed();
+}
+
+// Another name is another operator: the page signs in anew, and what was ready is dropped with the old name.
+function rename(name) {
+  sessionStorage.setItem(NAME_KEY, name);
+  sheet.close();
   desk?.close();
   desk = null;
-  page.desk = null;
+  openDesk();
+  changed();
 }
 
 function currentView() {
-  const store = page.replay ? page.replay.store : live.store;
-  if (!store) return null;
-  const cursor = page.replay ? page.replay.cursor(seconds()) : { rx: live.rxNow, t: live.t, live: true };
   page.beat = live.beat;
+  if (!page.replay) return liveView();
+  const { store } = page.replay;
   page.simulated = Boolean(store.dictionary.simulated);
+  page.canCommand = false;
+  return new View(store, page.replay.cursor(seconds()), page);
+}
+
+function liveView() {
+  if (!live.store) return null;
   page.canCommand = Boolean(page.desk?.open && page.desk.yours && !page.replay && page.silentSince === null);
-  return new View(store, cursor, page);
+  if (!page.replay) page.simulated = Boolean(live.store.dictionary.simulated);
+  return new View(live.store, { rx: live.rxNow, t: live.t, live: true }, page.replay ? { ...page, replay: null } : page);
 }
 
 const placeButtons = {};
@@ -173,8 +217,23 @@ function buildNavigation() {
   onTheme(label);
   label();
   const said = h("p", { class: "last-command", role: "status", hidden: true });
-  nav.append(said, h("span", { class: "vehicle-name", id: "vehicle" }), theme);
-  return LastCommand(said);
+  const notices = h("div", { class: "notice", role: "alert", hidden: true });
+  const who = h("span", { class: "who-commands", testid: "who-commands" });
+  nav.append(said, notices, h("span", { class: "vehicle-name", id: "vehicle" }), who, theme);
+  return { lastCommand: LastCommand(said), noticeLine: NoticeLine(notices, acts), who };
+}
+
+function drawNotice() {
+  if (page.notice && isOver(page.notice, situation(), page.now)) page.notice = null;
+  noticeLine.update(page.notice);
+  document.body.classList.toggle("noticed", Boolean(page.notice));
+}
+
+/** Who commands, in two words, on every place. */
+function whoCommands({ desk: state, replay }) {
+  if (replay || !state?.open) return ["", "none"];
+  if (state.yours) return ["You command", "good"];
+  return [state.holder ? `${state.holder} commands` : "Nobody commands", "caution"];
 }
 
 function draw() {
@@ -183,12 +242,18 @@ function draw() {
   dirty = false;
   page.now = performance.now();
   const view = currentView();
-  banners.update(page);
+  const beside = page.replay ? liveView() : null;
+  banners.update(page, beside && liveLine(beside));
+  drawNotice();
+  const [words, tone] = whoCommands(page);
+  setText(who, words);
+  setTone(who, tone);
   setHidden(byId("loading"), Boolean(view) || place === "review");
   document.body.classList.toggle("replaying", Boolean(page.replay));
+  document.body.classList.toggle("no-live", page.mode === "replay");
   document.body.classList.toggle("commandless", Boolean(page.replay) || !page.desk);
   if (!view) { drawWithoutStore(); return; }
-  status.update(view);
+  status.update(view, beside);
   lastCommand.update(view);
   bar.update(view);
   sheet.update(view);
@@ -214,7 +279,7 @@ async function start() {
     return;
   }
   page.mode = page.about.mode;
-  page.trouble = null;
+  trouble(null);
   document.title = `Blockhouse \u2014 ${page.mode}`;
   if (page.mode !== "replay") {
     new ViewSocket(socketUrl("/ws/view"), { message: (message) => live.receive(message), state: ({ silentSince }) => { page.silentSince = silentSince; changed(); } });
@@ -228,7 +293,7 @@ async function start() {
 
 startTheme();
 const places = buildPlaces(byId("main"), acts, h);
-const lastCommand = buildNavigation();
+const { lastCommand, noticeLine, who } = buildNavigation();
 const status = StatusLine(byId("status"), acts);
 const banners = Banners(byId("banners"), acts);
 const bar = ReplayBar(byId("replay"), acts);

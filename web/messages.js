@@ -18,12 +18,23 @@ export const TOPICS = [
 /** The steps of a command in the order in which they can happen. */
 export const STEPS = ["asked", "armed", "confirmed", "sent", "accepted", "completed", "verified"];
 
+/** The same for people: a command is made "ready"; "armed" is said only of the vehicle's channels. */
+export const STEP_WORDS = { armed: "ready" };
+
+/** What reaches the live station while a recording is shown: making safe, and giving up command authority. */
+const FROM_A_REPLAY = ["safe_all", "release"];
+
+/** May a message be sent to the desk, with a recording open or not? */
+export function mayAsk(type, replaying) {
+  return !replaying || FROM_A_REPLAY.includes(type);
+}
+
 /**
  * What each command state looks like. `tone` picks the drawing, `final` says that nothing more will happen.
  * "unknown" is dangerous, never gray: the command may have been executed.
  */
 export const COMMAND_STATES = {
-  armed: { word: "armed, waiting for confirmation", tone: "danger", final: false },
+  armed: { word: "ready, waiting for confirmation", tone: "danger", final: false },
   queued: { word: "queued", tone: "busy", final: false },
   sent: { word: "sent, no answer yet", tone: "busy", final: false },
   accepted: { word: "accepted by the vehicle", tone: "busy", final: false },

@@ -1,11 +1,12 @@
 // Which panel is in which place. Adding a panel is one line here.
 
+import { AuthorityPanel } from "./authority_panel.js";
 import { CameraBank } from "./camera_bank.js";
 import { LateralPanel, ParachuteStates, RecoveryChannels } from "./channel_panel.js";
 import { ChannelTable } from "./channel_table.js";
 import { ClimbColumn } from "./climb_column.js";
 import { CommandLog } from "./command_log.js";
-import { AuthorityPanel, CommandList, MarkPanel } from "./desk_panel.js";
+import { CommandList, MarkPanel } from "./desk_panel.js";
 import { EventList } from "./event_list.js";
 import { FiguresPanel } from "./figures_panel.js";
 import { FindingsPanel } from "./findings_panel.js";

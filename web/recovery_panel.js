@@ -1,7 +1,7 @@
 // Where it came down and how to walk there: large enough to be read outdoors while walking.
 
 import { age, bearing, distance, fixed, NOTHING, tClock, valueWithUnit, limitState } from "./format.js";
-import { h, s, setAttr, setHidden, setText, setTone } from "./dom.js";
+import { h, s, setAttr, setClass, setHidden, setText, setTone } from "./dom.js";
 
 // Closer than this the direction is only noise.
 const AT_PAD_M = 3;
@@ -33,6 +33,7 @@ export function Whereabouts(el) {
       const words = bearing(to.bearing);
       const away = known && to.distance >= AT_PAD_M;
       setText(degrees, away ? `${words.degrees}\u00b0` : known ? "At the pad" : NOTHING);
+      setClass(degrees, "-words", !away);
       setText(point, away ? words.point : "");
       setText(far, distance(to.distance));
       setAttr(needle, "transform", `rotate(${known ? (to.bearing * 180) / Math.PI : 0})`);

@@ -1,9 +1,10 @@
 // The replay bar: play, step, speed, scrub; at the bottom of every place while a session is reviewed.
 
-import { sentence, tClock } from "./format.js";
+import { sentence } from "./format.js";
 import { builder, h, setAttr, setHidden, setText, syncList } from "./dom.js";
 import { flightRange } from "./replay.js";
 import { SPEEDS } from "./replay_clock.js";
+import { replayClock } from "./status_line.js";
 
 const WORDS = { lift_off: "Lift-off" };
 const FIRST = ["lift_off", "apogee", "landing", "burnout", "deployment"];
@@ -105,13 +106,12 @@ export function ReplayBar(el, acts) {
       if (!replay) return;
       const shown = choose(view);
       once(`${view.store.session} ${view.store.version} ${marks.clientWidth} ${shown}`, () => build(view, shown));
-      const { clock: replayClock } = replay;
-      setText(play, replayClock.playing ? "\u275a\u275a" : "\u25b6");
-      setAttr(play, "aria-label", replayClock.playing ? "Pause" : "Play");
-      if (speed.value !== String(replayClock.speed)) speed.value = String(replayClock.speed);
+      const { clock: running } = replay;
+      setText(play, running.playing ? "\u275a\u275a" : "\u25b6");
+      setAttr(play, "aria-label", running.playing ? "Pause" : "Play");
+      if (speed.value !== String(running.speed)) speed.value = String(running.speed);
       if (Number(scrub.value) !== view.cursor.t) scrub.value = String(view.cursor.t);
-      const zero = view.store.journal.state("moment", "lift_off")?.body?.t;
-      const words = zero === undefined ? `${view.cursor.t.toFixed(1)} s` : tClock(view.cursor.t - zero);
+      const words = replayClock(view);
       setText(clock, words);
       setAttr(scrub, "aria-valuetext", words);
     },

@@ -2,7 +2,8 @@
 
 import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "./format.js";
 import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
-import { family, safeAllCommand } from "./roles.js";
+import { dangers } from "./dangers.js";
+import { safeAllCommand } from "./roles.js";
 import { COMMAND_STATES } from "./messages.js";
 
 const SILENT_AGE_S = 2;
@@ -14,8 +15,9 @@ export function StatusLine(el, acts) {
   for (const [id, title] of [["link", "Link"], ["phase", "Phase"], ["clock", "Clock"], ["height", "Height"], ["battery", "Battery"], ["recording", "Recording"], ["alarms", "Alarms"]]) {
     const value = h("span", { class: "value", testid: `status-${id}` });
     const note = h("span", { class: "note" });
-    const cell = h("div", { class: `cell -${id}` }, h("span", { class: "label", text: title }), value, note);
-    cells[id] = { cell, value, note };
+    const label = h("span", { class: "label" });
+    const cell = h("div", { class: `cell -${id}` }, label, value, note);
+    cells[id] = { cell, value, note, label, title };
     el.append(cell);
   }
   const safeNote = h("span", { class: "note" });
@@ -23,7 +25,8 @@ export function StatusLine(el, acts) {
     h("span", { class: "word", text: "Safe all" }), safeNote);
   el.append(safe);
 
-  const show = (id, value, note = "", tone = "none") => {
+  const show = (id, value, note, tone, recorded) => {
+    setText(cells[id].label, recorded ? `${cells[id].title}, recorded` : cells[id].title);
     setText(cells[id].value, value);
     setText(cells[id].note, note);
     setTone(cells[id].cell, tone);
@@ -31,13 +34,14 @@ export function StatusLine(el, acts) {
 
   const rules = { link: showLink, phase: showPhase, clock: showClock, height: showHeight, battery: showBattery, recording: showRecording, alarms: showAlarms };
   return {
-    update(view) {
+    /** @param {object} view what the page shows  @param {object|undefined} live the live session beside a replay */
+    update(view, live) {
       for (const [id, rule] of Object.entries(rules)) {
-        const [value, note, tone, hidden] = rule(view);
+        const [value, note = "", tone = "none", hidden] = rule(view);
         setHidden(cells[id].cell, Boolean(hidden));
-        show(id, value, note, tone);
+        show(id, value, note, tone, Boolean(view.page.replay));
       }
-      showSafe(view, safe, safeNote);
+      showSafe(view.page.replay ? live : view, view.page, safe, safeNote);
     },
   };
 }
@@ -67,8 +71,15 @@ function showClock(view) {
   const liftOff = view.moment("lift_off");
   const heard = view.store.lastHeard(view.rxLimit);
   const stopped = view.cursor.live && heard !== undefined && view.cursor.rx - heard > SILENT_AGE_S;
-  if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(view.cursor.t)}`, stopped ? "stale" : "none"];
+  if (!view.cursor.live) return [replayClock(view), liftOff ? "from lift-off" : "of the recording", "none"];
+  if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(view.cursor.t - (view.state("restart", "vehicle")?.t ?? 0))}`, stopped ? "stale" : "none"];
   return [tClock(view.cursor.t - liftOff.t), stopped ? "when last heard" : "from lift-off", stopped ? "stale" : "none"];
+}
+
+/** The clock of a recording, the same in the status line and in the replay bar: from its lift-off, or from its beginning. */
+export function replayClock(view) {
+  const zero = view.store.journal.state("moment", "lift_off")?.body?.t;
+  return zero === undefined ? `${fixed(view.cursor.t, 1)} s` : tClock(view.cursor.t - zero);
 }
 
 function showHeight(view) {
@@ -93,36 +104,39 @@ function showRecording(view) {
   return [view.cursor.live ? "OFF" : "Ended", body.sentence ?? "", view.cursor.live ? "warning" : "none"];
 }
 
+// What is armed or released near people comes first, on every place; the worst alarm follows.
 function showAlarms(view) {
   const alarms = view.alarms();
-  const armed = armedOnGround(view);
-  if (alarms.length === 0) return armed ? ["None", armed, "caution"] : ["None", "", "none"];
-  const worst = alarms[0];
-  return [String(alarms.length), worst.text || worst.key, worst.severity === "warning" ? "warning" : "caution"];
+  const danger = dangers(view);
+  const count = alarms.length ? String(alarms.length) : "None";
+  const value = danger.armed ? (alarms.length ? `ARMED, ${count}` : "ARMED") : count;
+  const note = [danger.words, alarms.length ? alarms[0].text || alarms[0].key : ""].filter(Boolean).join(" \u00b7 ");
+  const tone = alarms[0]?.severity === "warning" ? "warning" : alarms.length || danger.words ? "caution" : "none";
+  return [value, note, tone];
 }
 
-// An armed channel near people must be seen from every place; in flight an armed channel is as it should be.
-function armedOnGround(view) {
-  if (view.inFlight) return "";
-  const named = [["channel", "motor"], ["recovery", "recovery"]];
-  const armed = named.flatMap(([kind, word]) => family(view.store.roles, kind).filter((name) => view.value(`${kind}[${name}].armed`) === 1).map((name) => `${word} ${name}`));
-  return armed.length ? `ARMED: ${armed.join(", ")}` : "";
+/** The live session in one line, for whoever looks at a recording while the vehicle stands on the pad. */
+export function liveLine(view) {
+  const [link, heard] = showLink(view);
+  const danger = dangers(view);
+  const alarms = view.alarms();
+  const words = [`link ${link.toLowerCase()}, ${heard}`, danger.words || "nothing armed, board inhibited as last heard", alarms.length ? `alarms ${alarms.length}: ${alarms[0].text || alarms[0].key}` : "no alarms"];
+  return { text: `Live now: ${words.join(" \u00b7 ")}`, tone: danger.words || alarms.length || link !== "Up" ? "caution" : "none" };
 }
 
-function showSafe(view, button, note) {
-  const { desk, replay } = view.page;
-  const command = safeAllCommand(view.store.dictionary);
-  const able = Boolean(desk && desk.open && !replay && command);
-  setAttr(button, "disabled", !able);
-  let word = "Shift + Esc";
+// Safe all always speaks to the live vehicle: `live` is the live session, also while a recording is shown.
+function showSafe(live, { desk, replay, mode }, button, note) {
+  const command = live && safeAllCommand(live.store.dictionary);
+  setAttr(button, "disabled", !(desk?.open && command));
+  let word = replay ? "reaches the live vehicle" : "Shift + Esc";
   let tone = "ready";
-  if (replay) [word, tone] = ["not in a replay", "off"];
+  if (mode === "replay") [word, tone] = ["not in a replay", "off"];
   else if (!desk) [word, tone] = ["view only", "off"];
   else if (!desk.open) [word, tone] = ["desk not connected", "off"];
   else if (!command) [word, tone] = ["not in dictionary", "off"];
   else {
-    const latest = view.commands().find((one) => one.command === command.name);
-    if (latest && view.cursor.rx - latest.entry.rx < SAFE_SHOWN_S) [word, tone] = [shortState(latest), COMMAND_STATES[latest.state]?.tone ?? "busy"];
+    const latest = live.commands().find((one) => one.command === command.name);
+    if (latest && live.cursor.rx - latest.entry.rx < SAFE_SHOWN_S) [word, tone] = [shortState(latest), COMMAND_STATES[latest.state]?.tone ?? "busy"];
   }
   setText(note, word);
   setTone(button, tone);

@@ -11,7 +11,7 @@ export function summaryRows(summary) {
     ["Duration", duration(summary.duration_s)],
     ["Apogee", summary.apogee ? `${fixed(summary.apogee.height_m, 1)} m${at(summary.apogee.t)}` : NOTHING],
     ["Greatest speed", quantity(summary.greatest_speed_m_s, "m/s")],
-    ["Greatest tilt", Number.isFinite(summary.greatest_tilt_deg) ? `${fixed(summary.greatest_tilt_deg, 1)}\u00b0` : NOTHING],
+    ["Greatest tilt before apogee", Number.isFinite(summary.greatest_tilt_deg) ? `${fixed(summary.greatest_tilt_deg, 1)}\u00b0` : NOTHING],
     ["Non-finite frames", String(summary.nonfinite_frames ?? NOTHING)],
     ["Packets", `${sum(summary.packets)}, damaged ${summary.damaged ?? NOTHING}, lost ${summary.lost ?? NOTHING}`],
     ...(summary.phases ?? []).map(({ phase, t }) => [`Phase: ${phase}`, Number.isFinite(zero) ? `T${t - zero < 0 ? "\u2212" : "+"}${Math.abs(t - zero).toFixed(1)} s` : `${fixed(t, 1)} s`]),

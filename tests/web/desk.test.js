@@ -3,24 +3,29 @@ import { test } from "node:test";
 
 import { choices, complaint, toSi } from "../../web/arguments.js";
 import { channelState } from "../../web/channel_state.js";
-import { confirmWindow, FLOW, Hold, nextState } from "../../web/desk_flow.js";
+import { confirmWindow, countdown, FLOW, Hold, invitation, nextState } from "../../web/desk_flow.js";
 import { isEvent } from "../../web/event_list.js";
 import { meaning } from "../../web/keys.js";
 import { worthSaying } from "../../web/last_command.js";
-import { COMMAND_STATES } from "../../web/messages.js";
+import { commandSentence, missingStep } from "../../web/command_log.js";
+import { lockLines } from "../../web/interlock_list.js";
+import { COMMAND_STATES, DESK_SENDS, mayAsk, STEP_WORDS, STEPS } from "../../web/messages.js";
 
 test("no single act leads from an open sheet to a confirmation", () => {
   for (const event of Object.keys(FLOW.open)) assert.notEqual(nextState("open", event), "confirming");
   const into = Object.entries(FLOW).filter(([, row]) => Object.values(row).includes("confirming")).map(([state]) => state);
-  assert.deepEqual(into, ["armed"]);
-  const armedFrom = Object.entries(FLOW).filter(([, row]) => Object.values(row).includes("armed")).map(([state]) => state);
-  assert.deepEqual(armedFrom, ["arming"]);
+  assert.deepEqual(into, ["ready"]);
+  // Into "ready" leads the station's reply to this person's first act, or the first act of another person.
+  const readyBy = Object.values(FLOW).flatMap((row) => Object.entries(row).filter(([, to]) => to === "ready").map(([event]) => event));
+  assert.deepEqual([...new Set(readyBy)].sort(), ["invited", "ready", "refused"]);
+  const refused = Object.entries(FLOW).filter(([, row]) => row.refused === "ready").map(([state]) => state);
+  assert.deepEqual(refused, ["confirming"], "only a confirmation that was refused leaves the command as ready as before");
 });
 
 test("every state and event of the table ends in a state of the table, and a late reply changes nothing", () => {
   const events = new Set(Object.values(FLOW).flatMap((row) => Object.keys(row)));
   for (const state of Object.keys(FLOW)) for (const event of events) assert.ok(nextState(state, event) in FLOW);
-  assert.equal(nextState("closed", "armed"), "closed");
+  assert.equal(nextState("closed", "ready"), "closed");
   assert.equal(nextState("following", "expired"), "following");
 });
 
@@ -99,7 +104,8 @@ test("safe-all has its chord everywhere, replay keys only in a replay, and typin
   const field = { tagName: "INPUT", type: "text" };
   assert.deepEqual(meaning(press("Escape", { shiftKey: true }), { replay: false }), ["safe_all"]);
   assert.deepEqual(meaning(press("Escape", { shiftKey: true, target: field }), { replay: true }), ["safe_all"]);
-  assert.equal(meaning(press("Escape"), { replay: false }), null);
+  assert.deepEqual(meaning(press("Escape"), { replay: false }), ["escape"]);
+  assert.deepEqual(meaning(press("Escape", { target: field }), { replay: true }), ["escape"]);
   assert.equal(meaning(press(" "), { replay: false }), null);
   assert.deepEqual(meaning(press(" "), { replay: true }), ["replay", "toggle"]);
   assert.deepEqual(meaning(press("L"), { replay: true }), ["replay", "shuttle", 1]);
@@ -113,4 +119,54 @@ test("the line beside the places speaks of a running or unknown command however 
   assert.equal(worthSaying([command("verified", 100)], 115), undefined);
   assert.equal(worthSaying([command("cancelled", 100), command("unknown", 10)], 115).state, "unknown");
   assert.equal(worthSaying([command("sent", 1)], 1000).state, "sent");
+});
+
+test("what is left to confirm is said in words of its own", () => {
+  const ready = { earliest_confirm_rx: 10.3, expires_rx: 20 };
+  assert.equal(countdown(ready, 10.1), "Hold opens in 0.2 s");
+  assert.equal(countdown(ready, 10.7), "9.3 s left to confirm");
+  assert.equal(countdown(ready, 21), "0.0 s left to confirm");
+});
+
+test("only what another person got ready for a second person invites, while its time runs and until it is put aside", () => {
+  const view = { id: "7", state: "armed", confirm_by: "another", operator: "Ada 1", expires_rx: 20 };
+  const desk = { open: true, operator: "Ben 1" };
+  const asked = (change = {}, who = desk, rx = 15, left = []) => invitation([{ ...view, ...change }], who, rx, new Set(left))?.id;
+  assert.equal(asked(), "7");
+  assert.equal(asked({ confirm_by: "same" }), undefined);
+  assert.equal(asked({ state: "queued" }), undefined);
+  assert.equal(asked({ operator: "Ben 1" }), undefined);
+  assert.equal(asked({}, { open: false, operator: "Ben 1" }), undefined);
+  assert.equal(asked({}, null), undefined);
+  assert.equal(asked({}, desk, 20), undefined);
+  assert.equal(asked({}, desk, 15, ["7"]), undefined);
+});
+
+test("a command that waits says for which step and since when, in the desk's words", () => {
+  const view = (state, rxs, missing, more = {}) => ({ state, state_text: `text of ${state}`, missing, sends: 1, entry: { rx: 12 }, steps: Object.entries(rxs).map(([step, rx]) => ({ step, rx })), ...more });
+  const accepted = view("accepted", { asked: 10, sent: 11, accepted: 12, completed: null, verified: null }, "completed");
+  assert.deepEqual(missingStep(accepted), { word: "completed", since: 12 });
+  assert.equal(commandSentence(accepted, 15, false), "text of accepted \u00b7 completed missing for 3.0 s");
+  assert.equal(commandSentence(view("verified", { asked: 10, verified: 12 }, null), 15), "text of verified \u00b7 3.0 s ago");
+  const unknown = view("unknown", { asked: 10, sent: 11, accepted: null }, "accepted", { reason: "link lost", sends: 3 });
+  assert.equal(commandSentence(unknown, 15, false), `${COMMAND_STATES.unknown.word} \u00b7 link lost \u00b7 accepted missing for 4.0 s \u00b7 sent 3 times`);
+  assert.equal(commandSentence(view("armed", { asked: 10, armed: 10, confirmed: null }, "confirmed"), 15, false), "ready, waiting for confirmation");
+});
+
+test("'armed' is never the desk's word for a command", () => {
+  for (const { word } of Object.values(COMMAND_STATES)) assert.doesNotMatch(word.replace("treat as armed", ""), /\barmed\b/);
+  assert.deepEqual(STEPS.map((step) => STEP_WORDS[step] ?? step).filter((word) => word === "armed"), []);
+});
+
+test("from a recording nothing is asked of the live station but making safe and giving up", () => {
+  assert.deepEqual(DESK_SENDS.filter((type) => mayAsk(type, true)), ["safe_all", "release"]);
+  assert.deepEqual(DESK_SENDS.filter((type) => !mayAsk(type, false)), []);
+});
+
+test("conditions come from the dictionary until the station has looked, then from the station, in its order", () => {
+  const declared = [{ name: "a", title: "A" }];
+  assert.deepEqual(lockLines(declared, undefined).map(({ name, word }) => [name, word]), [["a", "checking"]]);
+  const looked = [{ name: "a", title: "A", met: true, value_text: "1" }, { name: "alone", title: "Alone", met: false, value_text: "busy" }];
+  assert.deepEqual(lockLines(declared, looked).map(({ name, word }) => [name, word]), [["a", "met"], ["alone", "NOT met"]]);
+  assert.deepEqual(lockLines(undefined, undefined), []);
 });
