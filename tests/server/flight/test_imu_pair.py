@@ -59,7 +59,7 @@ def test_the_distance_is_chi_square_when_units_differ_as_honest_ones_may() -> No
     for seed in range(150):
         rng = np.random.default_rng(5000 + seed)
         at_rest = np.array([FORCE_SHIFT_M_S2] * 3 + [RATE_SHIFT_RAD_S] * 3)
-        crossed = np.array([0.01 * 9.0] * 3 + [0.0] * 3)  # 1 % of the force it hangs by
+        crossed = 0.01 * np.array([9.0] * 3 + [0.35] * 3)  # 1 % of the force it hangs by and of its swaying
         both = units(seed, end_s=36.0, shift=np.hypot(at_rest, crossed) * rng.normal(size=6))
         distances.append(watched(both)[0][-1].distance)
     for values in np.array(distances).T:
