@@ -77,7 +77,7 @@ def _fly(pages: dict[tuple[str, str], Page], folder: Path, begun: float, everyth
     operator.locator('[data-testid="place-pad"]').click()
     operator.locator('[data-testid="camera-2-power"]:visible').click()
     operator.wait_for_timeout(3000)
-    operator.locator('.board >> text=Release firing board').first.click()
+    operator.locator(".board >> text=Release firing board").first.click()
     operator.wait_for_timeout(1500)
     _take(pages, folder, "pad", everything)
     operator.locator('[data-testid="desk-cancel"]').click()

@@ -11,6 +11,7 @@ from server.judgements.case import Case, Figure
 
 # How long after the rail a vehicle should fly as it was aimed; later it may turn over on purpose or by gravity.
 STRAIGHT_S = 1.5
+STRAIGHT_GAP_S = 0.06
 
 
 def forces(case: Case, start_s: float, stop_s: float) -> tuple[np.ndarray, np.ndarray]:
@@ -36,6 +37,23 @@ def judge_lift_off(case: Case) -> list[Figure]:
         return []
     body = {"t": found.t_s, "sigma_s": found.sigma_s, "rail_tilt_rad": float(np.arccos(cos_tilt))}
     return [Figure("lift_off", "", body)]
+
+
+def judge_burnout(case: Case) -> list[Figure]:
+    """Return when thrust no longer overcame drag: where the force along the nose went through zero, by both units."""
+    heard_s, height_m = case.moments["burnout"]
+    t, along = forces(case, heard_s - 1.0, heard_s + 0.4)
+    negative = along <= 0.0
+    lasting = negative[:-2] & negative[1:-1] & negative[2:]
+    after = np.flatnonzero(lasting)
+    if not len(after) or after[0] == 0:
+        return []
+    first = int(after[0])
+    gap = float(t[first] - t[first - 1])
+    # Across a burst of loss the force is no straight line: the middle is the best guess.
+    share = along[first - 1] / (along[first - 1] - along[first]) if gap <= STRAIGHT_GAP_S else 0.5
+    body = {"t": float(t[first - 1] + share * gap), "sigma_s": gap / 3.46, "height_m": height_m}
+    return [Figure("burnout", "", body)]
 
 
 def judge_rail(case: Case) -> list[Figure]:

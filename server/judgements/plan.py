@@ -5,7 +5,7 @@ from __future__ import annotations
 from server.followers.judge import Judgement, SeriesSource
 from server.followers.motion import QUATERNION, VELOCITY
 from server.followers.state_vector import BODY_RATE, POSITION
-from server.judgements.ascent import judge_apogee, judge_lean, judge_lift_off, judge_rail
+from server.judgements.ascent import judge_apogee, judge_burnout, judge_lean, judge_lift_off, judge_rail
 from server.judgements.control import judge_gate_figure, judge_roll
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
@@ -39,6 +39,7 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lift_off", (1.4,), judge_lift_off),
     Judgement("lift_off", (2.4,), judge_rail),
     Judgement("lift_off", (2.4,), judge_lean),
+    Judgement("burnout", (0.5,), judge_burnout),
     Judgement("apogee", (1.5,), judge_apogee),
     Judgement("apogee", (1.5,), judge_gate_figure),
     Judgement("apogee", (1.5,), judge_roll),

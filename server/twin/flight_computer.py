@@ -75,6 +75,7 @@ class FlightComputer:
         self.deployed_s: float | None = None
         self.liftoff_s: float | None = None
         self.control_started_s: float | None = None
+        self.control_time_s = 0.0
         self.separated = False
         self.pressure_pa = motion.air.pressure_pa(motion.position[2])
         self.accel = self.gyro = (0.0, 0.0, 0.0)
@@ -137,6 +138,7 @@ class FlightComputer:
         may = self.phase in (BOOST, COAST) and self.deployed_s is None
         density = self.airframe.motion.air.density_kg_m3(self.nav.position[2])
         turn = control.step(may, self.nav.quaternion, self.nav.rates[2], 0.5 * density * self.nav.speed_m_s**2)
+        self.control_time_s += CYCLE_S * control.enabled
         if control.enabled and not was and self.control_started_s is None:
             self.control_started_s = self.now_s
             self.bad_number_due = self.numbers.bad_number_at_control

@@ -200,6 +200,7 @@ class Twin:
             "max_tilt_deg_before_apogee": max_tilt,
             "deployment_s": self._since_made(computer.deployed_s),
             "control_enabled_s": self._since_made(computer.control_started_s),
+            "control_time_s": computer.control_time_s,
             "landing_east_m": east if down else None,
             "landing_north_m": north if down else None,
             "under_canopy": self.motion.kind == CANOPY,

@@ -110,10 +110,7 @@ def predicted_apogee_share(seen: Seen) -> float | None:
 
 def control_time_s(seen: Seen) -> float | None:
     """Return the error of the time control was enabled before deployment (the firmware's own instants are the truth)."""
-    begun, ended = seen.true("control_enabled_s"), seen.true("deployment_s")
-    told = seen.figure("gate", "enabled_s")
-    lost = [e for e in seen.output.entries if e.topic == "event" and "control off" in e.text]
-    return None if begun is None or told is None or lost else told - (ended - begun)
+    return _difference(seen.figure("gate", "enabled_s"), seen.true("control_time_s"))
 
 
 def roll_share(seen: Seen) -> float | None:
@@ -142,7 +139,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(
         "rail-exit speed", "%", lambda s: _share(s.figure("rail_exit", "speed_m_s"), s.true("rail_exit_speed_m_s")), 5.0
     ),
-    Quantity("burnout", "ms", lambda s: _difference(s.moment("burnout"), s.true("burnout_s"), 1000.0), 100.0),
+    Quantity("burnout", "ms", lambda s: _difference(s.figure("burnout", "t"), s.true("burnout_s"), 1000.0), 100.0),
     Quantity("apogee predicted 1 s after burnout", "%", predicted_apogee_share, 5.0),
     *(
         Quantity(f"apogee by the {source}", "%", _apogee_by(source))

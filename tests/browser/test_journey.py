@@ -58,7 +58,7 @@ def test_from_the_pad_to_the_replay(bench: tuple[Process, Process, Relay, Path],
         assert after_camera > 0
 
         # A hazardous command without its second act sends nothing, whatever is clicked or waited for.
-        page.locator('.board >> text=Release firing board').first.click()
+        page.locator(".board >> text=Release firing board").first.click()
         eventually(lambda: see("desk-arm").is_enabled())
         see("desk-arm").click()
         eventually(lambda: see("desk-countdown").inner_text() != "")
