@@ -39,10 +39,10 @@ COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
     "ground_apogee": (
         "Apogee, predicted on the ground",
         (
-            ComputedColumn("predicted", "m", "m", "ground.apogee", "Apogee over the pad as predicted while coasting"),
-            ComputedColumn("low", "m", "m", "ground.apogee_low", "Lower end of its 95 % interval"),
-            ComputedColumn("high", "m", "m", "ground.apogee_high", "Upper end of its 95 % interval"),
-            ComputedColumn("seconds_left", "s", "s", "ground.apogee_in", "Seconds until then"),
+            ComputedColumn("predicted", "m", "m", "ground.predicted_apogee", "Apogee over the pad as predicted while coasting"),
+            ComputedColumn("low", "m", "m", "ground.predicted_apogee_low", "Lower end of its 95 % interval"),
+            ComputedColumn("high", "m", "m", "ground.predicted_apogee_high", "Upper end of its 95 % interval"),
+            ComputedColumn("seconds_left", "s", "s", "ground.predicted_apogee_in", "Seconds until then"),
         ),
     ),
     "ground_units": (

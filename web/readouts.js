@@ -65,7 +65,15 @@ function greatestOf(view, readout, role) {
 function showApogee(view, value, note) {
   const apogee = view.moment("apogee");
   const height = apogee?.height_m;
-  setText(value, Number.isFinite(height) ? `${fixed(height, 1)} m` : NOTHING);
+  const foreseen = apogee ? undefined : view.value("ground.predicted_apogee");
+  setText(value, Number.isFinite(height) ? `${fixed(height, 1)} m` : Number.isFinite(foreseen) ? `~${fixed(foreseen, 0)} m` : NOTHING);
   setAttr(value, "data-value", Number.isFinite(height) ? height : undefined);
-  setText(note, apogee ? `at T+${fixed(apogee.t - view.zero, 1)} s` : "not reached");
+  setText(note, apogee ? `at T+${fixed(apogee.t - view.zero, 1)} s` : predictedText(view));
+}
+
+// While it coasts: the predicted apogee's 95 % interval and how long until then.
+function predictedText(view) {
+  const [low, high, seconds] = ["low", "high", "in"].map((part) => view.value(`ground.predicted_apogee_${part}`));
+  if (![low, high, seconds].every(Number.isFinite)) return "not reached";
+  return `predicted ${fixed(low, 0)} to ${fixed(high, 0)} m, in ${fixed(seconds, 1)} s`;
 }
