@@ -20,12 +20,13 @@ import { DescentPanel, Whereabouts } from "./recovery_panel.js";
 import { SessionList } from "./session_list.js";
 import { SummaryPanel } from "./summary_panel.js";
 import { TiltScope } from "./tilt_scope.js";
+import { TrialPanel } from "./trial_panel.js";
 
 /** Each place: columns of panels [id, heading or "", panel]. */
 export const PLACES = {
   bench: { title: "Bench", columns: [
     [["channels", "Channels", ChannelTable], ["added", "Strips", AddedStrips]],
-    [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel]],
+    [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel]],
   ] },
   pad: { title: "Pad", columns: [
     [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],

@@ -1,0 +1,136 @@
+"""Faults of permits: the two acts for a written plan, what it may send, and what ends it."""
+
+from __future__ import annotations
+
+from tests.mutation.fault import DESK, PERMITS, QUEUE, fault
+
+PERMIT_FAULTS = (
+    # ---- permits: two acts for a written plan
+    fault("a slot of a plan is used for ever", "permit_desk", (PERMITS, "        self.left[wanted] -= 1\n", "")),
+    fault(
+        "a plan takes any arguments",
+        "permit_desk",
+        (PERMITS, "tuple(sorted((name, float(value)) for name, value in args.items()))", "()"),
+    ),
+    fault(
+        "a plan sends what it does not hold",
+        "permit_desk",
+        (PERMITS, "self.state is not PermitState.OPEN or self.left[wanted] <= 0", "self.state is not PermitState.OPEN"),
+    ),
+    fault(
+        "an armed plan is open",
+        "permit_desk",
+        (QUEUE, "permit = self.permits.get(id, PermitState.OPEN)", "permit = self.permits.get(id)"),
+        (PERMITS, "if self.state is not PermitState.OPEN or self", "if self"),
+    ),
+    fault(
+        "an ended plan is still sent from",
+        "permit_desk",
+        (
+            DESK,
+            "permit.id != id or permit.state is PermitState.ENDED:\n            return None\n",
+            "permit.id != id:\n            return None\n",
+        ),
+        (DESK, "return permit if state in (None, permit.state) else None", "return permit"),
+        (PERMITS, "if self.state is not PermitState.OPEN or self", "if self"),
+    ),
+    fault(
+        "a plan is confirmed at once", "permit_desk", (DESK, "if now_s - permit.since_s < CONFIRM_EARLIEST_S:", "if False:")
+    ),
+    fault(
+        "an armed plan never expires",
+        "permit_desk",
+        (DESK, "permit.state is PermitState.ARMED and waited > CONFIRM_LATEST_S", "False"),
+    ),
+    fault(
+        "an idle plan never ends",
+        "permit_desk",
+        (DESK, "permit.state is PermitState.OPEN and waited > IDLE_AT_MOST_S", "False"),
+    ),
+    fault(
+        "confirming a plan does not let time pass first",
+        "permit_desk",
+        (
+            QUEUE,
+            "        self.tick(now_s)\n        permit = self.permits.get(id, PermitState.ARMED)",
+            "        permit = self.permits.get(id, PermitState.ARMED)",
+        ),
+    ),
+    fault(
+        "anybody may confirm a plan",
+        "permit_desk",
+        (QUEUE, "wrong_person = self._wrong_person(permit.operator, permit.hazard, operator)", "wrong_person = None"),
+    ),
+    fault(
+        "a disarming event leaves the plan open", "permit_desk", (QUEUE, "        self.permits.end_all(why, now_s)\n", "")
+    ),
+    fault(
+        "a plan needs no ground test",
+        "permit_desk",
+        (DESK, "return () if condition is None else (condition,)", "return ()"),
+        (DESK, "        if not self.conditions():\n", "        if False:\n"),
+    ),
+    fault(
+        "ground test is not looked at when a planned command is sent",
+        "permit_desk",
+        (QUEUE, "conditions = (*described.interlocks, *self.permits.conditions())", "conditions = described.interlocks"),
+    ),
+    fault(
+        "ground test is not looked at once more at the moment of sending",
+        "permit_desk",
+        (QUEUE, "conditions = (*conditions, *self.permits.conditions())", "pass"),
+    ),
+    fault(
+        "a planned command skips its own interlocks",
+        "permit_desk",
+        (
+            QUEUE,
+            "conditions = (*described.interlocks, *self.permits.conditions())",
+            "conditions = self.permits.conditions()",
+        ),
+        (QUEUE, "        conditions = entry.command.interlocks\n        if", "        conditions = ()\n        if"),
+    ),
+    fault(
+        "a plan is confirmed although the vehicle left ground test",
+        "permit_desk",
+        (
+            DESK,
+            "unmet = _first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))",
+            "unmet = None",
+        ),
+    ),
+    fault(
+        "a person arms beside a running plan",
+        "permit_desk",
+        (
+            QUEUE,
+            "busy = self._why_not_alone(described, None) or self.permits.why_busy()\n        if",
+            "busy = self._why_not_alone(described, None)\n        if",
+        ),
+    ),
+    fault(
+        "two plans at a time",
+        "permit_desk",
+        (DESK, "problem = self._problem(allowed) or self.why_busy()", "problem = self._problem(allowed)"),
+    ),
+    fault(
+        "a plan may be armed by anybody",
+        "permit_desk",
+        (QUEUE, "        refused = self._refusal_now(operator)\n        busy", "        refused = None\n        busy"),
+    ),
+    fault(
+        "a plan may hold safe all",
+        "permit_desk",
+        (DESK, "if described is None or described.safes_all:", "if described is None:"),
+    ),
+    fault(
+        "ending a plan leaves its waiting command",
+        "permit_desk",
+        (QUEUE, 'if entry.extra.get("permit") == id and entry.state in UNSENT:', "if False:"),
+    ),
+    fault(
+        "progress does not keep a plan open",
+        "permit_desk",
+        (PERMITS, "        self.left[wanted] -= 1\n        self.since_s = now_s\n", "        self.left[wanted] -= 1\n"),
+    ),
+)

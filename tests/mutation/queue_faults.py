@@ -1,0 +1,333 @@
+"""Faults of the command queue: acts, disarming, conditions, sending, safe all."""
+
+from __future__ import annotations
+
+from tests.mutation.fault import CONDITIONS, QUEUE, STATE, fault
+
+QUEUE_FAULTS = (
+    # ---- two acts
+    fault("an arm never expires", "command_queue", (QUEUE, "State.ARMED and waited > CONFIRM_LATEST_S", "False")),
+    fault(
+        "confirm does not let time pass first",
+        "command_queue",
+        (QUEUE, "        self.tick(now_s)\n        entry = self", "        entry = self"),
+    ),
+    fault(
+        "confirm at once is taken",
+        "command_queue",
+        (QUEUE, "if now_s - entry.since_s < CONFIRM_EARLIEST_S:", "if False:"),
+    ),
+    fault(
+        "anybody may confirm",
+        "command_queue",
+        (QUEUE, "if operator != armed_by or operator != self.holder:", "if False:"),
+    ),
+    fault("confirm of other arguments is taken", "command_queue", (QUEUE, "and dict(args) == entry.args", "")),
+    fault(
+        "confirm of another command is taken",
+        "command_queue",
+        (QUEUE, "return command == entry.command.name and ", "return "),
+    ),
+    fault(
+        "true counts as one when confirming",
+        "command_queue",
+        (QUEUE, "        entry.command.pack_args(args)\n    except", "        pass\n    except"),
+    ),
+    fault("hazardous command by one act", "command_queue", (QUEUE, 'if described.hazard != "routine":', "if False:")),
+    fault(
+        "an arm can be used twice",
+        "command_queue",
+        (QUEUE, "entry is None or entry.state is not State.ARMED:", "entry is None:"),
+        (QUEUE, "        self._apply(entry, Event.CONFIRM, now_s)\n", "        entry.state = State.QUEUED\n"),
+    ),
+    # ---- what disarms
+    fault(
+        "link loss does not disarm",
+        "command_queue",
+        (QUEUE, "        if self.link_up and not up:\n", "        if False:\n"),
+    ),
+    fault(
+        "change of holder does not disarm",
+        "command_queue",
+        (
+            QUEUE,
+            "        if operator != self.holder:\n            self.disarm(",
+            "        if False:\n            self.disarm(",
+        ),
+    ),
+    fault(
+        "restart of the vehicle does not disarm",
+        "command_queue",
+        (QUEUE, "elif boot_id != known or restarted:", "elif False:"),
+    ),
+    fault(
+        "restart without a new boot id does not disarm",
+        "command_queue",
+        (QUEUE, "elif boot_id != known or restarted:", "elif boot_id != known:"),
+    ),
+    fault(
+        "disarm leaves the armed alone",
+        "command_queue",
+        (
+            QUEUE,
+            "if entry.state in UNSENT or entry.state in (State.SENT, State.ACCEPTED):",
+            "if entry.state in (State.QUEUED, State.SENT, State.ACCEPTED):",
+        ),
+    ),
+    fault(
+        "disarm leaves the queued alone",
+        "command_queue",
+        (
+            QUEUE,
+            "if entry.state in UNSENT or entry.state in (State.SENT, State.ACCEPTED):",
+            "if entry.state in (State.ARMED, State.SENT, State.ACCEPTED):",
+        ),
+    ),
+    fault(
+        "disarm leaves the sent alone, repeats go on",
+        "command_queue",
+        (
+            QUEUE,
+            "if entry.state in UNSENT or entry.state in (State.SENT, State.ACCEPTED):",
+            "if entry.state in UNSENT:",
+        ),
+    ),
+    fault(
+        "a late answer starts the repeats again",
+        "command_queue",
+        (QUEUE, "        young = young and not entry.given_up\n", ""),
+    ),
+    fault(
+        "a frame in hand outlives a disarm",
+        "command_queue",
+        (QUEUE, "not (isinstance(a, Transmit) and a.id == entry.id)", "True"),
+    ),
+    fault(
+        "prepared frame leaves though dropped meanwhile",
+        "command_queue",
+        (
+            QUEUE,
+            "        if entry.state is not State.QUEUED:\n            self._advance(now_s)\n            return\n"
+            "        entry.counter",
+            "        entry.counter",
+        ),
+    ),
+    # ---- conditions
+    fault(
+        "interlocks not looked at when arming",
+        "command_queue",
+        (QUEUE, "        unmet = [check for check in checks if not check.met]\n", "        unmet = []\n"),
+    ),
+    fault(
+        "interlocks not looked at when confirming",
+        "command_queue",
+        (
+            QUEUE,
+            "        unmet = self._unmet(entry, now_s)\n        if unmet:\n            return Reply",
+            "        unmet = None\n        if unmet:\n            return Reply",
+        ),
+    ),
+    fault(
+        "interlocks not looked at when sending",
+        "command_queue",
+        (
+            QUEUE,
+            "        unmet = self._unmet(entry, now_s)\n        if unmet:\n            self._apply",
+            "        unmet = None\n        if unmet:\n            self._apply",
+        ),
+    ),
+    fault(
+        "interlocks not looked at when sending again",
+        "command_queue",
+        (
+            QUEUE,
+            "            unmet = self._unmet(entry, now_s)\n            if unmet is None:",
+            "            unmet = None\n            if unmet is None:",
+        ),
+    ),
+    fault("stale telemetry fulfills", "conditions", (CONDITIONS, "if not 0.0 <= age_s <= FRESH_S:", "if False:")),
+    fault(
+        "a role not reported fulfills",
+        "conditions",
+        (CONDITIONS, 'condition.title, False, "not reported"', 'condition.title, True, "not reported"'),
+    ),
+    fault(
+        "not-a-number fulfills an upper limit",
+        "conditions",
+        (CONDITIONS, "if not isfinite(value) or", "if"),
+        (CONDITIONS, "return value <= target", "return not value > target"),
+    ),
+    fault(
+        "one of two commands may be armed at a time: not checked",
+        "command_queue",
+        (
+            QUEUE,
+            "            if entry.state is State.ARMED:\n                return",
+            "            if False:\n                return",
+        ),
+    ),
+    fault(
+        "two hazardous commands in flight",
+        "command_queue",
+        (
+            QUEUE,
+            'if hazardous and entry.command.hazard == "hazardous" and entry.in_flight:',
+            "if False:",
+        ),
+    ),
+    # ---- sending, sending again, not knowing
+    fault(
+        "a fourth and fifth send",
+        "command_queue",
+        (QUEUE, "entry.sends < self._rules.sends_at_most", "entry.sends < 5"),
+        (QUEUE, "TIME_TO_LIVE_S = 3.0", "TIME_TO_LIVE_S = 9.0"),
+    ),
+    fault(
+        "sent again after its time to live",
+        "command_queue",
+        (QUEUE, "now_s - entry.first_sent_s <= TIME_TO_LIVE_S and ", ""),
+        (
+            QUEUE,
+            "patience = self._rules.effect_within_s if entry.state is State.ACCEPTED else TIME_TO_LIVE_S",
+            "patience = 20.0",
+        ),
+        (QUEUE, "entry.sends < self._rules.sends_at_most", "True"),
+    ),
+    fault(
+        "a repeat under a new counter",
+        "command_queue",
+        (
+            QUEUE,
+            "            if unmet is None:\n                self._transmit(entry, now_s)\n",
+            "            if unmet is None:\n                entry.state = State.QUEUED\n"
+            "                self._prepare(entry, now_s)\n",
+        ),
+    ),
+    fault(
+        "silence is shown as refused",
+        "command_state",
+        (
+            STATE,
+            "        Event.DOUBT: State.UNKNOWN,\n        Event.TIME_OUT: State.UNKNOWN,",
+            "        Event.DOUBT: State.UNKNOWN,\n        Event.TIME_OUT: State.REFUSED,",
+        ),
+    ),
+    fault(
+        "sent can be cancelled",
+        "command_state",
+        (
+            STATE,
+            "        Event.WRITE: State.SENT,\n        Event.DOUBT",
+            "        Event.WRITE: State.SENT,\n        Event.CANCEL: State.CANCELLED,\n        Event.DOUBT",
+        ),
+        (
+            QUEUE,
+            '        if entry.state not in UNSENT:\n            return Reply(False, f"too late',
+            '        if False:\n            return Reply(False, f"too late',
+        ),
+    ),
+    fault(
+        '"other boot" is shown as refused',
+        "command_queue",
+        (QUEUE, 'if stage == "refused" and reason in NO_OUTCOME:', "if False:"),
+    ),
+    fault(
+        "writing counts as done",
+        "command_state",
+        (STATE, "        Event.WRITE: State.SENT,\n    },", "        Event.WRITE: State.COMPLETED,\n    },"),
+    ),
+    fault(
+        "an answer to another start is taken",
+        "command_queue",
+        (QUEUE, 'if entry is None or boot_id != entry.extra.get("boot_id"):', "if entry is None:"),
+    ),
+    fault(
+        "an answer is given to the wrong command",
+        "command_queue",
+        (QUEUE, "if e.counter == counter and counter", "if e.counter"),
+    ),
+    fault(
+        "old telemetry verifies",
+        "command_queue",
+        (QUEUE, "since_s = max(entry.since_s, entry.first_sent_s)", "since_s = -1.0"),
+    ),
+    fault(
+        "verified without the effect",
+        "conditions",
+        (
+            CONDITIONS,
+            "            if reading is None or reading.rx_s <= since_s:\n                return False",
+            "            if reading is None or reading.rx_s <= since_s:\n                return True",
+        ),
+    ),
+    fault(
+        "a failing disk does not stop a command",
+        "command_queue",
+        (
+            QUEUE,
+            "            self._apply(entry, Event.BLOCK, now_s, sentence)\n",
+            "            entry.frame = b'x'\n            self._transmit(entry, now_s)\n",
+        ),
+    ),
+    fault(
+        "a slow disk lets an old command go",
+        "command_queue",
+        (
+            QUEUE,
+            "        self._tick_entry(entry, now_s)\n        entry.preparing = False",
+            "        entry.preparing = False",
+        ),
+    ),
+    fault(
+        "intent need not be durable",
+        "command_queue",
+        (QUEUE, "must_be_durable=not entry.command.safes_all", "must_be_durable=False"),
+    ),
+    # ---- safe all
+    fault("safe all drops nothing", "command_queue", (QUEUE, '        self.disarm("safe all", now_s)\n', "")),
+    fault(
+        "safe all waits its turn",
+        "command_queue",
+        (QUEUE, "        urgent = [e for e in waiting if e.command.safes_all]\n", "        urgent = []\n"),
+        (QUEUE, '        self.disarm("safe all", now_s)\n', ""),
+    ),
+    fault(
+        "safe all needs authority",
+        "command_queue",
+        (
+            QUEUE,
+            '        self.disarm("safe all", now_s)\n        if command is None',
+            '        if operator != self.holder:\n            return Reply(False, "no")\n'
+            '        self.disarm("safe all", now_s)\n        if command is None',
+        ),
+    ),
+    fault(
+        "safe all is given up",
+        "command_queue",
+        (QUEUE, "(safing or young)", "young"),
+        (QUEUE, "if not safing and now_s", "if now_s"),
+    ),
+    fault(
+        "safe all does not survive a restart of the vehicle",
+        "command_queue",
+        (QUEUE, "            if safing is not None:\n                self.safe_all(safing.operator, now_s)\n", ""),
+    ),
+    fault(
+        "safe all can be cancelled",
+        "command_queue",
+        (
+            QUEUE,
+            '        if entry.command.safes_all:\n            return Reply(False, f"{entry.command.title} is not',
+            '        if False:\n            return Reply(False, f"{entry.command.title} is not',
+        ),
+    ),
+    fault(
+        "commands are taken while everything is made safe",
+        "command_queue",
+        (
+            QUEUE,
+            '        if self._safing() is not None:\n            return Reply(False, "safe all',
+            '        if False:\n            return Reply(False, "safe all',
+        ),
+    ),
+)
