@@ -1,0 +1,151 @@
+"""What the radio loses of each kind of packet, in what bursts, how long each was silent, and how full the channel is.
+
+Loss comes from the 14-bit sequence counts, one series per APID (CCSDS 133.0-B): whoever follows them says with each
+packet how many of its kind are missing before it. A run of missing packets of one kind is a burst.
+
+`burst_model` reads the two-state chain of E. N. Gilbert (Bell System Technical Journal 39, 1960; from memory) from them: a
+good state that loses nothing and a bad one that loses all. With p the chance to enter and r to leave it per packet, bursts
+have the mean length 1/r and the share lost is p/(p + r). Losses that come in bursts carry less information than as many
+single ones: the variance of the share lost is larger by (1 + m)/(1 - m), m = 1 - p - r (the chain's autocorrelation).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from math import inf, isfinite, sqrt
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+BITS_PER_BYTE = 10  # asynchronous serial: start bit, eight data bits, stop bit
+WINDOW_S = 10.0  # of the throughput; common practice, no source
+COUNT_MODULUS = 16384
+
+
+@dataclass(frozen=True, slots=True)
+class TypeReport:
+    """One kind of packet at one moment.
+
+    `bursts` maps the length of a run of missing packets to how often it came. `longest_silence_s` is the longest time
+    between two packets, the present one included; `age_s` the time since the last, None before the first.
+    """
+
+    received: int
+    lost: int
+    loss: float
+    bursts: MappingProxyType[int, int]
+    mean_burst: float | None
+    longest_silence_s: float
+    age_s: float | None
+
+
+@dataclass(slots=True)
+class _Kind:
+    received: int = 0
+    lost: int = 0
+    bursts: dict[int, int] = field(default_factory=dict)
+    longest_s: float = 0.0
+    last_s: float = -inf
+
+
+class LinkTypes:
+    """Counts frames in order of arrival, in pieces of any length; the result does not depend on the cuts."""
+
+    def __init__(self, kinds: int, modem_baud: float) -> None:
+        """Prepare for so many kinds of packet over a modem of a bit rate (bit/s)."""
+        self._kinds = [_Kind() for _ in range(kinds)]
+        self.capacity_b_s = modem_baud / BITS_PER_BYTE
+        self._recent: deque[tuple[float, float]] = deque()
+        self._recent_b = 0
+        self._first_s: float | None = None
+        self._now_s = -inf
+
+    def take(self, kind: Ints, gap: Ints, t_s: Floats, size_b: Ints) -> None:
+        """Take frames: kind (index; outside the range only its bytes count), packets missing before it, arrival, bytes.
+
+        Each shape (n,). A time that is not finite or runs back counts as the time of the frame before; a gap that no
+        14-bit count can tell counts as none.
+        """
+        kinds, recent, count = self._kinds, self._recent, len(self._kinds)
+        for which, missing, t, size in zip(kind.tolist(), gap.tolist(), t_s.tolist(), size_b.tolist(), strict=True):
+            if isfinite(t) and t > self._now_s:
+                self._now_s = t
+            now = self._now_s
+            if not isfinite(now):
+                continue
+            if self._first_s is None:
+                self._first_s = now
+            recent.append((now, size))
+            self._recent_b += size
+            while recent[0][0] <= now - WINDOW_S:
+                self._recent_b -= recent.popleft()[1]
+            if not 0 <= which < count:
+                continue
+            one = kinds[which]
+            one.received += 1
+            if 0 < missing < COUNT_MODULUS:
+                one.lost += missing
+                one.bursts[missing] = one.bursts.get(missing, 0) + 1
+            if now - one.last_s > one.longest_s and one.received > 1:
+                one.longest_s = now - one.last_s
+            one.last_s = now
+
+    def report(self, now_s: float) -> tuple[TypeReport, ...]:
+        """Return the report of every kind at a time not before the last frame."""
+        return tuple(_reported(one, now_s) for one in self._kinds)
+
+    def throughput_b_s(self, now_s: float) -> float:
+        """Return bytes per second over the last `WINDOW_S`, over less at the beginning (one second at least)."""
+        if self._first_s is None:
+            return 0.0
+        size = sum(size for t, size in self._recent if t > now_s - WINDOW_S)
+        return size / min(WINDOW_S, max(1.0, now_s - self._first_s))
+
+    def use(self, now_s: float) -> float:
+        """Return the share of the modem's capacity (bit rate / 10 bytes per second) that the throughput takes."""
+        return self.throughput_b_s(now_s) / self.capacity_b_s if self.capacity_b_s > 0.0 else 0.0
+
+
+def _reported(one: _Kind, now_s: float) -> TypeReport:
+    sent = one.received + one.lost
+    runs = sum(one.bursts.values())
+    age = max(0.0, now_s - one.last_s) if one.received else None
+    return TypeReport(
+        received=one.received,
+        lost=one.lost,
+        loss=one.lost / sent if sent else 0.0,
+        bursts=MappingProxyType(dict(sorted(one.bursts.items()))),
+        mean_burst=one.lost / runs if runs else None,
+        longest_silence_s=max(one.longest_s, age or 0.0),
+        age_s=age,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class BurstModel:
+    """Gilbert's chain per packet: chance to enter and to leave a burst, and the share lost with its standard error."""
+
+    enter: float
+    leave: float
+    loss: float
+    loss_sigma: float
+
+
+def burst_model(report: TypeReport) -> BurstModel | None:
+    """Return the chain that fits the counts best (maximum likelihood); None before a packet came or when all was kept."""
+    runs = sum(report.bursts.values())
+    # The last packet received has nothing after it yet; runs of loss end with a received packet, so all are whole.
+    stays = report.received - 1
+    if runs == 0 or stays < runs:
+        return None
+    enter, leave = runs / stays, runs / report.lost
+    memory = 1.0 - enter - leave
+    loss = enter / (enter + leave)
+    count = report.received + report.lost
+    sigma = sqrt(loss * (1.0 - loss) / count * (1.0 + memory) / (1.0 - memory))
+    return BurstModel(enter, leave, loss, sigma)
