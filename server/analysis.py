@@ -10,13 +10,16 @@ from protocol.dictionary import Dictionary
 from server.batch import Batch
 from server.facts import NOTHING_TOLD, Facts
 from server.followers.agreement import AgreementFollower
+from server.followers.continuity import ContinuityFollower
 from server.followers.downlink import DownlinkFollower
 from server.followers.flags import FlagFollower
 from server.followers.found import Found, RoleColumns
 from server.followers.height import HeightFollower
 from server.followers.judge import JudgeFollower
+from server.followers.kinds import KindsFollower
 from server.followers.limits import LimitFollower
 from server.followers.motion import MotionFollower
+from server.followers.power import PowerFollower
 from server.followers.saturation import SaturationFollower
 from server.followers.state_vector import StateVectorFollower
 from server.followers.units import UnitsFollower
@@ -29,6 +32,7 @@ class Analysis:
     def __init__(self, dictionary: Dictionary, facts: Facts = NOTHING_TOLD) -> None:
         roles = RoleColumns(dictionary.roles)
         self._downlink = DownlinkFollower()
+        self._kinds = KindsFollower(dictionary)
         self._height = HeightFollower(roles, facts)
         self._followers = (
             self._downlink,
@@ -39,9 +43,12 @@ class Analysis:
             UnitsFollower(roles, self._height.flying),
             FlagFollower(roles),
             LimitFollower(dictionary),
+            PowerFollower(roles, facts),
+            ContinuityFollower(roles),
+            self._kinds,
             SaturationFollower(dictionary),
             # Last: it goes by the moments the others have told.
-            JudgeFollower(roles, facts, SOURCES, COLUMNS, JUDGEMENTS),
+            JudgeFollower(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._kinds),
         )
         self.link = self._downlink.link
         self.phases = self._height.phases

@@ -39,7 +39,9 @@ COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
     "ground_apogee": (
         "Apogee, predicted on the ground",
         (
-            ComputedColumn("predicted", "m", "m", "ground.predicted_apogee", "Apogee over the pad as predicted while coasting"),
+            ComputedColumn(
+                "predicted", "m", "m", "ground.predicted_apogee", "Apogee over the pad as predicted while coasting"
+            ),
             ComputedColumn("low", "m", "m", "ground.predicted_apogee_low", "Lower end of its 95 % interval"),
             ComputedColumn("high", "m", "m", "ground.predicted_apogee_high", "Upper end of its 95 % interval"),
             ComputedColumn("seconds_left", "s", "s", "ground.predicted_apogee_in", "Seconds until then"),
@@ -50,6 +52,15 @@ COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
         (
             ComputedColumn("force_distance", "", "", "ground.units_force", "Statistical distance of forces, in sigmas"),
             ComputedColumn("rate_distance", "", "", "ground.units_rate", "Statistical distance of rates, in sigmas"),
+        ),
+    ),
+    "ground_power": (
+        "How long the vehicle can still wait on the pad",
+        (
+            ComputedColumn(
+                "minutes_off", "min", "min", "ground.pad_minutes_off", "Minutes to the flight reserve, cameras off"
+            ),
+            ComputedColumn("minutes_on", "min", "min", "ground.pad_minutes_on", "Minutes to the flight reserve, cameras on"),
         ),
     ),
     "ground_link": (

@@ -30,6 +30,7 @@ class Facts:
     battery_reserve_c: float | None = None
     battery_cells: float | None = None
     pad_minutes: float | None = None
+    camera_current_a: float | None = None
     sensitivity_dbm: float | None = None
     wind_m_s: float | None = None
     latitude_deg: float | None = None
@@ -68,6 +69,7 @@ NUMBERS: dict[str, Number] = {
     "battery_reserve_c": Number("vehicle", "flight_reserve_mah", 0.0, 1e5, COULOMB_PER_MAH, "in mAh"),
     "battery_cells": Number("vehicle", "battery_cells", 1.0, 24.0, 1.0, "cells in series"),
     "pad_minutes": Number("vehicle", "pad_minutes", 1.0, 1000.0, 1.0, "minutes the vehicle must be able to wait"),
+    "camera_current_a": Number("vehicle", "camera_current_ma", 1.0, 1e4, 1e-3, "in mA, of one camera"),
     "sensitivity_dbm": Number("vehicle", "sensitivity_dbm", -150.0, -50.0, 1.0, "in dBm"),
     "wind_m_s": Number("site", "wind_m_s", 0.0, 40.0, 1.0, "in m/s, as measured at the pad"),
     "latitude_deg": Number("site", "lat_deg", -90.0, 90.0, 1.0, "in degrees, north positive"),

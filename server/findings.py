@@ -96,9 +96,9 @@ def battery_tired(figures: Figures, moments: Moments) -> Finding | None:
     if body is None:
         return None
     reasons = []
-    minutes, wanted = _number(body, "minutes_cameras_off"), _number(body, "minutes_wanted")
+    minutes, wanted = _number(body, "start_minutes_off"), _number(body, "minutes_wanted")
     if minutes is not None and wanted is not None and minutes < wanted:
-        reasons.append(f"{minutes:.0f} min left on the pad with the cameras off, {wanted:.0f} wanted")
+        reasons.append(f"at switch-on it could wait {minutes:.0f} min with the cameras off, {wanted:.0f} wanted")
     sag, cells = _number(body, "resistance_ohm"), _number(body, "cells") or 1.0
     if sag is not None and (_number(body, "resistance_low_ohm") or 0.0) > SAG_OHM_PER_CELL * cells:
         reasons.append(f"it sags {sag:.2f} V per ampere")
@@ -107,7 +107,7 @@ def battery_tired(figures: Figures, moments: Moments) -> Finding | None:
     return Finding(
         "battery_tired", "warning", f"tired battery: {'; '.join(reasons)}", _number(body, "t"),
         "Charge or change it; a servo that moves must not brown out the computer.",
-        {name: body.get(name) for name in ("minutes_cameras_off", "resistance_ohm", "rest_voltage_v")},
+        {name: body.get(name) for name in ("start_minutes_off", "resistance_ohm", "voltage_v")},
     )  # fmt: skip
 
 

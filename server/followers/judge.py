@@ -17,6 +17,7 @@ from server.facts import Facts
 from server.findings import Finding, findings
 from server.flight_log import FlightLog
 from server.followers.found import Found, RoleColumns
+from server.followers.kinds import KindsFollower
 from server.journal import Entry
 from server.judgements.case import Case, Figure
 
@@ -48,7 +49,9 @@ class JudgeFollower:
         sources: Mapping[str, SeriesSource],
         columns: Mapping[str, tuple[str, ...]],
         judgements: tuple[Judgement, ...],
+        kinds: KindsFollower,
     ) -> None:
+        self._kinds = kinds
         self._roles, self._facts = roles, facts
         self._sources, self._judgements = sources, judgements
         self._log = FlightLog(columns)
@@ -72,6 +75,8 @@ class JudgeFollower:
         self._judge_until(batch, batch.first_order + len(batch.frame_t), out)
 
     def _keep(self, batch: Batch, out: Found) -> None:
+        if self._kinds.frames is not None:
+            self._log.add("frames", self._kinds.frames, self._kinds.frames.columns)
         for name, source in self._sources.items():
             if source.table:
                 rows = out.rows.get(source.table)

@@ -7,6 +7,7 @@ from server.followers.motion import QUATERNION, VELOCITY
 from server.followers.state_vector import BODY_RATE, POSITION
 from server.judgements.ascent import judge_apogee, judge_burnout, judge_lean, judge_lift_off, judge_rail
 from server.judgements.control import judge_gate_figure, judge_roll
+from server.judgements.radio import judge_link
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
 STATE = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)
@@ -33,6 +34,7 @@ SOURCES: dict[str, SeriesSource] = {
 COLUMNS: dict[str, tuple[str, ...]] = {
     **{name: source.roles for name, source in SOURCES.items() if source.roles},
     "height": ("height", "climb_rate", "height_raw"),
+    "frames": ("kind", "gap", "size", "rx"),
     "motion": ("tilt", "azimuth", "roll", "speed"),
 }
 JUDGEMENTS: tuple[Judgement, ...] = (
@@ -43,4 +45,6 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("apogee", (1.5,), judge_apogee),
     Judgement("apogee", (1.5,), judge_gate_figure),
     Judgement("apogee", (1.5,), judge_roll),
+    Judgement("apogee", (2.0, 15.0, 60.0), judge_link),
+    Judgement("landing", (1.0,), judge_link),
 )
