@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 from protocol.commands import Command
 from protocol.dictionary import Dictionary
-from server.conditions import Readings, check_conditions
+from server.conditions import FRESH_S, Readings, check_conditions
 from server.flight.linkage import SweepPoint
 from server.trial_plan import Step, TrialPlan
 from server.trial_state import OUTCOMES, OVER, TRANSITIONS, Event, State
@@ -339,9 +339,12 @@ class Trial:
             self._samples[reading.rx_s] = reading.value
 
     def _keep_sample(self, now_s: float) -> bool:
+        """Keep the mean of what was measured at this place; False while a burst of loss has let nothing through."""
         sample = self._turn.step.sample if self._turn else None
         if sample is None:
             return True
+        if not self._samples and now_s <= self._due_s + FRESH_S:
+            return False
         values, self._samples = list(self._samples.values()), {}
         if not values:
             self._fault(Event.ODD, f"after {self._step.title}: telemetry is silent about {sample.role}", now_s)

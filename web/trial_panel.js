@@ -71,12 +71,12 @@ export function TrialPanel(el, acts) {
   const stop = h("button", { type: "button", class: "act trial-stop", testid: "trial-stop", text: "Stop and make safe", on: { click: () => acts.desk({ type: "trial", act: "stop" }) } });
   const form = h("div", { class: "trial-form" },
     h("div", { class: "sheet-fields" }, h("label", { class: "field" }, h("span", { class: "field-name", text: "Plan" }), choose), h("label", { class: "field" }, h("span", { class: "field-name", text: "Cycles" }), cycles, runs)),
-    cautions, what, arm);
+    cautions, what);
   const why = h("p", { class: "absent", testid: "trial-why" });
   const said = h("p", { class: "trial-said", testid: "trial-said", role: "status" });
   const bar = h("progress", { class: "trial-progress", max: "1", value: "0", "aria-label": "Runs done" });
   const result = TrialResult();
-  el.append(why, form, h("div", { class: "trial-acts" }, hold.el, count, cancel, stop), said, bar, result.el);
+  el.append(why, form, h("div", { class: "trial-acts" }, arm, hold.el, count, cancel, stop), said, bar, result.el);
 
   const chosen = () => plans?.find(({ name }) => name === choose.value);
 
@@ -106,8 +106,10 @@ export function TrialPanel(el, acts) {
     const busy = state === "armed" || state === "running";
     setText(why, !live ? "A replay shows trials; it runs none." : problem || (desk ? "" : "Trials need the operator's link, which the station prints in its terminal."));
     setHidden(why, why.textContent === "");
-    setHidden(form, !live || !desk || !plans?.length || busy);
-    drawPlan(canCommand);
+    // The form stays while a plan is armed or runs: the cautions are read before the second act, and nothing moves.
+    setHidden(form, !live || !desk || !plans?.length);
+    setHidden(arm, form.hidden || busy);
+    drawPlan(canCommand, busy && trial.plan);
     hold.show(live && state === "armed" && Boolean(desk?.open), state === "armed" ? confirmWindow(trial, view.cursor.rx) : "late", trial);
     setHidden(cancel, !live || state !== "armed" || !desk?.open);
     setHidden(stop, !live || state !== "running" || !desk?.open);
@@ -119,7 +121,9 @@ export function TrialPanel(el, acts) {
     result.update(view.store, trial?.result, trial?.entry);
   }
 
-  function drawPlan(canCommand) {
+  function drawPlan(canCommand, taken) {
+    if (taken && plans?.some(({ name }) => name === taken.name)) { choose.value = taken.name; cycles.value = String(taken.cycles); }
+    for (const field of [choose, cycles]) setAttr(field, "disabled", Boolean(taken));
     const plan = chosen();
     if (!plan) return;
     const number = cyclesOf(cycles.value);

@@ -21,7 +21,7 @@ export function percent(share) {
 
 /** The score as sentences. */
 export function scoreSentences(result) {
-  const confidence = percent(result.confidence);
+  const confidence = `${Math.round(result.confidence * 100)} %`;
   const [low, high] = result.interval;
   const found = [`${result.passed} of ${result.runs} runs passed, ${result.failed} failed; ${result.planned} were planned.`];
   if (result.runs) found.push(`Failure rate at most ${percent(result.upper_bound)} (one-sided exact bound, ${confidence}); ${percent(low)} to ${percent(high)} (two-sided exact interval, ${confidence}).`);

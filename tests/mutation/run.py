@@ -1,7 +1,7 @@
 """Put each fault into a copy of the tree, run the tests against it, print a table of what was caught and by what.
 
     python -m tests.mutation.run              all faults, two at a time (a few minutes)
-    python -m tests.mutation.run "safe all"   only those with these words in their name
+    python -m tests.mutation.run "safe all"   only those with these words in their name (" plan": those of permits)
 
 Two columns tell how: the example tests and the state machine are run apart, so that one sees what the other misses. A
 fault counts as caught when either fails. The exit code is the number of faults that were not caught.
@@ -20,7 +20,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.mutation.faults import FAULTS, Fault
+from tests.mutation.fault import Fault
+from tests.mutation.faults import FAULTS
 
 ROOT = Path(__file__).resolve().parents[2]
 COPIED = ("protocol", "server", "tests", "pyproject.toml")
@@ -36,6 +37,8 @@ EXAMPLES = tuple(
         "keys",
         "command_queue",
         "command_attacks",
+        "permits",
+        "permit_desk",
         "station_commands",
     )
 )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.mutation.faults import FAULTS, Fault
+from tests.mutation.fault import Fault
+from tests.mutation.faults import FAULTS
 from tests.mutation.run import EXAMPLES, MACHINE, ROOT, DoesNotApply, changed_sources
 
 

@@ -256,19 +256,21 @@ SWEEP = """steps = [
 ]""".replace("\n    ", " ")
 
 
-def swept(fin: Bent, silent_after: int = 10**6) -> Trial:
-    """Run a sweep whose commands are all verified at once."""
+def swept(fin: Bent, silent_after: int = 10**6, silent_s: float = 60.0) -> Trial:
+    """Run a sweep whose commands are all verified at once; after some moves telemetry is silent for a while."""
     trial = Trial(dictionary(), plan_of(SWEEP, 1), 1, fin)
     trial.begin(0.0)
-    now_s, moves = 0.0, 0
+    now_s, moves, silent_until_s = 0.0, 0, 0.0
     while not trial.is_over and trial.state is not State.SAFING:
         for action in trial.take_actions():
             assert isinstance(action, Send)
             fin.asked, moves = action.args["angle"], moves + 1
-            fin.silent = moves > silent_after
+            if moves == silent_after + 1:
+                silent_until_s = now_s + silent_s
             steps = [{"step": s, "rx": now_s} for s in ("asked", "sent", "accepted", "completed", "verified")]
             trial.on_command({"state": "verified", "state_text": "", "steps": steps, "missing": None, "sends": 1}, now_s)
         now_s += 0.05
+        fin.silent = now_s < silent_until_s
         trial.tick(now_s)
     return trial
 
@@ -281,6 +283,12 @@ def test_a_sweep_goes_up_and_down_and_keeps_what_is_measured_at_each_place() -> 
     assert [point.direction for point in points] == [0, 1, 1, 1, 1, -1, -1, -1, -1]
     rising, falling = points[1], points[7]
     assert (rising.measured, falling.measured) == pytest.approx((-0.09 + 0.01 - 0.002, -0.09 + 0.01 + 0.002))
+
+
+def test_a_sweep_waits_out_a_short_silence() -> None:
+    fin = Bent()
+    trial = swept(fin, silent_after=4, silent_s=1.5)
+    assert trial.outcome == "passed" and len(trial.score.sweeps["fin 1"]) == 9
 
 
 def test_a_sweep_stops_when_telemetry_is_silent_about_the_fin() -> None:

@@ -13,7 +13,7 @@ test("a share has three significant digits and never looks like nothing", () => 
 test("the score says which bound and which interval it gives", () => {
   const [score, bound, more] = scoreSentences(RESULT);
   assert.equal(score, "40 of 40 runs passed, 0 failed; 40 were planned.");
-  assert.equal(bound, "Failure rate at most 7.22 % (one-sided exact bound, 95.0 %); 0 % to 8.81 % (two-sided exact interval, 95.0 %).");
+  assert.equal(bound, "Failure rate at most 7.22 % (one-sided exact bound, 95 %); 0 % to 8.81 % (two-sided exact interval, 95 %).");
   assert.equal(more, undefined);
 });
 
