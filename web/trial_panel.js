@@ -1,15 +1,15 @@
-// Bench trials: choose a written plan, arm it, hold to confirm, watch it cycle by cycle, read the result. What a trial
+// Bench trials: choose a written plan, get it ready, hold to confirm, watch it cycle by cycle, read the result. What a trial
 // is doing stands in the journal (topic "trial"), so a replay shows it as it was. The result is drawn in trial_result.js.
 
-import { confirmWindow, Hold } from "./desk_flow.js";
-import { fixed } from "./format.js";
+import { confirmWindow, countdown } from "./desk_flow.js";
 import { h, setAttr, setHidden, setText, setTone, syncList } from "./dom.js";
+import { HoldButton } from "./hold_button.js";
 import { TrialResult } from "./trial_result.js";
 
 const STATES = {
-  armed: { word: "armed, waiting for the second act", tone: "caution" },
+  armed: { word: "ready, waiting for the second act", tone: "caution" },
   cancelled: { word: "taken back before anything was sent", tone: "none" },
-  expired: { word: "time ran out: disarmed, nothing was sent", tone: "none" },
+  expired: { word: "time ran out, nothing was sent", tone: "none" },
   running: { word: "running", tone: "busy" },
   passed: { word: "passed", tone: "good" },
   failed: { word: "failed", tone: "danger" },
@@ -17,7 +17,7 @@ const STATES = {
   interrupted: { word: "ended, because the station was restarted; treat everything as armed", tone: "danger" },
 };
 
-/** The newest trial at the cursor with the state it is in now: an arm nobody confirmed has ended by itself. */
+/** The newest trial at the cursor with the state it is in now: what nobody confirmed in time has ended by itself. */
 export function newestTrial(view) {
   const entry = view.states("trial").reduce((newest, one) => (!newest || one.rx >= newest.rx ? one : newest), undefined);
   if (!entry) return undefined;
@@ -31,7 +31,7 @@ export function newestTrial(view) {
 /** One sentence about a trial. */
 export function trialSentence(trial) {
   const { plan, progress, result, state } = trial;
-  const parts = [`${plan.title}: ${trial.why ? `disarmed, ${trial.why}` : STATES[state]?.word ?? state}`];
+  const parts = [`${plan.title}: ${trial.why ? `no longer ready, ${trial.why}` : STATES[state]?.word ?? state}`];
   if (state === "running" && progress) {
     parts.push(progress.run ? `run ${progress.run} of ${progress.runs}, cycle ${progress.cycle} of ${progress.cycles}` : progress.state);
     if (progress.variant) parts.push(progress.variant);
@@ -57,6 +57,7 @@ export function TrialPanel(el, acts) {
   let plans = null;
   let problem = "";
   let asked = false;
+  let ready = null;
 
   const choose = h("select", { testid: "trial-plan", "aria-label": "Trial plan", on: { change: () => { const plan = chosen(); if (plan) cycles.value = String(plan.cycles); acts.changed(); } } });
   const cycles = h("input", { type: "number", min: "1", max: "10000", step: "1", value: "1", testid: "trial-cycles", on: { input: acts.changed } });
@@ -64,8 +65,9 @@ export function TrialPanel(el, acts) {
   const cautions = h("ul", { class: "trial-cautions", "aria-label": "Cautions" });
   const lines = h("ul", { class: "trial-lines" });
   const what = h("details", { class: "trial-what" }, h("summary", { text: "What will be sent" }), lines);
-  const arm = h("button", { type: "button", class: "act", testid: "trial-arm", text: "1  Arm the plan", on: { click: () => acts.desk({ type: "trial", act: "arm", plan: chosen().name, cycles: cyclesOf(cycles.value) }) } });
-  const hold = HoldButton(() => acts.desk({ type: "trial", act: "confirm", id: hold.id }));
+  const arm = h("button", { type: "button", class: "act", testid: "trial-arm", text: "1  Get the plan ready", on: { click: () => acts.desk({ type: "trial", act: "arm", plan: chosen().name, cycles: cyclesOf(cycles.value) }) } });
+  const hold = HoldButton(() => acts.desk({ type: "trial", act: "confirm", id: ready }));
+  setAttr(hold.el, "data-testid", "trial-confirm");
   const count = h("p", { class: "countdown", testid: "trial-countdown" });
   const cancel = h("button", { type: "button", class: "act", testid: "trial-cancel", text: "Take back", on: { click: () => acts.desk({ type: "trial", act: "cancel" }) } });
   const stop = h("button", { type: "button", class: "act trial-stop", testid: "trial-stop", text: "Stop and make safe", on: { click: () => acts.desk({ type: "trial", act: "stop" }) } });
@@ -110,10 +112,10 @@ export function TrialPanel(el, acts) {
     setHidden(form, !live || !desk || !plans?.length);
     setHidden(arm, form.hidden || busy);
     drawPlan(canCommand, busy && trial.plan);
-    hold.show(live && state === "armed" && Boolean(desk?.open), state === "armed" ? confirmWindow(trial, view.cursor.rx) : "late", trial);
+    drawHold(live && state === "armed" && Boolean(desk?.open), trial, view.cursor.rx);
     setHidden(cancel, !live || state !== "armed" || !desk?.open);
     setHidden(stop, !live || state !== "running" || !desk?.open);
-    setText(count, live && state === "armed" ? `${trial.plan.cycles} cycles, armed by ${trial.operator} \u00b7 ${fixed(Math.max(0, trial.expires_rx - view.cursor.rx), 1)} s left, then it disarms by itself` : "");
+    setText(count, live && state === "armed" ? `${trial.plan.cycles} cycles, got ready by ${trial.operator} \u00b7 ${countdown(trial, view.cursor.rx)}` : "");
     setText(said, trial ? trialSentence(trial) : live ? "" : "No trial in this session up to here.");
     setTone(said, trial ? trialTone(trial) : "none");
     setAttr(said, "data-state", state);
@@ -134,6 +136,14 @@ export function TrialPanel(el, acts) {
     syncList(lines, plan.lines.map((text, i) => ({ text, i })), ({ text, i }) => `${plan.name} ${i} ${text}`, ({ text }) => h("li", { text }), () => {});
   }
 
+  // A hold begun for one plan must not confirm another: the control is let go whenever the plan under it changes.
+  function drawHold(visible, trial, rx) {
+    const id = visible ? trial.id : null;
+    const same = id === ready;
+    ready = id;
+    hold.show(visible, visible && same ? confirmWindow(trial, rx) : "late", visible ? `${trial.plan.title}, ${trial.plan.cycles} cycles` : "");
+  }
+
   function drawProgress(trial) {
     const progress = trial?.progress;
     setHidden(bar, trial?.state !== "running" || !progress);
@@ -143,46 +153,4 @@ export function TrialPanel(el, acts) {
   }
 
   return { update };
-}
-
-// Press and hold for one second, as in the desk sheet; letting go at any time starts over.
-function HoldButton(done) {
-  const hold = new Hold();
-  const fill = h("span", { class: "hold-bar" });
-  const el = h("button", { type: "button", class: "hold", testid: "trial-confirm" }, fill, h("span", { class: "hold-word", text: "2  Hold to confirm the plan" }));
-  const self = { el, show, id: null };
-  let able = false;
-
-  function press(event) {
-    if (!able || event.repeat) return;
-    hold.press(performance.now());
-    requestAnimationFrame(turn);
-  }
-  function release() {
-    hold.release();
-    fill.style.transform = "scaleX(0)";
-  }
-  function turn() {
-    const share = hold.progress(performance.now());
-    fill.style.transform = `scaleX(${share})`;
-    if (hold.since === null) return;
-    if (share < 1) { requestAnimationFrame(turn); return; }
-    release();
-    if (able) { able = false; done(); }
-  }
-  function show(visible, gate, trial) {
-    setHidden(el, !visible);
-    able = visible && gate === "open";
-    if (!able || trial.id !== self.id) release();
-    self.id = visible ? trial.id : null;
-    setAttr(el, "aria-disabled", able ? null : "true");
-    setAttr(el, "aria-label", visible ? `Hold for one second to confirm the plan: ${trial.plan.title}, ${trial.plan.cycles} cycles` : null);
-  }
-  const isKey = (event) => event.key === "Enter" || event.key === " ";
-  el.addEventListener("pointerdown", (event) => { if (event.button === 0) { el.setPointerCapture(event.pointerId); press(event); } });
-  for (const name of ["pointerup", "pointercancel", "lostpointercapture", "blur"]) el.addEventListener(name, release);
-  el.addEventListener("keydown", (event) => { if (isKey(event)) { event.preventDefault(); press(event); } });
-  el.addEventListener("keyup", (event) => { if (isKey(event)) { event.preventDefault(); release(); } });
-  el.addEventListener("contextmenu", (event) => event.preventDefault());
-  return self;
 }

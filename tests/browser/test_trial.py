@@ -16,7 +16,7 @@ HELD_MS = 1250
 def operators_link(tmp_path: Path) -> Iterator[str]:
     """A twin that stays on the bench, a station on it; gives the operator's link."""
     home = tmp_path / "home"
-    twin = Process(home, "twin", "--listen", "socket://127.0.0.1:0", "--ignite-after", "100000")
+    twin = Process(home, "twin", "--listen", "socket://127.0.0.1:0", "--rate", "3", "--ignite-after", "100000")
     port = twin.line(r"(socket://\S+)")[1]
     station = Process(home, "live", "--port", port, "--no-browser", "--http-port", "0")
     yield station.line(r"(http://\S+#operator=\S+)")[1]
@@ -39,7 +39,7 @@ def arm_plan(see: Callable[[str], object], plan: str, cycles: int) -> None:
     see("trial-cycles").fill(str(cycles))
     eventually(lambda: see("trial-arm").is_enabled())
     see("trial-arm").click()
-    eventually(lambda: "left, then it disarms by itself" in see("trial-countdown").inner_text())
+    eventually(lambda: "s left to confirm" in see("trial-countdown").inner_text())
 
 
 def enter_ground_test(page: object, see: Callable[[str], object]) -> None:

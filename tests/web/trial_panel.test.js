@@ -22,13 +22,13 @@ test("the newest trial is the one that was noted last, and none is none", () => 
   assert.equal(newestTrial(view(10, [newer, older])).id, "t2");
 });
 
-test("an armed plan waits only inside its window and while its permit stands", () => {
+test("a plan that is ready waits only inside its window and while its permit stands", () => {
   assert.equal(newestTrial(view(10.1, [note(10, ARMED)])).state, "armed");
   assert.equal(newestTrial(view(20, [note(10, ARMED)], { p1: { state: "armed" } })).state, "armed");
   assert.equal(newestTrial(view(20.1, [note(10, ARMED)])).state, "expired");
   const ended = newestTrial(view(12, [note(10, ARMED)], { p1: { state: "ended", reason: "link lost" } }));
   assert.equal(ended.state, "expired");
-  assert.match(trialSentence(ended), /disarmed, link lost/);
+  assert.match(trialSentence(ended), /no longer ready, link lost/);
 });
 
 test("a running trial says where it is", () => {
