@@ -10,7 +10,7 @@ export function Banners(el, acts) {
   const what = h("span", { class: "replay-what" });
   const beside = h("span", { class: "replay-live", testid: "replay-live" });
   const back = h("button", { type: "button", class: "act", text: "Back to live", testid: "back-to-live", on: { click: () => acts.live() } });
-  const replay = h("div", { class: "banner -replay", testid: "replay-banner" }, h("b", { text: "REPLAY" }), what, beside, back);
+  const replay = h("div", { class: "banner -replay", testid: "replay-banner" }, h("p", {}, h("b", { text: "REPLAY" }), what), beside, back);
   const silent = h("p", { class: "banner -silent", testid: "banner-silent", role: "alert" });
   el.append(silent, replay, demo);
   return {

@@ -87,13 +87,13 @@ function costOf(view, sample) {
 /** What the cameras together cost, from measured currents and the vehicle sheet's battery. */
 export function costWords(view, cameras) {
   const charge = toSpend(view);
-  if (charge === undefined) return view.has("battery.charge_used") ? "Pad minutes: no battery capacity and reserve in the vehicle sheet." : "";
+  if (charge === undefined) return view.has("battery.charge_used") ? "Pad minutes: the vehicle sheet gives no battery." : "";
   const drawn = cameras.reduce((sum, name) => sum + (view.value(`camera[${name}].current`) || 0), 0);
   const total = view.value("battery.current");
   const cost = padCost(charge, total, drawn);
-  if (cost) return `Pad time left ${whole(cost.now)}, with cameras off ${whole(cost.without)}: they cost ${whole(cost.cost)}`;
+  if (cost) return `Pad time ${whole(cost.now)}, cameras off ${whole(cost.without)}: they cost ${whole(cost.cost)}`;
   const left = minutes(charge, total);
-  return left === undefined ? "" : `Pad time left ${whole(left)} with cameras off, if full at switch-on`;
+  return left === undefined ? "" : `Pad time ${whole(left)}, cameras off, if full at switch-on`;
 }
 
 function current(view, name) {

@@ -64,7 +64,7 @@ function ChannelTile(name, options, first, acts) {
   const since = h("span", { class: "facts" });
   const buttons = ["arm", "fire", "safe"].map((act) => ActButton(act));
   const el = h("div", { class: "channel", role: "group", "aria-label": title }, picture,
-    h("div", { class: "channel-what" }, h("span", { class: "channel-name", text: title }), word, since),
+    h("div", { class: "channel-what" }, h("span", { class: "channel-name", text: title }), word), since,
     h("div", { class: "channel-acts" }, ...buttons.filter(Boolean)));
   let drawn = "";
 
@@ -83,7 +83,7 @@ function ChannelTile(name, options, first, acts) {
       const picked = channelState({ armed, continuity: view.sample(role("continuity")), fired: view.sample(role("fired")), inhibited: options.board && view.sample(options.board) });
       setText(word, picked.word);
       const long = picked.state === "armed" ? armedFor(view, role("armed")) : "";
-      setText(since, [long && `armed for ${long}`, armed && Number.isFinite(armed.age) ? `heard ${age(armed.age)} ago` : "never heard"].filter(Boolean).join(" \u00b7 "));
+      setText(since, [long && `armed ${long}`, armed && Number.isFinite(armed.age) ? `heard ${age(armed.age)} ago` : "never heard"].filter(Boolean).join(" \u00b7 "));
       // In flight an armed parachute is as it should be; on the ground it is a danger to whoever walks up.
       setTone(el, picked.state === "armed" && options.family === "recovery" && view.inFlight ? "expected" : picked.tone);
       setAttr(el, "data-state", picked.state);

@@ -29,6 +29,7 @@ export function StatusLine(el, acts) {
     setText(cells[id].label, recorded ? `${cells[id].title}, recorded` : cells[id].title);
     setText(cells[id].value, value);
     setText(cells[id].note, note);
+    setAttr(cells[id].note, "title", note || null);
     setTone(cells[id].cell, tone);
   };
 
@@ -71,7 +72,7 @@ function showClock(view) {
   const liftOff = view.moment("lift_off");
   const heard = view.store.lastHeard(view.rxLimit);
   const stopped = view.cursor.live && heard !== undefined && view.cursor.rx - heard > SILENT_AGE_S;
-  if (!view.cursor.live) return [replayClock(view), liftOff ? "from lift-off" : "of the recording", "none"];
+  if (!view.cursor.live) return [replayClock(view), view.store.journal.state("moment", "lift_off") ? "from lift-off" : "from its beginning", "none"];
   if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(view.cursor.t - (view.state("restart", "vehicle")?.t ?? 0))}`, stopped ? "stale" : "none"];
   return [tClock(view.cursor.t - liftOff.t), stopped ? "when last heard" : "from lift-off", stopped ? "stale" : "none"];
 }
@@ -109,9 +110,11 @@ function showAlarms(view) {
   const alarms = view.alarms();
   const danger = dangers(view);
   const count = alarms.length ? String(alarms.length) : "None";
-  const value = danger.armed ? (alarms.length ? `ARMED, ${count}` : "ARMED") : count;
-  const note = [danger.words, alarms.length ? alarms[0].text || alarms[0].key : ""].filter(Boolean).join(" \u00b7 ");
-  const tone = alarms[0]?.severity === "warning" ? "warning" : alarms.length || danger.words ? "caution" : "none";
+  const state = danger.armed ? "ARMED" : danger.released ? "RELEASED" : "";
+  const value = [state, state && !alarms.length ? "" : count].filter(Boolean).join(", ");
+  const released = danger.released ? (danger.armed ? "board RELEASED" : "firing board") : "";
+  const note = [danger.armed, released, alarms.length ? alarms[0].text || alarms[0].key : ""].filter(Boolean).join(" \u00b7 ");
+  const tone = alarms[0]?.severity === "warning" ? "warning" : alarms.length || state ? "caution" : "none";
   return [value, note, tone];
 }
 
@@ -120,8 +123,10 @@ export function liveLine(view) {
   const [link, heard] = showLink(view);
   const danger = dangers(view);
   const alarms = view.alarms();
-  const words = [`link ${link.toLowerCase()}, ${heard}`, danger.words || "nothing armed, board inhibited as last heard", alarms.length ? `alarms ${alarms.length}: ${alarms[0].text || alarms[0].key}` : "no alarms"];
-  return { text: `Live now: ${words.join(" \u00b7 ")}`, tone: danger.words || alarms.length || link !== "Up" ? "caution" : "none" };
+  const bad = Boolean(danger.armed || danger.released);
+  const vehicle = [danger.armed && `ARMED: ${danger.armed}, for ${danger.since}`, danger.released && "board RELEASED"].filter(Boolean).join(" \u00b7 ");
+  const words = [`link ${link.toLowerCase()}, ${heard}`, vehicle || "nothing armed or released, as last heard", alarms.length ? `alarms ${alarms.length}: ${alarms[0].text || alarms[0].key}` : "no alarms"];
+  return { text: `Live now: ${words.join(" \u00b7 ")}`, tone: bad || alarms.length || link !== "Up" ? "caution" : "none" };
 }
 
 // Safe all always speaks to the live vehicle: `live` is the live session, also while a recording is shown.
@@ -135,8 +140,9 @@ function showSafe(live, { desk, replay, mode }, button, note) {
   else if (!desk.open) [word, tone] = ["desk not connected", "off"];
   else if (!command) [word, tone] = ["not in dictionary", "off"];
   else {
-    const latest = live.commands().find((one) => one.command === command.name);
-    if (latest && live.cursor.rx - latest.entry.rx < SAFE_SHOWN_S) [word, tone] = [shortState(latest), COMMAND_STATES[latest.state]?.tone ?? "busy"];
+    // Only while nothing else was asked for since: what came later may have undone it.
+    const [latest] = live.commands();
+    if (latest?.command === command.name && live.cursor.rx - latest.entry.rx < SAFE_SHOWN_S) [word, tone] = [shortState(latest), COMMAND_STATES[latest.state]?.tone ?? "busy"];
   }
   setText(note, word);
   setTone(button, tone);

@@ -25,22 +25,22 @@ function view(rows, journal = [], cursor = { rx: 20, t: 20, live: true }) {
 const up = entry(0, 1, "link", "port", { state: "up" });
 
 test("a released board and an armed channel are said, with how long telemetry has said armed", () => {
-  assert.deepEqual(dangers(view([[19, 19, 1, 0]])), { armed: false, words: "" });
-  assert.deepEqual(dangers(view([[19, 19, 0, 0]])), { armed: false, words: "Board RELEASED" });
+  assert.deepEqual(dangers(view([[19, 19, 1, 0]])), { armed: "", since: "", released: false });
+  assert.deepEqual(dangers(view([[19, 19, 0, 0]])), { armed: "", since: "", released: true });
   const armed = dangers(view([[14, 14, 0, 0], [15, 15, 0, 1], [19, 19, 0, 1]]));
-  assert.deepEqual(armed, { armed: true, words: "ARMED: motor 1 5.0 s \u00b7 Board RELEASED" });
+  assert.deepEqual(armed, { armed: "motor 1", since: "5.0 s", released: true });
 });
 
 test("in flight an armed channel is as it should be", () => {
-  assert.equal(dangers(view([[19, 19, 0, 1]], [entry(0, 10, "moment", "lift_off", { t: 10 })])).words, "");
+  assert.equal(dangers(view([[19, 19, 0, 1]], [entry(0, 10, "moment", "lift_off", { t: 10 })])).armed, "");
 });
 
 test("beside a recording the live vehicle is told in one line: link, dangers, alarms", () => {
   const quiet = liveLine(view([[19.5, 19.5, 1, 0]], [up]));
-  assert.equal(quiet.text, "Live now: link up, 0.5 s ago \u00b7 nothing armed, board inhibited as last heard \u00b7 no alarms");
+  assert.equal(quiet.text, "Live now: link up, 0.5 s ago \u00b7 nothing armed or released, as last heard \u00b7 no alarms");
   assert.equal(quiet.tone, "none");
   const bad = liveLine(view([[10, 10, 0, 1]], [up, entry(1, 13, "alarm", "a", { state: "raised" }, "too hot", "warning")]));
-  assert.match(bad.text, /link silent, 10 s ago .* ARMED: motor 1 .* alarms 1: too hot/);
+  assert.match(bad.text, /link silent, 10 s ago .* ARMED: motor 1, for 10 s .* board RELEASED .* alarms 1: too hot/);
   assert.equal(bad.tone, "caution");
 });
 

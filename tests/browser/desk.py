@@ -1,0 +1,140 @@
+"""A person at the page: what browser tests of the command desk do and look at."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import struct
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+from tests.browser.station import CHROMIUM_ARGUMENTS, ROOT, Process, Relay, chromium_path, eventually
+
+PLACES = ("bench", "pad", "flight", "recovery", "review")
+LAPTOP = (1366, 768)
+PHONE = (390, 844)
+
+
+class Bench:
+    """A twin in the pad phase, a relay that counts and can lose, and a station; all real processes."""
+
+    def __init__(self, folder: Path, *, rate: int = 8, ignite_s: int = 100_000, two_person: bool = False) -> None:
+        home = folder / "home"
+        self._twin = Process(
+            home, "twin", "--listen", "socket://127.0.0.1:0", "--rate", str(rate), "--ignite-after", str(ignite_s)
+        )
+        self.relay = Relay(self._twin.line(r"(socket://\S+)")[1], folder / "radio")
+        sheet = ROOT / "server" / "sheets" / "sandpiper.toml"
+        arguments = ["live", "--port", str(folder / "radio"), "--sheet", str(sheet), "--no-browser", "--http-port", "0"]
+        self.station = Process(home, *arguments, *(["--two-person"] if two_person else []))
+        self.address = self.station.line(r"^Page: (http://\S+)")[1]
+        self.links = [self.station.line(r"(http://\S+#operator=\S+)")[1]]
+        if two_person:
+            self.links.append(self.station.line(r"Second page.*?(http://\S+#operator=\S+)")[1])
+
+    def journal(self) -> list[dict]:
+        """Return the live session's journal as the page gets it."""
+        body = urllib.request.urlopen(f"{self.address}api/sessions/live/columns").read()
+        (size,) = struct.unpack_from("<I", body, 4)
+        return json.loads(body[8 : 8 + size])["journal"]
+
+    def commands(self) -> list[dict]:
+        """Return the latest view of every command, oldest first."""
+        return list({entry["key"]: entry["body"] for entry in self.journal() if entry["topic"] == "command"}.values())
+
+    def twin_line(self, pattern: str, timeout_s: float) -> None:
+        """Wait for a line of the twin."""
+        self._twin.line(pattern, timeout_s)
+
+    def close(self) -> None:
+        """End everything."""
+        with contextlib.ExitStack() as ending:
+            ending.callback(self._twin.stop)
+            ending.callback(self.relay.close)
+            ending.callback(self.station.stop)
+
+
+class Desk:
+    """One tab of the page. `see` finds by test id what is visible."""
+
+    def __init__(self, browser: object, link: str, size: tuple[int, int] = LAPTOP) -> None:
+        context = browser.new_context(viewport={"width": size[0], "height": size[1]}, reduced_motion="reduce")
+        self.page = context.new_page()
+        self.problems: list[str] = []
+        self.page.on("pageerror", lambda error: self.problems.append(str(error)))
+        self.page.goto(link)
+        self.go("pad")
+        eventually(lambda: self.text("status-link") == "Up", 20)
+        eventually(lambda: self.text("who-commands") != "" or "#" not in link, 10)
+
+    def see(self, testid: str) -> object:
+        """Return the first visible element of a test id."""
+        return self.page.locator(f'[data-testid="{testid}"]:visible').first
+
+    def there(self, testid: str) -> bool:
+        """Tell whether something of that test id is visible."""
+        return self.page.locator(f'[data-testid="{testid}"]:visible').count() > 0
+
+    def text(self, testid: str) -> str:
+        """Return the visible text of a test id, "" while nothing of it is visible."""
+        return self.see(testid).inner_text() if self.there(testid) else ""
+
+    def go(self, place: str) -> None:
+        """Go to a place of the page."""
+        self.see(f"place-{place}").click()
+
+    def open(self, command: str, **choices: str) -> None:
+        """Open the sheet of a command from the list of all commands on the Bench place, and choose its arguments."""
+        self.go("bench")
+        self.see(f"command-{command}").click()
+        for name, text in choices.items():
+            self.see(f"arg-{name}").select_option(label=text)
+
+    def get_ready(self) -> None:
+        """Do the first act, once every condition is met."""
+        eventually(lambda: self.see("desk-arm").is_enabled(), 10)
+        self.see("desk-arm").click()
+        eventually(lambda: "left to confirm" in self.text("desk-countdown"), 5)
+
+    def hold(self, by: str = "mouse") -> None:
+        """Do the second act: hold for a second, by mouse or by keyboard."""
+        if by == "mouse":
+            box = self.see("desk-confirm").bounding_box()
+            self.page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+            self.page.mouse.down()
+        else:
+            assert self.page.evaluate("document.activeElement.dataset.testid") == "desk-confirm", "the focus is there"
+            self.page.keyboard.down("Enter")
+        eventually(lambda: not self.there("desk-confirm"), 6)
+        self.page.mouse.up() if by == "mouse" else self.page.keyboard.up("Enter")
+
+    def do(self, command: str, by: str = "mouse", **choices: str) -> None:
+        """Give a guarded or hazardous command in two acts and wait until telemetry shows its effect."""
+        self.open(command, **choices)
+        self.get_ready()
+        self.hold(by)
+        eventually(lambda: "verified by telemetry" in self.text("desk-said"), 10)
+        self.page.keyboard.press("Escape")
+        eventually(lambda: not self.there("desk-title"), 2)
+
+    def locks(self) -> dict[str, str]:
+        """Return the sheet's conditions: name -> text, of those not met with "NOT met" in it."""
+        rows = self.page.locator('[data-testid="interlocks"] [data-lock]:visible')
+        return {row.get_attribute("data-lock"): row.inner_text() for row in rows.all()}
+
+    def close(self) -> None:
+        """Close the tab; an error of the page fails the test."""
+        self.page.context.close()
+        assert self.problems == []
+
+
+@contextlib.contextmanager
+def chromium() -> Iterator[object]:
+    """Give a browser."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium_path(), args=CHROMIUM_ARGUMENTS)
+        yield browser
+        browser.close()
