@@ -2,38 +2,57 @@
 
 A two-state Kalman filter (R. E. Kalman, "A New Approach to Linear Filtering and Prediction Problems", Journal of Basic
 Engineering 82, 1960; the discrete form with an acceleration input is in every estimation textbook): state height and
-climb rate over the pad, driven by the vertical acceleration, corrected by the barometric height. A barometer sample
-further from the prediction than `GATE` standard deviations is left out (ejection spikes, transonic errors), unless so
-many in a row disagree that the filter itself must be wrong; then it starts again at the barometer.
+climb rate over the pad, driven by the vertical acceleration, corrected by the barometric height. Its variances are meant to
+be believed, so it counts what makes honest samples err:
+
+    between two accelerations  the second one tells how the first changed: a straight line is put in afterwards, with the
+                               variance of one half of that triangle, as a shock is shorter than a sample
+    no acceleration            an unknown one that holds for the whole step, so that a gap of T seconds leaves T^2, not T^1.5
+    a port in the flow         an error of `PORT_SHARE` of the dynamic pressure (that share of v^2 / 2g in meters), `LAG_S`
+    an ejection's puff         a barometer sample further from the prediction than `GATE` standard deviations is left out;
+                               those after it count for less, by the size of what was left out, decaying with `PUFF_S`; the
+                               kick that comes with it adds `KICK_M_S` to the climb rate's uncertainty
+
+If `REJECTED_IN_A_ROW` samples disagree for at least `REJECTED_S`, the filter itself must be wrong: it starts again at the
+barometer. All of these numbers are common practice, no source. DEVELOPERS.md and the tests hold what they lead to.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite
+from math import exp, isfinite
 
-GATE = 5.0  # common practice, no source
-REJECTED_IN_A_ROW = 12  # common practice, no source
-HIGHEST_M_S2 = 2000.0  # about 200 g, more than such a vehicle's sensors measure; common practice, no source
+GATE = 5.0
+REJECTED_IN_A_ROW = 12
+REJECTED_S = 0.5
+HIGHEST_M_S2 = 2000.0  # about 200 g, more than such a vehicle's sensors measure
+HELD_S = 0.25  # an acceleration older than this is no longer believed
+PORT_SHARE = 0.01
+LAG_S = 0.02
+PUFF_S = 0.1
+KICK_M_S = 2.0
+G0 = 9.80665
 
 
 @dataclass(frozen=True, slots=True)
 class VerticalNoise:
     """Standard deviations: barometric height (m), acceleration input (m/s2), acceleration when none is known (m/s2).
 
-    The acceleration is white noise of that size over one IMU period, scaled to the step. Common practice, no source.
+    The acceleration is white noise of that size over one IMU period, scaled to the step; an unknown one holds for the step.
+    Common practice, no source.
     """
 
     height_m: float = 0.6
-    acceleration_m_s2: float = 1.5
+    acceleration_m_s2: float = 2.5
     unknown_acceleration_m_s2: float = 25.0
 
 
 class VerticalFilter:
     """Feeds on (time, vertical acceleration) and (time, height); times in vehicle seconds, ascending.
 
-    A sample not after the last one of its kind, not finite, or beyond `HIGHEST_M_S2`, is ignored. `height_m`,
-    `climb_m_s` and the variances `p_height`, `p_climb` hold the estimate; `rejected` counts barometer samples left out.
+    A sample not after the last one of its kind or before any other, not finite, or beyond `HIGHEST_M_S2`, is ignored.
+    `height_m`, `climb_m_s` and the variances `p_height`, `p_climb` (and `p_cross`) hold the estimate; `rejected` counts
+    barometer samples left out.
     """
 
     def __init__(self, noise: VerticalNoise | None = None) -> None:
@@ -43,33 +62,42 @@ class VerticalFilter:
         self.climb_m_s = 0.0
         self.p_height = self.p_cross = self.p_climb = 0.0
         self.acceleration_m_s2 = 0.0
-        self._acceleration_s = -1e9
+        self._acceleration_s = self._height_s = self._start_s = -1e9
         self.rejected = 0
         self._in_a_row = 0
+        self._first_rejected_s = 0.0
+        self._puff_m, self._puff_s = 0.0, -1e9
 
     def acceleration(self, time_s: float, up_m_s2: float) -> None:
         """Take the vertical acceleration (gravity removed, up positive) at `time_s`."""
-        if not abs(up_m_s2) <= HIGHEST_M_S2 or (self.time_s is not None and time_s < self.time_s):
+        if not (abs(up_m_s2) <= HIGHEST_M_S2 and isfinite(time_s)) or time_s <= self._acceleration_s:
             return
         if self.time_s is not None:
+            if time_s < self.time_s:
+                return
             self._predict(time_s)
+            self._straighten(time_s, up_m_s2 - self.acceleration_m_s2)
         self.acceleration_m_s2, self._acceleration_s = up_m_s2, time_s
 
     def height(self, time_s: float, height_m: float) -> None:
         """Take one barometric height over the pad at `time_s`."""
-        if not isfinite(height_m):
+        if not (isfinite(height_m) and isfinite(time_s)) or time_s <= self._height_s:
             return
         if self.time_s is None:
             self._start(time_s, height_m)
             return
         if time_s < self.time_s:
             return
+        self._height_s = time_s
         self._predict(time_s)
         innovation = height_m - self.height_m
-        variance = self.p_height + self._noise.height_m**2
+        variance = self.p_height + self._height_variance()
         if innovation * innovation > GATE * GATE * variance:
-            self._reject(time_s, height_m)
+            self._reject(time_s, height_m, innovation)
             return
+        since = time_s - self._puff_s
+        if since < 10.0 * PUFF_S:
+            variance += (self._puff_m * exp(-since / PUFF_S)) ** 2
         self._in_a_row = 0
         gain_height, gain_climb = self.p_height / variance, self.p_cross / variance
         self.height_m += gain_height * innovation
@@ -78,31 +106,62 @@ class VerticalFilter:
         self.p_cross *= 1 - gain_height
         self.p_height *= 1 - gain_height
 
+    def _height_variance(self) -> float:
+        """Return the variance of a barometric height at the present speed."""
+        climb = self.climb_m_s
+        port, lag = PORT_SHARE * climb * climb / (2.0 * G0), LAG_S * climb
+        return self._noise.height_m**2 + port * port + lag * lag
+
     def _start(self, time_s: float, height_m: float) -> None:
         self.time_s, self.height_m, self.climb_m_s = time_s, height_m, 0.0
         self.p_height, self.p_cross, self.p_climb = self._noise.height_m**2, 0.0, 1.0
-        self._in_a_row = 0
+        self._height_s = self._start_s = time_s
+        self._in_a_row, self._puff_m = 0, 0.0
 
-    def _reject(self, time_s: float, height_m: float) -> None:
+    def _reject(self, time_s: float, height_m: float, innovation: float) -> None:
+        if not self._in_a_row:
+            self._first_rejected_s = time_s
+            self.p_climb += KICK_M_S**2
         self.rejected += 1
         self._in_a_row += 1
-        if self._in_a_row >= REJECTED_IN_A_ROW:
+        self._puff_m, self._puff_s = innovation, time_s
+        if self._in_a_row >= REJECTED_IN_A_ROW and time_s - self._first_rejected_s >= REJECTED_S:
             climb = self.climb_m_s
             self._start(time_s, height_m)
             self.climb_m_s, self.p_climb = climb, 400.0
 
+    def _straighten(self, time_s: float, change_m_s2: float) -> None:
+        """Put in what a straight line from the last acceleration to this one adds to the last one held."""
+        if time_s - self._acceleration_s > HELD_S:
+            return
+        span = time_s - max(self._acceleration_s, self._start_s)
+        self.climb_m_s += 0.5 * change_m_s2 * span
+        self.height_m += change_m_s2 * span * span / 6.0
+        step = change_m_s2 * span
+        variance = 0.25 * step * step
+        self.p_climb += variance
+        self.p_cross += 0.5 * span * variance
+        self.p_height += 0.25 * span * span * variance
+
     def _predict(self, time_s: float) -> None:
-        """Move the estimate to `time_s` under the last acceleration; one older than 0.25 s is no longer believed."""
+        """Move the estimate to `time_s` under the last acceleration, or under an unknown one."""
         dt = time_s - self.time_s
         if dt <= 0.0:
             return
-        known = time_s - self._acceleration_s <= 0.25
+        known = time_s - self._acceleration_s <= HELD_S
         up = self.acceleration_m_s2 if known else 0.0
-        sigma = self._noise.acceleration_m_s2 if known else self._noise.unknown_acceleration_m_s2
         self.height_m += self.climb_m_s * dt + 0.5 * up * dt * dt
         self.climb_m_s += up * dt
-        spread = sigma * sigma * 0.04  # white over one 25 Hz period: power = sigma^2 * 0.04 s
-        self.p_height += dt * (2 * self.p_cross + dt * self.p_climb) + spread * dt**3 / 3
-        self.p_cross += dt * self.p_climb + spread * dt * dt / 2
-        self.p_climb += spread * dt
+        self.p_height += dt * (2 * self.p_cross + dt * self.p_climb)
+        self.p_cross += dt * self.p_climb
+        if known:
+            spread = self._noise.acceleration_m_s2**2 * 0.04  # white over one 25 Hz period: power = sigma^2 * 0.04 s
+            self.p_height += spread * dt**3 / 3
+            self.p_cross += spread * dt * dt / 2
+            self.p_climb += spread * dt
+        else:
+            gained = self._noise.unknown_acceleration_m_s2 * dt
+            self.p_height += (0.5 * gained * dt) ** 2
+            self.p_cross += 0.5 * gained * gained * dt
+            self.p_climb += gained * gained
         self.time_s = time_s
