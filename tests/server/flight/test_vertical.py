@@ -413,7 +413,7 @@ def test_the_twins_height_and_climb_are_followed(scenario: str, seed: int) -> No
 
 
 def test_it_is_quick() -> None:
-    """About 1.5 microseconds per sample on a quiet machine; the test allows a busy one four times that."""
+    """Below one microsecond per sample on a quiet machine; the test allows a busy one far more."""
 
     def once() -> float:
         filt, start = VerticalFilter(), time.process_time()
