@@ -36,8 +36,8 @@ class Analysis:
         self._height = HeightFollower(roles, facts)
         self._followers = (
             self._downlink,
-            MotionFollower(roles),
             self._height,
+            MotionFollower(roles, self._height.flying),
             StateVectorFollower(roles, self._height.estimates),
             AgreementFollower(roles),
             UnitsFollower(roles, self._height.flying),

@@ -34,6 +34,11 @@ COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
             ComputedColumn("azimuth", "rad", "deg", "ground.azimuth", "Direction the nose leans to, from north by east"),
             ComputedColumn("roll", "rad", "deg", "ground.roll", "Twist about the nose"),
             ComputedColumn("speed", "m/s", "m/s", "ground.speed", "Speed by the vehicle's state vector"),
+            ComputedColumn("cone", "rad", "deg", "ground.cone", "Half-angle of the cone the nose drew in the last 1.5 s"),
+            ComputedColumn(
+                "cone_turns", "1/s", "1/s", "ground.cone_turns", "Its turns per second, counterclockwise from above"
+            ),
+            ComputedColumn("cone_round", "1", "1", "ground.cone_round", "How round it is: 1 a circle, 0 a plane wobble"),
         ),
     ),
     "ground_apogee": (

@@ -12,6 +12,12 @@ export function isEvent({ topic, body }) {
   return topic !== "command" || Boolean(COMMAND_STATES[body?.state]?.final);
 }
 
+/** A finding is told again whenever its numbers get better; only the latest wording is a line. Newest first. */
+export function withoutOlderFindings(entries) {
+  const seen = new Set();
+  return entries.filter(({ topic, key }) => topic !== "finding" || (!seen.has(key) && seen.add(key)));
+}
+
 export function EventList(el) {
   const list = h("ol", { class: "events", "aria-label": "Events, newest first", testid: "events" });
   const none = h("p", { class: "absent", text: "Nothing has happened yet." });
@@ -19,7 +25,7 @@ export function EventList(el) {
   let shown = "";
   return {
     update(view) {
-      const entries = view.events(LOOKED_AT).filter(isEvent).slice(0, SHOWN);
+      const entries = withoutOlderFindings(view.events(LOOKED_AT).filter(isEvent)).slice(0, SHOWN);
       const zero = view.moment("lift_off")?.t;
       const key = `${view.store.session} ${entries.length} ${entries[0]?.i} ${zero}`;
       if (key === shown) return;

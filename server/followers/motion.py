@@ -1,11 +1,14 @@
-"""Where the nose points and how fast the vehicle says it is: one row per state vector."""
+"""Where the nose points, how fast the vehicle says it is, and whether the nose draws a cone: one row per state vector."""
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import numpy as np
 
 from server.batch import Batch, Rows
-from server.flight.attitude import azimuth_rad, roll_rad, tilt_rad
+from server.flight.attitude import azimuth_rad, nose_direction, roll_rad, tilt_rad
+from server.flight.cone import ConeWatch
 from server.followers.found import Found, RoleColumns
 
 QUATERNION = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
@@ -13,10 +16,11 @@ VELOCITY = tuple(f"velocity.{axis}" for axis in ("east", "north", "up"))
 
 
 class MotionFollower:
-    """Computes tilt, azimuth, roll and speed."""
+    """Computes tilt, azimuth, roll and speed, and the cone while `flying` says for frame orders that it flies."""
 
-    def __init__(self, roles: RoleColumns) -> None:
-        self._roles = roles
+    def __init__(self, roles: RoleColumns, flying: Callable[[np.ndarray], np.ndarray]) -> None:
+        self._roles, self._flying = roles, flying
+        self._cone = ConeWatch()
 
     def take(self, batch: Batch, out: Found) -> None:
         """Compute the rows of a batch."""
@@ -36,5 +40,17 @@ class MotionFollower:
             "azimuth": azimuth_rad(w, x, y, z),
             "roll": roll_rad(w, x, y, z),
             "speed": speed,
+            **self._cones(rows, parts),
         }
         out.rows["ground_motion"] = Rows(rows.order, rows.t, rows.rx_s, rows.late, columns)
+
+    def _cones(self, rows: Rows, parts: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Return half-angle, turns per second and circularity of the nose's trace in flight; NaN elsewhere."""
+        table = np.full((3, len(rows)), np.nan)
+        flies = np.flatnonzero(self._flying(rows.order))
+        if len(flies):
+            east, north, _ = nose_direction(*(values[flies] for values in parts.values()))
+            for row, cone in zip(flies.tolist(), self._cone.take(rows.t[flies], east, north), strict=True):
+                if cone is not None:
+                    table[:, row] = cone.half_angle_rad, cone.turns_per_s, cone.circularity
+        return dict(zip(("cone", "cone_turns", "cone_round"), table, strict=True))

@@ -32,39 +32,50 @@ class PowerFollower:
         self._cameras = sum(role.startswith("camera[") and role.endswith(".powered") for role in roles.roles)
         self._camera_a: dict[str, float] = {}
         self._rest_share: float | None = None
-        self._low_told = self._landed = False
+        self._low_told = False
+        self._landings: list[int] = []
+        self._restarts: list[int] = []
+        self._waiting: list[tuple[int, str, float]] = []  # camera currents heard since the last power packet
         self._rows = 0
         self._volts = nan
         self._start_off: float | None = None
 
     def take(self, batch: Batch, out: Found) -> None:
         """Add up a batch."""
-        self._look_at_cameras(batch)
+        self._restarts += [order for order, _, _, event in batch.events if isinstance(event, VehicleRestarted)]
+        seen = self._waiting + self._cameras_seen(batch)
+        self._waiting = []
+        self._landings += [order for order, entry in out.entries if entry.topic == "moment" and entry.key == "landing"]
         found = self._roles.table_of(batch, "battery.voltage")
         if found is None:
+            self._waiting = seen
             return
         rows, channel = found
         packet = channel.packet
         roles = ("battery.voltage", "battery.current", "battery.charge_used", *self._rails)
         columns = self._roles.columns(rows, roles, packet)
-        landings = [order for order, entry in out.entries if entry.topic == "moment" and entry.key == "landing"]
         made = []
-        restarts = [order for order, _, _, event in batch.events if isinstance(event, VehicleRestarted)]
         for row in range(len(rows)):
-            if restarts and rows.order[row] > restarts[0]:
-                restarts.pop(0)
+            while self._restarts and self._restarts[0] < rows.order[row]:
+                self._restarts.pop(0)
                 self._restart()
+            while seen and seen[0][0] < rows.order[row]:
+                _, role, current = seen.pop(0)
+                self._camera_a[role] = max(self._camera_a.get(role, 0.0), current)
             self._take_row(rows, row, columns)
             off, on = self._minutes()
             made.append((off, on))
-            landed = any(order <= rows.order[row] for order in landings) and not self._landed
-            self._landed |= landed
+            # Told once more with the first row after landing, whichever batch that comes in.
+            landed = bool(self._landings) and self._landings[0] <= rows.order[row]
+            if landed:
+                self._landings.clear()
             # Waiting time is judged at the beginning of a stay: later it has been used, as it should.
             if self._rows == FIRST_ROWS[0] and isfinite(off):
                 self._start_off = off
             if self._rows in FIRST_ROWS or self._rows % EVERY == 0 or landed:
                 self._note(rows, row, off, on, out)
             self._warn(rows, row, off, out)
+        self._waiting = seen
         table = np.array(made, dtype=np.float64)
         columns = {"minutes_off": table[:, 0], "minutes_on": table[:, 1]}
         out.rows["ground_power"] = Rows(rows.order, rows.t, rows.rx_s, rows.late, columns)
@@ -72,18 +83,19 @@ class PowerFollower:
     def _restart(self) -> None:
         """The vehicle was switched on anew, perhaps with another battery: judge that one from its beginning."""
         self._rows, self._rest_share, self._start_off = 0, None, None
-        self._low_told = self._landed = False
+        self._low_told = False
 
-    def _look_at_cameras(self, batch: Batch) -> None:
-        """Remember the most each camera was seen to draw."""
+    def _cameras_seen(self, batch: Batch) -> list[tuple[int, str, float]]:
+        """Return (order, role, current) of every camera current above the most seen so far, in order."""
+        out = []
         for role in self._roles.roles:
             if role.startswith("camera[") and role.endswith(".current"):
                 found = self._roles.table_of(batch, role)
                 if found is not None:
                     values = found[0].columns[found[1].name]
-                    values = values[np.isfinite(values)]
-                    if len(values):
-                        self._camera_a[role] = max(self._camera_a.get(role, 0.0), float(values.max()))
+                    above = np.flatnonzero(values > self._camera_a.get(role, 0.0))
+                    out += [(int(found[0].order[row]), role, float(values[row])) for row in above if isfinite(values[row])]
+        return sorted(out)
 
     def _take_row(self, rows: Rows, row: int, columns: dict[str, np.ndarray]) -> None:
         self._rows += 1

@@ -7,7 +7,9 @@ from server.followers.motion import QUATERNION, VELOCITY
 from server.followers.state_vector import BODY_RATE, POSITION
 from server.judgements.ascent import judge_apogee, judge_burnout, judge_lean, judge_lift_off, judge_rail
 from server.judgements.control import judge_gate_figure, judge_roll
+from server.judgements.descent import judge_descent
 from server.judgements.radio import judge_link
+from server.judgements.units import judge_units
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
 STATE = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)
@@ -45,6 +47,9 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("apogee", (1.5,), judge_apogee),
     Judgement("apogee", (1.5,), judge_gate_figure),
     Judgement("apogee", (1.5,), judge_roll),
+    Judgement("apogee", (1.5,), judge_units),
+    Judgement("apogee", (8.0, 15.0, 30.0, 60.0), judge_descent),
+    Judgement("landing", (1.0,), judge_descent),
     Judgement("apogee", (2.0, 15.0, 60.0), judge_link),
     Judgement("landing", (1.0,), judge_link),
 )

@@ -9,8 +9,10 @@ import pytest
 
 from server.journal import Entry
 from server.pipeline import Output, recorded_output
+from server.twin.scenarios import load_scenario
+from server.twin.twin import Twin
 from tests.accuracy.random_flights import random_flight, scenario_flight
-from tests.server.flights import FACTS, dictionary
+from tests.server.flights import FACTS, KEY, dictionary
 from tests.server.test_pipeline import ORIGIN_NS, assert_same, cut, live_output
 
 SEEDS = (1, 2, 3)
@@ -35,6 +37,25 @@ def test_any_cut_judges_the_same(longest: int) -> None:
     stream = b"".join(record.payload for record in random_flight(0).records)
     records = cut(stream, random.Random(longest), longest)
     assert_same(live_output(dictionary(), records, FACTS), recorded_output(dictionary(), records, ORIGIN_NS, FACTS))
+
+
+def test_any_cut_judges_the_same_with_cameras_a_restart_and_a_drifting_unit() -> None:
+    """Everything that keeps state over batches, in one stream: cameras go on, the computer restarts on the pad, B drifts."""
+    twin = Twin(
+        scenario=load_scenario("drifting-imu"), seed=4, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=30.0
+    )
+    twin.computer.airframe.cameras[1].switch(True, 0.0)
+    stream = bytearray(twin.advance(9.0))
+    twin.reboot()
+    stream += twin.advance(12.0)
+    twin.computer.airframe.cameras[0].switch(True, 0.0)
+    stream += twin.advance(95.0)
+    records = cut(bytes(stream), random.Random(1), 500)
+    whole = recorded_output(dictionary(), records, ORIGIN_NS, FACTS)
+    assert_same(live_output(dictionary(), records, FACTS), whole)
+    told = {entry.key for entry in whole.entries if entry.topic == "finding"}
+    assert "unit_disagrees" in told
+    assert {"battery", "units", "lift_off", "rail_exit", "apogee", "descent", "link"} <= set(figures(whole))
 
 
 @pytest.mark.parametrize("seed", SEEDS)
