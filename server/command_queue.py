@@ -86,7 +86,7 @@ class CommandQueue:
         if refused:
             return refused
         if described.hazard != "routine":
-            return Reply(False, f"{described.title} needs two acts: arm it, then confirm")
+            return Reply(False, f"{described.title} needs two acts: get it ready, then confirm")
         entry = self._add(described, args, operator, State.QUEUED, now_s)
         self._advance(now_s)
         return Reply(True, "waiting to be sent" if entry.state is State.QUEUED else "", entry.id)
@@ -98,32 +98,32 @@ class CommandQueue:
             return refused
         described = self._dictionary.commands[command]
         if described.hazard == "routine":
-            return Reply(False, f"{described.title} needs no arming")
+            return Reply(False, f"{described.title} needs one act only")
         busy = self._why_not_alone(described, None) or self.permits.why_busy()
         if busy:
             return Reply(False, busy)
         checks = self.checks(command, args, now_s)
         unmet = [check for check in checks if not check.met]
         if unmet:
-            return Reply(False, f"not armed: {unmet[0].title} ({unmet[0].value_text})", None, tuple(checks))
+            return Reply(False, f"not ready: {unmet[0].title} ({unmet[0].value_text})", None, tuple(checks))
         entry = self._add(described, args, operator, State.ARMED, now_s)
         entry.steps["armed"] = now_s
         self._changed(entry)
-        return Reply(True, f"{described.title} armed, confirm within {CONFIRM_LATEST_S:.0f} s", entry.id, tuple(checks))
+        return Reply(True, f"{described.title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s", entry.id, tuple(checks))
 
     def confirm(self, id: str, command: str, args: Mapping[str, object], operator: str, now_s: float) -> Reply:
         """Second act: the same command, the same arguments, the same person, not too soon, not too late."""
         self.tick(now_s)
         entry = self._entries.get(id)
         if entry is None or entry.state is not State.ARMED:
-            return Reply(False, "nothing is armed under that number; arm it again")
+            return Reply(False, "nothing is ready under that number; get it ready again")
         wrong_person = self._wrong_person(entry.operator, entry.command.hazard, operator)
         if wrong_person:
             return Reply(False, wrong_person)
         if not _is_same(entry, command, args):
-            return Reply(False, "this is not the command that was armed")
+            return Reply(False, "this is not the command that was made ready")
         if now_s - entry.since_s < CONFIRM_EARLIEST_S:
-            return Reply(False, "too soon after arming: look first, then confirm")
+            return Reply(False, "too soon: look first, then confirm")
         busy = self._why_not_alone(entry.command, entry)
         if busy:
             return Reply(False, busy)
@@ -171,7 +171,7 @@ class CommandQueue:
         if described.hazard == "routine":
             return checks
         busy = self._why_not_alone(described, self._armed_entry(command)) or self.permits.why_busy()
-        return [*checks, Check("alone", "No other command is armed or under way", busy is None, busy or "none")]
+        return [*checks, Check("alone", "No other command is ready or under way", busy is None, busy or "none")]
 
     # ------------------------------------------------------------ permits: two acts for a written plan
 
@@ -192,7 +192,7 @@ class CommandQueue:
         self.tick(now_s)
         permit = self.permits.get(id, PermitState.ARMED)
         if permit is None:
-            return Reply(False, "no plan is armed under that number; arm it again")
+            return Reply(False, "no plan is ready under that number; get it ready again")
         wrong_person = self._wrong_person(permit.operator, permit.hazard, operator)
         return Reply(False, wrong_person) if wrong_person else self.permits.confirm(permit, operator, now_s)
 
@@ -389,7 +389,7 @@ class CommandQueue:
         if self.boot_id is None:
             return Reply(False, "the vehicle has not been heard yet, so no command can be addressed to it")
         if not self.link_up:
-            return Reply(False, "the downlink is lost; commands wait until the vehicle is heard again")
+            return Reply(False, "the downlink is lost; nothing is kept for later, ask again when the vehicle is heard")
         if self._safing() is not None:
             return Reply(False, "safe all is being sent; wait for the vehicle's answer")
         if sum(entry.state in UNSENT for entry in self._entries.values()) >= WAITING_AT_MOST:
@@ -402,10 +402,10 @@ class CommandQueue:
         if self._two_person and hazard == "hazardous":
             seat = self._seat_of(operator)
             if seat is None or seat == self._seat_of(armed_by) or armed_by != self.holder:
-                return "by the two-person rule another signed-in person confirms what the holder of authority armed"
+                return "by the two-person rule another signed-in person confirms what the holder of authority got ready"
             return None
         if operator != armed_by or operator != self.holder:
-            return "only the person who armed it can confirm it"
+            return "only the person who got it ready can confirm it"
         return None
 
     def _armed_entry(self, command: str) -> Entry | None:
@@ -440,7 +440,7 @@ class CommandQueue:
             if entry is own:
                 continue
             if entry.state is State.ARMED:
-                return f"{entry.command.title} is armed; confirm or cancel it first"
+                return f"{entry.command.title} is ready; confirm or cancel it first"
             if entry.preparing or entry.state in (State.QUEUED, State.SENT):
                 return f"{entry.command.title} is under way; wait for its answer"
             hazardous = command is None or command.hazard == "hazardous"

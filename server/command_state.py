@@ -113,7 +113,7 @@ UNSENT = frozenset({State.ARMED, State.QUEUED})
 ENDED = frozenset(state for state, row in TRANSITIONS.items() if not row)
 
 STATE_TEXT: dict[State, str] = {
-    State.ARMED: "armed, waiting for confirmation",
+    State.ARMED: "ready, waiting for confirmation",
     State.QUEUED: "waiting to be sent",
     State.SENT: "sent, no answer yet",
     State.ACCEPTED: "accepted by the vehicle",

@@ -36,16 +36,16 @@ class PermitDesk:
         checks = check_conditions(self._dictionary, self._general_conditions(allowed), {}, self._readings, now_s)
         unmet = _first_unmet(checks)
         if unmet:
-            return Reply(False, f"not armed: {unmet}", None, tuple(checks))
+            return Reply(False, f"not ready: {unmet}", None, tuple(checks))
         permit = Permit(id, title, operator, slots_of(allowed), self._hazard(allowed), now_s, now_s)
         self._newest = permit
         self._changed(permit)
-        return Reply(True, f"{title} armed, confirm within {CONFIRM_LATEST_S:.0f} s", id, tuple(checks))
+        return Reply(True, f"{title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s", id, tuple(checks))
 
     def confirm(self, permit: Permit, operator: str, now_s: float) -> Reply:
         """Open an armed plan; the caller has checked the person."""
         if now_s - permit.since_s < CONFIRM_EARLIEST_S:
-            return Reply(False, "too soon after arming: look first, then confirm")
+            return Reply(False, "too soon: look first, then confirm")
         unmet = _first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))
         if unmet:
             return Reply(False, f"not started: {unmet}", permit.id)

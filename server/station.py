@@ -35,7 +35,7 @@ from server.store import LiveStore
 from server.tables import table_specs
 
 TICK_S = 0.05
-PERMIT_TEXT = {"armed": "armed, waiting for confirmation", "open": "confirmed", "ended": "ended"}
+PERMIT_TEXT = {"armed": "ready, waiting for confirmation", "open": "confirmed", "ended": "ended"}
 LEFT_OPEN = UNSENT | {State.SENT, State.ACCEPTED}
 SAFE_ALL_WAITS_FOR_DISK_S = 0.3
 DISK_ANSWERS_WITHIN_S = 2.5

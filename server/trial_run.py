@@ -105,14 +105,15 @@ class TrialDesk:
         self._armed = Armed(f"t{self._next_id}", plan, cycles, operator, permit, now_s)
         self._next_id += 1
         self._note_armed(self._armed, "armed")
-        said = f"{plan.title} armed, confirm within {CONFIRM_LATEST_S:.0f} s"
+        said = f"{plan.title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s"
         return self._told(operator, "arm", name, Reply(True, said, self._armed.id))
 
     def confirm(self, operator: str, id: str) -> Reply:
         """Second act: the trial begins."""
         armed, now_s = self._armed, self._station.before_act()
         if armed is None or armed.id != id:
-            return self._told(operator, "confirm", id, Reply(False, "no trial is armed under that number; arm it again"))
+            none = "no trial is ready under that number; get it ready again"
+            return self._told(operator, "confirm", id, Reply(False, none))
         reply = self._confirmed(armed, operator, now_s)
         if reply.ok:
             self._armed = None
@@ -125,7 +126,7 @@ class TrialDesk:
         """Take an armed plan back: nothing has been sent."""
         armed, self._armed = self._armed, None
         if armed is None:
-            return Reply(False, "no trial is armed")
+            return Reply(False, "no trial is ready")
         if armed.permit is not None:
             self._station.queue.cancel_permit(armed.permit, operator, self._station.now_s())
         self._note_armed(armed, "cancelled")
@@ -159,9 +160,9 @@ class TrialDesk:
         if waited > CONFIRM_LATEST_S:
             return Reply(False, "not confirmed in time; arm it again")
         if waited < CONFIRM_EARLIEST_S:
-            return Reply(False, "too soon after arming: look first, then confirm")
+            return Reply(False, "too soon: look first, then confirm")
         if operator != armed.operator:
-            return Reply(False, "only the person who armed it can confirm it")
+            return Reply(False, "only the person who got it ready can confirm it")
         return self._why_not(operator) or Reply(True, f"{armed.plan.title} confirmed")
 
     def _why_not(self, operator: str) -> Reply | None:

@@ -19,7 +19,7 @@ export function Banners(el, acts) {
       setHidden(demo, !(simulated || about?.mode === "demo") || Boolean(open));
       setHidden(replay, !open);
       setHidden(back, mode === "replay");
-      setText(what, open ? ` \u2014 ${replayWords(mode, desk)} ${open.label}${simulated ? ", simulated vehicle" : ""}` : "");
+      setText(what, open ? ` \u2014 ${replayWords(mode, desk)} Recording: ${open.label}${simulated ? ", simulated vehicle" : ""}` : "");
       setHidden(beside, !live);
       setText(beside, live?.text ?? "");
       setTone(beside, live?.tone);

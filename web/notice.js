@@ -11,7 +11,7 @@ export const SHOWN_MS = 6000;
  * @param {{link: string|undefined, yours: boolean}} situation when it was said
  */
 export function refusal(asked, { sentence, late }, situation, now) {
-  const plain = sentence.replace(/^not (sent|armed|ready): /i, "").replace("commands wait until the vehicle is heard again", "give the command again when the vehicle is heard");
+  const plain = sentence.replace(/^not (sent|ready): /i, "");
   const said = `${plain[0].toUpperCase()}${plain.slice(1)}${/[.!?]$/.test(plain) ? "" : "."}`;
   // Without a reply nobody knows, and only a command can be "not sent".
   const text = late || !["send", "arm", "confirm"].includes(asked) ? said : `Not sent. ${said}`;

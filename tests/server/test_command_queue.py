@@ -41,7 +41,7 @@ def view(world: World, id: str | None) -> dict[str, object]:
 def test_hazardous_command_goes_from_arm_to_verified() -> None:
     world = ready_world()
     armed = world.arm("channel_arm", channel=2)
-    assert armed.sentence == "Arm lateral motor armed, confirm within 10 s"
+    assert armed.sentence == "Arm lateral motor is ready, confirm within 10 s"
     assert [c.met for c in armed.checks] == [True] * 7
     assert view(world, armed.id)["expires_rx"] == pytest.approx(world.now_s + 10)
     assert view(world, armed.id)["earliest_confirm_rx"] == pytest.approx(world.now_s + 0.3)
@@ -93,8 +93,8 @@ def test_what_is_refused_before_anything_is_queued() -> None:
         "channel = None: must be a number": world.arm("channel_arm", channel=None),
         "channel = [1]: must be a number": world.arm("channel_arm", channel=[1]),
         "angle = 0.3: must be -0.2618..0.2618 rad": world.arm("fin_move", fin=1, angle=0.3),
-        "Arm lateral motor needs two acts: arm it, then confirm": world.submit("channel_arm", channel=1),
-        "Ping needs no arming": world.arm("ping"),
+        "Arm lateral motor needs two acts: get it ready, then confirm": world.submit("channel_arm", channel=1),
+        "Ping needs one act only": world.arm("ping"),
         "you do not hold command authority (Ada 1 holds it); take it first": world.submit("ping", B),
     }
     for sentence, reply in cases.items():
@@ -120,7 +120,10 @@ def test_before_the_vehicle_is_heard_nothing_can_be_addressed() -> None:
 def test_with_the_link_lost_commands_wait() -> None:
     world = ready_world()
     world.link_lost()
-    assert world.submit("ping").sentence == "the downlink is lost; commands wait until the vehicle is heard again"
+    assert (
+        world.submit("ping").sentence
+        == "the downlink is lost; nothing is kept for later, ask again when the vehicle is heard"
+    )
 
 
 def test_ninth_waiting_command_is_refused() -> None:
@@ -134,13 +137,13 @@ def test_ninth_waiting_command_is_refused() -> None:
 @pytest.mark.parametrize(
     ("spoil", "sentence"),
     [
-        (lambda w: setattr(w, "tilt", 0.6), "not armed: Tilt under 30 degrees (34.4 deg)"),
-        (lambda w: setattr(w, "link_loss", 0.2), "not armed: Downlink loss under 10 % over the last 10 s (20.0 %)"),
-        (lambda w: setattr(w.vehicle, "inhibited", True), "not armed: Firing board not inhibited (board inhibited: yes)"),
-        (lambda w: w.vehicle.continuity.__setitem__(0, 0), "not armed: Channel has continuity (channel 1 continuity: no)"),
+        (lambda w: setattr(w, "tilt", 0.6), "not ready: Tilt under 30 degrees (34.4 deg)"),
+        (lambda w: setattr(w, "link_loss", 0.2), "not ready: Downlink loss under 10 % over the last 10 s (20.0 %)"),
+        (lambda w: setattr(w.vehicle, "inhibited", True), "not ready: Firing board not inhibited (board inhibited: yes)"),
+        (lambda w: w.vehicle.continuity.__setitem__(0, 0), "not ready: Channel has continuity (channel 1 continuity: no)"),
         (
             lambda w: setattr(w.vehicle, "phase", "boost"),
-            "not armed: Vehicle says it is on the pad or in ground test (boost)",
+            "not ready: Vehicle says it is on the pad or in ground test (boost)",
         ),
     ],
 )
@@ -170,7 +173,7 @@ def test_stale_telemetry_does_not_let_arm() -> None:
     world.queue.disarm("test", world.now_s)
     world.advance(0.4)
     assert world.arm("channel_arm", channel=1).sentence.startswith(
-        "not armed: Firing board not inhibited (board inhibited: no, 2."
+        "not ready: Firing board not inhibited (board inhibited: no, 2."
     )
 
 
@@ -182,14 +185,14 @@ def test_confirm_too_soon_in_time_at_the_limit_and_too_late() -> None:
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.2)
     soon = world.confirm(armed.id, "channel_arm", channel=1)
-    assert soon.sentence == "too soon after arming: look first, then confirm"
+    assert soon.sentence == "too soon: look first, then confirm"
     world.advance(9.8)
     assert world.confirm(armed.id, "channel_arm", channel=1).ok, "10.0 s is still in time"
     world.advance(3.0)
     late = world.arm("channel_arm", channel=1)
     world.advance(10.1)
     reply = world.confirm(late.id, "channel_arm", channel=1)
-    assert reply.sentence == "nothing is armed under that number; arm it again"
+    assert reply.sentence == "nothing is ready under that number; get it ready again"
     assert view(world, late.id)["state_text"] == "not confirmed in time"
     assert oracle_of(world).hazardous == 1
 
@@ -201,7 +204,7 @@ def test_late_confirm_without_a_tick_between_is_refused() -> None:
     world.latest = {role: Reading(known.value, world.now_s) for role, known in world.latest.items()}
     world.watch.on_packet(world.now_s)
     late = world.confirm(armed.id, "channel_arm", channel=1)
-    assert late.sentence == "nothing is armed under that number; arm it again"
+    assert late.sentence == "nothing is ready under that number; get it ready again"
     assert sent(world) == []
 
 
@@ -223,7 +226,7 @@ def test_confirm_of_anything_else_than_what_was_armed_is_refused(command: str, a
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
-    assert world.confirm(armed.id, command, **args).sentence == "this is not the command that was armed"
+    assert world.confirm(armed.id, command, **args).sentence == "this is not the command that was made ready"
     world.advance(1.0)
     assert sent(world) == []
 
@@ -251,7 +254,7 @@ def test_another_operator_cannot_confirm_a_guessed_number() -> None:
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
     guessed = world.confirm(armed.id, "channel_arm", B, channel=1)
-    assert guessed.sentence == "only the person who armed it can confirm it"
+    assert guessed.sentence == "only the person who got it ready can confirm it"
     world.take(B)
     for operator in (A, B):
         assert not world.confirm(armed.id, "channel_arm", operator, channel=1).ok
@@ -272,7 +275,7 @@ def test_only_one_is_armed_and_a_busy_air_refuses() -> None:
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     other = world.arm("fin_move", fin=1, angle=0.0)
-    assert other.sentence == "Arm lateral motor is armed; confirm or cancel it first"
+    assert other.sentence == "Arm lateral motor is ready; confirm or cancel it first"
     world.disk_delay_s = 0.5
     world.submit("ping")
     world.advance(0.4)
@@ -642,7 +645,7 @@ def test_after_a_restart_nothing_is_armed_and_nothing_is_sent() -> None:
     assert world.queue.views() == []
     world.advance(3.0)
     late = world.confirm(armed.id, "channel_arm", channel=1)
-    assert late.sentence == "nothing is armed under that number; arm it again"
+    assert late.sentence == "nothing is ready under that number; get it ready again"
     assert sent(world) == []
 
 

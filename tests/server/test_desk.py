@@ -10,7 +10,7 @@ from websockets.asyncio.client import ClientConnection, connect
 
 from tests.browser.station import Process, eventually
 
-RULE = "by the two-person rule another signed-in person confirms what the holder of authority armed"
+RULE = "by the two-person rule another signed-in person confirms what the holder of authority got ready"
 
 
 async def ask(desk: ClientConnection, **request: object) -> dict[str, object]:

@@ -51,12 +51,12 @@ def test_nothing_leaves_with_one_act_too_soon_or_too_late() -> None:
     world = bench_world()
     before = sent(world)
     armed = world.arm_plan(CYCLE)
-    assert armed.sentence == "Trial armed, confirm within 10 s"
+    assert armed.sentence == "Trial is ready, confirm within 10 s"
     assert world.send_planned(armed.id, "channel_arm", channel=1).sentence == "the plan is not open"
-    assert world.confirm_plan(armed.id).sentence == "too soon after arming: look first, then confirm"
-    assert world.confirm_plan(armed.id, B).sentence == "only the person who armed it can confirm it"
+    assert world.confirm_plan(armed.id).sentence == "too soon: look first, then confirm"
+    assert world.confirm_plan(armed.id, B).sentence == "only the person who got it ready can confirm it"
     world.advance(10.2)
-    assert world.confirm_plan(armed.id).sentence == "no plan is armed under that number; arm it again"
+    assert world.confirm_plan(armed.id).sentence == "no plan is ready under that number; get it ready again"
     assert world.permits[str(armed.id)]["reason"] == "not confirmed in time"
     assert sent(world) == before
 
@@ -123,7 +123,7 @@ def test_a_plan_is_refused_outside_ground_test_and_with_nonsense() -> None:
     world = ready_world()
     world.vehicle.phase = "pad"
     world.advance(0.5)
-    assert world.arm_plan(CYCLE).sentence.startswith("not armed: Vehicle says it is in ground-test mode (pad)")
+    assert world.arm_plan(CYCLE).sentence.startswith("not ready: Vehicle says it is in ground-test mode (pad)")
     world = bench_world()
     assert world.arm_plan([("safe_all", {})]).sentence == "a plan cannot hold 'safe_all'"
     assert world.arm_plan([("lift_off", {})]).sentence == "a plan cannot hold 'lift_off'"
@@ -143,7 +143,7 @@ def two_person(world: World, seats: dict[str, str]) -> None:
 def test_the_two_person_rule_wants_another_seat() -> None:
     world = bench_world()
     two_person(world, {A: "first", B: "second", "Ada 2": "first"})
-    rule = "by the two-person rule another signed-in person confirms what the holder of authority armed"
+    rule = "by the two-person rule another signed-in person confirms what the holder of authority got ready"
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
     assert world.queue.view(armed.id)["confirm_by"] == "another"

@@ -124,7 +124,7 @@ def test_confirm_right_after_waking_is_refused_before_any_tick(tmp_path: Path, m
         bench.clock.advance(0.5)
         bench.clock.suspend(3600.0)
         bench.hear()
-        assert bench.confirm(armed.id).sentence == "nothing is armed under that number; arm it again"
+        assert bench.confirm(armed.id).sentence == "nothing is ready under that number; get it ready again"
         await bench.settle()
         assert bench.sent == []
 
@@ -191,7 +191,7 @@ def test_restart_told_only_by_the_vehicle_clock_disarms(tmp_path: Path, monkeypa
         bench.vehicle.start(8)
         bench.clock.advance(0.5)
         bench.hear()
-        assert bench.confirm(armed.id).sentence == "nothing is armed under that number; arm it again"
+        assert bench.confirm(armed.id).sentence == "nothing is ready under that number; get it ready again"
 
     run(tmp_path, monkeypatch, what)
 

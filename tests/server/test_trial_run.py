@@ -19,7 +19,7 @@ from tests.server.trial_world import PING, plan_of
 ADA = "Ada 1"
 # Hazardous, and without an interlock on the tilt, which the vehicle model here does not report.
 RELEASE = 'steps = [ { wait_s = 0.1 }, { send = "board_release" }, { send = "board_inhibit" } ]'
-TOO_SOON = "too soon after arming: look first, then confirm"
+TOO_SOON = "too soon: look first, then confirm"
 LOOK_S = 0.02
 
 
@@ -117,8 +117,8 @@ def test_the_acts_are_refused_too_soon_twice_and_of_nothing(tmp_path: Path, monk
             said = (await bench.ask("arm", plan="release", cycles=cycles))["sentence"]
             assert said == "the number of cycles must be a whole number"
         assert (await bench.ask("dance"))["sentence"] == "this request is not understood"
-        assert (await bench.ask("confirm", id="t9"))["sentence"].startswith("no trial is armed")
-        assert (await bench.ask("cancel"))["sentence"] == "no trial is armed"
+        assert (await bench.ask("confirm", id="t9"))["sentence"].startswith("no trial is ready")
+        assert (await bench.ask("cancel"))["sentence"] == "no trial is ready"
         for plan in ("release", "link-ping"):
             armed = await bench.ask("arm", plan=plan, cycles=1)
             assert (await bench.ask("confirm", id=armed["id"]))["sentence"] == TOO_SOON
@@ -157,7 +157,7 @@ def test_only_the_holder_arms_and_anybody_signed_in_stops(tmp_path: Path, monkey
                 armed = await bench.ask("arm", plan=plan, cycles=1)
                 await asyncio.sleep(0.35)
                 refused = await ask(other, type="trial", act="confirm", id=armed["id"])
-                assert refused["sentence"] == "only the person who armed it can confirm it"
+                assert refused["sentence"] == "only the person who got it ready can confirm it"
             id = await bench.begin(cycles=50)
             assert (await ask(other, type="trial", act="stop"))["sentence"] == "the trial stops and makes safe"
             result = await asyncio.wait_for(bench.desk.finished(), 10)
@@ -188,7 +188,7 @@ def test_a_sleep_between_the_acts_disarms_the_plan(tmp_path: Path, monkeypatch) 
         real = clock.boottime_ns
         monkeypatch.setattr(clock, "boottime_ns", lambda: real() + 3_600_000_000_000)
         refused = bench.desk.confirm(ADA, str(armed["id"]))  # before the next tick of the station
-        assert refused.sentence == "no plan is armed under that number; arm it again"
+        assert refused.sentence == "no plan is ready under that number; get it ready again"
         assert bench.server.sent == []
 
     on_bench(tmp_path, monkeypatch, what)
