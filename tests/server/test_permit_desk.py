@@ -47,6 +47,17 @@ def test_a_plan_runs_step_by_step_and_no_further() -> None:
     Oracle(world).look()
 
 
+def test_a_plan_for_one_channel_holds_nothing_for_another() -> None:
+    world = bench_world()
+    id = open_plan(world)
+    before = sent(world)
+    other = world.send_planned(id, "channel_arm", channel=2)
+    assert other.sentence == "the plan that was confirmed does not hold this command (again)"
+    world.advance(1.0)
+    assert sent(world) == before
+    assert world.queue.permit(id)["left"] == 2
+
+
 def test_nothing_leaves_with_one_act_too_soon_or_too_late() -> None:
     world = bench_world()
     before = sent(world)

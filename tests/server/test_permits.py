@@ -33,6 +33,7 @@ def test_each_slot_is_used_once_and_only_while_open() -> None:
     one = permit()
     assert not one.use("channel_arm", {"channel": 1}, 6.0)
     assert one.apply(PermitEvent.CONFIRM, 6.0)
+    assert not one.use("channel_arm", {"channel": 2}, 6.5), "slots for another channel are left, none for this one"
     assert one.use("channel_arm", {"channel": 1}, 7.0) and one.use("channel_arm", {"channel": 1.0}, 8.0)
     assert not one.use("channel_arm", {"channel": 1}, 9.0)
     assert not one.use("channel_arm", {"channel": 2}, 9.0)
