@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -72,6 +73,16 @@ def test_the_whitening_is_a_cholesky_factor_of_the_covariance() -> None:
 @pytest.mark.parametrize("degrees", [20, 60, 300])
 def test_the_width_of_the_interval_is_students(degrees: int) -> None:
     assert 1.95996 + 2.3722 / degrees == pytest.approx(student.ppf(0.975, degrees), rel=4e-3)
+
+
+def test_not_knowing_the_lag_widens_the_interval() -> None:
+    """The variance of a mixture is the mean of the variances plus the variance of the means."""
+    fits = [module._One(0.0, lag, 1.0, np.array([b, 0.0, 0.0]), 0.25 * np.eye(3)) for lag, b in ((0.0, 1.0), (0.01, 3.0))]
+    found = module._average(fits, 50)
+    assert found.beta[0] == pytest.approx(2.0)
+    assert found.covariance[0, 0] == pytest.approx(0.25 + 1.0)
+    unlikely = replace(fits[1], log_likelihood=-50.0)
+    assert module._average([fits[0], unlikely], 50).covariance[0, 0] == pytest.approx(0.25)
 
 
 def test_signs_and_intervals_over_many_flights() -> None:
