@@ -66,7 +66,7 @@ const ROWS = [
   { key: "recovery", title: "Landing spot", text: (f) => (known(f.landing_distance_m) ? `${distance(f.landing_distance_m)} from the pad, bearing ${bearing(f.landing_bearing_rad).degrees}\u00b0 ${bearing(f.landing_bearing_rad).point}, within ${distance(f.landing_radius_m)} (95 %)` : undefined) },
   { key: "battery", title: "Battery", text: (f) => batteryText(f) },
   { key: "link", title: "Link in flight", text: (f) => `${fixed(f.flight_loss * 100, 1)} % lost${known(f.longest_silence_s) ? `, longest silence ${fixed(f.longest_silence_s, 1)} s` : ""}` },
-  { key: "link", title: "Range left", text: (f) => (known(f.range_left_m) ? `good to ${distance(f.range_left_m)}` : undefined) },
+  { key: "link", title: "Range left", text: (f) => (known(f.range_m) ? `reaches ${distance(f.range_m)} with its fading (95 % ${distance(f.range_low_m)} to ${distance(f.range_high_m)}), ${distance(f.range_left_m)} beyond this flight` : undefined) },
 ];
 
 const UNDER = { both: ", under both parachutes", one: ", as under one parachute only", none: ", as under no parachute" };

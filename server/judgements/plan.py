@@ -9,6 +9,7 @@ from server.judgements.ascent import judge_apogee, judge_burnout, judge_lean, ju
 from server.judgements.control import judge_gate_figure, judge_roll
 from server.judgements.descent import judge_descent
 from server.judgements.radio import judge_link
+from server.judgements.recovery import judge_recovery
 from server.judgements.units import judge_units
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
@@ -50,6 +51,8 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("apogee", (1.5,), judge_units),
     Judgement("apogee", (8.0, 15.0, 30.0, 60.0), judge_descent),
     Judgement("landing", (1.0,), judge_descent),
+    Judgement("apogee", (3.0, 8.0, 12.0, 16.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0), judge_recovery),
+    Judgement("landing", (1.0,), judge_recovery),
     Judgement("apogee", (2.0, 15.0, 60.0), judge_link),
     Judgement("landing", (1.0,), judge_link),
 )

@@ -1,10 +1,14 @@
-"""The radio in flight: what was lost, in what bursts, the longest silence."""
+"""The radio in flight: what was lost, in what bursts, the longest silence, and what range the level leaves."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from server.flight.link_range import fit_range, reach
 from server.judgements.case import Case, Figure
+from server.judgements.recovery import POSITION
+
+NEAREST_M = 60.0
 
 
 def judge_link(case: Case) -> list[Figure]:
@@ -27,4 +31,33 @@ def judge_link(case: Case) -> list[Figure]:
         "mean_burst": float(bursts.mean()) if len(bursts) else None,
         "longest_silence_s": silence,
     }
-    return [Figure("link", "", body)]
+    return [Figure("link", "", body | _range(case, start_s, end_s))]
+
+
+def _range(case: Case, start_s: float, end_s: float) -> dict[str, object]:
+    """Return the level at 1 m, its fading and how far the link reaches; the ground station is taken to stand at the pad."""
+    levels, state = case.window("levels", start_s, end_s), case.window("state", start_s, end_s)
+    position = state.stack(*POSITION)
+    known = np.isfinite(position).all(axis=1)
+    if case.facts.sensitivity_dbm is None or known.sum() < 2 or not np.isfinite(levels["downlink.level"]).any():
+        return {}
+    order = np.argsort(state.t[known], kind="stable")
+    distance = np.sqrt((position[known][order] ** 2).sum(axis=1))
+    at = np.interp(levels.t, state.t[known][order], distance)
+    # Close by, the few meters between station and pad would matter.
+    far = at >= NEAREST_M
+    fit = fit_range(levels.t[far], at[far], levels["downlink.level"][far])
+    if fit is None:
+        return {}
+    left = reach(fit, case.facts.sensitivity_dbm, float(distance.max()))
+    return {
+        "level_1_m_dbm": fit.level_1_m_dbm,
+        "fading_db": fit.fading_db,
+        "exponent": None if fit.exponent is None else fit.exponent.value,
+        "margin_db": left.margin_db,
+        "greatest_distance_m": float(distance.max()),
+        "range_m": left.greatest_m,
+        "range_low_m": left.low_m,
+        "range_high_m": left.high_m,
+        "range_left_m": left.left_m,
+    }

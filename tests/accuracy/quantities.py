@@ -132,6 +132,102 @@ def _apogee_by(source: str) -> Callable[[Seen], float | None]:
     return lambda seen: _share(seen.figure("apogee", f"{source}_m"), seen.true("apogee_m"))
 
 
+def descent_share(seen: Seen) -> float | None:
+    """Return the error of the settled descent rate against the true mean sinking speed of the same stretch, percent."""
+    told, start = seen.figure("descent", "rate_m_s"), seen.figure("descent", "t")
+    if told is None or start is None:
+        return None
+    path, end = seen.flight.path, seen.true("landing_s") - 0.5
+    up = np.interp([start, end], path["t_s"], path["up_m"])
+    return _share(told, float((up[0] - up[1]) / (end - start)))
+
+
+def landing_spot_m(after_apogee_s: float) -> Callable[[Seen], float | None]:
+    """Return how far the landing spot predicted so long after apogee is from the true one, meters."""
+
+    def error(seen: Seen) -> float | None:
+        told = [
+            entry.body
+            for entry in seen.output.entries
+            if entry.topic == "figure" and entry.key == "recovery" and "landing_in_s" in entry.body
+        ]
+        due = seen.true("apogee_s") + after_apogee_s
+        body = next((b for b in told if b["t"] >= due), None)
+        if body is None:
+            return None
+        east, north = seen.true("landing_east_m"), seen.true("landing_north_m")
+        return float(np.hypot(body["landing_east_m"] - east, body["landing_north_m"] - north))
+
+    return error
+
+
+def spot_outside(seen: Seen) -> float | None:
+    """Return 1 when the first predicted 95 % circle misses the true landing spot, else 0."""
+    told = [e.body for e in seen.output.entries if e.topic == "figure" and e.key == "recovery" and "landing_in_s" in e.body]
+    if not told:
+        return None
+    east, north = seen.true("landing_east_m"), seen.true("landing_north_m")
+    off = np.hypot(told[0]["landing_east_m"] - east, told[0]["landing_north_m"] - north)
+    return float(off > told[0]["landing_radius_m"])
+
+
+def wind_m_s(seen: Seen) -> float | None:
+    """Return the error of the mean wind at 10 m by the drift under the parachutes, m/s."""
+    return _difference(seen.figure("recovery", "wind_10_m_m_s"), seen.flight.twin.vehicle.wind.speed_at_10_m_m_s)
+
+
+def attack_deg(seen: Seen) -> float | None:
+    """Return the error of the angle of attack at rail exit if the pad's wind had been measured right, degrees."""
+    speed = seen.figure("rail_exit", "speed_m_s")
+    wind = seen.flight.twin.vehicle.wind.speed_at_10_m_m_s
+    if speed is None:
+        return None
+    return (np.arctan2(wind, speed) - np.arctan2(wind, seen.true("rail_exit_speed_m_s"))) * DEG
+
+
+def swing_share(name: str) -> Callable[[Seen], float | None]:
+    """Return the error of the swing's period or damping ratio where it was excited, percent of the true one."""
+
+    def error(seen: Seen) -> float | None:
+        if not seen.figures.get("swing", {}).get("excited"):
+            return None
+        return _share(seen.figure("swing", name), true_swing(seen)[name])
+
+    return error
+
+
+def true_swing(seen: Seen) -> dict[str, float]:
+    """Return period (s) and damping ratio of the vehicle's own coefficients at the speed the figure is told for.
+
+    check_values 10.2: C1 = q A CNa (xcp - xcg), C2 = (q/v) A sum CNa_i (x_i - xcg)^2, with the twin's coefficients and
+    burned-out mass.
+    """
+    motion, speed = seen.flight.twin.motion, seen.figure("swing", "speed_m_s") or float("nan")
+    aero, point = motion.aero, motion.point
+    density = motion.air.density_kg_m3(seen.figure("swing", "height_m") or 0.0)
+    q = 0.5 * density * speed * speed
+    stiffness = q * aero.area_m2 * aero.slope * (aero.pressure_center_m - point.center_m)
+    lever = aero.nose_slope * (aero.nose_m - point.center_m) ** 2 + aero.fin_slope * (aero.fin_m - point.center_m) ** 2
+    damping = q / speed * aero.area_m2 * lever
+    inertia = point.lateral_inertia_kg_m2
+    zeta = damping / (2 * np.sqrt(stiffness * inertia))
+    return {
+        "period_s": float(2 * pi / np.sqrt(stiffness / inertia * (1 - zeta * zeta))),
+        "damping_ratio": float(zeta),
+    }
+
+
+def charge_share(seen: Seen) -> float | None:
+    """Return the error of the rails' charge against the battery's true one since the first power packet, percent."""
+    rails = seen.figures.get("battery", {}).get("rails_c")
+    t = seen.figure("battery", "t")
+    if not rails or t is None:
+        return None
+    rows = seen.output.rows["power"]
+    used = rows.columns["charge_used"]
+    return _share(sum(rails.values()), float(np.interp(t, rows.t, used) - used[0]))
+
+
 QUANTITIES: tuple[Quantity, ...] = (
     Quantity("apogee height", "%", lambda s: _share(s.moment("apogee", "height_m"), s.true("apogee_m")), 1.0),
     Quantity("apogee time", "s", lambda s: _difference(s.moment("apogee"), s.true("apogee_s"))),
@@ -148,6 +244,32 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity("time of control before deployment", "s", control_time_s),
     Quantity("roll authority", "%", roll_share),
     Quantity("roll authority's sign wrong", "", roll_sign_wrong, 0.0),
+    Quantity("angle of attack at rail exit, wind known", "deg", attack_deg),
+    Quantity("swing's period where excited", "%", swing_share("period_s"), 5.0),
+    Quantity("swing's damping ratio where excited", "%", swing_share("damping_ratio")),
+    Quantity(
+        "deployment after apogee",
+        "s",
+        lambda s: _difference(s.figure("recovery", "deployment_delay_s"), s.true("deployment_s") - s.true("apogee_s")),
+    ),
+    Quantity("descent rate", "%", descent_share),
+    Quantity("landing spot, 8 s after apogee", "m", landing_spot_m(8.0)),
+    Quantity("landing spot, 20 s after apogee", "m", landing_spot_m(20.0)),
+    Quantity("landing spot outside its first 95 % circle", "", spot_outside),
+    Quantity("wind at 10 m by the drift", "m/s", wind_m_s),
+    Quantity(
+        "packets lost in flight",
+        "%",
+        lambda s: (
+            None if s.figure("link", "flight_loss") is None else (s.figure("link", "flight_loss") - s.flight.loss) * 100
+        ),
+    ),
+    Quantity("charge by rail", "%", charge_share),
+    Quantity(
+        "battery's resistance",
+        "%",
+        lambda s: _share(s.figure("battery", "resistance_ohm"), s.flight.twin.vehicle.battery.resistance_ohm),
+    ),
     Quantity("tilt, 95 % of the frames of the climb", "deg", worst_tilt_deg, 1.5),
     Quantity("height, rms over the climb", "m", _height_error("height", "up")),
     Quantity("climb rate, rms over the climb", "m/s", _height_error("climb_rate", "climb")),
