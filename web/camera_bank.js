@@ -62,10 +62,11 @@ function CameraRow(name, first, acts) {
       const limit = storage && limitState(storage.column, storage.value);
       const since = powered?.value === 1 ? view.since(`camera[${name}].powered`) : undefined;
       setText(facts, [
-        since !== undefined && `on for ${duration(view.cursor.rx - since)}`,
+        powered?.stale && Number.isFinite(powered.age) && `heard ${age(powered.age)} ago`,
+        !powered?.stale && since !== undefined && `on for ${duration(view.cursor.rx - since)}`,
         storage?.value !== undefined && `${valueWithUnit(storage.column, storage.value)} left${limit ? ", low" : ""}`,
         current(view, name),
-        costOf(view, view.sample(`camera[${name}].current`)),
+        !powered?.stale && costOf(view, view.sample(`camera[${name}].current`)),
       ].filter(Boolean).join("  \u00b7  "));
       setTone(facts, limit);
       power.update(view, powered?.value);
@@ -88,6 +89,7 @@ function costOf(view, sample) {
 export function costWords(view, cameras) {
   const charge = toSpend(view);
   if (charge === undefined) return view.has("battery.charge_used") ? "Pad minutes: the vehicle sheet gives no battery." : "";
+  if (view.sample("battery.current")?.stale) return "Pad time unknown: the vehicle is not heard.";
   const drawn = cameras.reduce((sum, name) => sum + (view.value(`camera[${name}].current`) || 0), 0);
   const total = view.value("battery.current");
   const cost = padCost(charge, total, drawn);
@@ -103,7 +105,7 @@ function current(view, name) {
 
 function describe(powered, recording) {
   if (!powered || powered.value === undefined) return ["Unknown", "stale"];
-  if (powered.stale) return [`Unknown, ${age(powered.age)} old`, "stale"];
+  if (powered.stale) return ["Unknown", "stale"];
   if (powered.value !== 1) return ["Off", "off"];
   return [sentence(recording?.value === 1 ? "on, recording" : "on"), recording?.value === 1 ? "recording" : "on"];
 }

@@ -110,7 +110,7 @@ function BoardLine(role, first, acts) {
     update(view) {
       const sample = view.sample(role);
       const unknown = sample.stale || !Number.isFinite(sample.value);
-      setText(word, unknown ? "Unknown \u2014 treat as released" : sample.value === 1 ? "Inhibited, nothing can fire" : "RELEASED");
+      setText(word, unknown ? "Unknown, treat as released" : sample.value === 1 ? "Inhibited, nothing can fire" : "RELEASED");
       setTone(el, unknown || sample.value !== 1 ? "danger" : "none");
       for (const button of buttons) setAttr(button, "disabled", !view.page.canCommand);
     },

@@ -73,8 +73,13 @@ function showClock(view) {
   const heard = view.store.lastHeard(view.rxLimit);
   const stopped = view.cursor.live && heard !== undefined && view.cursor.rx - heard > SILENT_AGE_S;
   if (!view.cursor.live) return [replayClock(view), view.store.journal.state("moment", "lift_off") ? "from lift-off" : "from its beginning", "none"];
-  if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(view.cursor.t - (view.state("restart", "vehicle")?.t ?? 0))}`, stopped ? "stale" : "none"];
+  if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(vehicleOnFor(view))}`, stopped ? "stale" : "none"];
   return [tClock(view.cursor.t - liftOff.t), stopped ? "when last heard" : "from lift-off", stopped ? "stale" : "none"];
+}
+
+/** Seconds since the vehicle was last started, as far as the station has seen its starts. */
+export function vehicleOnFor(view) {
+  return view.cursor.t - (view.state("restart", "vehicle")?.t ?? 0);
 }
 
 /** The clock of a recording, the same in the status line and in the replay bar: from its lift-off, or from its beginning. */

@@ -5,7 +5,7 @@ import { test } from "node:test";
 
 import { dangers } from "../../web/dangers.js";
 import { replayWords } from "../../web/banners.js";
-import { liveLine, replayClock } from "../../web/status_line.js";
+import { liveLine, replayClock, vehicleOnFor } from "../../web/status_line.js";
 import { Store } from "../../web/store.js";
 import { View } from "../../web/view.js";
 import { entry } from "./make.js";
@@ -48,6 +48,11 @@ test("the clock of a recording counts from its lift-off, also before it", () => 
   const at = (t, journal) => replayClock(view([[1, 1, 1, 0]], journal, { rx: t, t, live: false }));
   assert.equal(at(8, [entry(0, 10, "moment", "lift_off", { t: 10 })]), "T\u221200:02.0");
   assert.equal(at(8, []), "8.0 s");
+});
+
+test("the vehicle is on since its last start", () => {
+  assert.equal(vehicleOnFor(view([])), 20);
+  assert.equal(vehicleOnFor(view([], [entry(0, 12, "restart", "vehicle", {}), entry(1, 15, "restart", "vehicle", {})])), 5);
 });
 
 test("a replay says what it can reach", () => {
