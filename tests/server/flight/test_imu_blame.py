@@ -127,6 +127,7 @@ NEAR, FAR = Error(0.001, 0.003), Error(0.05, 0.003)
         ((None, None), Drift(None, 0, 1e-3, 1e-5), "a", None),
         ((NEAR, NEAR), None, None, None),
         ((FAR, FAR), None, None, None),
+        ((FAR, Error(0.015, 0.003)), None, None, None),  # the better one is wrong as well
     ],
 )
 def test_who_is_believed_about_rates(navigation, drift, uses, unit) -> None:

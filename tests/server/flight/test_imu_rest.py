@@ -103,6 +103,14 @@ def test_handling_counts_for_nothing_and_a_new_attitude_begins_anew() -> None:
     assert anew.span_s < 37.0 and anew.mean[0] == pytest.approx(1.3, abs=0.05)
 
 
+def test_a_slow_tilt_counts_for_nothing() -> None:
+    """Half a minute into the stay somebody leans it over by 1.4 degrees in each second, for two seconds."""
+    samples = resting(60.0, 4)
+    tilted = changed(samples, values=samples.values.copy())
+    tilted.values[:, 0] += 0.24 * np.clip(samples.t_s - 30.0, 0.0, 2.0)
+    assert learned(samples).blocks - 4 <= learned(tilted).blocks <= learned(samples).blocks - 1
+
+
 def test_the_flight_ends_it_for_good() -> None:
     samples = resting(60.0, 1)
     flying = (samples.t_s > 30.0) & (samples.t_s < 40.0)

@@ -106,6 +106,12 @@ def test_one_changing_bit_is_not_frozen() -> None:
     assert [c for c in judged(t, columns, moving=moving(t)) if c.episode.kind == "frozen"] == []
 
 
+def test_shrinking_numbers_are_not_frozen() -> None:
+    t, columns = motion(60)
+    shrinking = {name: 100.0 * 0.99 ** np.arange(60.0) for name in columns}
+    assert [c for c in judged(t, shrinking, moving=moving(t)) if c.episode.kind == "frozen"] == []
+
+
 def test_bounds_and_the_length_of_the_quaternion() -> None:
     t, columns = motion()
     ranges = {"position.up": (-1e6, float(columns["position.up"][150]) if columns["position.up"][-1] > 0 else 1e6)}

@@ -14,6 +14,7 @@ from server.flight.altitude import PadReference
 from server.flight.vertical import (
     HELD_S,
     HIGHEST_M_S2,
+    KICK_M_S,
     LAG_S,
     PORT_SHARE,
     REJECTED_IN_A_ROW,
@@ -342,6 +343,18 @@ def test_during_a_gap_the_error_stays_within_three_of_its_own_sigmas() -> None:
     height, climb, _ = (float(v) for v in truth(np.array(5.0)))
     assert abs(filt.height_m - height) < 3 * math.sqrt(filt.p_height)
     assert abs(filt.climb_m_s - climb) < 3 * math.sqrt(filt.p_climb)
+
+
+def test_the_kick_that_comes_with_a_puff_is_counted_once() -> None:
+    filt = VerticalFilter()
+    for i in range(100):
+        filt.acceleration(i * 0.05, 0.0)
+        filt.height(i * 0.05, 0.0)
+    before = filt.p_climb
+    filt.height(4.96, -80.0)
+    assert filt.p_climb - before == pytest.approx(KICK_M_S**2, rel=0.02)
+    filt.height(4.97, -60.0)
+    assert filt.rejected == 2 and filt.p_climb - before == pytest.approx(KICK_M_S**2, rel=0.05)
 
 
 def test_a_sample_that_comes_twice_counts_once() -> None:
