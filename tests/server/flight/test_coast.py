@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from time import perf_counter
 
 import numpy as np
 import pytest
@@ -115,16 +114,6 @@ def test_the_interval_agrees_with_monte_carlo_and_shrinks_to_the_top() -> None:
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0, 0.0])
 def test_nothing_is_predicted_from_a_climb_that_is_none(bad: float) -> None:
     assert predict_apogee(100.0, bad, 5.0, 0.001, 1.0, 1.0, 0.0001) is None
-
-
-def test_a_call_is_quick() -> None:
-    best = math.inf
-    for _ in range(5):
-        start = perf_counter()
-        for _ in range(50):
-            predict_apogee(100.0, 60.0, 10.0, 0.0007, 0.3, 0.5, 0.00005)
-        best = min(best, (perf_counter() - start) / 50)
-    assert best < 0.3e-3
 
 
 def test_silent_before_burnout_and_deaf_to_what_is_no_number() -> None:

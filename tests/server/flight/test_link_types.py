@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-import time
 
 import numpy as np
 import pytest
@@ -112,16 +111,6 @@ def test_any_cut_gives_the_same(seed: int, cuts: list[int]) -> None:
         pieces.take(kind[a:b], gap[a:b], t[a:b], size[a:b])
     assert whole.report(99.0) == pieces.report(99.0)
     assert whole.throughput_b_s(25.0) == pieces.throughput_b_s(25.0)
-
-
-def test_it_is_quick_enough() -> None:
-    count = 200_000
-    link = LinkTypes(14, 57600)
-    kind = np.arange(count) % 14
-    begin = time.perf_counter()
-    link.take(kind, np.zeros(count, dtype=int), np.arange(count) * 0.01, np.full(count, 40))
-    # The budget is 3 microseconds a frame; the limit leaves room for a busy machine.
-    assert time.perf_counter() - begin < 2.0
 
 
 @pytest.mark.parametrize("scenario", ["calm", "thin-link"])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
 
 import numpy as np
 import pytest
@@ -423,16 +422,3 @@ def test_the_twins_height_and_climb_are_followed(scenario: str, seed: int) -> No
     if scenario != "thin-link":
         coast = (t > flight.truth["burnout_s"]) & (t < flight.truth["apogee_s"])
         assert np.sqrt((errors[:, coast] ** 2).mean(axis=1)) == pytest.approx([0.0, 0.0], abs=0.35)
-
-
-def test_it_is_quick() -> None:
-    """Below one microsecond per sample on a quiet machine; the test allows a busy one far more."""
-
-    def once() -> float:
-        filt, start = VerticalFilter(), time.process_time()
-        for i in range(10_000):
-            filt.acceleration(i * 0.04, 0.1)
-            filt.height(i * 0.04 + 0.01, 0.1)
-        return (time.process_time() - start) / 20_000
-
-    assert min(once() for _ in range(3)) < 6e-6
