@@ -132,6 +132,10 @@ def test_silent_before_burnout_and_deaf_to_what_is_no_number() -> None:
     one.take_force(9.0, -3.0)  # the last state is too old to pair with
     assert one.fit.estimate() == before
     one.begin(99.0)  # burnout comes once
+    one.take_force(1.55, -3.0)  # the motor may still be whispering
+    assert one.fit.count == 0
+    one.take_force(1.65, -3.0)
+    assert one.fit.count == 1
     assert one.take_state(1.8, 60.0, 52.0, 3.0) is not None
 
 
