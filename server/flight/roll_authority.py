@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import copysign, inf, sqrt
+from math import copysign, exp, hypot, inf, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +39,7 @@ WALK_RATIOS_PER_S = np.concatenate(([0.0], np.logspace(-1.0, 6.0, 8)))
 # unknown instant (uniform over the interval), less for a servo that takes about one interval to get there.
 BETWEEN_SHARE = 0.2
 TYPICAL_LAG_S = 0.03  # longer lags are believed less, exponentially; common practice, no source
+MOST_SHARE = 5.0  # one sigma; beyond it nothing is known of the size
 MODEL_SHARE = 0.01  # air of one density, linear fins: the model itself; common practice, no source
 FEWEST_SAMPLES = 20  # common practice, no source
 MOST_SAMPLES = 800  # more would only cost time: every n-th is used
@@ -86,8 +87,8 @@ def roll_authority(
     `rates_rad_s` holds (times, roll rate) of each sensor, whose constant errors may differ; `fins_rad` (times, mean
     measured deflection of all fins); `pressure_pa` (times, dynamic pressure). Each shape (n,), any order; what is not
     finite is dropped. `expected` is the designer's authority with the sign that counts as right. `pressure_sigma_share`
-    is the relative error (one sigma) common to all dynamic pressures, as a speed over ground in wind has: it widens
-    the interval.
+    is the relative error (one sigma) common to all dynamic pressures, as a speed over ground in wind has (see
+    `pressure_share`): it widens the interval but cannot put the sign in doubt.
     """
     fins, pressure = _clean(fins_rad), _clean(pressure_pa)
     rates = [_clean(samples) for samples in rates_rad_s]
@@ -106,6 +107,15 @@ def roll_authority(
     if fit is None:
         return RollAuthority(NOT_EXCITED, "the fins' effect cannot be told from the rest", data.t.size, movement)
     return _judged(data, fit, expected, pressure_sigma_share)
+
+
+def pressure_share(wind_m_s: float, speed_m_s: float) -> float:
+    """Return the relative error of a dynamic pressure from speed over ground, for a wind of unknown direction.
+
+    Wind along the path changes the speed from v to v + w, the pressure by the factor (1 + w/v)^2; its logarithm is taken.
+    `speed_m_s` is the speed while control was on.
+    """
+    return 2.0 * log(1.0 + abs(wind_m_s) / speed_m_s) if speed_m_s > 0.0 else inf
 
 
 # ---------------------------------------------------------------- the data on one time axis
@@ -335,11 +345,14 @@ def _average(found: list[_One], degrees: int) -> _Fit:
 
 def _judged(data: _Data, fit: _Fit, expected: float | None, pressure_sigma_share: float) -> RollAuthority:
     authority = float(fit.beta[0])
-    shares = MODEL_SHARE**2 + max(0.0, pressure_sigma_share) ** 2
-    sigma = sqrt(float(fit.covariance[0, 0]) + shares * authority**2)
+    sigma = sqrt(float(fit.covariance[0, 0]) + (MODEL_SHARE * authority) ** 2)
     # Student's t at 97.5 %, first term of the Cornish-Fisher expansion (Abramowitz and Stegun 26.7.5).
     half = (1.95996 + 2.3722 / fit.degrees) * sigma
     low, high = authority - half, authority + half
+    share = min(max(0.0, pressure_sigma_share), MOST_SHARE)
+    if share > 0.0:
+        low, high = _widened(authority, low, high, 1.95996 * share)
+        sigma = sqrt(sigma**2 + (share * authority) ** 2)
     verdict, reason = _verdict(authority, low, high, expected)
     trim = trim_sigma = None
     if low > 0.0 or high < 0.0:
@@ -350,6 +363,16 @@ def _judged(data: _Data, fit: _Fit, expected: float | None, pressure_sigma_share
         verdict, reason, data.t.size, data.movement_rad, authority, sigma, low, high, fit.lag_s,
         -float(fit.beta[2]), trim, trim_sigma,
     )  # fmt: skip
+
+
+def _widened(authority: float, low: float, high: float, factor_log: float) -> tuple[float, float]:
+    """Return the interval widened by a factor nobody knows: it can change the size of the authority, never its sign."""
+    if low < 0.0 < high:
+        return authority + (low - authority) * exp(factor_log), authority + (high - authority) * exp(factor_log)
+    near, far = sorted((low, high), key=abs)
+    least = authority * exp(-hypot(log(authority / near), factor_log))
+    most = authority * exp(hypot(log(far / authority), factor_log))
+    return min(least, most), max(least, most)
 
 
 def _verdict(authority: float, low: float, high: float, expected: float | None) -> tuple[str, str]:

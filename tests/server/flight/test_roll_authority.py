@@ -18,6 +18,7 @@ from server.flight.roll_authority import (
     REVERSED,
     WEAK,
     RollAuthority,
+    pressure_share,
     roll_authority,
 )
 from tests.server.flight.twin_windows import Heard, heard, thinned
@@ -123,6 +124,17 @@ def test_a_doubtful_dynamic_pressure_widens_the_interval() -> None:
     data = flown(3, 0.4)
     sure, doubtful = roll_authority(*data), roll_authority(*data, pressure_sigma_share=0.2)
     assert doubtful.sigma == pytest.approx(np.hypot(sure.sigma, 0.2 * sure.authority), rel=1e-9)
+    assert doubtful.low < 0.75 * sure.low and doubtful.high > 1.3 * sure.high
+    # A factor cannot turn the sign, however little is known of it.
+    hopeless = roll_authority(*data, pressure_sigma_share=np.inf)
+    assert hopeless.verdict == EFFECTIVE and 0.0 < hopeless.low < 1e-3 and hopeless.high > 100.0
+    backward = roll_authority(*flown(3, -0.4), pressure_sigma_share=0.2)
+    assert backward.verdict == REVERSED and backward.low < -0.4 < backward.high < 0.0
+
+
+def test_the_share_of_a_head_wind() -> None:
+    assert np.exp(module.pressure_share(5.0, 20.0)) == pytest.approx((25.0 / 20.0) ** 2)
+    assert module.pressure_share(0.0, 20.0) == 0.0 and module.pressure_share(1.0, 0.0) == np.inf
 
 
 def test_the_lag_of_the_sensors_is_found() -> None:
@@ -216,11 +228,14 @@ def test_a_flight_with_the_roll_reversed() -> None:
     assert found.low < flight.truth["roll_authority_per_pa_rad"] < found.high
 
 
-def test_a_moment_of_control_tells_the_sign_but_not_the_size() -> None:
-    found = judged(heard("gusty-rail", 1), pressure_sigma_share=0.6)
-    assert found.authority > 0.0
-    assert found.high - found.low > 0.5 * found.authority
-    assert judged(heard("gusty-rail", 1)).verdict == EFFECTIVE
+def test_a_moment_of_control_in_a_gust_tells_the_sign_but_hardly_the_size() -> None:
+    """The gust of 14 m/s is met at some 25 m/s over ground: the pressure is not what the speed says."""
+    flight = heard("gusty-rail", 1)
+    found = judged(flight, pressure_sigma_share=pressure_share(14.0, 25.0))
+    assert found.verdict == EFFECTIVE
+    assert found.low < flight.truth["roll_authority_per_pa_rad"] < found.high
+    assert found.high > 2.0 * found.low
+    assert judged(flight).verdict == EFFECTIVE
 
 
 def test_a_flight_without_control_is_not_excited() -> None:
