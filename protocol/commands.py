@@ -75,10 +75,12 @@ class Argument:
         """Return the engineering value of a wire value.
 
         A value that differs from a limit only by the wire's own rounding is that limit: 2618 * 0.0001 is not 0.2618 in
-        binary, and the vehicle must not refuse the very limit the ground was allowed to send.
+        binary, and the vehicle must not refuse the very limit the ground was allowed to send. Whole unscaled numbers
+        and f64 are not rounded: one below the greatest u32 is not the greatest.
         """
         value = raw * self.scale if self.scale != 1.0 else raw
-        if self.type != "f64":
+        is_rounded = self.scale != 1.0 if self.type in INTEGER_RANGES else self.type == "f32"
+        if is_rounded:
             for limit in (self.low, self.high):
                 if value != limit and isclose(value, limit, rel_tol=WIRE_ROUNDING):
                     return limit

@@ -11,6 +11,7 @@ from server.batch import Batch
 from server.facts import NOTHING_TOLD, Facts
 from server.followers.agreement import AgreementFollower
 from server.followers.continuity import ContinuityFollower
+from server.followers.dictionary_hash import DictionaryHashFollower
 from server.followers.downlink import DownlinkFollower
 from server.followers.flags import FlagFollower
 from server.followers.found import Found, RoleColumns
@@ -41,6 +42,7 @@ class Analysis:
             StateVectorFollower(roles, self._height.estimates),
             AgreementFollower(roles),
             UnitsFollower(roles, self._height.flying),
+            DictionaryHashFollower(roles, dictionary.hash32),
             FlagFollower(roles),
             LimitFollower(dictionary),
             PowerFollower(roles, facts),

@@ -12,10 +12,11 @@ from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
-from server import key_cli, trial_cli
+from server import firmware_cli, key_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.demo import Demo, TwinOptions, run_twin
 from server.export import export_csv
+from server.firmware.layout import FirmwareProblem
 from server.keys import KeyProblem
 from server.ports import found_ports, is_url_understood
 from server.recorder import RecorderFailed
@@ -26,7 +27,16 @@ from server.summary import summarize, summary_json, summary_text
 from server.twin.listener import ListenProblem
 from server.twin.scenarios import scenario_names
 
-PROBLEMS = (ListenProblem, DictionaryError, StartProblem, KeyProblem, RecorderFailed, SessionError, SettingsProblem)
+PROBLEMS = (
+    ListenProblem,
+    DictionaryError,
+    StartProblem,
+    KeyProblem,
+    RecorderFailed,
+    SessionError,
+    SettingsProblem,
+    FirmwareProblem,
+)
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
 
@@ -74,6 +84,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_files(commands)
     key_cli.add_parser(commands)
     trial_cli.add_parser(commands)
+    firmware_cli.add_parser(commands)
     ports = commands.add_parser("ports", help="list serial ports and whether each can be opened")
     ports.set_defaults(run=_ports)
     return parser

@@ -278,3 +278,11 @@ def test_places_in_conditions_are_filled_in() -> None:
     assert condition("x", 0.5).operand_for(args) == 0.5
     assert condition("x", "ground test").operand_for(args) == "ground test"
     assert condition("x", ["pad", "ground test"], per="on").operand_for(args) == "ground test"
+
+
+def test_a_whole_number_beside_a_limit_is_itself() -> None:
+    """One below the greatest u32 is within a float's rounding of it, and yet another number."""
+    whole = Argument(name="n", type="u32", low=5, high=4294967295)
+    scaled = Argument(name="n", type="u32", low=0.0, high=429496729.5, scale=0.1)
+    assert whole.value_of(4294967294) == 4294967294
+    assert scaled.value_of(4294967294) == 429496729.5

@@ -1,0 +1,437 @@
+#include "bh_wire.h"
+
+#include <string.h>
+
+/* ---------------------------------------------------------------- checksum and stuffing */
+
+uint16_t bh_crc16(const uint8_t *data, size_t size)
+{
+    unsigned crc = 0xFFFFu;
+    size_t i;
+    for (i = 0; i < size; i++) {
+        /* Eight steps of polynomial 0x1021 at once: its few terms let the byte be folded with shifts, no table. */
+        unsigned x = ((crc >> 8) ^ data[i]) & 0xFFu;
+        x ^= x >> 4;
+        crc = ((crc << 8) ^ (x << 12) ^ (x << 5) ^ x) & 0xFFFFu;
+    }
+    return (uint16_t)crc;
+}
+
+size_t bh_stuff(uint8_t *frame, size_t size)
+{
+    size_t code = 0;
+    size_t i;
+    if (size < 1u || size > BH_CONTENT_MAX) {
+        return 0;
+    }
+    for (i = 1; i <= size; i++) {
+        if (frame[i] == 0u) {
+            frame[code] = (uint8_t)(i - code);
+            code = i;
+        }
+    }
+    frame[code] = (uint8_t)(size + 1u - code);
+    frame[size + 1u] = 0u;
+    return size + 2u;
+}
+
+size_t bh_unstuff(uint8_t *encoded, size_t size)
+{
+    size_t at = 0;
+    if (size < 1u || size > BH_ENCODED_MAX) {
+        return BH_BAD;
+    }
+    while (at < size) {
+        size_t next = at + encoded[at];
+        if (next == at || next > size) {
+            return BH_BAD;
+        }
+        encoded[at] = 0u;
+        at = next;
+    }
+    return size - 1u;
+}
+
+void bh_put(uint8_t *out, uint32_t value, size_t size)
+{
+    while (size > 0u) {
+        size--;
+        out[size] = (uint8_t)(value & 0xFFu);
+        value >>= 8;
+    }
+}
+
+uint32_t bh_get(const uint8_t *data, size_t size)
+{
+    uint32_t value = 0;
+    size_t i;
+    for (i = 0; i < size; i++) {
+        value = (value << 8) | data[i];
+    }
+    return value;
+}
+
+/* ---------------------------------------------------------------- SHA-256, FIPS 180-4 */
+
+typedef struct {
+    uint32_t state[8];
+    uint32_t bytes;
+    uint8_t block[64];
+} sha256;
+
+static const uint32_t sha256_k[64] = {
+    0x428a2f98u, 0x71374491u, 0xb5c0fbcfu, 0xe9b5dba5u, 0x3956c25bu, 0x59f111f1u, 0x923f82a4u, 0xab1c5ed5u,
+    0xd807aa98u, 0x12835b01u, 0x243185beu, 0x550c7dc3u, 0x72be5d74u, 0x80deb1feu, 0x9bdc06a7u, 0xc19bf174u,
+    0xe49b69c1u, 0xefbe4786u, 0x0fc19dc6u, 0x240ca1ccu, 0x2de92c6fu, 0x4a7484aau, 0x5cb0a9dcu, 0x76f988dau,
+    0x983e5152u, 0xa831c66du, 0xb00327c8u, 0xbf597fc7u, 0xc6e00bf3u, 0xd5a79147u, 0x06ca6351u, 0x14292967u,
+    0x27b70a85u, 0x2e1b2138u, 0x4d2c6dfcu, 0x53380d13u, 0x650a7354u, 0x766a0abbu, 0x81c2c92eu, 0x92722c85u,
+    0xa2bfe8a1u, 0xa81a664bu, 0xc24b8b70u, 0xc76c51a3u, 0xd192e819u, 0xd6990624u, 0xf40e3585u, 0x106aa070u,
+    0x19a4c116u, 0x1e376c08u, 0x2748774cu, 0x34b0bcb5u, 0x391c0cb3u, 0x4ed8aa4au, 0x5b9cca4fu, 0x682e6ff3u,
+    0x748f82eeu, 0x78a5636fu, 0x84c87814u, 0x8cc70208u, 0x90befffau, 0xa4506cebu, 0xbef9a3f7u, 0xc67178f2u};
+
+static uint32_t turned(uint32_t x, unsigned bits)
+{
+    return (x >> bits) | (x << (32u - bits));
+}
+
+static void sha256_block(sha256 *sha)
+{
+    uint32_t w[16]; /* the schedule rolls: 64 bytes of stack in place of 256 */
+    uint32_t v[8];
+    unsigned i;
+    for (i = 0; i < 16u; i++) {
+        w[i] = bh_get(sha->block + 4u * i, 4);
+    }
+    memcpy(v, sha->state, sizeof v);
+    for (i = 0; i < 64u; i++) {
+        uint32_t one, two, s0, s1;
+        if (i >= 16u) {
+            s0 = w[(i + 1u) & 15u];
+            s1 = w[(i + 14u) & 15u];
+            s0 = turned(s0, 7) ^ turned(s0, 18) ^ (s0 >> 3);
+            s1 = turned(s1, 17) ^ turned(s1, 19) ^ (s1 >> 10);
+            w[i & 15u] += s0 + s1 + w[(i + 9u) & 15u];
+        }
+        one = v[7] + (turned(v[4], 6) ^ turned(v[4], 11) ^ turned(v[4], 25)) + ((v[4] & v[5]) ^ (~v[4] & v[6])) +
+              sha256_k[i] + w[i & 15u];
+        two = (turned(v[0], 2) ^ turned(v[0], 13) ^ turned(v[0], 22)) +
+              ((v[0] & v[1]) ^ (v[0] & v[2]) ^ (v[1] & v[2]));
+        memmove(v + 1, v, 7u * sizeof v[0]);
+        v[4] += one;
+        v[0] = one + two;
+    }
+    for (i = 0; i < 8u; i++) {
+        sha->state[i] += v[i];
+    }
+}
+
+static void sha256_begin(sha256 *sha)
+{
+    static const uint32_t start[8] = {0x6a09e667u, 0xbb67ae85u, 0x3c6ef372u, 0xa54ff53au,
+                                      0x510e527fu, 0x9b05688cu, 0x1f83d9abu, 0x5be0cd19u};
+    memcpy(sha->state, start, sizeof start);
+    sha->bytes = 0;
+}
+
+static void sha256_add(sha256 *sha, const uint8_t *data, size_t size)
+{
+    size_t i;
+    for (i = 0; i < size; i++) {
+        sha->block[sha->bytes & 63u] = data[i];
+        sha->bytes++;
+        if ((sha->bytes & 63u) == 0u) {
+            sha256_block(sha);
+        }
+    }
+}
+
+static void sha256_end(sha256 *sha, uint8_t digest[32])
+{
+    static const uint8_t one = 0x80u, zero = 0u;
+    uint8_t length[8] = {0};
+    unsigned i;
+    bh_put(length + 3, sha->bytes >> 29, 1);
+    bh_put(length + 4, sha->bytes << 3, 4);
+    sha256_add(sha, &one, 1);
+    while ((sha->bytes & 63u) != 56u) {
+        sha256_add(sha, &zero, 1);
+    }
+    sha256_add(sha, length, sizeof length);
+    for (i = 0; i < 8u; i++) {
+        bh_put(digest + 4u * i, sha->state[i], 4);
+    }
+}
+
+void bh_sha256(const uint8_t *data, size_t size, uint8_t digest[32])
+{
+    sha256 sha;
+    sha256_begin(&sha);
+    sha256_add(&sha, data, size);
+    sha256_end(&sha, digest);
+}
+
+static void sha256_begin_keyed(sha256 *sha, const uint8_t *key, size_t key_size, unsigned pad)
+{
+    unsigned i;
+    sha256_begin(sha);
+    for (i = 0; i < 64u; i++) {
+        uint8_t octet = (uint8_t)((i < key_size ? key[i] : 0u) ^ pad);
+        sha256_add(sha, &octet, 1);
+    }
+}
+
+void bh_hmac_sha256(const uint8_t *key, size_t key_size, const uint8_t *data, size_t size, uint8_t tag[32])
+{
+    uint8_t short_key[32];
+    sha256 sha;
+    if (key_size > 64u) {
+        bh_sha256(key, key_size, short_key);
+        key = short_key;
+        key_size = sizeof short_key;
+    }
+    sha256_begin_keyed(&sha, key, key_size, 0x36u);
+    sha256_add(&sha, data, size);
+    sha256_end(&sha, tag);
+    sha256_begin_keyed(&sha, key, key_size, 0x5Cu);
+    sha256_add(&sha, tag, 32);
+    sha256_end(&sha, tag);
+}
+
+bool bh_same(const uint8_t *one, const uint8_t *other, size_t size)
+{
+    volatile uint8_t difference = 0;
+    size_t i;
+    for (i = 0; i < size; i++) {
+        difference = (uint8_t)(difference | (one[i] ^ other[i]));
+    }
+    return difference == 0u;
+}
+
+/* ---------------------------------------------------------------- values to fields */
+
+size_t bh_size_of(uint8_t type)
+{
+    static const uint8_t sizes[12] = {1, 1, 2, 2, 4, 4, 4, 8, 0, 1, 2, 4};
+    return sizes[type];
+}
+
+static bool is_signed(uint8_t type)
+{
+    return type == BH_I8 || type == BH_I16 || type == BH_I32;
+}
+
+/* An unsigned member of 1, 2 or 4 bytes, or the bits of a signed one, in this machine's own byte order. */
+static uint32_t member(const uint8_t *at, size_t size)
+{
+    uint16_t half;
+    uint32_t whole;
+    if (size == 1u) {
+        return *at;
+    }
+    if (size == 2u) {
+        memcpy(&half, at, sizeof half);
+        return half;
+    }
+    memcpy(&whole, at, sizeof whole);
+    return whole;
+}
+
+/* Round (value - offset) / scale to the nearest integer, halves to even, as the ground does. */
+static bool steps_of(double value, const bh_scale *scale, uint8_t type, uint32_t *raw)
+{
+    double steps = (value - scale->offset) / scale->scale;
+    bool negative = steps < 0.0;
+    double size = negative ? -steps : steps;
+    uint32_t most = 0xFFFFFFFFu >> (32u - 8u * (unsigned)bh_size_of(type));
+    uint32_t whole;
+    double rest;
+    if (!(size < 4294967296.0)) { /* also refuses what is not a number */
+        return false;
+    }
+    whole = (uint32_t)size;
+    rest = size - (double)whole;
+    if (rest > 0.5 || (rest == 0.5 && (whole & 1u) != 0u)) {
+        if (whole == 0xFFFFFFFFu) {
+            return false;
+        }
+        whole++;
+    }
+    if (is_signed(type)) {
+        most = (most >> 1) + (negative ? 1u : 0u);
+    } else if (negative && whole != 0u) {
+        return false;
+    }
+    *raw = negative ? 0u - whole : whole;
+    return whole <= most;
+}
+
+/* Bytes of a text that fit, never ending inside a character. */
+static size_t text_size(const char *text, size_t room)
+{
+    size_t size = 0;
+    size_t start;
+    if (text == NULL) {
+        return 0;
+    }
+    while (size < room && text[size] != '\0') {
+        size++;
+    }
+    if (size < room || text[size] == '\0') {
+        return size;
+    }
+    start = size;
+    while (start > 0u && ((unsigned char)text[start] & 0xC0u) == 0x80u) {
+        start--;
+    }
+    return start;
+}
+
+size_t bh_pack(const bh_field *fields, size_t count, const bh_scale *scales, const void *values, uint8_t *out)
+{
+    const uint8_t *from = (const uint8_t *)values;
+    uint8_t *at = out;
+    uint32_t word = 0;
+    size_t i;
+    for (i = 0; i < count; i++) {
+        const bh_field *field = &fields[i];
+        const uint8_t *place = from + field->place;
+        size_t size = bh_size_of(field->type);
+        uint32_t raw = 0;
+        if (field->type >= BH_BITS8) {
+            raw = member(place, field->size <= 8u ? 1u : field->size <= 16u ? 2u : 4u);
+            if (raw > 0xFFFFFFFFu >> (32u - field->size)) {
+                return BH_BAD;
+            }
+            word |= raw << field->shift;
+            if (field->number == 0u) {
+                continue;
+            }
+            raw = word;
+            word = 0;
+        } else if (field->type == BH_TEXT) {
+            const char *text;
+            memcpy(&text, place, sizeof text);
+            size = text_size(text, field->size);
+            memset(at, 0, field->size);
+            if (size > 0u) {
+                memcpy(at, text, size);
+            }
+            at += field->size;
+            continue;
+        } else if (field->type == BH_F64) {
+            uint64_t bits;
+            memcpy(&bits, place, sizeof bits);
+            bh_put(at, (uint32_t)(bits >> 32), 4);
+            bh_put(at + 4, (uint32_t)(bits & 0xFFFFFFFFu), 4);
+            at += 8;
+            continue;
+        } else if (field->type == BH_F32 || field->number == BH_PLAIN) {
+            raw = member(place, size);
+        } else {
+            double value;
+            memcpy(&value, place, sizeof value);
+            if (!steps_of(value, &scales[field->number], field->type, &raw)) {
+                return BH_BAD;
+            }
+        }
+        bh_put(at, raw, size);
+        at += size;
+    }
+    return (size_t)(at - out);
+}
+
+/* ---------------------------------------------------------------- arguments to values */
+
+static double signed_value(uint32_t raw, size_t size)
+{
+    uint32_t top = (uint32_t)1u << (8u * (unsigned)size - 1u);
+    return (raw & top) != 0u ? -(double)(top - (raw & (top - 1u))) : (double)raw;
+}
+
+static double wire_value(uint8_t type, const uint8_t *data)
+{
+    uint32_t raw = bh_get(data, bh_size_of(type) == 8u ? 4u : bh_size_of(type));
+    if (type == BH_F64) {
+        uint64_t bits = ((uint64_t)raw << 32) | bh_get(data + 4, 4);
+        double value;
+        memcpy(&value, &bits, sizeof value);
+        return value;
+    }
+    if (type == BH_F32) {
+        float value;
+        memcpy(&value, &raw, sizeof value);
+        return (double)value;
+    }
+    return is_signed(type) ? signed_value(raw, bh_size_of(type)) : (double)raw;
+}
+
+/* Whole unscaled numbers and f64 come as they were meant. */
+static bool is_rounded(uint8_t type, const bh_limits *limits)
+{
+    return type == BH_F32 || (type != BH_F64 && limits->scale != 1.0);
+}
+
+/* A value that differs from a limit only by the wire's own rounding is that limit. */
+static double snapped(double value, double limit)
+{
+    double difference = value < limit ? limit - value : value - limit;
+    double one = value < 0.0 ? -value : value;
+    double other = limit < 0.0 ? -limit : limit;
+    if (!(one <= 1.7976931348623157e308)) {
+        return value; /* infinite or not a number: never near a limit */
+    }
+    return difference <= (one > other ? one : other) * (1.0 / 8388608.0) ? limit : value;
+}
+
+static bool allowed(double value, const bh_limits *limits)
+{
+    double driven = value * limits->ratio;
+    if (!(limits->low <= value && value <= limits->high)) { /* also refuses what is not a number */
+        return false;
+    }
+    return !(limits->driven_max > 0.0 && (driven < 0.0 ? -driven : driven) > limits->driven_max * (1.0 + 1e-9));
+}
+
+/* Whole unscaled numbers have members of their own type, everything else is a double. */
+static void store_value(uint8_t *place, uint8_t type, const bh_limits *limits, double value, const uint8_t *data)
+{
+    size_t size = bh_size_of(type);
+    uint32_t raw = bh_get(data, size == 8u ? 4u : size);
+    uint8_t octet = (uint8_t)(raw & 0xFFu);
+    uint16_t half = (uint16_t)(raw & 0xFFFFu);
+    if (type == BH_F32 || type == BH_F64 || limits->scale != 1.0) {
+        memcpy(place, &value, sizeof value);
+    } else if (size == 1u) {
+        memcpy(place, &octet, sizeof octet);
+    } else if (size == 2u) {
+        memcpy(place, &half, sizeof half);
+    } else {
+        memcpy(place, &raw, sizeof raw);
+    }
+}
+
+bool bh_unpack(const bh_argument *arguments, size_t count, const bh_limits *limits, const uint8_t *data, size_t size,
+               void *args)
+{
+    size_t at = 0;
+    size_t i;
+    for (i = 0; i < count; i++) {
+        uint8_t type = arguments[i].type;
+        const bh_limits *limit = &limits[arguments[i].limits];
+        double value;
+        if (size - at < bh_size_of(type)) {
+            return false;
+        }
+        value = wire_value(type, data + at) * limit->scale;
+        if (is_rounded(type, limit) && value != limit->low) {
+            double near_low = snapped(value, limit->low);
+            value = near_low != value ? near_low : snapped(value, limit->high);
+        }
+        if (!allowed(value, limit)) {
+            return false;
+        }
+        store_value((uint8_t *)args + arguments[i].place, type, limit, value, data + at);
+        at += bh_size_of(type);
+    }
+    return at == size;
+}

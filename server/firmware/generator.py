@@ -1,0 +1,226 @@
+"""`blockhouse firmware`: a dictionary written out as C tables and structs, beside the library that works with them.
+
+`bh_wire` and `bh_link` are the same for every vehicle and are copied; `bh_dictionary` and `blockhouse.h` are made here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+
+from protocol.commands import Argument
+from protocol.dictionary import Dictionary, load_dictionary
+from server.firmware.layout import Layout
+from server.firmware.names import Constants, comment_text, constant_name, member_name, string_literal
+from server.firmware.sketch import sketch_text
+
+LIBRARY = ("bh_wire.h", "bh_wire.c", "bh_link.h", "bh_link.c")
+HOST = ("bh_host.c",)
+SANDPIPER_EXAMPLE = "sandpiper_example.c"
+NOTICE = "Made by `blockhouse firmware`; make it again after a change of the dictionary, do not edit."
+
+
+def write_firmware(dictionary: Dictionary, folder: Path) -> list[Path]:
+    """Write the library for one dictionary into `folder`; return the files. Raises OSError and FirmwareProblem."""
+    texts = firmware_texts(dictionary)
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for name, text in texts.items():
+        paths.append(folder / name)
+        paths[-1].write_text(text, "utf-8", newline="\n")
+    return paths
+
+
+def firmware_texts(dictionary: Dictionary) -> dict[str, str]:
+    """Return every file by name. Raises FirmwareProblem."""
+    layout = Layout(dictionary)
+    fixed = [*LIBRARY, *HOST]
+    if dictionary.hash32 == load_dictionary(None).hash32:
+        fixed.append(SANDPIPER_EXAMPLE)
+    source = resources.files("server.firmware").joinpath("c")
+    texts = {name: source.joinpath(name).read_text("utf-8") for name in fixed}
+    texts["bh_dictionary.h"] = _header(layout)
+    texts["bh_dictionary.c"] = _tables(layout)
+    texts["blockhouse.h"] = _encoders(layout)
+    texts["sketch.ino"] = sketch_text(layout, NOTICE)
+    return texts
+
+
+def _title(dictionary: Dictionary) -> str:
+    name = comment_text(f"{dictionary.name} {dictionary.version}, {dictionary.vehicle}")
+    return f"/* {name}: dictionary hash 0x{dictionary.hash32:08X}.\n * {NOTICE} */\n"
+
+
+# ---------------------------------------------------------------- header
+
+
+def _header(layout: Layout) -> str:
+    dictionary = layout.dictionary
+    lines = [
+        _title(dictionary) + "#ifndef BH_DICTIONARY_H",
+        "#define BH_DICTIONARY_H",
+        "",
+        '#include "bh_wire.h"',
+        "",
+        "/* Sent in the start-up packet, so that the ground sees when it was built from another dictionary. */",
+        f"#define BH_DICTIONARY_HASH 0x{dictionary.hash32:08X}u",
+        f"#define BH_DICTIONARY_NAME {string_literal(dictionary.name)}",
+        f"#define BH_PACKET_COUNT {len(layout.packets)}",
+        f"#define BH_COMMAND_COUNT {len(layout.commands)}",
+        f"#define BH_ARGUMENT_COUNT {sum(len(command.args) for command in layout.commands)}",
+        f"#define BH_UPLINK_APID {dictionary.uplink.apid}u",
+        "",
+        "enum {",
+        *(f"    {constant_name('packet', p.name)} = {i}," for i, p in enumerate(layout.packets)),
+        "    BH_PACKET_END",
+        "};",
+        "",
+        *(f"#define {constant_name(p.name, 'period_ms')} {period}u" for p, period in layout.periods()),
+        "",
+        *_structs(layout),
+        *_enums(layout),
+        *(_command_types(layout) if layout.commands else ()),
+        "#ifdef __cplusplus",
+        'extern "C" {',
+        "#endif",
+        "extern const bh_packet bh_packets[BH_PACKET_COUNT];",
+        f"extern const bh_scale bh_scales[{max(1, len(layout.scales))}];",
+    ]
+    if layout.commands:
+        lines += [
+            "extern const bh_command_entry bh_commands[BH_COMMAND_COUNT];",
+            f"extern const bh_limits bh_all_limits[{max(1, len(layout.limits))}];",
+            "extern const bh_argument bh_arguments[BH_ARGUMENT_COUNT + 1];",
+        ]
+    return "\n".join([*lines, "#ifdef __cplusplus", "}", "#endif", "#endif", ""])
+
+
+def _structs(layout: Layout) -> Iterator[str]:
+    for packet in layout.packets:
+        yield f"/* {comment_text(packet.description or packet.name)} */"
+        yield "typedef struct {"
+        for member in layout.members[packet.name]:
+            said = comment_text(" ".join(filter(None, (member.channel.unit, member.channel.description))))
+            space = "" if member.c_type.endswith("*") else " "
+            yield f"    {member.c_type}{space}{member.name};" + (f" /* {said} */" if said else "")
+        yield f"}} bh_{packet.name}_packet;"
+        yield ""
+    yield "/* Room for any of them. */"
+    yield "typedef union {"
+    yield from (f"    bh_{packet.name}_packet {member_name(packet.name)};" for packet in layout.packets)
+    yield "} bh_any_packet;"
+    yield ""
+
+
+def _enums(layout: Layout) -> Iterator[str]:
+    constants = Constants()
+    for packet in layout.packets:
+        for channel in packet.channels:
+            if channel.values and packet.name != "answer":
+                yield "enum {"
+                for number, text in enumerate(channel.values):
+                    yield f"    {constants.take(packet.name, channel.name, text)} = {number},"
+                yield f"    {constants.take(packet.name, channel.name, 'end')}"
+                yield "};"
+    yield ""
+
+
+def _command_types(layout: Layout) -> Iterator[str]:
+    constants = Constants()
+    answer = layout.dictionary.packets["answer"]
+    for name in ("stage", "reason"):
+        for number, text in enumerate(answer.channel(name).values):
+            yield f"#define {constants.take(name, text)} {number}u"
+    yield ""
+    for command in layout.commands:
+        yield f"#define {constant_name('command', command.name)} 0x{command.code:02X}u"
+    yield ""
+    for command in layout.commands:
+        if command.args:
+            yield f"/* {comment_text(command.does)} */"
+            yield "typedef struct {"
+            for arg in command.args:
+                said = comment_text(f"{arg.low!r}..{arg.high!r} {arg.unit}".rstrip())
+                yield f"    {layout.argument_type(arg)} {member_name(arg.name)}; /* {said} */"
+            yield f"}} bh_{command.name}_args;"
+            yield ""
+    yield "typedef union {"
+    for command in layout.commands:
+        if command.args:
+            yield f"    bh_{command.name}_args {member_name(command.name)};"
+    yield "    uint8_t none;"
+    yield "} bh_args;"
+    yield ""
+
+
+# ---------------------------------------------------------------- tables
+
+
+def _tables(layout: Layout) -> str:
+    lines = [_title(layout.dictionary) + '#include "bh_dictionary.h"', ""]
+    for packet in layout.packets:
+        lines.append(f"static const bh_field {packet.name}_fields[] = {{")
+        for m in layout.members[packet.name]:
+            place = f"(uint16_t)offsetof(bh_{packet.name}_packet, {m.name})"
+            lines.append(f"    {{{m.type}, {m.number}, {m.shift}, {m.size}, {place}}},")
+        lines += ["};", ""]
+    lines.append("const bh_packet bh_packets[BH_PACKET_COUNT] = {")
+    lines += [f"    {{{p.apid}, {len(layout.members[p.name])}, {p.name}_fields}}," for p in layout.packets]
+    lines += ["};", "", f"const bh_scale bh_scales[{max(1, len(layout.scales))}] = {{"]
+    lines += [f"    {{{scale!r}, {offset!r}}}," for scale, offset in layout.scales or [(1.0, 0.0)]]
+    lines.append("};")
+    if layout.commands:
+        lines += _command_tables(layout)
+    return "\n".join([*lines, ""])
+
+
+def _command_tables(layout: Layout) -> Iterator[str]:
+    first = 0
+    yield ""
+    yield "const bh_command_entry bh_commands[BH_COMMAND_COUNT] = {"
+    for command in layout.commands:
+        yield f"    {{{constant_name('command', command.name)}, {first}, {len(command.args)}}},"
+        first += len(command.args)
+    yield "};"
+    yield ""
+    yield f"const bh_limits bh_all_limits[{max(1, len(layout.limits))}] = {{"
+    for numbers in layout.limits or [(1.0, 0.0, 0.0, 1.0, 0.0)]:
+        yield "    {" + ", ".join(repr(float(number)) for number in numbers) + "},"
+    yield "};"
+    yield ""
+    yield "const bh_argument bh_arguments[BH_ARGUMENT_COUNT + 1] = {"
+    for command in layout.commands:
+        yield from (_argument_line(layout, command.name, arg) for arg in command.args)
+    yield "    {BH_U8, 0, 0}, /* never used: a table may not be empty */"
+    yield "};"
+
+
+def _argument_line(layout: Layout, command: str, arg: Argument) -> str:
+    place = f"(uint16_t)offsetof(bh_{command}_args, {member_name(arg.name)})"
+    return f"    {{BH_{arg.type.upper()}, {layout.limits_number(arg)}, {place}}},"
+
+
+# ---------------------------------------------------------------- encoders
+
+
+def _encoders(layout: Layout) -> str:
+    lines = [
+        _title(layout.dictionary) + "#ifndef BLOCKHOUSE_H",
+        "#define BLOCKHOUSE_H",
+        "",
+        '#include "bh_link.h"',
+        "",
+        "/* Each makes the frame of one packet: returns the bytes to send, 0 when a value does not fit its field.",
+        " * `frame` needs room for BH_FRAME_MAX bytes; `time_ms` is the time since the vehicle's start. */",
+    ]
+    for packet in layout.packets:
+        lines += [
+            f"static inline size_t bh_encode_{packet.name}(bh_link *link, uint32_t time_ms,",
+            f"    const bh_{packet.name}_packet *values, uint8_t *frame)",
+            "{",
+            f"    return bh_encode(link, {constant_name('packet', packet.name)}, time_ms, values, frame);",
+            "}",
+            "",
+        ]
+    return "\n".join([*lines, "#endif", ""])

@@ -1,0 +1,30 @@
+"""`blockhouse firmware`: write the flight computer's half of the link as C."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from protocol.dictionary import load_dictionary
+from server.firmware.generator import write_firmware
+
+
+def add_parser(commands: argparse._SubParsersAction) -> None:
+    """Add `firmware` to the command line."""
+    parser = commands.add_parser(
+        "firmware",
+        help="write the flight computer's half of the link as C",
+        description="Writes a C99 library for one dictionary: no heap, no dependencies, also for C++ and small boards.",
+    )
+    parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
+    parser.set_defaults(run=write)
+
+
+def write(options: argparse.Namespace) -> int:
+    """Write the files and print their names; existing ones of the same name are replaced."""
+    dictionary = load_dictionary(options.dictionary)
+    for path in write_firmware(dictionary, options.out):
+        print(path)
+    print(f"dictionary hash 0x{dictionary.hash32:08X}")
+    return 0

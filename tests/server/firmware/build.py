@@ -1,0 +1,101 @@
+"""Compiling the generated firmware for tests, once per dictionary and kind of build."""
+
+from __future__ import annotations
+
+import atexit
+import shutil
+import subprocess
+import tempfile
+from functools import cache
+from pathlib import Path
+
+from protocol.dictionary import Dictionary, parse_dictionary
+from server.firmware.generator import write_firmware
+from tests.protocol.helpers import HEAD, SANDPIPER, SMALL
+
+STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Werror", "-Wconversion", "-Wshadow"]
+C99 = ["gcc", "-std=c99", *STRICT]
+CXX = ["g++", "-x", "c++", "-std=c++11", *STRICT]
+SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+LIBRARY = ("bh_wire.c", "bh_link.c", "bh_dictionary.c")
+PROGRAMS = {
+    "host": ([*LIBRARY, "bh_host.c"], ["-O2"]),
+    "host-sanitized": ([*LIBRARY, "bh_host.c"], SANITIZED),
+    "example": ([*LIBRARY, "sandpiper_example.c"], ["-O2"]),
+}
+
+# Arguments of every type, with scales, linkages and limits that the wire's rounding touches; words of C as names.
+WIDE_TEXT = (
+    HEAD
+    + """
+[packet.int]
+apid = 3
+fields = [ { name = "double", type = "i32", scale = 1e-7 }, { name = "new", type = "u8", values = ["a b", "a-b", "*/"] } ]
+[packet.answer]
+apid = 1
+fields = [
+  { name = "reason", type = "u8", values = ["other boot", "none", "unknown command", "old counter", "out of range"] },
+  { name = "boot_id", type = "u16" }, { name = "code", type = "u8" }, { name = "counter", type = "u32" },
+  { name = "stage", type = "u8", values = ["completed", "refused", "accepted", "failed"] },
+]
+[uplink]
+apid = 2046
+[command.every]
+code = 0x10
+hazard = "routine"
+title = "Every"
+does = "Has one of each."
+args = [
+  { name = "class", type = "u8", min = 0, max = 255 },
+  { name = "b", type = "i8", min = -128, max = 127 },
+  { name = "c", type = "u16", scale = 0.1, min = 0.3, max = 6000 },
+  { name = "d", type = "i16", min = -30000, max = 30000 },
+  { name = "e", type = "u32", min = 5, max = 4294967295 },
+  { name = "f", type = "i32", scale = 0.001, min = -2000000.0, max = 2000000.0 },
+  { name = "g", type = "f32", min = -0.7, max = 1e30 },
+  { name = "h", type = "f64", min = -1e300, max = 0.1 },
+]
+[command.linked]
+code = 0xEF
+hazard = "guarded"
+title = "Linked"
+does = "Turns */ a thing that turns another."
+args = [ { name = "angle", type = "i16", scale = 0.0001, min = -1, max = 1, ratio = -1.6, driven_max = 0.4363 } ]
+[command.bare]
+code = 0xFE
+hazard = "routine"
+title = "Bare"
+does = "Has none."
+"""
+)
+WIDE = parse_dictionary(WIDE_TEXT, "wide.toml")
+DICTIONARIES = {"sandpiper": SANDPIPER, "small": SMALL, "wide": WIDE}
+
+
+@cache
+def generated(name: str) -> Path:
+    """Write the firmware of one of the dictionaries; return its folder."""
+    folder = Path(tempfile.mkdtemp(prefix="firmware-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    write_firmware(DICTIONARIES[name], folder)
+    return folder
+
+
+def compiled(command: list[str], folder: Path, sources: list[str], output: str, more: list[str] | None = None) -> Path:
+    """Run a compiler in `folder`; fails with what it said."""
+    whole = [*command, "-o", output, *sources, *(more or [])]
+    done = subprocess.run(whole, cwd=folder, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return folder / output
+
+
+@cache
+def program(name: str, kind: str = "host") -> Path:
+    """Return a compiled program of one of the dictionaries."""
+    sources, flags = PROGRAMS[kind]
+    return compiled([*C99, *flags], generated(name), sources, kind, ["-lm"])
+
+
+def dictionary(name: str) -> Dictionary:
+    """Return one of the dictionaries by name."""
+    return DICTIONARIES[name]
