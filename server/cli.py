@@ -17,6 +17,7 @@ from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.demo import Demo, TwinOptions, run_twin
 from server.export import export_csv
 from server.firmware.layout import FirmwareProblem
+from server.firmware.process_link import EncoderProblem
 from server.keys import KeyProblem
 from server.ports import found_ports, is_url_understood
 from server.recorder import RecorderFailed
@@ -36,6 +37,7 @@ PROBLEMS = (
     SessionError,
     SettingsProblem,
     FirmwareProblem,
+    EncoderProblem,
 )
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
@@ -111,6 +113,9 @@ def _add_twin_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--ignite-after", type=_number(0.0, 1e6), default=40.0, metavar="S", help="vehicle seconds until the motor is lit"
+    )
+    parser.add_argument(
+        "--encoder", type=Path, metavar="PATH", help="compiled bh_host.c of 'blockhouse firmware' to speak for the vehicle"
     )
 
 
@@ -237,7 +242,7 @@ def _twin(options: argparse.Namespace) -> int:
 
 
 def _twin_options(options: argparse.Namespace) -> TwinOptions:
-    return TwinOptions(options.scenario, options.seed, options.rate, options.ignite_after)
+    return TwinOptions(options.scenario, options.seed, options.rate, options.ignite_after, options.encoder)
 
 
 def _replay(options: argparse.Namespace) -> int:

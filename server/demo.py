@@ -6,11 +6,15 @@ import json
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
+from protocol.vehicle import VehicleLink
+from server.firmware.process_link import ProcessLink, Program
 from server.keys import CounterStore, copies_folder, load_or_make_key
 from server.twin.listener import TwinListener
 from server.twin.scenarios import load_scenario
@@ -27,9 +31,25 @@ class TwinOptions:
     seed: int
     rate: float
     ignite_after_s: float
+    encoder: Path | None = None  # a compiled program that encodes and hears in place of this program's own code
 
 
-def make_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Twin:
+@contextmanager
+def flying_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Iterator[Twin]:
+    """Give a twin; with an encoder its program runs as long. Raises EncoderProblem."""
+    if options.encoder is None:
+        yield make_twin(dictionary, keys, options)
+        return
+    with Program(options.encoder) as program:
+        yield make_twin(dictionary, keys, options, partial(ProcessLink, program))
+
+
+def make_twin(
+    dictionary: Dictionary,
+    keys: Path,
+    options: TwinOptions,
+    make_link: Callable[[Dictionary, bytes, int], VehicleLink] = VehicleLink,
+) -> Twin:
     """Return a twin that shares the station's command key. Its boot id is new at every start, as a vehicle's must be."""
     key = load_or_make_key(keys, copies_folder())
     boot_id = CounterStore(keys / "twin-boot", key)
@@ -41,6 +61,7 @@ def make_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Twin:
         key=key,
         boot_id=boot_id.take() % 0x10000,
         ignite_after_s=options.ignite_after_s,
+        make_link=make_link,
     )
 
 
@@ -49,7 +70,8 @@ class Demo:
 
     def __init__(self, dictionary: Dictionary, keys: Path, options: TwinOptions) -> None:
         self._options = options
-        self.twin = make_twin(dictionary, keys, options)
+        self._flying = ExitStack()
+        self.twin = self._flying.enter_context(flying_twin(dictionary, keys, options))
         self._listener = TwinListener(self.twin, "socket://127.0.0.1:0", rate=options.rate)
         self._landed_at: float | None = None
 
@@ -65,6 +87,7 @@ class Demo:
     def stop(self) -> None:
         """End."""
         self._listener.stop()
+        self._flying.close()
 
     def over(self) -> bool:
         """Tell whether the flight has ended long enough ago for the station to have seen it."""
@@ -88,7 +111,20 @@ def run_twin(
     """Run only the vehicle until a signal, or until it has landed. Raises OSError when the truth cannot be written."""
     if truth is not None:
         truth.write_text("", "utf-8")  # a place that cannot be written is noticed now, not after the flight
-    twin = make_twin(dictionary, keys, options)
+    with flying_twin(dictionary, keys, options) as twin:
+        _listen(twin, listen, link, truth, quit_when, options, say)
+    return 0
+
+
+def _listen(
+    twin: Twin,
+    listen: str,
+    link: Path | None,
+    truth: Path | None,
+    quit_when: str | None,
+    options: TwinOptions,
+    say: Callable[[str], None],
+) -> None:
     listener = TwinListener(twin, listen, rate=options.rate, link=link)
     listener.start()
     say(f"Simulated vehicle on {listener.url}")
@@ -108,4 +144,3 @@ def run_twin(
                     break
     finally:
         listener.stop()
-    return 0

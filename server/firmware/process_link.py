@@ -29,7 +29,7 @@ class Program:
     """One running program. `ask` sends a request and returns the reply; use as a context or call `close`."""
 
     def __init__(self, path: Path) -> None:
-        self._path = path
+        self.path = path
         try:
             self._process = subprocess.Popen([str(path.resolve())], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         except OSError as error:
@@ -41,13 +41,13 @@ class Program:
             self._process.stdin.write(HEAD.pack(letter.encode(), len(payload)) + payload)
             self._process.stdin.flush()
         except OSError as error:
-            raise EncoderProblem(f"{self._path} has ended.") from error
+            raise EncoderProblem(f"{self.path} has ended.") from error
         return self._read(SIZE.unpack(self._read(SIZE.size))[0])
 
     def _read(self, size: int) -> bytes:
         data = self._process.stdout.read(size)
         if len(data) != size:
-            raise EncoderProblem(f"{self._path} has ended or is no encoder made by 'blockhouse firmware'.")
+            raise EncoderProblem(f"{self.path} has ended or is no encoder made by 'blockhouse firmware'.")
         return data
 
     def close(self) -> None:
@@ -75,7 +75,10 @@ class ProcessLink:
             packet.name: place for place, packet in enumerate(sorted(dictionary.packets.values(), key=lambda p: p.apid))
         }
         self._codes = dictionary.command_by_code
-        program.ask("K", struct.pack(">32sHI", key, boot_id, 0))
+        told = program.ask("K", struct.pack(">32sHI", key, boot_id, 0)).hex()
+        if told != f"{dictionary.hash32:08x}":
+            sentence = f"{program.path} was built from another dictionary (hash {told}, ours is {dictionary.hash32:08x})"
+            raise EncoderProblem(f"{sentence}; make it again with 'blockhouse firmware'.")
 
     @property
     def last_counter(self) -> int:

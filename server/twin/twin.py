@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Callable
 from dataclasses import asdict
 from functools import partial
 from typing import Any
@@ -52,7 +53,7 @@ class Twin:
 
     `ignite_after_s` is when the launch crew lights the motor (None: never). The crew waits while the vehicle is in
     ground test and 10 s longer. Time in `advance` and in the truth is seconds since the twin was made, which is the
-    vehicle's own clock until it is rebooted.
+    vehicle's own clock until it is rebooted. `make_link` makes the vehicle's half of the wire anew at each start.
     """
 
     def __init__(
@@ -64,7 +65,9 @@ class Twin:
         key: bytes,
         boot_id: int,
         ignite_after_s: float | None = 40.0,
+        make_link: Callable[[Dictionary, bytes, int], VehicleLink] = VehicleLink,
     ) -> None:
+        self._make_link = make_link
         self.scenario = scenario
         self._seed, self._dictionary, self._key, self._boot_id = seed, dictionary, key, boot_id
         self.vehicle = spread_vehicle(scenario.vehicle(), self._stream("spread"))
@@ -89,7 +92,7 @@ class Twin:
         self._events.clear()
         events = self._events
         self.computer = FlightComputer(self.vehicle, self._airframe, lambda *event: events.append(event))
-        self.link = VehicleLink(self._dictionary, self._key, self._boot_id)
+        self.link = self._make_link(self._dictionary, self._key, self._boot_id)
         self.orders = OrderDesk(self.computer, self.link)
         self._telemetry = Telemetry(self._dictionary, self.computer, self.link, self._levels)
         self.computer.say("info", f"startup, boot {self._boot_id}")

@@ -4,7 +4,7 @@
  * Request: one letter, size (4 bytes), that many bytes. Reply: size (4 bytes), bytes. Numbers are big-endian, values
  * 64-bit floating point in engineering units.
  *
- *   K  key 32, boot id 2, last counter 4      begin a start of the vehicle             -> nothing
+ *   K  key 32, boot id 2, last counter 4      begin a start of the vehicle             -> dictionary hash 4
  *   P  packet 1, time 4, values               encode: a number is 8 bytes, a text      -> frame, nothing if refused
  *                                             is 2 bytes of size and its bytes
  *   R  time 4, bytes                          hear: O counter 4 code 1 n 1 values      -> items
@@ -271,6 +271,7 @@ static void carry_out(char letter, uint8_t *at, size_t size)
     case 'K':
         memcpy(key, at, sizeof key);
         bh_begin(&vehicle, key, (uint16_t)bh_get(at + 32, 2), bh_get(at + 34, 4), NULL, NULL);
+        say_number(BH_DICTIONARY_HASH, 4);
         break;
     case 'P':
         encode(at, at + size);
