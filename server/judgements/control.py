@@ -5,16 +5,17 @@ from __future__ import annotations
 import numpy as np
 
 from server.flight.gate import GateReport, GateSettings, judge_gate
-from server.flight.roll_authority import roll_authority
+from server.flight.roll_authority import pressure_share, roll_authority
 from server.judgements.case import Case, Figure
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
 # Dry air, sea level, standard day (1976 standard atmosphere, check_values 5.1); the pad's own is taken when it is told.
 SEA_LEVEL_DENSITY_KG_M3 = 1.225
 DENSITY_SCALE_M = 9000.0
-# Speed over ground in wind is not air speed: twice this share in dynamic pressure. Common practice, no source.
-PRESSURE_SIGMA_SHARE = 0.1
-AFTER_RAIL_S = 0.5
+# Taken for the wind where the site sheet is silent: a breeze in which one still flies. Common practice, no source.
+UNKNOWN_WIND_M_S = 5.0
+AFTER_RAIL_S = 0.05
+UNKNOWN_SHARE = 0.6
 SPEEDS = ("velocity.east", "velocity.north", "velocity.up")
 
 
@@ -91,12 +92,18 @@ def judge_roll(case: Case) -> list[Figure]:
     for unit in "ab":
         window = case.window(f"unit_{unit}", start_s, end_s)
         rates.append((window.t, window[f"gyro.{unit}.z"]))
+    controlled = case.moments.get("control_enabled")
+    speeds = np.sqrt((velocity * velocity).sum(axis=1))
+    busy = speeds[state.t >= controlled[0]] if controlled is not None else speeds
+    busy = busy[np.isfinite(busy)]
+    wind = max(UNKNOWN_WIND_M_S, case.facts.wind_m_s or 0.0)
+    share = pressure_share(wind, float(np.median(busy))) if len(busy) else UNKNOWN_SHARE
     found = roll_authority(
         rates,
         (fins.t, np.mean(fitted, axis=0)),
         (state.t, pressure),
         expected=case.facts.roll_authority_per_pa_rad,
-        pressure_sigma_share=PRESSURE_SIGMA_SHARE,
+        pressure_sigma_share=min(share, UNKNOWN_SHARE),
     )
     body = {
         "t": case.moments["control_enabled"][0] if "control_enabled" in case.moments else start_s,

@@ -10,6 +10,7 @@ from server.judgements.control import judge_gate_figure, judge_roll
 from server.judgements.descent import judge_descent
 from server.judgements.radio import judge_link
 from server.judgements.recovery import judge_recovery
+from server.judgements.swing import judge_swing
 from server.judgements.units import judge_units
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
@@ -44,6 +45,7 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lift_off", (1.4,), judge_lift_off),
     Judgement("lift_off", (2.4,), judge_rail),
     Judgement("lift_off", (2.4,), judge_lean),
+    Judgement("lift_off", (4.0,), judge_swing),
     Judgement("burnout", (0.5,), judge_burnout),
     Judgement("apogee", (1.5,), judge_apogee),
     Judgement("apogee", (1.5,), judge_gate_figure),

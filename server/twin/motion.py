@@ -103,6 +103,11 @@ class Motion:
         dp, dq, _ = self.rate_change
         return fx + lever * (dq + p * r), fy + lever * (q * r - dp), fz - lever * (p * p + q * q)
 
+    def mass_point(self, since_ignition_s: float) -> MassPoint:
+        """Return the vehicle's mass properties at a time after ignition."""
+        index = min(max(0, round(since_ignition_s / (STEP_S / 2.0))), len(self._burn) - 1)
+        return self._burn[index]
+
     def ignite(self) -> None:
         """Light the motor; a lit motor cannot be lit again."""
         if self.kind == PAD:

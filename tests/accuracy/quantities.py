@@ -185,36 +185,39 @@ def attack_deg(seen: Seen) -> float | None:
     return (np.arctan2(wind, speed) - np.arctan2(wind, seen.true("rail_exit_speed_m_s"))) * DEG
 
 
-def swing_share(name: str) -> Callable[[Seen], float | None]:
-    """Return the error of the swing's period or damping ratio where it was excited, percent of the true one."""
+def swing_period(seen: Seen) -> float | None:
+    """Return the error of the swing's period where it was excited, percent."""
+    if not seen.figures.get("swing", {}).get("excited"):
+        return None
+    return _share(seen.figure("swing", "period_s"), true_swing(seen)["period_s"])
 
-    def error(seen: Seen) -> float | None:
-        if not seen.figures.get("swing", {}).get("excited"):
-            return None
-        return _share(seen.figure("swing", name), true_swing(seen)[name])
 
-    return error
+def swing_damping(seen: Seen) -> float | None:
+    """Return the error of the damping ratio where the swing was excited."""
+    if not seen.figures.get("swing", {}).get("excited"):
+        return None
+    return _difference(seen.figure("swing", "damping_ratio"), true_swing(seen)["damping_ratio"])
 
 
 def true_swing(seen: Seen) -> dict[str, float]:
-    """Return period (s) and damping ratio of the vehicle's own coefficients at the speed the figure is told for.
+    """Return period (s) and damping ratio by the vehicle's own coefficients, mean over the fitted window, at its speed.
 
-    check_values 10.2: C1 = q A CNa (xcp - xcg), C2 = (q/v) A sum CNa_i (x_i - xcg)^2, with the twin's coefficients and
-    burned-out mass.
+    check_values 10.2: C1 = q A CNa (xcp - xcg), C2 = (q/v) A sum CNa_i (x_i - xcg)^2, with the mass of the moment.
     """
-    motion, speed = seen.flight.twin.motion, seen.figure("swing", "speed_m_s") or float("nan")
-    aero, point = motion.aero, motion.point
-    density = motion.air.density_kg_m3(seen.figure("swing", "height_m") or 0.0)
-    q = 0.5 * density * speed * speed
-    stiffness = q * aero.area_m2 * aero.slope * (aero.pressure_center_m - point.center_m)
-    lever = aero.nose_slope * (aero.nose_m - point.center_m) ** 2 + aero.fin_slope * (aero.fin_m - point.center_m) ** 2
-    damping = q / speed * aero.area_m2 * lever
-    inertia = point.lateral_inertia_kg_m2
-    zeta = damping / (2 * np.sqrt(stiffness * inertia))
-    return {
-        "period_s": float(2 * pi / np.sqrt(stiffness / inertia * (1 - zeta * zeta))),
-        "damping_ratio": float(zeta),
-    }
+    motion, speed = seen.flight.twin.motion, seen.figure("swing", "speed_m_s")
+    aero, ignition = motion.aero, seen.true("ignition_s")
+    periods, ratios = [], []
+    for t in np.linspace(seen.figure("swing", "t"), seen.figure("swing", "end_t"), 9):
+        point = motion.mass_point(t - ignition)
+        density = motion.air.density_kg_m3(float(seen.path_at("up_m", t)))
+        half = 0.5 * density * speed * aero.area_m2
+        stiffness = half * speed * aero.slope * (aero.pressure_center_m - point.center_m)
+        nose, fins = (aero.nose_m - point.center_m) ** 2, (aero.fin_m - point.center_m) ** 2
+        damping = half * (aero.nose_slope * nose + aero.fin_slope * fins)
+        zeta = damping / (2 * np.sqrt(stiffness * point.lateral_inertia_kg_m2))
+        ratios.append(zeta)
+        periods.append(2 * pi / np.sqrt(stiffness / point.lateral_inertia_kg_m2 * (1 - zeta * zeta)))
+    return {"period_s": float(np.mean(periods)), "damping_ratio": float(np.mean(ratios))}
 
 
 def charge_share(seen: Seen) -> float | None:
@@ -245,8 +248,8 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity("roll authority", "%", roll_share),
     Quantity("roll authority's sign wrong", "", roll_sign_wrong, 0.0),
     Quantity("angle of attack at rail exit, wind known", "deg", attack_deg),
-    Quantity("swing's period where excited", "%", swing_share("period_s"), 5.0),
-    Quantity("swing's damping ratio where excited", "%", swing_share("damping_ratio")),
+    Quantity("swing's period where excited", "%", swing_period, 5.0),
+    Quantity("swing's damping ratio where excited", "", swing_damping),
     Quantity(
         "deployment after apogee",
         "s",
