@@ -57,6 +57,15 @@ PERMIT_FAULTS = (
         ),
     ),
     fault(
+        "sending under a plan does not let time pass first",
+        "permit_desk",
+        (
+            QUEUE,
+            "        self.tick(now_s)\n        permit = self.permits.get(id, PermitState.OPEN)",
+            "        permit = self.permits.get(id, PermitState.OPEN)",
+        ),
+    ),
+    fault(
         "anybody may confirm a plan",
         "permit_desk",
         (QUEUE, "wrong_person = self._wrong_person(permit.operator, permit.hazard, operator)", "wrong_person = None"),

@@ -72,6 +72,19 @@ def test_nothing_leaves_with_one_act_too_soon_or_too_late() -> None:
     assert sent(world) == before
 
 
+def test_an_act_before_the_next_tick_does_not_find_what_time_has_ended() -> None:
+    world = bench_world()
+    armed = world.arm_plan(CYCLE)
+    world.advance(9.9)
+    world.now_s += 0.15  # past the window, and nobody has looked at the clock since
+    assert world.confirm_plan(armed.id).sentence == "no plan is armed under that number; arm it again"
+    id = open_plan(world)
+    world.advance(59.9)
+    world.now_s += 0.15
+    reply = world.send_planned(id, "channel_arm", channel=1)
+    assert reply.sentence == "the plan has ended: nothing happened for too long"
+
+
 @pytest.mark.parametrize(
     ("event", "reason"),
     [
@@ -117,6 +130,37 @@ def test_ground_test_is_looked_at_again_at_the_moment_of_sending() -> None:
     world.advance(1.5)
     assert sent(world) == before
     assert "ground-test mode" in world.queue.view(reply.id)["state_text"]
+
+
+def test_ground_test_is_looked_at_again_at_the_second_act() -> None:
+    world = bench_world()
+    armed = world.arm_plan(CYCLE)
+    world.vehicle.phase = "pad"
+    world.advance(0.5)
+    assert world.confirm_plan(armed.id).sentence.startswith("not started: Vehicle says it is in ground-test mode (pad)")
+
+
+def test_ending_a_plan_drops_what_it_has_not_sent_yet() -> None:
+    world = bench_world()
+    id = open_plan(world)
+    world.disk_delay_s = 1.0
+    reply = world.send_planned(id, "channel_arm", channel=1)
+    before = sent(world)
+    world.queue.cancel_permit(id, B, world.now_s)
+    world.carry_out()
+    world.advance(1.5)
+    assert sent(world) == before
+    assert "cancelled by Ben 1" in world.queue.view(reply.id)["state_text"]
+
+
+def test_progress_keeps_a_plan_open() -> None:
+    world = bench_world()
+    id = open_plan(world)
+    for command, args in CYCLE:
+        world.advance(40.0)
+        assert world.send_planned(id, command, **args).ok
+    world.advance(59.0)
+    assert world.queue.permit(id)["state"] == "open"
 
 
 def test_nobody_arms_anything_beside_a_plan() -> None:
