@@ -158,7 +158,7 @@ class TrialDesk:
         if armed.permit is not None:
             return self._station.queue.confirm_permit(armed.permit, operator, now_s)
         if waited > CONFIRM_LATEST_S:
-            return Reply(False, "not confirmed in time; arm it again")
+            return Reply(False, "not confirmed in time; get it ready again")
         if waited < CONFIRM_EARLIEST_S:
             return Reply(False, "too soon: look first, then confirm")
         if operator != armed.operator:
@@ -322,7 +322,8 @@ class TrialDesk:
             "earliest_confirm_rx": armed.since_s + CONFIRM_EARLIEST_S,
             "expires_rx": armed.since_s + CONFIRM_LATEST_S,
         }
-        self._station.note(TOPIC, armed.id, "info", f"Trial {armed.id} {state}: {armed.plan.title}", body)
+        text = f"Trial {armed.id} {'ready' if state == 'armed' else state}: {armed.plan.title}"
+        self._station.note(TOPIC, armed.id, "info", text, body)
 
     def _close_left_open(self) -> int:
         """After a restart: no trial goes on; say so of the one that ran. Returns the greatest number used so far."""

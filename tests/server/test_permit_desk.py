@@ -77,7 +77,7 @@ def test_an_act_before_the_next_tick_does_not_find_what_time_has_ended() -> None
     armed = world.arm_plan(CYCLE)
     world.advance(9.9)
     world.now_s += 0.15  # past the window, and nobody has looked at the clock since
-    assert world.confirm_plan(armed.id).sentence == "no plan is armed under that number; arm it again"
+    assert world.confirm_plan(armed.id).sentence == "no plan is ready under that number; get it ready again"
     id = open_plan(world)
     world.advance(59.9)
     world.now_s += 0.15

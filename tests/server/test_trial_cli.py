@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -16,7 +16,7 @@ import pytest
 from server.review import open_review
 from server.summary import summarize
 from tests.browser.station import ROOT, Process
-from tests.server.test_cli import refused
+from tests.server.test_cli import refused_here  # noqa: F401  (a fixture)
 from tests.server.trial_world import HEAD
 
 ENTER = ["ground test", "enter"]
@@ -119,12 +119,14 @@ def test_control_c_stops_and_makes_safe(twin: tuple[Path, str]) -> None:
     assert (commands[-1]["command"], commands[-1]["state"]) == ("safe_all", "verified")
 
 
-def test_what_cannot_run_is_one_sentence(tmp_path: Path) -> None:
-    port = ("--port", "socket://127.0.0.1:9", "--acts-from-stdin")
-    assert "plans that come along: arm-fire-safe" in refused(tmp_path, "trial", "no-such", *port)
-    assert "must be 1..10000" in refused(tmp_path, "trial", "arm-safe", "--cycles", "0", *port)
-    assert "person at a terminal" in refused(tmp_path, "trial", "arm-safe", "--port", "socket://127.0.0.1:9")
-    assert "--acts-from-stdin" in refused(tmp_path, "trial", "arm-safe", "--port", "socket://127.0.0.1:9")
+def test_what_cannot_run_is_one_sentence(refused_here: Callable[..., str]) -> None:  # noqa: F811
+    port = ("--port", "socket://127.0.0.1:9")
+    acts = (*port, "--acts-from-stdin")
+    assert "plans that come along: arm-fire-safe" in refused_here("trial", "no-such", *acts)
+    assert "must be 1..10000" in refused_here("trial", "arm-safe", "--cycles", "0", *acts)
+    assert refused_here("trial", "arm-safe", "--port", "what://is this", "--acts-from-stdin")
+    said = refused_here("trial", "arm-safe", *port)
+    assert "person at a terminal" in said and "--acts-from-stdin" in said
 
 
 def test_a_vehicle_that_is_not_heard_is_waited_for_and_then_given_up(tmp_path: Path) -> None:
