@@ -4,7 +4,7 @@ import { h } from "./dom.js";
 import { flightRange } from "./replay.js";
 import { channelStrip, flightStrips, StripStack, WindowChoice } from "./strips.js";
 
-const SPANS = [{ name: "flight", label: "Flight" }, { name: "60", label: "60 s" }, { name: "15", label: "15 s" }, { name: "all", label: "All" }];
+const SPANS = [{ name: "flight", label: "Flight" }, { name: "60", label: "Last 60 s" }, { name: "15", label: "Last 15 s" }, { name: "all", label: "All" }];
 const BEFORE_S = 5;
 const AFTER_S = 20;
 const LEAST_S = 0.2;

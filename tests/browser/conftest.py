@@ -12,6 +12,5 @@ from tests.browser.desk import Bench
 @pytest.fixture(scope="package")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     """A twin that waits on the pad, and a station."""
-    running = Bench(tmp_path_factory.mktemp("bench"))
-    yield running
-    running.close()
+    with Bench(tmp_path_factory.mktemp("bench")) as running:
+        yield running

@@ -9,7 +9,7 @@ import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.browser.station import CHROMIUM_ARGUMENTS, ROOT, Process, Relay, chromium_path, eventually
+from tests.browser.station import CHROMIUM_ARGUMENTS, ROOT, NetRelay, Process, chromium_path, eventually
 
 PLACES = ("bench", "pad", "flight", "recovery", "review")
 LAPTOP = (1366, 768)
@@ -17,16 +17,16 @@ PHONE = (390, 844)
 
 
 class Bench:
-    """A twin in the pad phase, a relay that counts and can lose, and a station; all real processes."""
+    """A twin in the pad phase, a relay that counts and can be unplugged, and a station; all real processes."""
 
     def __init__(self, folder: Path, *, rate: int = 8, ignite_s: int = 100_000, two_person: bool = False) -> None:
         home = folder / "home"
         self._twin = Process(
             home, "twin", "--listen", "socket://127.0.0.1:0", "--rate", str(rate), "--ignite-after", str(ignite_s)
         )
-        self.relay = Relay(self._twin.line(r"(socket://\S+)")[1], folder / "radio")
+        self.relay = NetRelay(self._twin.line(r"(socket://\S+)")[1])
         sheet = ROOT / "server" / "sheets" / "sandpiper.toml"
-        arguments = ["live", "--port", str(folder / "radio"), "--sheet", str(sheet), "--no-browser", "--http-port", "0"]
+        arguments = ["live", "--port", self.relay.url, "--sheet", str(sheet), "--no-browser", "--http-port", "0"]
         self.station = Process(home, *arguments, *(["--two-person"] if two_person else []))
         self.address = self.station.line(r"^Page: (http://\S+)")[1]
         self.links = [self.station.line(r"(http://\S+#operator=\S+)")[1]]
@@ -47,8 +47,14 @@ class Bench:
         """Wait for a line of the twin."""
         self._twin.line(pattern, timeout_s)
 
+    def __enter__(self) -> Bench:
+        return self
+
+    def __exit__(self, *problem: object) -> None:
+        self.close()
+
     def close(self) -> None:
-        """End everything."""
+        """End everything; a process left over would keep its pseudo-terminal from later tests."""
         with contextlib.ExitStack() as ending:
             ending.callback(self._twin.stop)
             ending.callback(self.relay.close)

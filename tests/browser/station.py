@@ -140,6 +140,75 @@ class Relay:
             os.close(self._master)
 
 
+class NetRelay:
+    """A TCP port for the station, joined to the twin's socket; counts bytes up and down, and can be unplugged."""
+
+    def __init__(self, twin_url: str) -> None:
+        place = urlsplit(twin_url)
+        self._twin = socket.create_connection((place.hostname, place.port))
+        self._listener: socket.socket | None = socket.create_server(("127.0.0.1", 0))
+        self._port = self._listener.getsockname()[1]
+        self._station: socket.socket | None = None
+        self._plugged = True
+        self.url = f"socket://127.0.0.1:{self._port}"
+        self.up = 0
+        self.down = 0
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def unplug(self) -> None:
+        """Pull the radio out: nobody answers at the port any more."""
+        self._plugged = False
+
+    def plug(self) -> None:
+        """Put it back."""
+        self._plugged = True
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            if not self._plugged:
+                self._let_go()
+            elif self._listener is None:
+                self._listener = socket.create_server(("127.0.0.1", self._port))
+            watched = [s for s in (self._twin, self._listener, self._station) if s is not None]
+            for ready in select.select(watched, [], [], 0.02)[0]:
+                self._move(ready)
+        self._let_go()
+        self._twin.close()
+
+    def _move(self, ready: socket.socket) -> None:
+        if ready is self._listener:
+            self._station = ready.accept()[0]
+        elif ready is self._twin:
+            data = ready.recv(65536)
+            self.down += len(data)
+            if self._station is not None:
+                with contextlib.suppress(OSError):
+                    self._station.sendall(data)
+        elif ready is self._station:
+            try:
+                data = ready.recv(65536)
+            except OSError:
+                data = b""
+            self.up += len(data)
+            if data:
+                self._twin.sendall(data)
+            else:
+                self._station = ready.close()
+
+    def _let_go(self) -> None:
+        for one in (self._listener, self._station):
+            if one is not None:
+                one.close()
+        self._listener = self._station = None
+
+    def close(self) -> None:
+        """End both sides."""
+        self._stopping.set()
+        self._thread.join(2.0)
+
+
 def eventually(condition: Callable[[], object], timeout_s: float = 10.0) -> None:
     """Wait until a condition holds; for what another process does."""
     end = time.monotonic() + timeout_s

@@ -60,30 +60,29 @@ def test_take_over_hand_over_and_a_closed_tab(bench: Bench, browser: object) -> 
 
 
 def test_two_people_share_the_two_acts(tmp_path: Path, browser: object) -> None:
-    bench = Bench(tmp_path, two_person=True)
-    ada, ben = (Desk(browser, link) for link in bench.links)
-    assert "Two-person rule" in ada.text("desk-others")
+    with Bench(tmp_path, two_person=True) as bench:
+        ada, ben = (Desk(browser, link) for link in bench.links)
+        assert "Two-person rule" in ada.text("desk-others")
 
-    # Declined by the second person: nothing is sent.
-    ada.open("board_release")
-    ada.get_ready()
-    assert "Another person confirms" in ada.text("desk-countdown") and not ada.there("desk-confirm")
-    eventually(lambda: "asks you to confirm" in ben.text("desk-from"))
-    assert ben.text("desk-title") == "Release firing board"
-    eventually(lambda: len(ben.locks()) >= 4 and "NOT met" not in str(ben.locks()))
-    up = bench.relay.up
-    ben.see("desk-cancel").click()
-    eventually(lambda: "cancelled before sending" in ada.text("desk-said"))
-    assert bench.relay.up == up
-    for desk in (ada, ben):
-        desk.page.keyboard.press("Escape")
+        # Declined by the second person: nothing is sent.
+        ada.open("board_release")
+        ada.get_ready()
+        assert "Another person confirms" in ada.text("desk-countdown") and not ada.there("desk-confirm")
+        eventually(lambda: "asks you to confirm" in ben.text("desk-from"))
+        assert ben.text("desk-title") == "Release firing board"
+        eventually(lambda: len(ben.locks()) >= 4 and "NOT met" not in str(ben.locks()))
+        up = bench.relay.up
+        ben.see("desk-cancel").click()
+        eventually(lambda: "cancelled before sending" in ada.text("desk-said"))
+        assert bench.relay.up == up
+        for desk in (ada, ben):
+            desk.page.keyboard.press("Escape")
 
-    # Confirmed by the second person.
-    ada.open("board_release")
-    ada.get_ready()
-    eventually(lambda: ben.there("desk-confirm"))
-    ben.hold()
-    for desk in (ada, ben):
-        eventually(lambda desk=desk: "verified by telemetry" in desk.text("desk-said"))
-        desk.close()
-    bench.close()
+        # Confirmed by the second person.
+        ada.open("board_release")
+        ada.get_ready()
+        eventually(lambda: ben.there("desk-confirm"))
+        ben.hold()
+        for desk in (ada, ben):
+            eventually(lambda desk=desk: "verified by telemetry" in desk.text("desk-said"))
+            desk.close()
