@@ -10,14 +10,14 @@ const READOUTS = [
   { id: "height", title: "Height", unit: "m", digits: 1, role: "ground.height", fallback: "position.up" },
   { id: "climb", title: "Climb rate", unit: "m/s", digits: 1, role: "ground.climb_rate", fallback: "velocity.up" },
   { id: "speed", title: "Speed", unit: "m/s", digits: 1, role: "ground.speed", roles: VELOCITY },
-  { id: "tilt", title: "Tilt", unit: "\u00b0", digits: 1, scale: DEG, role: "ground.tilt", ascentOnly: true, note: " before apogee" },
+  { id: "tilt", title: "Tilt", unit: "\u00b0", digits: 1, scale: DEG, role: "ground.tilt", ascentOnly: true, note: "before apogee" },
   { id: "roll-rate", title: "Roll rate", unit: "\u00b0/s", digits: 0, scale: DEG, role: "body_rate.z", fallback: "gyro.a.z" },
 ];
 
 export function Readouts(el) {
   const cells = READOUTS.map((readout) => {
     const value = h("span", { class: "number", testid: `readout-${readout.id}` });
-    const most = h("span", { class: "most" });
+    const most = h("span", { class: readout.note ? "most -long" : "most" });
     const cell = h("div", { class: "readout" }, h("span", { class: "label", text: readout.title }),
       h("span", { class: "line" }, value, h("span", { class: "unit", text: readout.unit })), most);
     return { readout, cell, value, most };
@@ -46,7 +46,7 @@ function showReadout(view, { readout, cell, value, most }) {
   setAttr(value, "data-value", Number.isFinite(sample.value) ? sample.value : undefined);
   setTone(cell, typeof sample.value === "number" && !Number.isFinite(sample.value) ? "warning" : sample.stale ? "stale" : "none");
   const greatest = role && greatestOf(view, readout, role);
-  setText(most, Number.isFinite(greatest) ? `most${readout.note ?? ""} ${fixed(greatest * scale, readout.digits)}` : "");
+  setText(most, Number.isFinite(greatest) ? `${readout.note ?? "most"} ${fixed(greatest * scale, readout.digits)}` : "");
 }
 
 function lengthOf(view, roles) {
