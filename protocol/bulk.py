@@ -71,7 +71,8 @@ class Decoded:
     """A decoded stream: packets by name, all other events with the frame they belong to, and where frames end.
 
     `frame_end` (shape (frames,)) is the offset of each frame's delimiter, so that a caller who knows when which byte
-    arrived knows when the frame did. `pending` bytes at the end belong to no complete frame.
+    arrived knows when the frame did. In a framing other than our own a frame is a line or record. `pending` bytes at the
+    end belong to no complete frame.
     """
 
     packets: dict[str, PacketColumns]
@@ -79,6 +80,7 @@ class Decoded:
     frame_end: Ints
     pending: int
     boot_id: int | None = None
+    frame_bytes: Ints | None = None  # of a framing other than our own: size on the wire
 
 
 @dataclass
@@ -98,6 +100,8 @@ def decode_stream(dictionary: Dictionary, data: bytes) -> Decoded:
 
     The result equals what `Link` says of the same bytes, event for event and value for value.
     """
+    if dictionary.framing is not None:
+        return _decode_foreign(dictionary, data)
     stream = np.frombuffer(data, dtype=np.uint8)
     zeros = np.flatnonzero(stream == 0)
     starts = np.concatenate(([0], zeros[:-1] + 1)) if zeros.size else zeros
@@ -331,6 +335,26 @@ def _decode_by_link(dictionary: Dictionary, data: bytes, starts: Ints, ends: Int
                 events.append((frame, event))
     packets = {name: _columns_from_events(received[name]) for name in dictionary.packets if name in received}
     return Decoded(packets, events, ends, pending, link.boot_id)
+
+
+def _decode_foreign(dictionary: Dictionary, data: bytes) -> Decoded:
+    """Feed the live path, line by line or record by record."""
+    link = Link(dictionary)
+    events: list[tuple[int, Event]] = []
+    received: dict[str, list[tuple[int, PacketReceived]]] = {}
+    ends: list[int] = []
+    sizes: list[int] = []
+    for heard in link.receive_pieces(data):
+        while (event := link.next_event()) is not NEED_DATA:
+            if isinstance(event, PacketReceived):
+                received.setdefault(event.packet.name, []).append((len(ends), event))
+            else:
+                events.append((len(ends), event))
+        ends.append(heard.end)
+        sizes.append(heard.size)
+    packets = {name: _columns_from_events(received[name]) for name in dictionary.packets if name in received}
+    pending = len(data) - (ends[-1] + 1 if ends else 0)
+    return Decoded(packets, events, np.array(ends, np.int64), pending, link.boot_id, np.array(sizes, np.int64))
 
 
 def _columns_from_events(items: list[tuple[int, PacketReceived]]) -> PacketColumns:

@@ -70,6 +70,7 @@ def read_command(name: str, table: TomlTable, conditions: Mapping[str, Condition
         safes_all=table.get("safes_all", bool, False),
         args=tuple(_argument(item) for item in table.tables("args")),
         interlocks=tuple(interlocks),
+        template=table.get("template", str, ""),
         effects=tuple(read_condition(item, f"effect_{i + 1}", conditions) for i, item in enumerate(table.tables("effects"))),
     )
     table.done()

@@ -130,6 +130,7 @@ class Command:
     args: tuple[Argument, ...] = ()
     interlocks: tuple[Condition, ...] = ()
     effects: tuple[Condition, ...] = ()
+    template: str = ""  # framings other than our own: what is sent
 
     @cached_property
     def layout(self) -> struct.Struct:

@@ -19,6 +19,8 @@ from protocol.command_tables import read_command, read_condition
 from protocol.commands import Command, Condition
 from protocol.errors import DictionaryError
 from protocol.fields import Channel, Packet
+from protocol.foreign import check_foreign
+from protocol.framing_tables import FramingRules, read_framing
 from protocol.packet_tables import BOOT_ROLES, read_apid, read_packet
 from protocol.toml_table import TomlTable
 
@@ -50,6 +52,12 @@ class Dictionary:
     commands: Mapping[str, Command]
     interlocks: Mapping[str, Condition]
     uplink: UplinkRules
+    framing: FramingRules | None = None  # None: our own wire, commands authenticated and answered
+
+    @property
+    def may_command_hazards(self) -> bool:
+        """Tell whether hazardous commands may be sent at all: authenticated, or at a risk the owner has stated."""
+        return self.framing is None or self.framing.risk_accepted
 
     @cached_property
     def packet_by_apid(self) -> dict[int, Packet]:
@@ -72,15 +80,18 @@ class Dictionary:
         return int.from_bytes(sha256("\n".join(self._wire_lines()).encode()).digest()[:4], "big")
 
     def _wire_lines(self) -> list[str]:
-        lines = []
+        lines = [self.framing.wire_line()] if self.framing is not None else []
         for packet in sorted(self.packets.values(), key=lambda p: p.apid):
-            lines.append(f"packet {packet.apid} {packet.name}")
+            foreign = f" {packet.tag!r} {packet.time!r} {packet.count!r}" if self.framing is not None else ""
+            lines.append(f"packet {packet.apid} {packet.name}{foreign}")
             for c in packet.channels:
                 type_ = packet.fields[c.field_index].type
                 lines.append(f"{c.name} {type_} {c.shift} {c.mask} {c.scale!r} {c.offset!r} {c.values}")
         for command in sorted(self.commands.values(), key=lambda c: c.code):
             args = " ".join(f"{a.name}:{a.type}:{a.scale!r}" for a in command.args)
-            lines.append(f"command {command.code} {command.name} {args}")
+            lines.append(
+                f"command {command.code} {command.name} {args}" + (f" {command.template}" if command.template else "")
+            )
         lines.append(f"uplink {self.uplink.apid}")
         return lines
 
@@ -117,7 +128,8 @@ def parse_dictionary(text: str, file: str = "dictionary") -> Dictionary:
     if head.get("format", int) != FORMAT:
         raise head.problem(f"this Blockhouse reads format {FORMAT}", "format")
     conditions = {name: read_condition(table, name) for name, table in root.named_tables("interlock")}
-    packets = {name: read_packet(name, table) for name, table in root.named_tables("packet")}
+    framing = read_framing(root.table("framing")) if root.has("framing") else None
+    packets = {name: read_packet(name, table, framing is not None) for name, table in root.named_tables("packet")}
     commands = {name: read_command(name, table, conditions) for name, table in root.named_tables("command")}
     dictionary = Dictionary(
         name=head.get("name", str),
@@ -130,6 +142,7 @@ def parse_dictionary(text: str, file: str = "dictionary") -> Dictionary:
         commands=commands,
         interlocks=conditions,
         uplink=_uplink(root.table("uplink", {"apid": 64})),
+        framing=framing,
     )
     head.done()
     root.done()
@@ -161,6 +174,10 @@ def _uplink(table: TomlTable) -> UplinkRules:
 
 def _check_whole(dictionary: Dictionary, root: TomlTable) -> None:
     """Checks that need more than one table: numbers used twice, roles used twice, code distances."""
+    if dictionary.framing is not None:
+        check_foreign(dictionary, root)
+    elif any(command.template for command in dictionary.commands.values()):
+        raise root.problem("template is for dictionaries with a [framing] table", "command")
     _no_repeats(root, "packet", "apid", {p.name: p.apid for p in dictionary.packets.values()})
     _no_repeats(root, "command", "code", {c.name: c.code for c in dictionary.commands.values()})
     seen: dict[str, str] = {}

@@ -8,7 +8,7 @@ The engineering value of a number is raw * scale + offset in 64-bit floating poi
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import isfinite
@@ -155,6 +155,9 @@ class Packet:
     rate_hz: float
     description: str
     fields: tuple[Field, ...]
+    tag: str = ""  # framings other than our own: the line's first value, fields of time and count
+    time: str = ""
+    count: str = ""
 
     @cached_property
     def channels(self) -> tuple[Channel, ...]:
@@ -183,7 +186,10 @@ class Packet:
         """Return the channel values, in channel order, of field bytes at `offset`; raises ShortBuffer."""
         if len(data) - offset < self.layout.size:
             raise ShortBuffer(f"packet {self.name}", self.layout.size, len(data) - offset)
-        raw = self.layout.unpack_from(data, offset)
+        return self.values_of(self.layout.unpack_from(data, offset))
+
+    def values_of(self, raw: Sequence[object]) -> tuple[Value, ...]:
+        """Return the channel values of one raw value per field."""
         return tuple([convert(raw[index]) for index, convert in self._plan])
 
     def channel(self, name: str) -> Channel:

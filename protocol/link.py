@@ -13,19 +13,32 @@ more than `CLOCK_FALL_MS`, has restarted: sequence counts start anew and a new e
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from enum import Enum, auto
 
 from protocol.checksum import crc_holds
 from protocol.commands import build_command_frame
 from protocol.dictionary import BOOT_ROLES, Dictionary
 from protocol.errors import OurMistake
+from protocol.events import (
+    BootIdLearned,
+    BytesSkipped,
+    CounterWrapped,
+    Event,
+    FrameDamaged,
+    PacketReceived,
+    PacketRepeated,
+    PacketUnknown,
+    SequenceGap,
+    VehicleRestarted,
+)
 from protocol.fields import Packet, Value
+from protocol.foreign import ForeignFraming, Heard, foreign_framing
 from protocol.framing import FrameSplitter, decode_frame
 from protocol.packets import (
     APID_MASK,
     COUNT_MASK,
+    COUNT_MODULUS,
     HEADER,
     HEADER_SIZE,
     SECONDARY_BIT,
@@ -46,92 +59,6 @@ class _NeedData(Enum):
 
 
 NEED_DATA = _NeedData.NEED_DATA
-
-
-@dataclass(frozen=True, slots=True)
-class PacketReceived:
-    """A good packet. `time_ms` is vehicle time, unwrapped, within `epoch` (which counts restarts)."""
-
-    packet: Packet
-    count: int
-    epoch: int
-    time_ms: int
-    values: tuple[Value, ...]
-    late: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class FrameDamaged:
-    """A frame that cannot be trusted, and why."""
-
-    reason: str
-    size: int
-
-
-@dataclass(frozen=True, slots=True)
-class BytesSkipped:
-    """A run without a delimiter, too long to be a frame."""
-
-    size: int
-
-
-@dataclass(frozen=True, slots=True)
-class PacketUnknown:
-    """A sound frame whose packet the dictionary does not describe."""
-
-    apid: int
-    size: int
-
-
-@dataclass(frozen=True, slots=True)
-class SequenceGap:
-    """Packets of one type were lost; `missing` is None when the number cannot be known."""
-
-    packet: Packet
-    missing: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class PacketRepeated:
-    """A packet came twice; it is not delivered again."""
-
-    packet: Packet
-    count: int
-
-
-@dataclass(frozen=True, slots=True)
-class CounterWrapped:
-    """The sequence count of a packet type went from 16383 to 0: normal, worth counting."""
-
-    packet: Packet
-
-
-@dataclass(frozen=True, slots=True)
-class VehicleRestarted:
-    """The vehicle restarted; `boot_id` is None when only its clock told."""
-
-    boot_id: int | None
-    epoch: int
-
-
-@dataclass(frozen=True, slots=True)
-class BootIdLearned:
-    """The vehicle told which start this is, without having restarted in our hearing."""
-
-    boot_id: int
-
-
-Event = (
-    PacketReceived
-    | FrameDamaged
-    | BytesSkipped
-    | PacketUnknown
-    | SequenceGap
-    | PacketRepeated
-    | CounterWrapped
-    | VehicleRestarted
-    | BootIdLearned
-)
 
 
 def judge_frame(dictionary: Dictionary, encoded: bytes) -> tuple[Packet, int, int, bytes] | FrameDamaged | PacketUnknown:
@@ -165,6 +92,8 @@ class Link:
         self.epoch = 0
         self._key = key
         self._splitter = FrameSplitter()
+        self._foreign: ForeignFraming | None = foreign_framing(dictionary)
+        self._running: dict[str, int] = {}
         self._events: deque[Event] = deque()
         self._trackers = self._fresh_trackers()
         self._last_ms: int | None = None
@@ -173,11 +102,33 @@ class Link:
 
     def receive_data(self, data: bytes) -> None:
         """Take received bytes; their events wait in `next_event`."""
+        if self._foreign is not None:
+            for _ in self.receive_pieces(data):
+                pass
+            return
         for encoded, dropped in self._splitter.feed(data):
             if dropped:
                 self._events.append(BytesSkipped(dropped))
             else:
                 self._take_frame(encoded)
+
+    def receive_pieces(self, data: bytes) -> Iterator[Heard]:
+        """Take received bytes of a vehicle with a framing of its own, piece by piece.
+
+        Yields each line or record when its events, and no later ones, have been added to those that wait.
+        """
+        for heard in self._foreign.feed(data):
+            if heard.skipped:
+                self._events.append(BytesSkipped(heard.skipped))
+            if isinstance(heard.result, tuple):
+                packet, count, wire_ms, values = heard.result
+                if self.boot_id is None and not self._boot_channels:
+                    self.boot_id = 0  # a vehicle that never tells its starts apart has one
+                    self._events.append(BootIdLearned(0))
+                self._take_packet(packet, count, wire_ms, values)
+            elif heard.result is not None:
+                self._events.append(heard.result)
+            yield heard
 
     def next_event(self) -> Event | _NeedData:
         """Return the next event in order of arrival, or NEED_DATA."""
@@ -186,8 +137,11 @@ class Link:
     def send(self, command: str, args: Mapping[str, object], counter: int) -> bytes:
         """Return the frame that asks for `command`, addressed to the start of the vehicle now heard.
 
-        Raises OurMistake without a key, without a known boot id, or for illegal arguments.
+        A framing of the vehicle's own knows no key, counter or address: then these are not in it. Raises OurMistake
+        without a key, without a known boot id, or for illegal arguments.
         """
+        if self._foreign is not None:
+            return self._foreign.command(self.dictionary.commands[command], args)
         if self._key is None:
             raise OurMistake("this link has no command key")
         if self.boot_id is None:
@@ -198,7 +152,8 @@ class Link:
         return build_command_frame(self._key, apid, self.boot_id, counter, described.code, fields)
 
     def _fresh_trackers(self) -> dict[str, SequenceTracker]:
-        return {packet.name: SequenceTracker(packet.rate_hz) for packet in self.dictionary.packets.values()}
+        modulus = self._foreign.count_modulus if self._foreign is not None else lambda packet: COUNT_MODULUS
+        return {p.name: SequenceTracker(p.rate_hz, modulus(p)) for p in self.dictionary.packets.values()}
 
     def _take_frame(self, encoded: bytes) -> None:
         judged = judge_frame(self.dictionary, encoded)
@@ -206,9 +161,16 @@ class Link:
             self._events.append(judged)
             return
         packet, count, wire_ms, content = judged
-        values = packet.unpack(content, DATA_START)
+        self._take_packet(packet, count, wire_ms, packet.unpack(content, DATA_START))
+
+    def _take_packet(self, packet: Packet, count: int | None, wire_ms: int | None, values: tuple[Value, ...]) -> None:
+        if wire_ms is None:  # a packet without a time belongs to the newest one heard
+            wire_ms = (self._last_ms or 0) % TIME_MODULUS_MS
         self._look_for_restart(packet, wire_ms, values)
         time_ms = self._unwrapped(wire_ms)
+        if count is None:
+            self._take_uncounted(packet, time_ms, values)
+            return
         tracker = self._trackers[packet.name]
         place = tracker.step(count, time_ms)
         if place is Place.REPEATED:
@@ -222,6 +184,12 @@ class Link:
         if not late:
             self._last_ms = time_ms if self._last_ms is None else max(time_ms, self._last_ms)
         self._events.append(PacketReceived(packet, count, self.epoch, time_ms, values, late))
+
+    def _take_uncounted(self, packet: Packet, time_ms: int, values: tuple[Value, ...]) -> None:
+        """A format without a count tells nothing of loss: each packet is the next."""
+        count = self._running[packet.name] = self._running.get(packet.name, -1) + 1
+        self._last_ms = time_ms if self._last_ms is None else max(time_ms, self._last_ms)
+        self._events.append(PacketReceived(packet, count, self.epoch, time_ms, values))
 
     def _unwrapped(self, wire_ms: int) -> int:
         """Continue the 32-bit millisecond clock across its wrap (every 49.7 days)."""

@@ -41,10 +41,24 @@ def _rate(table: TomlTable) -> float:
     return rate_hz
 
 
-def read_packet(name: str, table: TomlTable) -> Packet:
+def read_packet(name: str, table: TomlTable, is_foreign: bool = False) -> Packet:
+    """Return a packet; `is_foreign`: of a framing other than our own. Raises DictionaryError."""
     fields = tuple(_field(read_name(name, table), index, item) for index, item in enumerate(table.tables("fields")))
-    packet = Packet(read_name(name, table), read_apid(table), _rate(table), table.get("description", str, ""), fields)
+    packet = Packet(
+        read_name(name, table),
+        read_apid(table),
+        _rate(table),
+        table.get("description", str, ""),
+        fields,
+        tag=table.get("tag", str, ""),
+        time=table.get("time", str, ""),
+        count=table.get("count", str, ""),
+    )
     table.done()
+    if is_foreign:
+        _check_foreign(packet, table)
+    elif packet.tag or packet.time or packet.count:
+        raise table.problem("tag, time and count are for dictionaries with a [framing] table", "tag")
     if not fields:
         raise table.problem("has no fields", "fields")
     names = [channel.name for channel in packet.channels]
@@ -53,6 +67,17 @@ def read_packet(name: str, table: TomlTable) -> Packet:
     if packet.frame_bytes - 2 > CONTENT_MAX:
         raise table.problem(f"is {packet.frame_bytes - 2} bytes with header and CRC, {CONTENT_MAX} fit a frame")
     return packet
+
+
+def _check_foreign(packet: Packet, table: TomlTable) -> None:
+    """Time must be a number in s or ms, the count a plain unsigned integer."""
+    channels = {channel.name: channel for channel in packet.channels}
+    if packet.time and (packet.time not in channels or channels[packet.time].unit not in ("s", "ms")):
+        raise table.problem(f"'{packet.time}' must be a field of this packet with unit s or ms", "time")
+    types = {item.name: item.type for item in packet.fields}
+    plain = packet.count in channels and not channels[packet.count].linear
+    if packet.count and not (plain and types.get(packet.count) in ("u8", "u16", "u32")):
+        raise table.problem(f"'{packet.count}' must be a plain u8, u16 or u32 field of this packet", "count")
 
 
 def _field(packet: str, index: int, table: TomlTable) -> Field:

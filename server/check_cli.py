@@ -56,6 +56,8 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 def run(options: argparse.Namespace) -> int:
     """Check and print; returns 1 when something is at fault."""
     dictionary = load_dictionary(options.dictionary)
+    if dictionary.framing is not None:
+        raise CheckProblem(f"{dictionary.name} has a framing of its own; a check knows the rules of Blockhouse's wire only.")
     problem = is_url_understood(options.port)
     if problem:
         raise CheckProblem(problem)

@@ -145,7 +145,9 @@ def _add_twin(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--link", type=Path, metavar="PATH", help="with pty: a symbolic link to the device")
     parser.add_argument("--truth", type=Path, metavar="FILE", help="after landing, write what really happened as JSON")
     parser.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key")
-    parser.add_argument("--dictionary", type=Path, metavar="FILE", help=argparse.SUPPRESS)
+    parser.add_argument(
+        "--dictionary", type=Path, metavar="FILE", help="one with a [framing] table flies the small sample vehicle"
+    )
     parser.add_argument("--quit-when", choices=["landed"], help="end by itself")
     _add_twin_options(parser)
     parser.set_defaults(run=_twin)

@@ -44,6 +44,11 @@ ANSWERS = {"accepted": Event.ACCEPT, "refused": Event.REFUSE, "completed": Event
 # The vehicle says of these that it did not execute *this copy*. An earlier copy may have been executed and forgotten
 # (a firing that browns the vehicle out is answered "other boot" when it is sent again), so they are no outcome.
 NO_OUTCOME = ("old counter", "other boot")
+# A format of the vehicle's own has no counter that makes a repeat harmless and no answer to wait for: everything is sent
+# once, but for safe all, which does no harm when it is done again.
+UNANSWERED_SENDS = 1
+UNANSWERED_SAFE_ALLS = 5
+UNANSWERED = "this vehicle does not answer commands; look at what its telemetry shows"
 
 
 class CommandQueue:
@@ -379,6 +384,9 @@ class CommandQueue:
             described.pack_args(args)
         except ValueRefused as error:
             return Reply(False, str(error))
+        if described.hazard == "hazardous" and not self._dictionary.may_command_hazards:
+            risk = "its format cannot authenticate a command, and its dictionary's owner has not accepted that risk"
+            return Reply(False, f"{described.title} is hazardous: {risk}")
         return None if described.safes_all else self._refusal_now(operator)
 
     def _refusal_now(self, operator: str) -> Reply | None:
@@ -526,9 +534,12 @@ class CommandQueue:
 
     def _tick_sent(self, entry: Entry, now_s: float) -> None:
         """Send again, byte for byte, while it is young; then say that the outcome is not known."""
+        answered = self._dictionary.framing is None
         safing = entry.command.safes_all and entry.state is State.SENT
+        safing = safing and (answered or entry.sends < UNANSWERED_SAFE_ALLS)
         young = now_s - entry.first_sent_s <= TIME_TO_LIVE_S and entry.sends < self._rules.sends_at_most
         young = young and not entry.given_up
+        young = young and (answered or entry.sends < UNANSWERED_SENDS)
         if now_s - entry.last_sent_s >= self._rules.resend_after_s and (safing or young):
             unmet = self._unmet(entry, now_s)
             if unmet is None:
@@ -539,7 +550,7 @@ class CommandQueue:
                 self._changed(entry)
         patience = self._rules.effect_within_s if entry.state is State.ACCEPTED else TIME_TO_LIVE_S
         if not safing and now_s - max(entry.since_s, entry.first_sent_s) > patience:
-            self._apply(entry, Event.TIME_OUT, now_s)
+            self._apply(entry, Event.TIME_OUT, now_s, None if answered else UNANSWERED)
 
     def _apply(self, entry: Entry, event: Event, now_s: float, reason: str | None = None) -> bool:
         """The one place where a command changes its state."""

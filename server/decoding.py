@@ -5,11 +5,11 @@ Both end in the same `Batch`; `tests/server/test_pipeline.py` compares them valu
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from protocol.bulk import decode_stream
+from protocol.bulk import Decoded, decode_stream
 from protocol.dictionary import Dictionary
 from protocol.link import NEED_DATA, Event, Link, PacketReceived
 from server.batch import Batch, Rows, rows_from_events
@@ -31,26 +31,33 @@ class LiveDecoder:
         sizes: list[int] = []
         last_t: list[float] = []
         found: dict[str, list[tuple[int, float, float, PacketReceived]]] = {}
+        for size in self._pieces(chunk):
+            self._drain(batch, found, rx_s)
+            sizes.append(size)
+            last_t.append(self.timeline.last_t)
+            self._frames += 1
+        batch.rows = {name: rows_from_events(items) for name, items in found.items()}
+        batch.frame_rx_s = np.full(len(sizes), rx_s)
+        batch.frame_bytes = np.array(sizes, dtype=np.float64)
+        batch.frame_t = np.array(last_t, dtype=np.float64)
+        return batch
+
+    def _pieces(self, chunk: bytes) -> Iterator[int]:
+        """Feed the link frame by frame; yields the size of each when its events are there to be taken."""
+        if self.link.dictionary.framing is not None:
+            yield from (heard.size for heard in self.link.receive_pieces(chunk))
+            return
         start = 0
         while (end := chunk.find(0, start)) >= 0:
             piece = chunk[start : end + 1]
             size, start = self._tail + len(piece), end + 1
             self._tail = 0
             self.link.receive_data(piece)
-            if size == 1:
-                continue
-            self._drain(batch, found, rx_s)
-            sizes.append(size)
-            last_t.append(self.timeline.last_t)
-            self._frames += 1
+            if size > 1:
+                yield size
         rest = chunk[start:]
         self._tail += len(rest)
         self.link.receive_data(rest)
-        batch.rows = {name: rows_from_events(items) for name, items in found.items()}
-        batch.frame_rx_s = np.full(len(sizes), rx_s)
-        batch.frame_bytes = np.array(sizes, dtype=np.float64)
-        batch.frame_t = np.array(last_t, dtype=np.float64)
-        return batch
 
     def _drain(self, batch: Batch, found: dict, rx_s: float) -> None:
         while (event := self.link.next_event()) is not NEED_DATA:
@@ -69,10 +76,7 @@ def decode_recording(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes
     chunk_end = np.cumsum([len(chunk) for _, chunk in pairs], dtype=np.int64)
     decoded = decode_stream(dictionary, data)
     frame_rx = chunk_rx[np.searchsorted(chunk_end, decoded.frame_end, side="right")] if pairs else np.zeros(0)
-    stream = np.frombuffer(data, dtype=np.uint8)
-    zeros = np.flatnonzero(stream == 0)
-    starts = np.concatenate(([-1], zeros[:-1])) if zeros.size else zeros
-    sizes = (zeros - starts)[np.isin(zeros, decoded.frame_end, assume_unique=True)].astype(np.float64)
+    sizes = _frame_bytes(data, decoded).astype(np.float64)
     rows: dict[str, Rows] = {}
     placed = _placed(decoded.packets, frame_rx)
     for name, packets in decoded.packets.items():
@@ -84,6 +88,15 @@ def decode_recording(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes
     ]
     frames_after = np.concatenate(([0], np.searchsorted(decoded.frame_end, chunk_end, side="left")))
     return Batch(rows, events, frame_rx, sizes, last_t), frames_after
+
+
+def _frame_bytes(data: bytes, decoded: Decoded) -> np.ndarray:
+    """Return each frame's size on the wire, its delimiter included."""
+    if decoded.frame_bytes is not None:
+        return decoded.frame_bytes
+    zeros = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == 0)
+    starts = np.concatenate(([-1], zeros[:-1])) if zeros.size else zeros
+    return (zeros - starts)[np.isin(zeros, decoded.frame_end, assume_unique=True)]
 
 
 class _Bases:

@@ -18,6 +18,7 @@ from server.firmware.process_link import ProcessLink, Program
 from server.keys import CounterStore, copies_folder, load_or_make_key
 from server.twin.listener import TwinListener
 from server.twin.scenarios import load_scenario
+from server.twin.small import SmallVehicle
 from server.twin.twin import Twin
 
 AFTER_LANDING_S = 8.0  # vehicle seconds: the station sees the landing a few seconds after it
@@ -35,8 +36,14 @@ class TwinOptions:
 
 
 @contextmanager
-def flying_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Iterator[Twin]:
-    """Give a twin; with an encoder its program runs as long. Raises EncoderProblem."""
+def flying_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Iterator[Twin | SmallVehicle]:
+    """Give a twin; with an encoder its program runs as long. Raises EncoderProblem.
+
+    A dictionary with a framing of its own gives the small sample vehicle.
+    """
+    if dictionary.framing is not None:
+        yield SmallVehicle(dictionary, options.ignite_after_s)
+        return
     if options.encoder is None:
         yield make_twin(dictionary, keys, options)
         return
@@ -117,7 +124,7 @@ def run_twin(
 
 
 def _listen(
-    twin: Twin,
+    twin: Twin | SmallVehicle,
     listen: str,
     link: Path | None,
     truth: Path | None,

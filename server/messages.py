@@ -15,10 +15,12 @@ import numpy as np
 from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
+from protocol.framing_tables import RISK
 from server.store import PLACE_COLUMNS, LiveStore
 from server.tables import TableSpec, table_specs
 
 MAGIC = b"BHC1"
+REFUSED = "Hazardous ones are refused until the dictionary states that risk."
 MESSAGE_TYPES = ("hello", "update", "beat", "reply", "signed_in", "authority")
 DESK_REQUESTS = (
     "sign_in",
@@ -76,8 +78,17 @@ def dictionary_shape(
         "sheet": dict(sheet) if sheet else None,
         "hash": f"{dictionary.hash32:08x}",
         "tables": [_table_shape(spec) for spec in table_specs(dictionary).values()],
+        "commands_note": _commands_note(dictionary),
         "commands": [_command_shape(command) for command in dictionary.commands.values()],
     }
+
+
+def _commands_note(dictionary: Dictionary) -> str:
+    """Return what the page must say of a vehicle whose format neither authenticates nor answers; "" for our own wire."""
+    if dictionary.framing is None or not dictionary.commands:
+        return ""
+    risk = "The dictionary's owner has accepted that for hazardous ones." if dictionary.may_command_hazards else REFUSED
+    return f"Commands of this vehicle are neither authenticated nor answered. {RISK} {risk}"
 
 
 def _table_shape(spec: TableSpec) -> dict[str, object]:

@@ -38,6 +38,7 @@ WITHOUT_OWN_TEST = {
 # Small files that one test file covers together: the scenarios are data, and `scenario` is what they are made of; the
 # followers and judgements are parts of the analysis and are tried through it, on flights; the computed tables are a table.
 COVERED_TOGETHER = {
+    "protocol/events.py": "tests/protocol/test_link.py",
     "server/followers": "tests/server/test_analysis_rules.py",
     "server/judgements": "tests/server/test_judgements.py",
     "server/computed_tables.py": "tests/server/test_tables.py",

@@ -14,7 +14,8 @@ export function CommandList(el, acts) {
   const once = builder();
   const groups = h("div", { class: "command-groups" });
   const why = h("p", { class: "absent" });
-  el.append(why, groups);
+  const note = h("p", { class: "commands-note", testid: "commands-note" });
+  el.append(note, why, groups);
   let buttons = [];
 
   function build(view) {
@@ -32,6 +33,9 @@ export function CommandList(el, acts) {
   return {
     update(view) {
       once(view.store, () => build(view));
+      setText(note, view.store.dictionary.commands_note ?? "");
+      setTone(note, "caution");
+      setHidden(note, !view.store.dictionary.commands_note);
       const { desk, replay, canCommand } = view.page;
       setText(why, whyNot(view.page));
       setHidden(why, canCommand);

@@ -46,6 +46,8 @@ class Layout:
     """The tables of one dictionary. Raises FirmwareProblem when made from one that no firmware can be built for."""
 
     def __init__(self, dictionary: Dictionary) -> None:
+        if dictionary.framing is not None:
+            raise FirmwareProblem(f"{dictionary.name} has a framing of its own; the firmware speaks Blockhouse's wire.")
         self.dictionary = dictionary
         self.scales: list[tuple[float, float]] = []
         self.limits: list[tuple[float, float, float, float, float]] = []

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
 
+from server.twin.small import SmallVehicle
 from server.twin.twin import Twin
 
 STEP_S = 0.005
@@ -171,7 +172,7 @@ class TwinListener:
 
     def __init__(
         self,
-        twin: Twin,
+        twin: Twin | SmallVehicle,
         listen: str,
         *,
         rate: float = 1.0,

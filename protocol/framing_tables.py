@@ -1,0 +1,84 @@
+"""The [framing] table of a dictionary file: how a vehicle that does not speak our wire wraps what it says.
+
+Every mistake is a `DictionaryError` that names the place. The keys are described in `WIRE.md`, sections 9 and 10.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from protocol.sums import SUMS
+from protocol.toml_table import TomlTable
+
+KINDS = ("text", "binary")
+TEXT_SUMS = ("none", "xor8", "crc16")
+HEADER_PARTS = {"id": ("u8", "u16"), "length": ("u8", "u16"), "count": ("u8", "u16")}
+LENGTH_COUNTS = ("payload", "record")
+RISK = "Anyone within range of the radio can send the commands of this vehicle, and nothing tells whether they arrived."
+
+
+@dataclass(frozen=True, kw_only=True)
+class FramingRules:
+    """How lines or records are told apart and checked. `header` lists (part, type) in wire order."""
+
+    kind: str
+    checksum: str
+    separator: str = ","
+    start: str = ""
+    sync: bytes = b""
+    order: str = "big"
+    header: tuple[tuple[str, str], ...] = ()
+    length_counts: str = "payload"
+    checksum_with_sync: bool = False
+    risk_accepted: bool = False
+
+    def wire_line(self) -> str:
+        """Return what decides the bytes, for the dictionary's hash."""
+        header = " ".join(f"{part}:{type_}" for part, type_ in self.header)
+        with_sync = " with-sync" if self.checksum_with_sync else ""
+        ends = f"{self.separator!r} {self.start!r}" if self.kind == "text" else f"{self.sync.hex()} {self.order} {header}"
+        return f"framing {self.kind} {self.checksum} {ends} {self.length_counts}{with_sync}"
+
+
+def read_framing(table: TomlTable) -> FramingRules:
+    """Return the rules of a [framing] table; raises DictionaryError."""
+    kind = table.choice("kind", KINDS)
+    accepted = table.get("risk_accepted", str, "")
+    if accepted not in ("", RISK):
+        raise table.problem(f"must be exactly: {RISK}", "risk_accepted")
+    rules = _text(table, bool(accepted)) if kind == "text" else _binary(table, bool(accepted))
+    table.done()
+    return rules
+
+
+def _text(table: TomlTable, risk_accepted: bool) -> FramingRules:
+    separator, start = table.get("separator", str, ","), table.get("start", str, "")
+    if not re.fullmatch(r"[\t -)+,\-/:-@\[-`{-~]", separator):
+        raise table.problem("must be one character that no number holds: a comma, a tab, a semicolon", "separator")
+    if not re.fullmatch(r"[!-~]{0,8}", start) or separator in start or "*" in start:
+        raise table.problem("must be at most 8 visible characters, without the separator and without *", "start")
+    checksum = table.choice("checksum", TEXT_SUMS, "none")
+    return FramingRules(kind="text", checksum=checksum, separator=separator, start=start, risk_accepted=risk_accepted)
+
+
+def _binary(table: TomlTable, risk_accepted: bool) -> FramingRules:
+    text = table.get("sync", str)
+    if not re.fullmatch(r"[0-9A-Fa-f]{2}( [0-9A-Fa-f]{2}){0,3}", text):
+        raise table.problem("must be one to four bytes in hexadecimal, like 'A5 5A'", "sync")
+    header = []
+    for item in table.texts("header"):
+        part, _, type_ = item.partition(" ")
+        if type_ not in HEADER_PARTS.get(part, ()) or part in dict(header):
+            raise table.problem(f"{item!r} must be one of id, length, count with u8 or u16, each at most once", "header")
+        header.append((part, type_))
+    return FramingRules(
+        kind="binary",
+        checksum=table.choice("checksum", tuple(SUMS), "none"),
+        sync=bytes.fromhex(text),
+        order=table.choice("byte_order", ("big", "little"), "big"),
+        header=tuple(header),
+        length_counts=table.choice("length_counts", LENGTH_COUNTS, "payload"),
+        checksum_with_sync=table.get("checksum_with_sync", bool, False),
+        risk_accepted=risk_accepted,
+    )

@@ -1,0 +1,126 @@
+"""Separated lines of text: `$STATE,12.34,101325,1*5C` and its like (WIRE.md, section 10).
+
+A line is what stands before a line feed, a carriage return before it left out. After `start` come the values; with a
+checksum `*` and its hexadecimal digits follow, over what stands between the start and the `*`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+from protocol.commands import Command
+from protocol.errors import ValueRefused
+from protocol.events import FrameDamaged, PacketUnknown
+from protocol.fields import INTEGER_RANGES, Field, Packet
+from protocol.foreign import PLACE, Heard, Judged, modulus_of, time_and_count
+from protocol.sums import SUMS
+
+if TYPE_CHECKING:
+    from protocol.dictionary import Dictionary
+
+LINE_MAX = 512
+INTEGER = re.compile(r"[+-]?[0-9]{1,12}|0[xX][0-9A-Fa-f]{1,8}")
+FLOAT = re.compile(r"[+-]?(([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,4})?|[iI][nN][fF]|[nN][aA][nN])")
+
+
+class _Unreadable(Exception):
+    """A value of a line is not what its field holds."""
+
+
+class TextLines:
+    """The lines of one vehicle; a line longer than `LINE_MAX` is dropped as it comes."""
+
+    def __init__(self, dictionary: Dictionary) -> None:
+        self._rules = dictionary.framing
+        self._start = self._rules.start.encode()
+        self._by_tag = {packet.tag: packet for packet in dictionary.packets.values()}
+        self._packets = dictionary.packets
+        self._pending = b""
+        self._dropped = 0
+
+    def feed(self, data: bytes) -> Iterator[Heard]:
+        """Take received bytes; yields a piece for each line that is not empty."""
+        at = 0
+        while (end := data.find(b"\n", at)) >= 0:
+            line, self._pending = self._pending + data[at:end], b""
+            dropped, self._dropped, at = self._dropped, 0, end + 1
+            size = dropped + len(line) + 1
+            if dropped or len(line) > LINE_MAX:
+                yield Heard(end, size, size, None)
+            elif line.rstrip(b"\r"):
+                yield Heard(end, size, 0, self._judge(line.rstrip(b"\r"), size))
+        self._pending += data[at:]
+        if self._dropped or len(self._pending) > LINE_MAX:
+            self._dropped += len(self._pending)
+            self._pending = b""
+
+    def _judge(self, line: bytes, size: int) -> Judged:
+        if not line.startswith(self._start):
+            return FrameDamaged("no start", size)
+        body = line[len(self._start) :]
+        width, check = SUMS[self._rules.checksum]
+        if width:
+            body, star, digits = body.rpartition(b"*")
+            if not star or digits.upper() != b"%0*X" % (2 * width, check(body)):
+                return FrameDamaged("bad checksum", size)
+        words = body.decode("utf-8", "replace").split(self._rules.separator)
+        packet = self._by_tag.get("")
+        if packet is None:
+            packet = self._by_tag.get(words.pop(0))
+        if packet is None:
+            return PacketUnknown(-1, size)
+        if len(words) != len(packet.fields):
+            return FrameDamaged(f"{packet.name} with {len(words)} values", size)
+        try:
+            raw = [_raw(field, word.strip()) for field, word in zip(packet.fields, words, strict=True)]
+        except _Unreadable as problem:
+            return FrameDamaged(f"{packet.name}: {problem}", size)
+        values = packet.values_of(raw)
+        return (packet, *time_and_count(packet, values), values)
+
+    def encode(self, packet: str, values: Mapping[str, object]) -> bytes:
+        """Return the line of one packet; raises ValueRefused."""
+        described = self._packets[packet]
+        words = [described.tag] if described.tag else []
+        for field in described.fields:
+            raw = field.pack_value(values)
+            words.append(raw.decode() if isinstance(raw, bytes) else repr(raw))
+        for word in words:
+            if self._rules.separator in word or "*" in word or "\n" in word:
+                raise ValueRefused(packet, word, "holds a character that ends a value")
+        return self._line(self._rules.separator.join(words))
+
+    def command(self, command: Command, args: Mapping[str, object]) -> bytes:
+        """Return the line that asks for a command; raises ValueRefused."""
+        command.pack_args(args)
+        said = {arg.name: repr(args[arg.name]) for arg in command.args}
+        return self._line(PLACE.sub(lambda place: said[place[1]], command.template))
+
+    def _line(self, text: str) -> bytes:
+        body = text.encode()
+        width, check = SUMS[self._rules.checksum]
+        ending = b"*%0*X" % (2 * width, check(body)) if width else b""
+        return self._start + body + ending + b"\r\n"
+
+    def count_modulus(self, packet: Packet) -> int:
+        """Return after how many packets of this type the count begins anew."""
+        return modulus_of(packet)
+
+
+def _raw(field: Field, word: str) -> object:
+    """Return the raw value of a word; an empty one is not a number where the field can hold that."""
+    if field.type.startswith("text"):
+        return word.encode()
+    if field.type in ("f32", "f64"):
+        if word and not FLOAT.fullmatch(word):
+            raise _Unreadable(f"{word[:20]!r} is no number")
+        return float(word) if word else float("nan")
+    if not INTEGER.fullmatch(word):
+        raise _Unreadable(f"{word[:20]!r} is no whole number")
+    number = int(word, 16) if word[:2] in ("0x", "0X") else int(word)
+    low, high = INTEGER_RANGES.get(field.type) or (0, 2 ** int(field.type.removeprefix("bits")) - 1)
+    if not low <= number <= high:
+        raise _Unreadable(f"{number} does not fit {field.type}")
+    return number

@@ -1,0 +1,59 @@
+"""The [framing] table: what it accepts, and every mistake named."""
+
+from __future__ import annotations
+
+import pytest
+
+from protocol.errors import DictionaryError
+from protocol.framing_tables import RISK
+from tests.protocol.foreign_helpers import PLOVER, WREN, with_framing
+from tests.protocol.helpers import SANDPIPER
+
+
+def test_the_samples() -> None:
+    assert (WREN.framing.kind, WREN.framing.start, WREN.framing.checksum) == ("text", "$", "xor8")
+    assert (PLOVER.framing.sync, PLOVER.framing.order) == (b"\xa5\x5a", "little")
+    assert PLOVER.framing.header == (("id", "u8"), ("length", "u8"))
+    assert SANDPIPER.framing is None
+
+
+def test_only_the_whole_sentence_accepts_the_risk() -> None:
+    assert not WREN.may_command_hazards and PLOVER.may_command_hazards and SANDPIPER.may_command_hazards
+    with pytest.raises(DictionaryError, match="must be exactly: Anyone within range"):
+        with_framing('kind = "text"\nrisk_accepted = "yes"')
+    assert with_framing(f'kind = "text"\nrisk_accepted = "{RISK}"').may_command_hazards
+
+
+@pytest.mark.parametrize(
+    ("framing", "problem"),
+    [
+        ('kind = "cobs"', "must be one of text, binary"),
+        ('kind = "text"\nseparator = ""', "separator"),
+        ('kind = "text"\nseparator = "5"', "separator"),
+        ('kind = "text"\nseparator = "."', "separator"),
+        ('kind = "text"\nstart = "a b"', "start"),
+        ('kind = "text"\nstart = "a,"', "start"),
+        ('kind = "text"\nchecksum = "crc32"', "checksum"),
+        ('kind = "text"\nsync = "A5"', "unknown key 'sync'"),
+        ('kind = "binary"', "key 'sync' is missing"),
+        ('kind = "binary"\nsync = "A"', "sync"),
+        ('kind = "binary"\nsync = "A5 5A 01 02 03"', "sync"),
+        ('kind = "binary"\nsync = "A5"\nheader = ["id"]', "header"),
+        ('kind = "binary"\nsync = "A5"\nheader = ["id u8", "id u16"]', "header"),
+        ('kind = "binary"\nsync = "A5"\nheader = ["id u32"]', "header"),
+        ('kind = "binary"\nsync = "A5"\nbyte_order = "middle"', "byte_order"),
+        ('kind = "binary"\nsync = "A5"\nseparator = ","', "unknown key 'separator'"),
+    ],
+)
+def test_mistakes_are_named(framing: str, problem: str) -> None:
+    with pytest.raises(DictionaryError, match=r"\[framing") as caught:
+        with_framing(framing)
+    assert problem in str(caught.value)
+
+
+def test_what_decides_the_bytes_decides_the_hash() -> None:
+    base = 'kind = "binary"\nsync = "A5"\n'
+    others = ['byte_order = "little"', 'checksum = "sum8"', 'header = ["length u8"]', "checksum_with_sync = true"]
+    hashes = [with_framing(base + more).hash32 for more in ["", *others]]
+    assert len(set(hashes)) == len(hashes)
+    assert with_framing(f'{base}risk_accepted = "{RISK}"').hash32 == hashes[0]
