@@ -12,7 +12,7 @@ from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
-from server import check_cli, firmware_cli, key_cli, trial_cli
+from server import check_cli, dictionary_cli, firmware_cli, key_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.demo import Demo, TwinOptions, run_twin
 from server.export import export_csv
@@ -39,6 +39,7 @@ PROBLEMS = (
     FirmwareProblem,
     EncoderProblem,
     check_cli.CheckProblem,
+    dictionary_cli.DraftProblem,
 )
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
@@ -89,6 +90,7 @@ def _parser() -> argparse.ArgumentParser:
     trial_cli.add_parser(commands)
     firmware_cli.add_parser(commands)
     check_cli.add_parser(commands)
+    dictionary_cli.add_parser(commands)
     ports = commands.add_parser("ports", help="list serial ports and whether each can be opened")
     ports.set_defaults(run=_ports)
     return parser
