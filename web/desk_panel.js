@@ -1,7 +1,7 @@
 // The command desk: every command of the dictionary by hazard, and marks in the recording.
 
 import { whyNot } from "./authority.js";
-import { builder, h, setAttr, setHidden, setText } from "./dom.js";
+import { builder, h, setAttr, setHidden, setText, setTone } from "./dom.js";
 
 const CLASSES = [
   ["routine", "Routine", "one act"],
