@@ -18,7 +18,6 @@ from tests.accuracy.quantities import QUANTITIES, Quantity, Seen
 from tests.accuracy.random_flights import Flown, random_flight
 from tests.server.flights import FACTS, dictionary
 
-
 # Promises that are not kept, and how far they fall short at most: the body's lift bends the swing, and in a steady wind
 # the model's unknown wind takes a part of the stiffness. After a hard gust it is 4.2 % (test_oscillation).
 KNOWN_SHORT = {"swing's period where excited": 9.0}

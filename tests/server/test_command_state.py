@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from server.command_state import ENDED, STATE_TEXT, TRANSITIONS, UNSENT, Event, State, step
@@ -91,3 +93,21 @@ def test_every_state_has_its_own_words() -> None:
     assert STATE_TEXT[State.UNKNOWN] == "outcome unknown: treat as done and as armed"
     assert "cancel" not in STATE_TEXT[State.UNKNOWN]
     assert "telemetry does not show it yet" in STATE_TEXT[State.COMPLETED]
+
+
+def diagram() -> str:
+    """Return the table as a state diagram in the text form that forges draw (Mermaid), with the page's words."""
+    lines = ["```mermaid", "stateDiagram-v2"]
+    lines += [f"    {state.value} : {state.value}, {STATE_TEXT[state]}" for state in State]
+    for state, row in TRANSITIONS.items():
+        by_end: dict[State, list[str]] = {}
+        for event, end in row.items():
+            by_end.setdefault(end, []).append(event.value)
+        lines += [f"    {state.value} --> {end.value} : {', '.join(events)}" for end, events in by_end.items()]
+    lines += [f"    {state.value} --> [*]" for state in State if not TRANSITIONS[state]]
+    return "\n".join([*lines, "```"])
+
+
+def test_the_diagram_in_developers_md_is_made_from_the_table() -> None:
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text("utf-8")
+    assert diagram() in text, "put the output of tests.server.test_command_state.diagram() into DEVELOPERS.md"
