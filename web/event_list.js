@@ -4,6 +4,8 @@ import { duration, tClock } from "./format.js";
 import { h, setText, setTone, syncList } from "./dom.js";
 import { COMMAND_STATES } from "./messages.js";
 
+// Told when judged, but of an earlier moment: the line shows that one.
+const JUDGED = new Set(["figure", "finding", "moment"]);
 const LOOKED_AT = 300;
 const SHOWN = 60;
 
@@ -32,7 +34,8 @@ export function EventList(el) {
       shown = key;
       none.hidden = entries.length > 0;
       syncList(list, entries, (entry) => `${view.store.session} ${entry.i}`, make, (node, entry) => {
-        setText(node.firstChild, zero === undefined || !Number.isFinite(entry.t) ? duration(entry.rx) : tClock(entry.t - zero));
+        const t = JUDGED.has(entry.topic) ? entry.body.t ?? entry.t : entry.t;
+        setText(node.firstChild, zero === undefined || !Number.isFinite(t) ? duration(entry.rx) : tClock(t - zero));
       });
     },
   };

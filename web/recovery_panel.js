@@ -71,12 +71,21 @@ export function DescentPanel(el) {
   };
 }
 
+/** Where it will come down, as the station judged it last; after landing the place is known and needs no prediction. */
+function predictedLanding(view) {
+  const figure = view.state("figure", "recovery")?.body;
+  if (!Number.isFinite(figure?.landing_in_s) || view.moment("landing")) return [];
+  const to = bearing(figure.landing_bearing_rad);
+  return [`${distance(figure.landing_distance_m)}, ${to.degrees}\u00b0 ${to.point}, within ${distance(figure.landing_radius_m)}`];
+}
+
 const clock = (view, moment) => tClock(moment.t - view.zero);
 
 const DESCENT = [
   { title: "Last packet", read: (view) => { const heard = view.store.lastHeard(view.rxLimit); return heard === undefined ? ["nothing heard yet", "caution"] : [`${age(view.cursor.rx - heard)} ago`, view.cursor.rx - heard > 2 ? "warning" : "none"]; } },
   { title: "Height", read: (view) => { const sample = view.sample("ground.height"); return sample ? [`${fixed(sample.value, 0)} m`, sample.stale ? "stale" : "none"] : []; } },
   { title: "Descent rate", read: (view) => { const sample = view.sample("ground.climb_rate"); return sample ? [sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : NOTHING, sample.stale ? "stale" : "none"] : []; } },
+  { title: "Predicted landing", read: predictedLanding },
   { title: "Apogee", read: (view) => { const moment = view.moment("apogee"); return [moment ? `${fixed(moment.height_m, 0)} m, ${clock(view, moment)}` : "not reached"]; } },
   { title: "Deployment", read: (view) => { const moment = view.moment("deployment"); const apogee = view.moment("apogee"); return [moment ? `${clock(view, moment)}${apogee ? `, ${fixed(moment.t - apogee.t, 1)} s after apogee` : ""}` : "not seen"]; } },
   { title: "Landed", read: (view) => { const moment = view.moment("landing"); return [moment ? clock(view, moment) : "not seen"]; } },
