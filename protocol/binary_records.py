@@ -41,17 +41,19 @@ class BinaryRecords:
         self._counts: dict[str, int] = {}
         self._pending = bytearray()
         self._skipped = 0
+        self._base = 0  # where in the bytes just fed the pending ones begin
+        self._end = 0
 
     # ------------------------------------------------------------ hearing
 
     def feed(self, data: bytes) -> Iterator[Heard]:
         """Take received bytes; yields a piece for each record, good or not."""
-        for end in range(len(data)):
-            self._pending.append(data[end])
-            while (heard := self._next(end)) is not None:
-                yield heard
+        self._base, self._end = -len(self._pending), 0
+        self._pending += data
+        while (heard := self._next()) is not None:
+            yield heard
 
-    def _next(self, end: int) -> Heard | None:
+    def _next(self) -> Heard | None:
         """Return the record that begins what is pending, if it is complete; drop what can begin none."""
         while self._pending:
             self._seek_sync()
@@ -60,11 +62,14 @@ class BinaryRecords:
             head = self._read_header()
             size = self._record_size(head)
             if size is None:
-                self._skip(1)
+                self._drop(1)
+                self._skipped += 1
                 continue
             if len(self._pending) < size:
                 return None
-            return self._take(bytes(self._pending[:size]), head, end)
+            # A record found within one that was none is known only when that one's last byte has come.
+            self._end = max(self._end, self._base + size - 1)
+            return self._take(bytes(self._pending[:size]), head)
         return None
 
     def _seek_sync(self) -> None:
@@ -75,11 +80,12 @@ class BinaryRecords:
                 (n for n in range(min(len(sync) - 1, len(self._pending)), 0, -1) if self._pending.endswith(sync[:n])), 0
             )
             at = len(self._pending) - keep
-        self._skip(at)
+        self._drop(at)
+        self._skipped += at
 
-    def _skip(self, size: int) -> None:
+    def _drop(self, size: int) -> None:
         del self._pending[:size]
-        self._skipped += size
+        self._base += size
 
     def _read_header(self) -> dict[str, int]:
         numbers = self._header.unpack_from(self._pending, len(self._rules.sync))
@@ -97,14 +103,14 @@ class BinaryRecords:
         packet = self._packet_of(head)
         return None if packet is None else around + self._layouts[packet.name].size
 
-    def _take(self, record: bytes, head: Mapping[str, int], end: int) -> Heard:
+    def _take(self, record: bytes, head: Mapping[str, int]) -> Heard:
         result = self._judge(record, head)
         skipped, self._skipped = self._skipped, 0
         if isinstance(result, FrameDamaged) and result.reason == "bad checksum":
-            del self._pending[:1]  # it may have been a false sync: look within it too
-            return Heard(end, skipped + 1, skipped, result)
-        del self._pending[: len(record)]
-        return Heard(end, skipped + len(record), skipped, result)
+            self._drop(1)  # it may have been a false sync: look within it too
+            return Heard(self._end, skipped + 1, skipped, result)
+        self._drop(len(record))
+        return Heard(self._end, skipped + len(record), skipped, result)
 
     def _judge(self, record: bytes, head: Mapping[str, int]) -> Judged:
         body = record[: len(record) - self._sum_size]

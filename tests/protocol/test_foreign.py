@@ -57,6 +57,20 @@ def test_damaged_traffic_live_and_bulk_say_the_same(dictionary: Dictionary, seed
 
 
 @pytest.mark.parametrize("dictionary", SAMPLES.values(), ids=SAMPLES)
+def test_a_piece_comes_with_its_last_byte_whatever_the_chunks(dictionary: Dictionary) -> None:
+    """Live, a chunk's arrival is its frames' arrival; as a recording it is found by the last byte's place."""
+    rng = random.Random(8)
+    data = bytearray(b"".join(traffic(dictionary, 150)))
+    for _ in range(60):
+        data[rng.randrange(len(data))] = rng.choice(b"\xa5\x5a\n$\x00\x1d")
+    whole = [(heard.end, heard.size) for heard in foreign_framing(dictionary).feed(bytes(data))]
+    single, out = foreign_framing(dictionary), []
+    for place, octet in enumerate(data):
+        out += [(place + heard.end, heard.size) for heard in single.feed(bytes([octet]))]
+    assert whole == out and len(whole) > 100
+
+
+@pytest.mark.parametrize("dictionary", SAMPLES.values(), ids=SAMPLES)
 def test_any_bytes_raise_nothing(dictionary: Dictionary) -> None:
     rng = random.Random(7)
     letters = b"$STATE,0123456789.*ABCDEF\r\n\xa5\x5a\x01\x02\x1d"
