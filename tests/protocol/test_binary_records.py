@@ -101,7 +101,7 @@ def test_the_headers_count_tells_loss_over_its_wrap() -> None:
 def test_commands_are_records_named_by_their_code() -> None:
     framing = foreign_framing(PLOVER)
     for name, payload in (("camera_power", "01 01"), ("recovery_arm", "01"), ("safe_all", "")):
-        args = {"on": 1} if name == "camera_power" else {"channel": 1} if name == "recovery_arm" else {}
+        args = {"camera": 1, "on": 1} if name == "camera_power" else {"channel": 1} if name == "recovery_arm" else {}
         body = bytes([PLOVER.commands[name].code, len(bytes.fromhex(payload))]) + bytes.fromhex(payload)
         check = SUMS["crc16-modbus"][1](body).to_bytes(2, "little")
         assert framing.command(PLOVER.commands[name], args) == b"\xa5\x5a" + body + check

@@ -119,9 +119,11 @@ def test_the_framing_belongs_to_the_dictionary() -> None:
 
 
 def test_commands_need_no_key_and_are_checked() -> None:
-    assert Link(WREN).send("camera_power", {"on": 1}, 7) == b"$CAM,1*52\r\n"  # 43 ^ 41 ^ 4D ^ 2C ^ 31
+    assert (
+        Link(WREN).send("camera_power", {"camera": 1, "on": 1}, 7) == b"$CAM,1,1*4F\r\n"
+    )  # 43 ^ 41 ^ 4D ^ 2C ^ 31 ^ 2C ^ 31
     with pytest.raises(ValueRefused):
-        Link(WREN).send("camera_power", {"on": 2}, 7)
+        Link(WREN).send("camera_power", {"camera": 1, "on": 2}, 7)
 
 
 def test_garbage_and_damage_are_events() -> None:
@@ -141,9 +143,9 @@ def test_garbage_and_damage_are_events() -> None:
         (WREN.text, 'count = "number"', 'count = "pressure"', r"packet\.state\.count\]"),
         (WREN.text, 'time = "time"\ncount', 'time = "pressure"\ncount', r"packet\.state\.time\]"),
         (WREN.text, 'template = "SAFE"\n', "", r"command\.safe_all\.template\] is missing"),
-        (WREN.text, 'template = "CAM,{on}"', 'template = "CAM,{off}"', "must hold each argument"),
-        (WREN.text, 'template = "CAM,{on}"', 'template = "CAM*{on}"', "without \\*"),
-        (PLOVER.text, 'template = "01 {on}"', 'template = "1 {on}"', "bytes in hexadecimal"),
+        (WREN.text, 'template = "CAM,{camera},{on}"', 'template = "CAM,{off}"', "must hold each argument"),
+        (WREN.text, 'template = "CAM,{camera},{on}"', 'template = "CAM*{camera},{on}"', "without \\*"),
+        (PLOVER.text, 'template = "{camera} {on}"', 'template = "1 {camera} {on}"', "bytes in hexadecimal"),
         (PLOVER.text, '"id u8", ', "", "needs an id"),
         (PLOVER.text, "apid = 2", "apid = 300", "does not fit the id"),
         (SANDPIPER.text, "apid = 20\n", 'apid = 20\ntag = "X"\n', "tag, time and count are for"),

@@ -40,10 +40,15 @@ def test_packets_come_at_their_rates_and_tell_the_hop(dictionary: Dictionary) ->
 @pytest.mark.parametrize("dictionary", SAMPLES.values(), ids=SAMPLES)
 def test_it_obeys_commands_in_pieces_and_amid_noise(dictionary: Dictionary) -> None:
     vehicle, link = SmallVehicle(dictionary, None), Link(dictionary)
-    stream = b"noise" + link.send("camera_power", {"on": 1}, 1) + b"xx" + link.send("recovery_arm", {"channel": 1}, 2)
+    stream = (
+        b"noise"
+        + link.send("camera_power", {"camera": 1, "on": 1}, 1)
+        + b"xx"
+        + link.send("recovery_arm", {"channel": 1}, 2)
+    )
     for octet in stream:
         vehicle.uplink(bytes([octet]))
-    assert vehicle.obeyed == [("camera_power", {"on": 1}), ("recovery_arm", {"channel": 1})]
+    assert vehicle.obeyed == [("camera_power", {"camera": 1, "on": 1}), ("recovery_arm", {"channel": 1})]
     (last,) = heard(dictionary, vehicle.advance(0.5))["switches"]
     assert (last["camera"], last["armed"]) == (1, 1)
     vehicle.uplink(link.send("safe_all", {}, 3))

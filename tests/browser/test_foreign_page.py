@@ -1,0 +1,47 @@
+"""A vehicle with a format of its own on the page: shown like any other, its commands called what they are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.browser.station import Process, browser_page, eventually
+from tests.protocol.foreign_helpers import FOLDER
+
+
+@pytest.fixture
+def link(tmp_path: Path) -> Iterator[str]:
+    """The operator's link of a station that hears the Wren, which speaks lines of text."""
+    file = str(FOLDER / "wren.toml")
+    twin = Process(tmp_path, "twin", "--listen", "socket://127.0.0.1:0", "--dictionary", file, "--ignite-after", "1000")
+    url = twin.line(r"(socket://\S+)")[1]
+    station = Process(tmp_path, "live", "--port", url, "--dictionary", file, "--no-browser", "--http-port", "0")
+    yield station.line(r"(http://\S+#operator=\S+)")[1]
+    station.stop()
+    twin.stop()
+
+
+def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str) -> None:
+    with browser_page() as page:
+
+        def see(testid: str) -> object:
+            return page.locator(f'[data-testid="{testid}"]:visible').first
+
+        page.goto(link)
+        see("place-pad").click()
+        eventually(lambda: see("status-link").inner_text() == "Up", 20)
+        assert "neither authenticated nor answered" in see("commands-note").inner_text()
+
+        # A routine one goes out, its effect shows in telemetry, its outcome stays unknown.
+        assert "Off" in see("camera-1-state").inner_text()
+        see("camera-1-power").click()
+        eventually(lambda: "On" in see("camera-1-state").inner_text())
+        eventually(lambda: "does not answer commands" in see("commands").inner_text(), 10)
+
+        # A hazardous one is refused with the reason, because the dictionary does not state the risk.
+        see("command-recovery_arm").click()
+        eventually(lambda: see("desk-arm").is_visible())
+        see("desk-arm").click()
+        eventually(lambda: "cannot authenticate" in page.inner_text("body"))
