@@ -22,7 +22,7 @@ def summarize(review: Review) -> dict[str, object]:
     """
     output, session = review.output, review.session
     rows, entries = output.rows, output.entries
-    moments = _first_moments(entries)
+    moments = _moments(entries)
     lift_off = _moment_t(moments.get("lift_off"))
     apogee = moments.get("apogee")
     link = _last_link(review)
@@ -78,7 +78,10 @@ def summary_text(summary: dict[str, object]) -> str:
     lines = []
     for name, value in summary.items():
         title = name.replace("_", " ")
-        if isinstance(value, list) and value:
+        if isinstance(value, dict) and value and all(isinstance(item, dict) for item in value.values()):
+            lines.append(f"{title}:")
+            lines += [f"    {key.replace('_', ' ')}: {_line(item)}" for key, item in value.items()]
+        elif isinstance(value, list) and value:
             lines.append(f"{title}:")
             lines += [f"    {_line(item)}" for item in value]
         else:
@@ -98,12 +101,12 @@ def _line(value: object) -> str:
     return str(value)
 
 
-def _first_moments(entries: list[Entry]) -> dict[str, Entry]:
-    """Return the first entry of each moment; for one that can end (control enabled), the first beginning."""
+def _moments(entries: list[Entry]) -> dict[str, Entry]:
+    """Return each moment's last dating; for one that can end (control enabled), its first beginning."""
     first: dict[str, Entry] = {}
     for entry in entries:
-        if entry.topic == "moment" and entry.body.get("on", True):
-            first.setdefault(entry.key, entry)
+        if entry.topic == "moment" and entry.body.get("on", True) and ("on" not in entry.body or entry.key not in first):
+            first[entry.key] = entry
     return first
 
 

@@ -21,6 +21,10 @@ from server.followers.kinds import KindsFollower
 from server.journal import Entry
 from server.judgements.case import Case, Figure
 
+# Moments whose judgement dates them better than the detector could: told once more, so that clocks and charts count from
+# the better instant.
+FINER = frozenset({"lift_off", "burnout"})
+
 
 @dataclass(frozen=True)
 class Judgement:
@@ -121,6 +125,9 @@ class JudgeFollower:
             if self._figures.get(figure.key) != figure.body:
                 self._figures[figure.key] = figure.body
                 out.note(order, Entry(rx_s, t, "figure", figure.key, "info", figure.text, figure.body))
+                if figure.key in FINER:
+                    body = {"t": figure.body["t"], "height_m": self._moments[figure.key][1]}
+                    out.note(order, Entry(rx_s, t, "moment", figure.key, "info", "", body))
         self._find(order, t, rx_s, out)
 
     def _find(self, order: int, t: float, rx_s: float, out: Found) -> None:
