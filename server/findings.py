@@ -20,6 +20,7 @@ LATE_DEPLOYMENT_S = 1.5
 LOSS_SHARE = 0.10
 LONG_SILENCE_S = 2.0
 SAG_OHM_PER_CELL = 0.12
+CORKSCREW_DEG = 5.0
 SAME_MOMENT_S = 0.15
 MOMENT_WORDS = {
     "lift_off": "it lifted off",
@@ -150,6 +151,21 @@ def swings_slowly(figures: Figures, moments: Moments) -> Finding | None:
         _number(body, "t"),
         "Look at the center of gravity: a slower swing means less static margin than the sheet says, a faster one more.",
         {"ratio": _number(body, "ratio"), "ratio_low": low, "ratio_high": high},
+    )  # fmt: skip
+
+
+def corkscrew(figures: Figures, moments: Moments) -> Finding | None:
+    """The nose drew a cone on the way up."""
+    body = figures.get("cone")
+    angle, turns = _number(body, "half_angle_rad"), _number(body, "turns_per_s")
+    if angle is None or turns is None or degrees(angle) < CORKSCREW_DEG:
+        return None
+    sense = ("counterclockwise" if turns > 0 else "clockwise") + " from above"
+    return Finding(
+        "corkscrew", "caution",
+        f"corkscrew: the nose drew a cone of {degrees(angle):.0f} degrees half-angle, {abs(turns):.1f} turns/s, {sense}",
+        _number(body, "t"), "Roll and pitch periods that meet, a bent fin or an off-axis weight make a corkscrew.",
+        {"half_angle_rad": angle, "turns_per_s": turns},
     )  # fmt: skip
 
 
@@ -309,6 +325,7 @@ RULES: tuple[Callable[[Figures, Moments], Finding | None], ...] = (
     battery_tired,
     pitched_over,
     swings_slowly,
+    corkscrew,
     control_untested,
     bad_number,
     state_doubtful,

@@ -57,6 +57,7 @@ const ROWS = [
   { key: "lean", title: "Greatest lean while it should fly straight", text: (f, zero) => `${fixed(f.greatest_tilt_rad * DEG, 0)}\u00b0${known(f.azimuth_rad) ? ` toward ${bearing(f.azimuth_rad).degrees}\u00b0 ${bearing(f.azimuth_rad).point}` : ""}${at(f.t, zero)}` },
   { key: "swing", title: "Swing after the rail", text: (f) => (f.excited ? `period ${fixed(f.period_s, 2)} s at ${fixed(f.speed_m_s, 0)} m/s${interval(f.period_low_s, f.period_high_s, 2)}, damping ratio ${fixed(f.damping_ratio, 2)}` : "not excited") },
   { key: "swing", title: "Swing the sheet lets expect", text: (f) => (known(f.expected_period_s) ? `period ${fixed(f.expected_period_s, 2)} s${f.excited ? `; measured over expected ${fixed(f.ratio, 2)}${interval(f.ratio_low, f.ratio_high, 2)}` : ""}` : undefined) },
+  { key: "cone", title: "Corkscrew", text: (f, zero) => `half-angle ${fixed(f.half_angle_rad * DEG, 0)}\u00b0, ${fixed(Math.abs(f.turns_per_s), 1)} turns/s ${f.turns_per_s > 0 ? "counter" : ""}clockwise from above${at(f.t, zero)}` },
   { key: "apogee", title: "Apogee by source", text: (f) => SOURCES.filter(([key]) => known(f[`${key}_m`])).map(([key, name]) => `${name} ${fixed(f[`${key}_m`], 1)} m`).join(", ") },
   { key: "gate", title: "Control gate", text: (f, zero) => gateText(f, zero) },
   { key: "roll", title: "Roll authority", text: (f) => (f.verdict === "not excited" ? "not excited" : `${f.verdict}: ${fixed(f.authority_per_pa_rad, 2)} rad/s\u00b2 per Pa and rad${interval(f.low, f.high, 2)}`) },

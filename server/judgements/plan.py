@@ -10,7 +10,7 @@ from server.judgements.control import judge_gate_figure, judge_roll
 from server.judgements.descent import judge_descent
 from server.judgements.radio import judge_link
 from server.judgements.recovery import judge_recovery
-from server.judgements.swing import judge_swing
+from server.judgements.swing import judge_cone, judge_swing
 from server.judgements.units import judge_units
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
@@ -39,7 +39,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     **{name: source.roles for name, source in SOURCES.items() if source.roles},
     "height": ("height", "climb_rate", "height_raw"),
     "frames": ("kind", "gap", "size", "rx"),
-    "motion": ("tilt", "azimuth", "roll", "speed"),
+    "motion": ("tilt", "azimuth", "roll", "speed", "cone", "cone_turns", "cone_round"),
 }
 JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lift_off", (1.4,), judge_lift_off),
@@ -51,6 +51,7 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("apogee", (1.5,), judge_gate_figure),
     Judgement("apogee", (1.5,), judge_roll),
     Judgement("apogee", (1.5,), judge_units),
+    Judgement("apogee", (1.5,), judge_cone),
     Judgement("apogee", (8.0, 15.0, 30.0, 60.0), judge_descent),
     Judgement("landing", (1.0,), judge_descent),
     Judgement("apogee", (3.0, 8.0, 12.0, 16.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0), judge_recovery),

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from math import exp, pi
 
+import numpy as np
+
+from server.flight.cone import ROUND, TURNS, WIDE_RAD, WINDOW_S
 from server.flight.oscillation import Oscillation, compared, expected_frequency_hz, oscillation
 from server.followers.motion import QUATERNION, VELOCITY
 from server.judgements.case import Case, Figure
@@ -11,6 +14,9 @@ from server.judgements.case import Case, Figure
 SEA_LEVEL_DENSITY_KG_M3 = 1.225
 DENSITY_SCALE_M = 9000.0
 LOOK_S = 2.5
+# A cone counts while the fins still grip, and when it was seen this many times in a row. Common practice, no source.
+FAST_M_S = 20.0
+LASTING_ROWS = 8
 
 
 def judge_swing(case: Case) -> list[Figure]:
@@ -39,6 +45,23 @@ def judge_swing(case: Case) -> list[Figure]:
     height = case.window("height", found.start_s, found.end_s)["height"]
     body["height_m"] = float(height.mean()) if len(height) else 0.0
     return [Figure("swing", "", body | _expected(case, found, speed, float(body["height_m"])))]
+
+
+def judge_cone(case: Case) -> list[Figure]:
+    """Return the widest lasting corkscrew of the way up, while it still flew fast; nothing when there was none."""
+    start_s, end_s = case.t_of("rail_exit") or case.t_of("lift_off"), case.t_of("apogee")
+    if start_s is None or end_s is None:
+        return []
+    motion = case.window("motion", start_s, end_s)
+    angle, turns, round_ = motion["cone"], motion["cone_turns"], motion["cone_round"]
+    with np.errstate(invalid="ignore"):
+        is_cone = (angle > WIDE_RAD) & (round_ > ROUND) & (np.abs(turns) * WINDOW_S > TURNS) & (motion["speed"] > FAST_M_S)
+    lasting = np.convolve(is_cone, np.ones(LASTING_ROWS), "valid") >= LASTING_ROWS if len(is_cone) >= LASTING_ROWS else []
+    if not np.any(lasting):
+        return []
+    at = int(np.where(is_cone, angle, -1.0).argmax())
+    body = {"t": float(motion.t[at]), "half_angle_rad": float(angle[at]), "turns_per_s": float(turns[at])}
+    return [Figure("cone", "", body)]
 
 
 def _expected(case: Case, found: Oscillation, speed_m_s: float, height_m: float) -> dict[str, object]:

@@ -22,6 +22,8 @@ CASES: list[tuple[str, dict, dict]] = [
                                 "expected_period_s": 1.0}},
      {"swing": {"excited": True, "ratio": 1.5, "ratio_low": 1.2, "ratio_high": 1.8, "period_s": 1.5,
                 "expected_period_s": 1.0}}),
+    ("corkscrew", {"cone": {"half_angle_rad": radians(8), "turns_per_s": -1.5}},
+     {"cone": {"half_angle_rad": radians(4), "turns_per_s": -1.5}}),
     ("control_untested", {"gate": {"verdict": "no test of control", "enabled_s": 0.03}},
      {"gate": {"verdict": "tested", "enabled_s": 3.0}}),
     ("control_untested", {"gate": {"verdict": "never enabled"}}, {"gate": {"verdict": "unknown"}}),
