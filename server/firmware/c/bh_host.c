@@ -88,8 +88,9 @@ static bool store(const bh_field *field, uint8_t *place, double value)
         return true;
     }
     if (field->type >= BH_BITS8) {
-        high = ldexp(1.0, field->size) - 1.0;
+        /* Only what the member's type holds: whether the group of bits does is the library's to say. */
         size = field->size <= 8u ? 1u : field->size <= 16u ? 2u : 4u;
+        high = ldexp(1.0, 8 * (int)size) - 1.0;
         if (!(value >= 0.0 && value <= high)) {
             return false;
         }

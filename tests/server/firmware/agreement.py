@@ -14,6 +14,7 @@ import struct
 import sys
 import time
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from protocol.checksum import append_crc
 from protocol.commands import Command, build_command_frame, command_tag
@@ -54,7 +55,9 @@ def random_value(channel: Channel, type_: str, rng: random.Random) -> object:
     edge = rng.random()
     if edge < 0.002:
         return rng.choice(ODD)
-    if edge < 0.02 and type_ not in BITS_CODES:
+    if edge < 0.004 and type_ in BITS_CODES:
+        raw = channel.mask + 1
+    elif edge < 0.02 and type_ not in BITS_CODES:
         raw += rng.choice([-0.5, 0.5, 0.499999, -1.0, 1.0])
     return raw * channel.scale + channel.offset
 
@@ -132,6 +135,7 @@ class Commands:
         makers = (
             (self._genuine, 40), (self._raw_arguments, 15), (self._repeat, 15), (self._old, 6), (self._other_boot, 6),
             (self._unknown, 4), (self._forged, 5), (self._header, 4), (self._flipped, 6), (self._noise, 4), (self._long, 1),
+            (self._zero, 1),
         )  # fmt: skip
         (maker,) = self._rng.choices([m for m, _ in makers], [w for _, w in makers])
         name = maker.__name__.strip("_")
@@ -211,6 +215,11 @@ class Commands:
         words[self._rng.randrange(3)] ^= 1 << self._rng.randrange(16)
         return self._signed(struct.pack(">HHH", *words), body[: self._rng.choice([7, 7, 7, 5])])
 
+    def _zero(self) -> bytes:
+        """A genuine tag over counter 0, which names no command."""
+        header = struct.pack(">HHH", 0x1000 | self._dictionary.uplink.apid, 0xC000, 22)
+        return self._signed(header, struct.pack(">HIB", self._boot_id, 0, self._command().code))
+
     def _forged(self) -> bytes:
         signed = struct.pack(
             ">HHHHIB",
@@ -239,12 +248,28 @@ class Commands:
         return bytes(self._rng.randrange(1, 256) for _ in range(size)) + b"\0"
 
 
-def compare(name: str, packets: int, commands: int, seed: int, kind: str = "host") -> dict[str, int]:
-    """Run a comparison; returns what was tried how often. Fails at the first difference."""
+def hear_beside_a_limit(pair: Pair) -> None:
+    """The wide dictionary: a whole number beside the greatest is itself, a scaled one beside its limit is the limit."""
+    every = pair.dictionary.commands["every"]
+    middle = {"class": 1, "b": 2, "c": 0.3, "d": 3, "e": 4294966999, "f": 2000000.0, "g": 0.5, "h": 0.1}
+    frame = build_command_frame(KEY, pair.dictionary.uplink.apid, pair.boot_id, 9, every.code, every.pack_args(middle))
+    (order,) = pair.hear(frame, 0)
+    assert order.args == middle
+    beyond = bytearray(every.pack_args(middle))
+    beyond[6:10] = (4294967001).to_bytes(4, "big")  # e stands behind u8, i8, u16 and i16
+    refused = build_command_frame(KEY, pair.dictionary.uplink.apid, pair.boot_id, 10, every.code, bytes(beyond))
+    assert pair.hear(refused, 0) == []
+
+
+def compare(
+    name: str, packets: int, commands: int, seed: int, kind: str = "host", path: Path | None = None
+) -> dict[str, int]:
+    """Run a comparison with the program of a kind or at a path; returns what was tried how often. Fails at the first
+    difference."""
     rng = random.Random(f"{name} {seed}")
     dictionary = DICTIONARIES[name]
     seen = {"packets": 0, "refused": 0, "orders": 0}
-    with Program(program(name, kind)) as machine:
+    with Program(path or program(name, kind)) as machine:
         pair = Pair(dictionary, machine)
         for _ in range(packets):
             seen["packets"] += 1

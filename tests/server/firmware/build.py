@@ -50,7 +50,7 @@ args = [
   { name = "b", type = "i8", min = -128, max = 127 },
   { name = "c", type = "u16", scale = 0.1, min = 0.3, max = 6000 },
   { name = "d", type = "i16", min = -30000, max = 30000 },
-  { name = "e", type = "u32", min = 5, max = 4294967295 },
+  { name = "e", type = "u32", min = 5, max = 4294967000 },
   { name = "f", type = "i32", scale = 0.001, min = -2000000.0, max = 2000000.0 },
   { name = "g", type = "f32", min = -0.7, max = 1e30 },
   { name = "h", type = "f64", min = -1e300, max = 0.1 },

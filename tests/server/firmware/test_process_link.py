@@ -11,7 +11,7 @@ from protocol.errors import ValueRefused
 from protocol.vehicle import Order, VehicleLink
 from server.firmware.process_link import EncoderProblem, ProcessLink, Program
 from tests.protocol.helpers import SANDPIPER, SMALL, SMALL_VALUES
-from tests.server.firmware.agreement import KEY, ODD, Pair, compare
+from tests.server.firmware.agreement import KEY, ODD, Pair, compare, hear_beside_a_limit
 from tests.server.firmware.build import DICTIONARIES, program
 
 
@@ -50,6 +50,11 @@ def test_halves_are_rounded_to_even_as_python_does(sign: int) -> None:
                     except ValueRefused:
                         frames.append(None)
                 assert frames[0] == frames[1], sign * beside
+
+
+def test_a_whole_number_beside_a_limit_is_itself() -> None:
+    with Program(program("wide")) as machine:
+        hear_beside_a_limit(Pair(DICTIONARIES["wide"], machine))
 
 
 def test_counts_and_time_wrap_alike() -> None:

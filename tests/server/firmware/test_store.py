@@ -1,0 +1,38 @@
+"""The storage callback: called with each new counter before it is obeyed, and a command that cannot be kept is refused."""
+
+from __future__ import annotations
+
+import shutil
+import struct
+import subprocess
+from pathlib import Path
+
+from protocol.commands import build_command_frame
+from tests.protocol.helpers import SANDPIPER
+from tests.server.firmware.agreement import KEY
+from tests.server.firmware.build import C99, LIBRARY, SANITIZED, compiled, generated
+
+
+def said(folder: Path, counters: list[int], fail_at: int) -> str:
+    """Send pings with these counters to a vehicle that stores them; return what it says."""
+    source = Path(__file__).with_name("store.c")
+    build = generated("sandpiper")
+    shutil.copy(source, build)
+    path = compiled([*C99, *SANITIZED], build, [*LIBRARY, source.name], "store")
+    code = SANDPIPER.commands["ping"].code
+    frames = [build_command_frame(KEY, SANDPIPER.uplink.apid, 5, counter, code, b"") for counter in counters]
+    (folder / "frames.bin").write_bytes(b"".join(struct.pack(">H", len(frame)) + frame for frame in frames))
+    command = [str(path), str(folder / "frames.bin"), str(fail_at)]
+    return subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
+
+
+ANSWER = 6 + 4 + 9 + 2 + 2  # bytes of an answer's frame
+
+
+def test_each_new_counter_is_stored_once_before_it_is_obeyed(tmp_path: Path) -> None:
+    """What was stored before the start (2) and what is repeated (5, not yet answered) is not obeyed again."""
+    assert said(tmp_path, [1, 2, 5, 5, 4, 9], 0) == f"A({ANSWER})A({ANSWER})OAA({ANSWER})O: 5 9"
+
+
+def test_a_counter_that_cannot_be_kept_is_refused_and_stays_burned(tmp_path: Path) -> None:
+    assert said(tmp_path, [5, 6, 6, 7], 6) == f"OA({ANSWER})A({ANSWER})O: 5 7"
