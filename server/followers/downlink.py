@@ -83,7 +83,8 @@ class DownlinkFollower:
                 body = {"boot_id": event.boot_id}
                 out.entries.append((order, Entry(rx_s, t, "restart", "boot_id", "info", "", body)))
             elif isinstance(event, PacketUnknown):
-                text = f"packet with APID {event.apid} is not in the dictionary"
+                named = f"packet with APID {event.apid}" if event.apid >= 0 else "a line's first value"
+                text = f"{named} is not in the dictionary"
                 out.entries.append((order, Entry(rx_s, t, "damage", f"apid {event.apid}", "caution", text, {})))
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from protocol.dictionary import Dictionary, parse_dictionary
 from protocol.framing_tables import RISK
+from protocol.sums import xor8
 from server.command_queue import UNANSWERED_SAFE_ALLS, CommandQueue
 from server.command_state import State
 from server.conditions import Reading
@@ -44,6 +45,12 @@ def test_live_and_recorded_are_the_same_and_tell_the_hop(dictionary: Dictionary)
     assert moments["apogee"]["height_m"] == pytest.approx(APOGEE_M, rel=0.03)
     assert {"lift_off", "apogee", "landing"} <= set(moments)
     assert whole.rows["ground_link"].columns["lost"][-1] + whole.rows["ground_link"].columns["damaged"][-1] >= 4
+
+
+def test_a_line_nobody_described_is_told_as_such() -> None:
+    lines = [Record(Kind.RECEIVED, i, ORIGIN_NS + i, b"$OTHER,1*%02X\r\n" % xor8(b"OTHER,1")) for i in range(2)]
+    entries = recorded_output(WREN, lines, ORIGIN_NS).entries
+    assert {entry.text for entry in entries if entry.topic == "damage"} == {"a line's first value is not in the dictionary"}
 
 
 # ---------------------------------------------------------------- the desk
