@@ -36,6 +36,7 @@ SEND_BUFFER_BYTES = 128 * 1024
 USER_TIMEOUT_MS = 5000
 MESSAGE_AT_MOST = 64 * 1024
 STOP_WITHIN_S = 2
+KEEPER = "keeper"  # the seat of a replay: it changes the shelf, and there is nothing to command
 
 
 class StartProblem(Exception):
@@ -160,7 +161,7 @@ def _site(
     settings: Settings, mode: str, station: Station | None, hub: Hub | None, session: str | None, folder: Path | None = None
 ) -> Site:
     folders = [folder] if folder is not None else []
-    shelf = Shelf(settings.sessions, [*folders, sample_folder()])
+    shelf = Shelf(settings.sessions, folders, sample_folder())
     tokens = _tokens(station)
     trials = TrialDesk(station, *known_plans(station)) if station is not None else None
     guard = TokenGuard(tokens)
@@ -168,9 +169,9 @@ def _site(
 
 
 def _tokens(station: Station | None) -> dict[str, str]:
-    """Return a fresh token for every person's seat: one, or two under the two-person rule; none for a replay."""
+    """Return a fresh token for every person's seat: one, or two under the two-person rule; one to keep a replay's shelf."""
     if station is None:
-        return {}
+        return {KEEPER: new_token()}
     return {seat: new_token() for seat in (("1", "2") if station.two_person else ("1",))}
 
 
@@ -200,24 +201,31 @@ async def _serve(
     )
     server = _PageServer(config)
     address = f"http://{host}:{port}/"
-    links = {seat: f"{address}#operator={token}" for seat, token in site.tokens.items()}
+    word = "operator" if site.station is not None else "shelf"
+    links = {seat: f"{address}#{word}={token}" for seat, token in site.tokens.items()}
     serving = asyncio.create_task(server.serve(sockets=[listener]))
     with _signals(server):
         while not server.started and not serving.done():
             await asyncio.sleep(0.01)
         say(f"Page: {address}")
         for seat, link in links.items():
-            whose = "Operator's" if len(links) == 1 else "First" if seat == "1" else "Second"
-            say(f"{whose} page (this link can command, keep it to yourself): {link}")
+            say(f"{_whose(seat, len(links))}: {link}")
             if can_show(sys.stdout, os.environ):
                 say(terminal_code(link))
         if open_browser:
-            await asyncio.to_thread(webbrowser.open, links.get("1", address))
+            await asyncio.to_thread(webbrowser.open, next(iter(links.values()), address))
         while not serving.done():
             if until is not None and until():
                 server.should_exit = True
             await asyncio.sleep(0.05)
         await serving
+
+
+def _whose(seat: str, seats: int) -> str:
+    if seat == KEEPER:
+        return "Keeper's page (this link can label, note and delete sessions)"
+    whose = "Operator's" if seats == 1 else "First" if seat == "1" else "Second"
+    return f"{whose} page (this link can command, keep it to yourself)"
 
 
 class _PageServer(uvicorn.Server):

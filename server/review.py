@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -66,6 +66,12 @@ def session_name(path: Path) -> str:
     return base_name(path)
 
 
+@lru_cache(maxsize=4)
+def _dictionary(text: str) -> Dictionary:
+    """Read a dictionary, or take it from the few last read: most recordings on a shelf hold the same one."""
+    return parse_dictionary(text, "this dictionary")
+
+
 def open_review(path: Path) -> Review:
     """Open and compute a recording; raises SessionError with one plain sentence."""
     session = open_session(path)
@@ -73,7 +79,7 @@ def open_review(path: Path) -> Review:
     if not isinstance(text, str):
         raise SessionError(f"{path.name} holds no dictionary.")
     try:
-        dictionary = parse_dictionary(text, f"dictionary of {path.name}")
+        dictionary = _dictionary(text)
     except DictionaryError as error:
         raise SessionError(f"{path.name} holds a dictionary that cannot be used: {error}") from error
     origin_ns = int(session.header["origin_monotonic_ns"])

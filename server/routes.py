@@ -6,6 +6,7 @@ Two sockets, so that a viewer can never reach a command: `/ws/view` only sends, 
 from __future__ import annotations
 
 import asyncio
+import time
 from typing import Any
 
 from fastapi import FastAPI, HTTPException, Request, WebSocket, WebSocketDisconnect
@@ -19,11 +20,13 @@ from server.messages import columns_payload, dictionary_shape, hello, to_json
 from server.review import Review
 from server.session_file import SessionError
 from server.shelf import UnknownSession
+from server.shelf_routes import add_shelf_routes
 from server.site import Site
 from server.station import Station
 from server.summary import summarize
 
 LIVE = "live"
+LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
 
 
 def make_app(site: Site) -> FastAPI:
@@ -31,6 +34,7 @@ def make_app(site: Site) -> FastAPI:
     app = FastAPI(title="Blockhouse", version=site.version, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
     _add_pages(app, site)
     _add_api(app, site)
+    add_shelf_routes(app, site)
     app.add_api_websocket_route("/ws/view", _viewer_route(site))
     app.add_api_websocket_route("/ws/desk", desk_route(site))
     if site.station is not None:
@@ -64,7 +68,9 @@ def _add_api(app: FastAPI, site: Site) -> None:
 
     @app.get("/api/sessions")
     def sessions() -> list[dict[str, Any]]:
-        return site.shelf.list(site.station.name if site.station else None)
+        begun = time.monotonic()
+        enough = lambda: time.monotonic() - begun > LIST_WITHIN_S  # noqa: E731
+        return site.shelf.list(site.station.name if site.station else None, enough)
 
     @app.get("/api/trials")
     def trials() -> dict[str, Any]:

@@ -6,6 +6,7 @@ for files that are no session this version can read, and its text is one plain s
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -125,8 +126,9 @@ def part_paths(path: Path) -> list[Path]:
 
 
 def _neighbors(path: Path) -> Iterable[Path]:
-    try:
-        return list(path.parent.iterdir())
+    begin = base_name(path)
+    try:  # a long shelf has thousands of neighbors: compare names before anything is made of them
+        return [path.parent / name for name in os.listdir(path.parent) if name.startswith(begin)]
     except OSError:
         return [path]
 

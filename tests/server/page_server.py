@@ -18,7 +18,7 @@ import pytest
 from websockets.asyncio.client import ClientConnection, connect
 
 import server.station
-from server.app import _serve, listening_socket
+from server.app import KEEPER, _serve, listening_socket
 from server.bridge import PortState
 from server.clock import SystemClock
 from server.hub import Hub
@@ -151,7 +151,7 @@ async def serving(folder: Path, monkeypatch: pytest.MonkeyPatch, mode: str = "li
             beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
         )
         station.on_change = hub.changed
-    tokens = {"1": TOKEN} if station is not None else {}
+    tokens = {"1" if station is not None else KEEPER: TOKEN}
     guard = TokenGuard(tokens)
     site = Site("0.1", mode, Shelf(sessions), page_folder(), chart_folder(), tokens, guard, station, hub)
     listener = listening_socket("127.0.0.1", 0)

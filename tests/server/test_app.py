@@ -128,7 +128,7 @@ def test_after_a_crash_a_station_goes_on_and_a_demonstration_begins_anew(tmp_pat
     assert len({open_session(path).header["session"] for path in (first, second)}) == sessions
 
 
-def test_a_replay_has_no_operators_link_and_opens_the_file_asked_for(tmp_path: Path, monkeypatch) -> None:
+def test_a_replay_has_a_keepers_link_only_and_opens_the_file_asked_for(tmp_path: Path, monkeypatch) -> None:
     folder = tmp_path / "elsewhere"
     folder.mkdir()
     recorded(folder, flown(), "mine")
@@ -151,4 +151,4 @@ def test_a_replay_has_no_operators_link_and_opens_the_file_asked_for(tmp_path: P
     monkeypatch.setattr(server.app, "_PageServer", lambda config: servers.append(real(config)) or servers[-1])
     about = asyncio.run(go())
     assert (about["mode"], about["open"]) == ("replay", "mine") and "mine" in about["names"]
-    assert len(said) == 1 and "operator" not in said[0]
+    assert len(said) == 2 and not any("operator" in line for line in said) and "#shelf=" in said[1]

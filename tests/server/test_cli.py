@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import stat
@@ -391,7 +392,8 @@ def test_replay_serves_no_operator_and_leaves_the_folders_alone(tmp_path: Path) 
     replay.line(r"Page: http://127\.0\.0\.1:\d+/$")
     lines = replay.stop()
     assert replay.process.returncode == 0
-    assert len(lines) == 1 and "operator" not in lines[0]
+    assert len(lines) == 2 and not any("operator" in line for line in lines)
+    assert re.fullmatch(r"Keeper's page .*: http://127\.0\.0\.1:\d+/#shelf=[\w-]{43}", lines[1])
     assert not (tmp_path / "sessions").exists() and not (tmp_path / "keys").exists()
 
 
@@ -406,6 +408,6 @@ def test_the_page_is_opened_in_the_browser(tmp_path: Path, monkeypatch: pytest.M
     try:
         page = process.line(r"Page: (\S+)")[1]
         eventually(told.exists)
-        assert told.read_text() == (page if command == "replay" else process.line(r"(\S+#operator=\S+)")[1])
+        assert told.read_text() == process.line(rf"({page}#(operator|shelf)=\S+)")[1]
     finally:
         process.stop()

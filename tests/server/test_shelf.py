@@ -18,6 +18,7 @@ from server.records import make_header
 from server.review import Review
 from server.session_file import SessionError
 from server.shelf import INDEX_FILE, ITEM, Shelf, UnknownSession
+from server.trash import TrashProblem
 from tests.server.flights import Flight, dictionary, flown, recorded
 from tests.traffic import mixed_frames
 
@@ -353,3 +354,104 @@ def test_a_session_another_station_is_recording_is_not_called_badly_closed(tmp_p
 
 def sentence_of(folder: Path, name: str) -> object:
     return next(item["sentence"] for item in Shelf(folder).list() if item["name"] == name)
+
+
+# ---------------------------------------------------------------- what a person adds, and the trash
+
+
+def test_findings_are_counted_by_severity(tmp_path: Path) -> None:
+    recorded(tmp_path, flown("bad-number"), "flight")
+    (item,) = Shelf(tmp_path).list()
+    told = [finding["severity"] for finding in server.shelf.summarize(Shelf(tmp_path).open("flight"))["findings"]]
+    assert told and item["findings"] == {name: told.count(name) for name in ("info", "caution", "warning")}
+
+
+def test_label_and_notes_are_beside_the_recording_and_shown_at_once(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = (folder / "good.pcapng").read_bytes()
+    shelf = Shelf(folder)
+    shelf.list()
+    shelf.note("good", {"label": "Maiden", "notes": "wind from the west"})
+    item = by_name(shelf)["good"]
+    assert (item["label"], item["notes"], item["name"]) == ("Maiden", "wind from the west", "good")
+    assert (folder / "good.pcapng").read_bytes() == before
+    opened = count_openings(monkeypatch)
+    assert by_name(shelf)["good"] == item and opened == []
+    with pytest.raises(UnknownSession):
+        shelf.note("other", {"label": "x"})
+
+
+def test_damaged_notes_are_said_and_hide_nothing(folder: Path) -> None:
+    (folder / "good.notes.json").write_text("{")
+    item = by_name(Shelf(folder))["good"]
+    assert item["openable"] and item["label"] == "good" and "good.notes.json is damaged" in str(item["sentence"])
+
+
+def test_deleted_and_restored(folder: Path) -> None:
+    shutil.copy(folder / "good.pcapng", folder / "good~2.pcapng")
+    recorded(folder, short_flight(), "other")
+    shelf = Shelf(folder)
+    shelf.note("good", {"label": "Maiden"})
+    before = by_name(shelf)["good"]
+    shelf.delete("good")
+    assert list(by_name(shelf)) == ["other"]
+    (entry,) = shelf.trash()
+    assert (entry["name"], entry["label"]) == ("good", "Maiden") and entry["size_bytes"] > before["size_bytes"]
+    with pytest.raises(UnknownSession):
+        shelf.restore("../good")
+    shelf.restore(str(entry["entry"]))
+    assert by_name(shelf)["good"] == before and shelf.trash() == []
+
+
+def test_bad_files_can_be_deleted_and_restored_too(folder: Path) -> None:
+    said = bad_files(folder)
+    shelf = Shelf(folder)
+    for name in said:
+        shelf.delete(name)
+    assert list(by_name(shelf)) == ["good"]
+    for entry in shelf.trash():
+        if entry["entry"] != "0 folder":
+            shelf.restore(str(entry["entry"]))
+    assert by_name(shelf).keys() >= {"good", "empty", "torn", "foreign", "text"}
+
+
+def test_what_is_being_recorded_is_not_deleted(tmp_path: Path) -> None:
+    clock = SystemClock()
+    header = make_header(clock, software="t", dictionary=dictionary().text, vehicle={}, site={}, source="t")
+    recorder = Recorder(tmp_path, "elsewhere", header, clock=clock)
+    try:
+        with pytest.raises(TrashProblem, match="being recorded"):
+            Shelf(tmp_path).delete("elsewhere")
+        assert (tmp_path / "elsewhere.pcapng").exists()
+    finally:
+        recorder.close()
+    Shelf(tmp_path).delete("elsewhere")
+
+
+def test_samples_are_only_read(tmp_path: Path) -> None:
+    samples, mine = tmp_path / "samples", tmp_path / "mine"
+    recorded(samples, short_flight(), "calm")
+    shelf = Shelf(mine, samples=samples)
+    before = sorted(p.name for p in samples.iterdir())
+    shelf.note("calm", {"label": "seen"})
+    item = by_name(shelf)["calm"]
+    assert item["sample"] and item["label"] == "seen"
+    with pytest.raises(TrashProblem, match="came with the program"):
+        shelf.delete("calm")
+    assert sorted(p.name for p in samples.iterdir()) == before
+    recorded(mine, short_flight(), "calm")
+    assert by_name(shelf)["calm"]["label"] == "calm", "one's own session of that name has its own notes"
+
+
+def test_a_long_shelf_is_shown_at_once_and_computed_bit_by_bit(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("b", "c"):
+        shutil.copy(folder / "good.pcapng", folder / f"{name}.pcapng")
+    (folder / "text.pcapng").write_text("no session")
+    opened = count_openings(monkeypatch)
+    rounds = []
+    for _ in range(4):
+        already = len(opened)
+        items = by_name(Shelf(folder), enough=lambda already=already: len(opened) > already)
+        assert items.keys() == {"good", "b", "c", "text"} and not items["text"]["pending"]
+        assert all(item["vehicle"] == "Sandpiper" for name, item in items.items() if name != "text")
+        rounds.append(sum(bool(item["pending"]) for item in items.values()))
+    assert rounds == [2, 1, 0, 0] and len(opened) == 3
