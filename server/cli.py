@@ -12,18 +12,20 @@ from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
-from server import check_cli, dictionary_cli, firmware_cli, key_cli, trial_cli
+from server import check_cli, dictionary_cli, firmware_cli, key_cli, review_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.demo import Demo, TwinOptions, run_twin
 from server.export import export_csv
 from server.firmware.layout import FirmwareProblem
 from server.firmware.process_link import EncoderProblem
 from server.keys import KeyProblem
+from server.onboard_log import LogProblem
 from server.ports import found_ports, is_url_understood
 from server.recorder import RecorderFailed
 from server.review import open_review, session_name
 from server.session_file import SessionError
 from server.settings import DEFAULT_HTTP_PORT, Settings, SettingsProblem, default_folders, load_sheets, version
+from server.sidecar import NotesProblem
 from server.summary import summarize, summary_json, summary_text
 from server.twin.listener import ListenProblem
 from server.twin.scenarios import scenario_names
@@ -40,6 +42,8 @@ PROBLEMS = (
     EncoderProblem,
     check_cli.CheckProblem,
     dictionary_cli.DraftProblem,
+    LogProblem,
+    NotesProblem,
 )
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
@@ -86,6 +90,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_twin(commands.add_parser("twin", help="run only the simulated vehicle, for rehearsals"))
     _add_replay(commands.add_parser("replay", help="replay a recorded session on the page"))
     _add_files(commands)
+    review_cli.add_parsers(commands, _progress)
     key_cli.add_parser(commands)
     trial_cli.add_parser(commands)
     firmware_cli.add_parser(commands)
@@ -127,6 +132,9 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     _add_twin_options(parser)
     _add_serving(parser)
     parser.add_argument("--quit-when", choices=["landed"], help="end by itself")
+    parser.add_argument(
+        "--onboard-log", type=Path, metavar="FILE", help="at the end, write what the vehicle logged on board"
+    )
     parser.set_defaults(run=_demo)
 
 
@@ -248,7 +256,8 @@ def _twin(options: argparse.Namespace) -> int:
 
 
 def _twin_options(options: argparse.Namespace) -> TwinOptions:
-    return TwinOptions(options.scenario, options.seed, options.rate, options.ignite_after, options.encoder)
+    log = getattr(options, "onboard_log", None)
+    return TwinOptions(options.scenario, options.seed, options.rate, options.ignite_after, options.encoder, log)
 
 
 def _replay(options: argparse.Namespace) -> int:

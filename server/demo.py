@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import signal
 import threading
 import time
@@ -17,6 +18,7 @@ from protocol.vehicle import VehicleLink
 from server.firmware.process_link import ProcessLink, Program
 from server.keys import CounterStore, copies_folder, load_or_make_key
 from server.twin.listener import TwinListener
+from server.twin.onboard import OnboardRecorder
 from server.twin.scenarios import load_scenario
 from server.twin.small import SmallVehicle
 from server.twin.twin import Twin
@@ -33,6 +35,7 @@ class TwinOptions:
     rate: float
     ignite_after_s: float
     encoder: Path | None = None  # a compiled program that encodes and hears in place of this program's own code
+    onboard_log: Path | None = None  # where the vehicle's own log is written when it ends
 
 
 @contextmanager
@@ -61,7 +64,7 @@ def make_twin(
     key = load_or_make_key(keys, copies_folder())
     boot_id = CounterStore(keys / "twin-boot", key)
     boot_id.make_folder()
-    return Twin(
+    twin = Twin(
         scenario=load_scenario(options.scenario),
         seed=options.seed,
         dictionary=dictionary,
@@ -70,6 +73,17 @@ def make_twin(
         ignite_after_s=options.ignite_after_s,
         make_link=make_link,
     )
+    if options.onboard_log is not None:
+        # A card's clock is not the computer's: it starts anywhere and runs a few millionths fast or slow.
+        clock = random.Random(f"{options.seed} card")
+        twin.recorder = OnboardRecorder(twin, options.seed, clock.uniform(-300.0, 300.0), clock.gauss(0.0, 4e-5))
+    return twin
+
+
+def write_onboard_log(twin: Twin, path: Path) -> None:
+    """Write what the vehicle logged on board. Raises OSError."""
+    assert twin.recorder is not None
+    path.write_text(twin.recorder.text(), "utf-8")
 
 
 class Demo:
@@ -88,13 +102,17 @@ class Demo:
         return self._listener.url
 
     def start(self) -> None:
-        """Begin to fly."""
+        """Begin to fly. Raises OSError when the log's place cannot be written."""
+        if self._options.onboard_log is not None:
+            self._options.onboard_log.write_text("", "utf-8")  # noticed now, not after the flight
         self._listener.start()
 
     def stop(self) -> None:
-        """End."""
+        """End, and write the vehicle's own log if it was asked for. Raises OSError."""
         self._listener.stop()
         self._flying.close()
+        if self._options.onboard_log is not None:
+            write_onboard_log(self.twin, self._options.onboard_log)
 
     def over(self) -> bool:
         """Tell whether the flight has ended long enough ago for the station to have seen it."""

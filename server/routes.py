@@ -17,6 +17,7 @@ from starlette.exceptions import HTTPException as AnyHTTPException
 from server.desk import desk_route, tell_authority
 from server.hub import Hub, Viewer
 from server.messages import columns_payload, dictionary_shape, hello, to_json
+from server.onboard_routes import add_onboard_routes
 from server.review import Review
 from server.session_file import SessionError
 from server.shelf import UnknownSession
@@ -35,6 +36,7 @@ def make_app(site: Site) -> FastAPI:
     _add_pages(app, site)
     _add_api(app, site)
     add_shelf_routes(app, site)
+    add_onboard_routes(app, site, lambda name: _opened(site, name)[0])
     app.add_api_websocket_route("/ws/view", _viewer_route(site))
     app.add_api_websocket_route("/ws/desk", desk_route(site))
     if site.station is not None:

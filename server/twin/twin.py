@@ -22,6 +22,7 @@ from protocol.vehicle import Order, Rejected, Repeat, VehicleLink
 from server.twin.air import Air, Wind
 from server.twin.flight_computer import CYCLE_S, GROUND_TEST, LANDED, FlightComputer, build_airframe
 from server.twin.motion import CANOPY, GROUND, STEP_S, TOPPLE, Motion
+from server.twin.onboard import OnboardRecorder
 from server.twin.orders import OrderDesk
 from server.twin.radio import Radio
 from server.twin.sandpiper import Vehicle, changed
@@ -82,6 +83,7 @@ class Twin:
         self._nonfinite_before = 0
         self._levels = LinkLevels()
         self._events: list[tuple[str, str]] = []
+        self.recorder: OnboardRecorder | None = None  # writes a log on board when there is one; changes nothing else
         self._start()
 
     def _stream(self, name: str) -> random.Random:
@@ -149,6 +151,8 @@ class Twin:
         self._light_motor()
         for _ in range(STEPS_PER_CYCLE):
             self.motion.step()
+            if self.recorder is not None:
+                self.recorder.step()
         self._cycles += 1
         now = self._cycles * CYCLE_S
         self.radio.step(now, CYCLE_S, self.motion.position)

@@ -13,6 +13,7 @@ import pytest
 from protocol.link import NEED_DATA, Link, PacketReceived
 from server.demo import Demo, TwinOptions, make_twin, run_twin
 from server.keys import load_or_make_key
+from server.onboard_log import read_log
 from tests.server.flights import dictionary
 
 FAST = TwinOptions("gusty-rail", 1, 60.0, 5.0)
@@ -75,3 +76,18 @@ def test_a_twin_behind_a_link_to_a_terminal_removes_it_in_the_end(tmp_path: Path
     link = tmp_path / "radio"
     run_twin(dictionary(), tmp_path, "pty", link, None, "landed", TwinOptions("gusty-rail", 2, 120.0, 3.0), said.append)
     assert said[0] == f"Simulated vehicle on {link}" and not link.is_symlink()
+
+
+def test_a_demo_writes_the_vehicles_own_log_on_a_clock_of_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "card.csv"
+    demo = Demo(dictionary(), tmp_path, TwinOptions("calm", 4, 60.0, 1.0, path))
+    demo.start()
+    assert path.read_text() == "", "a place that cannot be written is noticed at the start"
+    wait_until = time.monotonic() + 10
+    while demo.twin.motion.time_s < 2.0 and time.monotonic() < wait_until:
+        time.sleep(0.01)
+    demo.stop()
+    log = read_log(path)
+    assert len(log.t) >= 200 and log.of_role("accel.a.z") is not None and abs(log.t[0]) > 0.1
+    with pytest.raises(OSError):
+        Demo(dictionary(), tmp_path, TwinOptions("calm", 4, 60.0, 1.0, tmp_path / "none" / "card.csv")).start()

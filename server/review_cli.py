@@ -1,0 +1,60 @@
+"""The command line's tools for afterwards: the onboard log. Each gives its result on stdout."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from server.onboard import align_log, report, report_text
+from server.onboard_log import load_mapping, look, mapping_text, read_events, read_log
+from server.onboard_store import OnboardStore
+from server.review import open_review, session_name
+from server.settings import default_folders, sample_folder
+from server.shelf import Place, Shelf
+
+Progress = Callable[[str], None]
+NOT_ALIGNED = 3
+
+
+def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[], Progress]) -> None:
+    """Add the commands; `make_progress` gives a function that shows how far a long one is."""
+    onboard = commands.add_parser("onboard", help="bring the vehicle's own log beside a recording and align its clock")
+    onboard.add_argument("session", type=Path, metavar="SESSION", help="the session file")
+    onboard.add_argument("log", type=Path, metavar="LOG", help="CSV file with a line of column names")
+    onboard.add_argument("--map", type=Path, metavar="FILE", help="TOML file that says what the columns are")
+    onboard.add_argument("--events", type=Path, metavar="FILE", help="lines of text, each with a time at its start")
+    onboard.add_argument("--show-map", action="store_true", help="only print the mapping guessed, to be changed and kept")
+    onboard.add_argument("--dry-run", action="store_true", help="keep nothing beside the session")
+    onboard.set_defaults(run=lambda options: _onboard(options, make_progress()))
+
+
+def _onboard(options: argparse.Namespace, progress: Progress) -> int:
+    mapping = load_mapping(options.map) if options.map is not None else None
+    if options.show_map:
+        guess = mapping or look(options.log).guess
+        print(mapping_text(guess) if guess is not None else "# no column looks like a time", end="")
+        return 0 if guess is not None else NOT_ALIGNED
+    progress(f"reading {options.session.name}")
+    review = open_review(options.session)
+    if options.dry_run or options.events is not None:
+        log = read_log(options.log, mapping, progress)
+        if options.events is not None:
+            unit = (mapping or look(options.log).guess).time_unit
+            log = replace(log, events=(*log.events, *read_events(options.events, unit)))
+        told = report(review, log, align_log(review, log))
+    if not options.dry_run:
+        kept = OnboardStore().take(review, place_of(options.session), options.log, mapping, options.log.name, progress)
+        told = told if options.events is not None else kept
+    progress("")
+    print(report_text(told))
+    return NOT_ALIGNED if told["alignment"]["refused"] else 0
+
+
+def place_of(file: Path) -> Place:
+    """Return where a session lies and where what is added to it is kept."""
+    folder = file.resolve().parent
+    samples = sample_folder().resolve()
+    shelf = Shelf(default_folders()[0], samples=samples) if folder == samples else Shelf(folder)
+    return shelf.place_of(session_name(file))

@@ -1,0 +1,62 @@
+"""The command line's tools for afterwards, as a person calls them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from server.cli import main
+from server.onboard_log import load_mapping
+from server.sidecar import read_sidecar
+from tests.server.flights import recorded
+from tests.server.test_onboard import logged
+
+
+@pytest.fixture
+def both(tmp_path: Path) -> tuple[Path, Path]:
+    """A recorded flight and the card of the vehicle that flew it."""
+    flight, text = logged("calm", 1, 31.7, 4e-5)
+    (tmp_path / "card.csv").write_text(text)
+    return recorded(tmp_path, flight, "mine"), tmp_path / "card.csv"
+
+
+def test_onboard_prints_the_alignment_and_keeps_the_log(both, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session, card = both
+    assert main(["onboard", str(session), str(card)]) == 0
+    said = capsys.readouterr().out
+    assert "recording time = +31." in said and "one sigma" in said and "% not heard" in said
+    assert (tmp_path / "mine.onboard.csv").read_text() == card.read_text()
+    held = read_sidecar(tmp_path / "mine.notes.json")["onboard"]
+    assert held["file"] == "card.csv" and abs(held["offset_s"] - 31.7) < 0.01 and str(tmp_path) not in str(held)
+    assert load_mapping(tmp_path / "mine.onboard.toml").time == "time [ms]"
+
+
+def test_a_dry_run_keeps_nothing_and_events_are_told(both, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session, card = both
+    (tmp_path / "events.txt").write_text("-15000 something happened\n")
+    before = sorted(p.name for p in tmp_path.iterdir())
+    assert main(["onboard", str(session), str(card), "--events", str(tmp_path / "events.txt"), "--dry-run"]) == 0
+    assert "event at 16.70 s: something happened" in capsys.readouterr().out
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+def test_a_mapping_is_shown_changed_and_used(both, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session, card = both
+    assert main(["onboard", str(session), str(card), "--show-map"]) == 0
+    text = capsys.readouterr().out
+    (tmp_path / "map.toml").write_text(text.replace('role = "accel.a.z"', 'role = ""'))
+    assert main(["onboard", str(session), str(card), "--map", str(tmp_path / "map.toml"), "--dry-run"]) == 0
+    assert "compared: pressure" in capsys.readouterr().out
+
+
+def test_what_cannot_be_aligned_or_read_is_said(both, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session, card = both
+    (tmp_path / "flat.csv").write_text("time,alt\n" + "".join(f"{i / 10},5\n" for i in range(500)))
+    assert main(["onboard", str(session), str(tmp_path / "flat.csv")]) == 3
+    assert "not aligned: the two have no moving signal" in capsys.readouterr().out
+    assert not (tmp_path / "mine.onboard.csv").exists(), "what is refused is not kept"
+    (tmp_path / "bad.csv").write_text("time,alt\n0,x1\n")
+    (tmp_path / "bad.toml").write_text("[time]\ncolumn = 'time'\n[columns.alt]\nrole = 'altitude_baro'\nunit = 'm'\n")
+    assert main(["onboard", str(session), str(tmp_path / "bad.csv"), "--map", str(tmp_path / "bad.toml")]) == 1
+    assert capsys.readouterr().err == "blockhouse: bad.csv, line 2, column 'alt': 'x1' is no number.\n"
