@@ -15,11 +15,11 @@ from protocol.errors import DictionaryError
 from server import check_cli, dictionary_cli, firmware_cli, key_cli, review_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.demo import Demo, TwinOptions, run_twin
-from server.export import export_csv
 from server.firmware.layout import FirmwareProblem
 from server.firmware.process_link import EncoderProblem
 from server.keys import KeyProblem
 from server.onboard_log import LogProblem
+from server.parquet import NoParquet
 from server.ports import found_ports, is_url_understood
 from server.recorder import RecorderFailed
 from server.review import open_review, session_name
@@ -27,6 +27,7 @@ from server.session_file import SessionError
 from server.settings import DEFAULT_HTTP_PORT, Settings, SettingsProblem, default_folders, load_sheets, version
 from server.sidecar import NotesProblem
 from server.summary import summarize, summary_json, summary_text
+from server.tracks import NoTrack
 from server.twin.listener import ListenProblem
 from server.twin.scenarios import scenario_names
 
@@ -44,6 +45,8 @@ PROBLEMS = (
     dictionary_cli.DraftProblem,
     LogProblem,
     NotesProblem,
+    NoParquet,
+    NoTrack,
 )
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
@@ -174,10 +177,6 @@ def _add_files(commands: argparse._SubParsersAction) -> None:
     summary.add_argument("file", type=Path)
     summary.add_argument("--json", action="store_true", help="for scripts")
     summary.set_defaults(run=_summary)
-    export = commands.add_parser("export", help="write a session's tables as CSV")
-    export.add_argument("file", type=Path)
-    export.add_argument("--csv", type=Path, required=True, metavar="DIR", help="folder to write to")
-    export.set_defaults(run=_export)
 
 
 def _number(low: float, high: float, whole: bool = False) -> Callable[[str], float]:
@@ -273,15 +272,6 @@ def _summary(options: argparse.Namespace) -> int:
     summary = summarize(open_review(options.file))
     progress("")
     print(summary_json(summary) if options.json else summary_text(summary))
-    return 0
-
-
-def _export(options: argparse.Namespace) -> int:
-    progress = _progress()
-    progress(f"reading {options.file.name}")
-    for path in export_csv(open_review(options.file), options.csv, progress):
-        print(path)
-    progress("")
     return 0
 
 

@@ -1,4 +1,4 @@
-"""The command line's tools for afterwards: the onboard log. Each gives its result on stdout."""
+"""The command line's tools for afterwards: the onboard log and the exports. Each gives its result on stdout."""
 
 from __future__ import annotations
 
@@ -7,15 +7,20 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from server.export import export_csv
 from server.onboard import align_log, report, report_text
 from server.onboard_log import load_mapping, look, mapping_text, read_events, read_log
 from server.onboard_store import OnboardStore
+from server.parquet import export_parquet
 from server.review import open_review, session_name
 from server.settings import default_folders, sample_folder
 from server.shelf import Place, Shelf
+from server.tracks import gpx, kml, track_of
 
 Progress = Callable[[str], None]
 NOT_ALIGNED = 3
+TABLES = {"csv": export_csv, "parquet": export_parquet}
+TRACKS = {"kml": kml, "gpx": gpx}
 
 
 def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[], Progress]) -> None:
@@ -28,6 +33,13 @@ def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[]
     onboard.add_argument("--show-map", action="store_true", help="only print the mapping guessed, to be changed and kept")
     onboard.add_argument("--dry-run", action="store_true", help="keep nothing beside the session")
     onboard.set_defaults(run=lambda options: _onboard(options, make_progress()))
+    export = commands.add_parser("export", help="write a session's tables (CSV, Parquet) or its track (KML, GPX)")
+    export.add_argument("file", type=Path)
+    export.add_argument("--format", choices=[*TABLES, *TRACKS], default="csv", help="csv and parquet need a folder as --out")
+    where = export.add_mutually_exclusive_group(required=True)
+    where.add_argument("--out", type=Path, metavar="PATH", help="folder of the tables, or the track's file")
+    where.add_argument("--csv", type=Path, metavar="DIR", help="the same as --format csv --out DIR")
+    export.set_defaults(run=lambda options: _export(options, make_progress()))
 
 
 def _onboard(options: argparse.Namespace, progress: Progress) -> int:
@@ -50,6 +62,22 @@ def _onboard(options: argparse.Namespace, progress: Progress) -> int:
     progress("")
     print(report_text(told))
     return NOT_ALIGNED if told["alignment"]["refused"] else 0
+
+
+def _export(options: argparse.Namespace, progress: Progress) -> int:
+    progress(f"reading {options.file.name}")
+    review = open_review(options.file)
+    if options.csv is not None:
+        written = export_csv(review, options.csv, progress)
+    elif options.format in TABLES:
+        written = TABLES[options.format](review, options.out, progress)
+    else:
+        options.out.write_bytes(TRACKS[options.format](track_of(review)))
+        written = [options.out]
+    for path in written:
+        print(path)
+    progress("")
+    return 0
 
 
 def place_of(file: Path) -> Place:

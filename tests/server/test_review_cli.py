@@ -60,3 +60,22 @@ def test_what_cannot_be_aligned_or_read_is_said(both, tmp_path: Path, capsys: py
     (tmp_path / "bad.toml").write_text("[time]\ncolumn = 'time'\n[columns.alt]\nrole = 'altitude_baro'\nunit = 'm'\n")
     assert main(["onboard", str(session), str(tmp_path / "bad.csv"), "--map", str(tmp_path / "bad.toml")]) == 1
     assert capsys.readouterr().err == "blockhouse: bad.csv, line 2, column 'alt': 'x1' is no number.\n"
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet", "kml", "gpx"])
+def test_every_format_is_written(both, tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str) -> None:
+    out = tmp_path / f"out.{kind}"
+    assert main(["export", str(both[0]), "--format", kind, "--out", str(out)]) == 0
+    written = [Path(line) for line in capsys.readouterr().out.splitlines()]
+    assert all(path.stat().st_size for path in written)
+    names = [path.name for path in written]
+    assert names == [out.name] if kind in ("kml", "gpx") else {f"imu_a.{kind}", f"journal.{kind}"} <= set(names)
+
+
+def test_an_export_that_cannot_be_is_said(both, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    flight, _ = logged("calm", 1, 31.7, 4e-5)
+    nowhere = recorded(tmp_path, flight, "nowhere", site={})
+    assert main(["export", str(nowhere), "--format", "gpx", "--out", str(tmp_path / "x.gpx")]) == 1
+    assert "no latitude and longitude" in capsys.readouterr().err and not (tmp_path / "x.gpx").exists()
+    with pytest.raises(SystemExit):
+        main(["export", str(both[0])])
