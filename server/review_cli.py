@@ -1,4 +1,4 @@
-"""The command line's tools for afterwards: the onboard log and the exports. Each gives its result on stdout."""
+"""The command line's tools for afterwards: the onboard log, the report, the exports. Each gives its result on stdout."""
 
 from __future__ import annotations
 
@@ -8,13 +8,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from server.export import export_csv
-from server.onboard import align_log, report, report_text
+from server.onboard import align_log, report_text
+from server.onboard import report as onboard_report
 from server.onboard_log import load_mapping, look, mapping_text, read_events, read_log
 from server.onboard_store import OnboardStore
 from server.parquet import export_parquet
+from server.report import report_html
 from server.review import open_review, session_name
 from server.settings import default_folders, sample_folder
 from server.shelf import Place, Shelf
+from server.sidecar import read_sidecar
 from server.tracks import gpx, kml, track_of
 
 Progress = Callable[[str], None]
@@ -39,6 +42,10 @@ def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[]
     where = export.add_mutually_exclusive_group(required=True)
     where.add_argument("--out", type=Path, metavar="PATH", help="folder of the tables, or the track's file")
     where.add_argument("--csv", type=Path, metavar="DIR", help="the same as --format csv --out DIR")
+    report = commands.add_parser("report", help="write a session's report as one HTML file that needs nothing else")
+    report.add_argument("file", type=Path, metavar="SESSION")
+    report.add_argument("out", type=Path, metavar="OUT.html")
+    report.set_defaults(run=lambda options: _report(options, make_progress()))
     export.set_defaults(run=lambda options: _export(options, make_progress()))
 
 
@@ -55,7 +62,7 @@ def _onboard(options: argparse.Namespace, progress: Progress) -> int:
         if options.events is not None:
             unit = (mapping or look(options.log).guess).time_unit
             log = replace(log, events=(*log.events, *read_events(options.events, unit)))
-        told = report(review, log, align_log(review, log))
+        told = onboard_report(review, log, align_log(review, log))
     if not options.dry_run:
         kept = OnboardStore().take(review, place_of(options.session), options.log, mapping, options.log.name, progress)
         told = told if options.events is not None else kept
@@ -77,6 +84,16 @@ def _export(options: argparse.Namespace, progress: Progress) -> int:
     for path in written:
         print(path)
     progress("")
+    return 0
+
+
+def _report(options: argparse.Namespace, progress: Progress) -> int:
+    progress(f"reading {options.file.name}")
+    review = open_review(options.file)
+    noted = read_sidecar(place_of(options.file).noted)
+    options.out.write_text(report_html(review, noted), "utf-8", "replace")
+    progress("")
+    print(options.out)
     return 0
 
 

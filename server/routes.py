@@ -15,6 +15,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException as AnyHTTPException
 
 from server.desk import desk_route, tell_authority
+from server.download_routes import add_download_routes
 from server.hub import Hub, Viewer
 from server.messages import columns_payload, dictionary_shape, hello, to_json
 from server.onboard_routes import add_onboard_routes
@@ -37,6 +38,7 @@ def make_app(site: Site) -> FastAPI:
     _add_api(app, site)
     add_shelf_routes(app, site)
     add_onboard_routes(app, site, lambda name: _opened(site, name)[0])
+    add_download_routes(app, site, lambda name: _opened(site, name)[0])
     app.add_api_websocket_route("/ws/view", _viewer_route(site))
     app.add_api_websocket_route("/ws/desk", desk_route(site))
     if site.station is not None:

@@ -8,7 +8,7 @@ import pytest
 
 from server.cli import main
 from server.onboard_log import load_mapping
-from server.sidecar import read_sidecar
+from server.sidecar import read_sidecar, write_sidecar
 from tests.server.flights import recorded
 from tests.server.test_onboard import logged
 
@@ -79,3 +79,13 @@ def test_an_export_that_cannot_be_is_said(both, tmp_path: Path, capsys: pytest.C
     assert "no latitude and longitude" in capsys.readouterr().err and not (tmp_path / "x.gpx").exists()
     with pytest.raises(SystemExit):
         main(["export", str(both[0])])
+
+
+def test_a_report_has_the_label_and_the_alignment(both, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session, card = both
+    assert main(["onboard", str(session), str(card)]) == 0
+    write_sidecar(tmp_path / "mine.notes.json", {"label": "Maiden"})
+    assert main(["report", str(session), str(tmp_path / "out.html")]) == 0
+    html = (tmp_path / "out.html").read_text()
+    assert "<h1>Maiden</h1>" in html and "An onboard log lies beside it: recording time = +31." in html
+    assert capsys.readouterr().out.endswith("out.html\n")
