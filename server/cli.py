@@ -14,6 +14,7 @@ from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
 from server import check_cli, dictionary_cli, firmware_cli, key_cli, review_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
+from server.compare import CompareProblem
 from server.demo import Demo, TwinOptions, run_twin
 from server.firmware.layout import FirmwareProblem
 from server.firmware.process_link import EncoderProblem
@@ -47,6 +48,7 @@ PROBLEMS = (
     NotesProblem,
     NoParquet,
     NoTrack,
+    CompareProblem,
 )
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 

@@ -1,4 +1,4 @@
-"""What can be taken home of a session over HTTP: the report and the exports. They only read."""
+"""What can be taken home of a session over HTTP: the report, the exports, flights compared. They only read."""
 
 from __future__ import annotations
 
@@ -8,10 +8,19 @@ import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
-from fastapi import FastAPI, HTTPException
+from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import Response
 
+from server.compare import (
+    SESSIONS_AT_MOST,
+    CompareProblem,
+    compare,
+    comparison_columns,
+    comparison_dict,
+    moments_to_choose,
+)
 from server.export import export_csv
+from server.messages import to_json
 from server.parquet import NoParquet, export_parquet
 from server.report import report_html, report_name
 from server.review import Review
@@ -29,7 +38,9 @@ TRACKS = {
 def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review]) -> None:
     """Add the routes; `opened` gives a session by name or refuses with its answer.
 
-    All are sent as files to be saved: the policy of the page would not let a report's own style work.
+    `/api/compare?sessions=a,b&at=lift_off` gives numbers and sheets side by side as JSON, with `form=columns` the columns;
+    a name with a comma needs `sessions=` once for each. Report and exports are sent as files to be saved: the page's
+    policy would not let a report's own style work.
     """
 
     @app.get("/api/sessions/{name}/report")
@@ -41,6 +52,25 @@ def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review
         except NotesProblem as problem:
             noted = {"notes": str(problem)}
         return _file(report_html(review, noted).encode("utf-8", "replace"), "text/html; charset=utf-8", report_name(review))
+
+    @app.get("/api/compare")
+    def compared(request: Request) -> Response:
+        asked = request.query_params
+        names = asked.getlist("sessions")
+        names = names[0].split(",") if len(names) == 1 else names
+        if len(names) > SESSIONS_AT_MOST:  # before any is opened
+            raise HTTPException(409, f"At most {SESSIONS_AT_MOST} sessions are compared.")
+        try:
+            found = compare([opened(name) for name in names], asked.get("at", "lift_off"))
+        except CompareProblem as problem:
+            raise HTTPException(409, str(problem)) from problem
+        if asked.get("form") == "columns":
+            return Response(comparison_columns(found), media_type="application/octet-stream")
+        return Response(to_json(comparison_dict(found)), media_type="application/json")
+
+    @app.get("/api/sessions/{name}/moments")
+    def moments(name: str) -> Response:
+        return Response(to_json(moments_to_choose(opened(name))), media_type="application/json")
 
     @app.get("/api/sessions/{name}/export/{kind}")
     def export(name: str, kind: str) -> Response:

@@ -1,13 +1,16 @@
-"""The command line's tools for afterwards: the onboard log, the report, the exports. Each gives its result on stdout."""
+"""The command line's tools for afterwards: onboard log, comparison, report, exports. Each gives its result on stdout."""
 
 from __future__ import annotations
 
 import argparse
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from server.compare import SESSIONS_AT_MOST, compare, comparison_dict, comparison_text
 from server.export import export_csv
+from server.messages import finite
 from server.onboard import align_log, report_text
 from server.onboard import report as onboard_report
 from server.onboard_log import load_mapping, look, mapping_text, read_events, read_log
@@ -36,6 +39,11 @@ def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[]
     onboard.add_argument("--show-map", action="store_true", help="only print the mapping guessed, to be changed and kept")
     onboard.add_argument("--dry-run", action="store_true", help="keep nothing beside the session")
     onboard.set_defaults(run=lambda options: _onboard(options, make_progress()))
+    compared = commands.add_parser("compare", help="two or more flights side by side, aligned at a moment")
+    compared.add_argument("files", type=Path, nargs="+", metavar="SESSION")
+    compared.add_argument("--at", default="lift_off", metavar="MOMENT", help='lift_off, apogee, ..., or "mark: TEXT"')
+    compared.add_argument("--json", action="store_true", help="for scripts")
+    compared.set_defaults(run=lambda options: _compare(options, make_progress()))
     export = commands.add_parser("export", help="write a session's tables (CSV, Parquet) or its track (KML, GPX)")
     export.add_argument("file", type=Path)
     export.add_argument("--format", choices=[*TABLES, *TRACKS], default="csv", help="csv and parquet need a folder as --out")
@@ -94,6 +102,17 @@ def _report(options: argparse.Namespace, progress: Progress) -> int:
     options.out.write_text(report_html(review, noted), "utf-8", "replace")
     progress("")
     print(options.out)
+    return 0
+
+
+def _compare(options: argparse.Namespace, progress: Progress) -> int:
+    reviews = []
+    for file in options.files[: SESSIONS_AT_MOST + 1]:
+        progress(f"reading {file.name}")
+        reviews.append(open_review(file))
+    found = compare(reviews, options.at)
+    progress("")
+    print(json.dumps(finite(comparison_dict(found)), indent=2) if options.json else comparison_text(found))
     return 0
 
 
