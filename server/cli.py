@@ -23,6 +23,7 @@ from server.onboard_log import LogProblem
 from server.parquet import NoParquet
 from server.ports import found_ports, is_url_understood
 from server.recorder import RecorderFailed
+from server.recover import recover
 from server.review import open_review, session_name
 from server.session_file import SessionError
 from server.settings import DEFAULT_HTTP_PORT, Settings, SettingsProblem, default_folders, load_sheets, version
@@ -179,6 +180,13 @@ def _add_files(commands: argparse._SubParsersAction) -> None:
     summary.add_argument("file", type=Path)
     summary.add_argument("--json", action="store_true", help="for scripts")
     summary.set_defaults(run=_summary)
+    mend = commands.add_parser("recover", help="write a clean copy of a damaged session and say what could not be saved")
+    mend.add_argument("file", type=Path, help="any part of the session; it is only read")
+    mend.add_argument("--to", type=Path, metavar="DIR", help="folder of the copy (default: beside the file)")
+    mend.add_argument(
+        "--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary, if the file has lost its own"
+    )
+    mend.set_defaults(run=_recover)
 
 
 def _number(low: float, high: float, whole: bool = False) -> Callable[[str], float]:
@@ -274,6 +282,12 @@ def _summary(options: argparse.Namespace) -> int:
     summary = summarize(open_review(options.file))
     progress("")
     print(summary_json(summary) if options.json else summary_text(summary))
+    return 0
+
+
+def _recover(options: argparse.Namespace) -> int:
+    dictionary = load_dictionary(options.dictionary).text if options.dictionary else None
+    print("\n".join(recover(options.file, options.to, dictionary).sentences()))
     return 0
 
 

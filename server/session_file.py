@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -133,16 +133,19 @@ def _neighbors(path: Path) -> Iterable[Path]:
         return [path]
 
 
-def open_session(path: Path) -> Session:
-    """Open the session that `path` is a part of, with all parts that lie beside it. Raises SessionError."""
+def open_session(path: Path, read_header: Callable[[Path], Mapping[str, object]] = peek_header) -> Session:
+    """Open the session that `path` is a part of, with all parts that lie beside it. Raises SessionError.
+
+    `read_header` gives the header of one file or raises SessionError; `server.recover` puts a more patient one in.
+    """
     path = Path(path)
-    asked_for = peek_header(path)
+    asked_for = read_header(path)
     parts: list[Path] = []
     headers: list[Mapping[str, object]] = []
     damage: list[Damage] = []
     for file in part_paths(path):
         try:
-            header = asked_for if file.name == path.name else peek_header(file)
+            header = asked_for if file.name == path.name else read_header(file)
         except SessionError as error:
             size = file.stat().st_size if file.exists() else 0
             damage.append(Damage(file, 0, size, f"A part of this session cannot be read: {error}"))
