@@ -1,0 +1,10 @@
+"""Every case, in the order of the fault list."""
+
+from __future__ import annotations
+
+from tests.faults import wire_faults
+from tests.faults.case import CASES
+
+__all__ = ["CASES", "wire_faults"]
+
+CASES.sort(key=lambda case: (int(case.number.rstrip("abcdef") or 0), case.number))
