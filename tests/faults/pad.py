@@ -227,15 +227,16 @@ class Pad:
         self.talking = talking
 
     def send(self, data: bytes) -> None:
-        """Put bytes into the terminal, all of them, waiting for room where there is none."""
+        """Put bytes into the terminal, all of them and nothing between them, waiting for room where there is none."""
         rest = memoryview(data)
         end = time.monotonic() + PATIENCE_S
-        while rest:
-            taken = self._put(rest)
-            rest = rest[taken:]
-            if not taken:
-                assert time.monotonic() < end, "the station does not read"
-                time.sleep(0.001)
+        with self._lock:
+            while rest:
+                taken = self._put(rest)
+                rest = rest[taken:]
+                if not taken:
+                    assert time.monotonic() < end, "the station does not read"
+                    time.sleep(0.001)
 
     def _put(self, data: bytes | memoryview) -> int:
         with self._lock:
