@@ -162,12 +162,13 @@ def report_text(told: Mapping[str, object]) -> str:
         return "\n".join([*lines, f"not aligned: {found['refused']}"])
     lines.append(
         f"recording time = {found['offset_s']:+.4f} s + log time x (1 {found['drift'] * 1e6:+.1f} ppm), "
-        f"sure to {1000 * found['sigma_s']:.1f} ms (one sigma), match {found['match']:.3f}, overlap {found['overlap_s']:.0f} s"
+        f"sure to {1000 * found['sigma_s']:.1f} ms (one sigma), match {found['match']:.3f}, "
+        f"overlap {found['overlap_s']:.0f} s"
     )
     for one in told["lost"]:
         lines.append(
-            f"{one['role']}: {100 * one['share']:.1f} % not heard ({one['due'] - one['heard']} of {one['due']}), longest gap "
-            f"{one['longest_gap_s']:.2f} s, {one['filled']} filled from the log"
+            f"{one['role']}: {100 * one['share']:.1f} % not heard ({one['due'] - one['heard']} of {one['due']}), "
+            f"longest gap {one['longest_gap_s']:.2f} s, {one['filled']} filled from the log"
         )
     return "\n".join(lines + [f"event at {event['t']:.2f} s: {event['text']}" for event in told["events"]])
 
