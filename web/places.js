@@ -20,6 +20,7 @@ import { DescentPanel, Whereabouts } from "./recovery_panel.js";
 import { SessionList } from "./session_list.js";
 import { SummaryPanel } from "./summary_panel.js";
 import { TiltScope } from "./tilt_scope.js";
+import { VideoPanel } from "./video_panel.js";
 import { TrialPanel } from "./trial_panel.js";
 
 /** Each place: columns of panels [id, heading or "", panel]. */
@@ -45,7 +46,7 @@ export const PLACES = {
   ] },
   review: { title: "Review", columns: [
     [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["review-findings", "Findings", FindingsPanel], ["figures", "The flight in numbers", FiguresPanel], ["whole", "Whole flight", ReviewStrips]],
+    [["review-findings", "Findings", FindingsPanel], ["figures", "The flight in numbers", FiguresPanel], ["video", "Onboard videos", VideoPanel], ["whole", "Whole flight", ReviewStrips]],
   ] },
 };
 
