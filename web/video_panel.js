@@ -31,16 +31,21 @@ export function insideFrame(target, frame = FRAME_S) {
   return (Math.floor(target / frame + 1e-6) + 0.5) * frame;
 }
 
+// Of the whole session: the film must stand still under a cursor that goes back before lift-off.
+function liftOffOf(view) {
+  return view.store.journal.state("moment", "lift_off")?.body?.t;
+}
+
 export function VideoPanel(el, acts) {
   const slots = Array.from({ length: SLOTS }, (_, i) => new Slot(i, acts));
-  const pass = h("button", { type: "button", class: "act", testid: "video-pass", text: "Quarter speed, first two seconds" });
+  const pass = h("button", { type: "button", class: "act", testid: "video-pass", hidden: true, text: "Quarter speed, first two seconds" });
   const none = h("p", { class: "absent", text: "Open a session; then pick the onboard videos of that flight. They stay on this machine." });
-  const body = h("div", { class: "videos" }, ...slots.map((slot) => slot.node));
+  const body = h("div", { class: "videos", hidden: true }, ...slots.map((slot) => slot.node));
   el.append(none, body, pass);
   let passing = false;
   let view;
   pass.addEventListener("click", () => {
-    const liftOff = view?.moment("lift_off")?.t;
+    const liftOff = view && liftOffOf(view);
     if (liftOff === undefined) return;
     passing = true;
     acts.replay("pause");
@@ -52,7 +57,7 @@ export function VideoPanel(el, acts) {
     update(now) {
       view = now;
       const { replay } = view.page;
-      const liftOff = view.moment("lift_off")?.t;
+      const liftOff = liftOffOf(view);
       setHidden(none, Boolean(replay));
       setHidden(body, !replay);
       setHidden(pass, !replay || liftOff === undefined);
@@ -78,7 +83,7 @@ class Slot {
     this.lastFrame = null;
     const name = `Video ${number + 1}`;
     this.input = h("input", { type: "file", accept: "video/*", testid: `video-file-${number + 1}`, "aria-label": `${name}: choose a file`, on: { change: () => this.choose() } });
-    this.video = h("video", { class: "video", testid: `video-${number + 1}`, muted: true, playsinline: true, preload: "auto", "aria-label": name });
+    this.video = h("video", { class: "film", testid: `video-${number + 1}`, muted: true, playsinline: true, preload: "auto", "aria-label": name });
     this.video.muted = true;
     this.slider = h("input", { type: "range", min: "0", max: "1", step: "any", value: "0", "aria-label": `${name}: look for the lift-off frame`, testid: `video-slider-${number + 1}`, on: { input: () => this.look(Number(this.slider.value)) } });
     this.button = (text, testid, act) => h("button", { type: "button", class: "act -small", text, testid: `${testid}-${number + 1}`, on: { click: act } });
@@ -129,6 +134,7 @@ class Slot {
   }
 
   mark() {
+    if (this.key === null) return;
     this.liftOffAt = Math.floor(this.video.currentTime / this.frame + 1e-6) * this.frame;
     localStorage.setItem(this.key, String(this.liftOffAt));
     this.setting = false;
