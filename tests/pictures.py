@@ -105,7 +105,7 @@ def _take(pages: dict[tuple[str, str], Page], folder: Path, place: str, everythi
 
 def _take_reviews(pages: dict[tuple[str, str], Page], folder: Path, everything: bool) -> None:
     """The demo is still being recorded, so a finished copy of it is reviewed by a station of its own."""
-    sample = sorted((ROOT / "replay_samples").glob("*.pcapng"))[0]
+    sample = ROOT / "replay_samples" / "gusty-bad-number.pcapng"
     with tempfile.TemporaryDirectory() as home:
         replay = Process(Path(home), "replay", str(sample), "--no-browser", "--http-port", "0")
         address = replay.line(r"Page: (http://\S+)")[1]
