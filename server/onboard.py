@@ -162,8 +162,7 @@ def report_text(told: Mapping[str, object]) -> str:
         return "\n".join([*lines, f"not aligned: {found['refused']}"])
     lines.append(
         f"recording time = {found['offset_s']:+.4f} s + log time x (1 {found['drift'] * 1e6:+.1f} ppm), "
-        f"sure to {1000 * found['sigma_s']:.1f} ms (one sigma), match {found['match']:.3f}, "
-        f"overlap {found['overlap_s']:.0f} s"
+        f"sure to {1000 * found['sigma_s']:.1f} ms (one sigma), match {found['match']:.3f}, over {found['overlap_s']:.0f} s"
     )
     for one in told["lost"]:
         lines.append(
