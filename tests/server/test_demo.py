@@ -80,7 +80,7 @@ def test_a_twin_behind_a_link_to_a_terminal_removes_it_in_the_end(tmp_path: Path
 
 def test_a_demo_writes_the_vehicles_own_log_on_a_clock_of_its_own(tmp_path: Path) -> None:
     path = tmp_path / "card.csv"
-    demo = Demo(dictionary(), tmp_path, TwinOptions("calm", 4, 60.0, 1.0, path))
+    demo = Demo(dictionary(), tmp_path, TwinOptions("calm", 4, 60.0, 1.0, onboard_log=path))
     demo.start()
     assert path.read_text() == "", "a place that cannot be written is noticed at the start"
     wait_until = time.monotonic() + 10
@@ -89,7 +89,7 @@ def test_a_demo_writes_the_vehicles_own_log_on_a_clock_of_its_own(tmp_path: Path
     demo.stop()
     log = read_log(path)
     assert len(log.t) >= 200 and log.of_role("accel.a.z") is not None and abs(log.t[0]) > 0.1
-    nowhere = Demo(dictionary(), tmp_path, TwinOptions("calm", 4, 60.0, 1.0, tmp_path / "none" / "card.csv"))
+    nowhere = Demo(dictionary(), tmp_path, TwinOptions("calm", 4, 60.0, 1.0, onboard_log=tmp_path / "none" / "card.csv"))
     with pytest.raises(OSError):
         nowhere.start()
     nowhere._listener.stop()
