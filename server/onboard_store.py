@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
@@ -30,6 +31,7 @@ class OnboardStore:
 
     def __init__(self) -> None:
         self._read: OrderedDict[tuple[object, ...], OnboardLog] = OrderedDict()
+        self._lock = threading.Lock()
 
     def take(
         self,
@@ -69,11 +71,14 @@ class OnboardStore:
             raise LogProblem("No onboard log was imported for this session.")
         map_path = place.beside(f"{LOG_SUFFIX}.toml")
         stamp = tuple((str(p), p.stat().st_size, p.stat().st_mtime_ns) for p in (path, map_path) if p.is_file())
-        if stamp not in self._read:
-            self._read[stamp] = read_log(path, load_mapping(map_path) if map_path.is_file() else None)
-            while len(self._read) > KEPT_OPEN:
-                self._read.popitem(last=False)
-        return self._read[stamp], found
+        log = self._read.get(stamp)
+        if log is None:
+            log = read_log(path, load_mapping(map_path) if map_path.is_file() else None)
+            with self._lock:  # requests come in threads
+                self._read[stamp] = log
+                while len(self._read) > KEPT_OPEN:
+                    self._read.popitem(last=False)
+        return log, found
 
     def drop(self, place: Place) -> None:
         """Take the log of a session away again. Raises LogProblem or NotesProblem."""

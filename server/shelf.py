@@ -95,7 +95,13 @@ class Shelf:
     def __init__(self, folder: Path, more: Iterable[Path] = (), samples: Path | None = None) -> None:
         self._folder = folder
         self._samples = samples
-        self._folders = (folder, *more, *([samples] if samples is not None else []))
+        # One folder may be named twice, in two ways: a replay of a sample, or of a session that lies with the others.
+        named: dict[str, Path] = {}
+        for each in (folder, *more):
+            named.setdefault(os.path.realpath(each), each)
+        if samples is not None:
+            named.pop(os.path.realpath(samples), None)
+        self._folders = (*named.values(), *([samples] if samples is not None else []))
 
     def path_of(self, name: str) -> Path:
         """Return the file of the session called `name`; raises UnknownSession.

@@ -49,6 +49,9 @@ def test_the_same_weather_on_another_minute_is_nearly_the_same_flight(flights: l
     found = compare(flights[:2])
     assert found.zero_t[1] - found.zero_t[0] == pytest.approx(10.0, abs=0.2)
     assert 0.0 in found.t and np.allclose(np.diff(found.t), STEP_S)
+    assert np.array_equal(
+        found.difference("height", 1), found.columns["height"][1] - found.columns["height"][0], equal_nan=True
+    )
     inside = (found.t > -3.0) & (found.t < 5.0)
     assert np.nanmax(np.abs(found.difference("height", 1)[inside])) < 25.0
     gusty = compare([flights[0], flights[2]])

@@ -455,3 +455,17 @@ def test_a_long_shelf_is_shown_at_once_and_computed_bit_by_bit(folder: Path, mon
         assert all(item["vehicle"] == "Sandpiper" for name, item in items.items() if name != "text")
         rounds.append(sum(bool(item["pending"]) for item in items.values()))
     assert rounds == [2, 1, 0, 0] and len(opened) == 3
+
+
+def test_a_folder_named_twice_is_one_and_a_sample_stays_a_sample(tmp_path: Path) -> None:
+    samples, mine = tmp_path / "samples", tmp_path / "mine"
+    recorded(samples, short_flight(), "calm")
+    recorded(mine, short_flight(), "own")
+    (tmp_path / "link").symlink_to(mine)
+    shelf = Shelf(mine, [tmp_path / "link", samples / "."], samples)
+    items = by_name(shelf)
+    assert items["calm"]["sample"] and not items["own"]["sample"]
+    with pytest.raises(TrashProblem):
+        shelf.delete("calm")
+    shelf.delete("own")
+    assert len(shelf.trash()) == 1
