@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import uvicorn
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from protocol.dictionary import Dictionary
 from server.clock import SystemClock
@@ -31,6 +32,7 @@ from server.site import Site
 from server.station import Station
 from server.terminal_code import can_show, terminal_code
 from server.trial_run import TrialDesk, known_plans
+from server.viewer_line import LINE_EXTENSION, Line
 
 SEND_BUFFER_BYTES = 128 * 1024
 USER_TIMEOUT_MS = 5000
@@ -189,7 +191,7 @@ async def _serve(
     config = uvicorn.Config(
         app,
         http="h11",
-        ws="websockets-sansio",
+        ws=_LinedSocket,
         ws_max_size=MESSAGE_AT_MOST,
         ws_per_message_deflate=False,
         proxy_headers=False,
@@ -226,6 +228,15 @@ def _whose(seat: str, seats: int) -> str:
         return "Keeper's page (this link can label, note and delete sessions)"
     whose = "Operator's" if seats == 1 else "First" if seat == "1" else "Second"
     return f"{whose} page (this link can command, keep it to yourself)"
+
+
+class _LinedSocket(WebSocketsSansIOProtocol):
+    """uvicorn's WebSocket, which lets a viewer's route write frames that were made once for everybody."""
+
+    async def run_asgi(self) -> None:
+        """Serve one connection, with its line among the scope's extensions."""
+        self.scope["extensions"][LINE_EXTENSION] = Line(self.transport)
+        await super().run_asgi()
 
 
 class _PageServer(uvicorn.Server):

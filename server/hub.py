@@ -3,6 +3,10 @@
 Nothing is queued per viewer. A viewer has a cursor into the store; when it is ready for a message, one is made of all
 that is new since its cursor, the newest `ROWS_AT_MOST` rows of each table. A viewer that stops reading therefore costs
 one message in flight, and when it wakes it gets the present, not the past. Viewers at the same place share the bytes.
+
+Two ways to a viewer. A `Line` (what the page server gives) takes ready-made frames, and the hub itself hands the news
+round, every `CROWD_INTERVAL_S` at most when there are many; a line that is not free is passed over and looked at again
+soon. Any other connection has a task of its own that awaits its `send`.
 """
 
 from __future__ import annotations
@@ -10,9 +14,11 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from server.messages import to_json, update
 from server.store import LiveStore
+from server.viewer_line import Line, text_frame
 
 ROWS_AT_MOST = 2000
 VIEWERS_AT_MOST = 400
@@ -24,11 +30,44 @@ Send = Callable[[str], Awaitable[None]]
 
 @dataclass(eq=False)
 class Viewer:
-    """One connected page."""
+    """One connected page. `line` is None for a connection that has only an awaitable send."""
 
     cursor: dict[str, int]
     journal_next: int
+    line: Line | None = None
     wake: asyncio.Event = field(default_factory=asyncio.Event)
+    told_beat: object = None
+
+
+class _News(NamedTuple):
+    """What is new since one place in the store, and the place behind it. Cursors are never changed, only replaced."""
+
+    version: int
+    cursor: dict[str, int]
+    journal_next: int
+    message: _Message
+    next_cursor: dict[str, int]
+    next_journal: int
+
+
+class _Message:
+    """One message in the form each way needs; both are made once, for all viewers."""
+
+    def __init__(self, body: object) -> None:
+        self._bytes = to_json(body)
+        self._frame = b""
+
+    @property
+    def text(self) -> str:
+        """The message for an awaitable send."""
+        return self._bytes.decode()
+
+    @property
+    def frame(self) -> bytes:
+        """The message for a line."""
+        if not self._frame:
+            self._frame = text_frame(self._bytes)
+        return self._frame
 
 
 class Hub:
@@ -41,8 +80,11 @@ class Hub:
         self._now = now
         self._beat = beat
         self._viewers: set[Viewer] = set()
-        self._shared: tuple[tuple, str, dict[str, int], int] | None = None
-        self._beat_text = ""
+        self._shared: _News | None = None
+        self._beat_message: _Message | None = None
+        self._next_round_s = 0.0
+        self._round_due: asyncio.TimerHandle | None = None
+        self._look_again: asyncio.TimerHandle | None = None
 
     def __len__(self) -> int:
         return len(self._viewers)
@@ -53,48 +95,98 @@ class Hub:
         return len(self._viewers) >= VIEWERS_AT_MOST
 
     def changed(self) -> None:
-        """Tell that the store has something new."""
-        for viewer in self._viewers:
-            viewer.wake.set()
+        """Tell that the store has something new: it is handed round at once, or in a crowd when the next round is due."""
+        if self._round_due is not None or not self._viewers:
+            return
+        loop = asyncio.get_running_loop()
+        if len(self._viewers) <= FEW_VIEWERS or loop.time() >= self._next_round_s:
+            self._round()
+        else:
+            self._round_due = loop.call_at(self._next_round_s, self._round)
+
+    def join(self, viewer: Viewer) -> None:
+        """Take in a viewer that has a line; it is served until `leave`."""
+        self._viewers.add(viewer)
+        self.changed()
+
+    def leave(self, viewer: Viewer) -> None:
+        """Forget a viewer."""
+        self._viewers.discard(viewer)
 
     async def beat_forever(self) -> None:
-        """Make the heartbeat twice a second; pumps send it when they next wake."""
+        """Make the heartbeat twice a second; it goes out with the round it causes."""
         while True:
             await asyncio.sleep(BEAT_S)
             rx_now, t_now = self._now()
             body = {"type": "beat", "rx_now": rx_now, "t_now": t_now, "viewers": len(self), **self._beat()}
-            self._beat_text = to_json(body).decode()
+            self._beat_message = _Message(body)
             self.changed()
 
     async def pump(self, viewer: Viewer, send: Send) -> None:
-        """Serve one viewer until its `send` raises. The caller removes it afterwards."""
+        """Serve one viewer without a line until its `send` raises; then it is forgotten."""
         self._viewers.add(viewer)
-        told_beat = ""
         try:
             while True:
                 await viewer.wake.wait()
                 viewer.wake.clear()
-                text = self._news(viewer)
-                if text is not None:
-                    await send(text)
-                if self._beat_text is not told_beat:
-                    told_beat = self._beat_text
-                    await send(told_beat)
+                for message in self._due(viewer):
+                    await send(message.text)
                 if len(self._viewers) > FEW_VIEWERS:
                     await asyncio.sleep(CROWD_INTERVAL_S)
         finally:
-            self._viewers.discard(viewer)
+            self.leave(viewer)
 
-    def _news(self, viewer: Viewer) -> str | None:
-        """Return the update for a viewer and move its cursor; None when nothing is new."""
-        place = (self._store.version, viewer.journal_next, *viewer.cursor.values())
-        if self._shared is None or self._shared[0] != place:
-            cursor, journal_next = self._store.cursor(), self._store.journal_next
-            if cursor == viewer.cursor and journal_next == viewer.journal_next:
+    # ------------------------------------------------------------ handing round
+
+    def _round(self) -> None:
+        """Give every viewer that can take it what is new."""
+        loop = asyncio.get_running_loop()
+        self._round_due = None
+        # Counted from when the round was due, not from now, or rounds that come as often as news would drift behind it.
+        self._next_round_s = max(self._next_round_s, loop.time() - CROWD_INTERVAL_S) + CROWD_INTERVAL_S
+        behind = [viewer for viewer in self._viewers if not self._serve(viewer)]
+        if behind and self._look_again is None:
+            self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
+
+    def _serve_those_behind(self, viewers: list[Viewer]) -> None:
+        """Look again at lines that were not free, so that the last news reaches them without waiting for the next."""
+        self._look_again = None
+        behind = [viewer for viewer in viewers if viewer in self._viewers and not self._serve(viewer)]
+        if behind:
+            loop = asyncio.get_running_loop()
+            self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
+
+    def _serve(self, viewer: Viewer) -> bool:
+        """Give one viewer what is new; False when its line is not free."""
+        if viewer.line is None:
+            viewer.wake.set()
+            return True
+        if not viewer.line.is_free:
+            return False
+        for message in self._due(viewer):
+            viewer.line.write(message.frame)
+        return True
+
+    def _due(self, viewer: Viewer) -> list[_Message]:
+        """Return the messages a viewer has not had, and take them as given."""
+        due = []
+        news = self._news(viewer)
+        if news is not None:
+            due.append(news.message)
+            viewer.cursor, viewer.journal_next = news.next_cursor, news.next_journal
+        if self._beat_message is not None and self._beat_message is not viewer.told_beat:
+            due.append(self._beat_message)
+            viewer.told_beat = self._beat_message
+        return due
+
+    def _news(self, viewer: Viewer) -> _News | None:
+        """Return what is new for a viewer, made once for all at the same place; None when nothing is."""
+        store, known = self._store, self._shared
+        place = (store.version, viewer.cursor, viewer.journal_next)
+        if known is None or known[:3] != place:
+            if viewer.journal_next == store.journal_next and viewer.cursor == store.cursor():
                 return None
             rx_now, t_now = self._now()
-            body = update(self._store, viewer.cursor, viewer.journal_next, rx_now, t_now, ROWS_AT_MOST)
-            self._shared = (place, to_json(body).decode(), cursor, journal_next)
-        _, text, cursor, journal_next = self._shared
-        viewer.cursor, viewer.journal_next = dict(cursor), journal_next
-        return text
+            body = update(store, viewer.cursor, viewer.journal_next, rx_now, t_now, ROWS_AT_MOST)
+            known = self._shared = _News(*place, _Message(body), store.cursor(), store.journal_next)
+        return known

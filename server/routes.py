@@ -26,6 +26,7 @@ from server.shelf_routes import add_shelf_routes
 from server.site import Site
 from server.station import Station
 from server.summary import summarize
+from server.viewer_line import LINE_EXTENSION
 
 LIVE = "live"
 LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
@@ -151,20 +152,29 @@ def _viewer_route(site: Site) -> Any:
         await socket.accept()
         store = station.store
         first = hello(station.name, site.mode, station.now_s(), station.pipeline.last_t, store)
-        viewer = Viewer(dict(first["cursor"]), store.journal_next)
-        pump = asyncio.create_task(_pump(socket, hub, viewer, to_json(first).decode()))
+        line = socket.scope.get("extensions", {}).get(LINE_EXTENSION)
+        viewer = Viewer(dict(first["cursor"]), store.journal_next, line)
+        pump = None
         try:
+            await socket.send_text(to_json(first).decode())
+            if line is not None:
+                hub.join(viewer)
+            else:
+                pump = asyncio.create_task(_pump(socket, hub, viewer))
             while (await socket.receive())["type"] != "websocket.disconnect":
                 continue  # whatever a viewer says is not read: there is no parser behind this socket
+        except (WebSocketDisconnect, RuntimeError, OSError):
+            return
         finally:
-            pump.cancel()
+            hub.leave(viewer)
+            if pump is not None:
+                pump.cancel()
 
     return view
 
 
-async def _pump(socket: WebSocket, hub: Hub, viewer: Viewer, first: str) -> None:
+async def _pump(socket: WebSocket, hub: Hub, viewer: Viewer) -> None:
     try:
-        await socket.send_text(first)
         await hub.pump(viewer, socket.send_text)
     except (WebSocketDisconnect, RuntimeError, OSError):
         return
