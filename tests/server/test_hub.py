@@ -184,3 +184,106 @@ def test_it_is_full_at_its_cap(count: int) -> None:
         assert bench.hub.is_full == (count >= server.hub.VIEWERS_AT_MOST)
 
     run(what)
+
+
+# ---------------------------------------------------------------- lines
+
+
+class FakeLine:
+    """A line that keeps what was written, and is free when told to be."""
+
+    def __init__(self) -> None:
+        self.is_free = True
+        self.messages: list[dict] = []
+
+    def write(self, frame: bytes) -> None:
+        """Take one frame: a text of at most 65535 bytes, or the tests are wrong."""
+        start = 2 if frame[1] < 126 else 4 if frame[1] == 126 else 10
+        self.messages.append(json.loads(frame[start:]))
+
+
+def joined(bench: Bench) -> FakeLine:
+    line = FakeLine()
+    bench.hub.join(Viewer(bench.store.cursor(), bench.store.journal_next, line))
+    return line
+
+
+def test_few_lines_get_everything_at_once() -> None:
+    async def what(bench: Bench) -> None:
+        lines = [joined(bench) for _ in range(server.hub.FEW_VIEWERS)]
+        for n in range(50):
+            bench.add(2)
+            assert all(len(line.messages) == n + 1 for line in lines)  # without leaving the event loop's turn
+        assert all(numbers(line.messages) == [float(n) for n in range(100)] for line in lines)
+
+    run(what)
+
+
+def test_a_crowd_gets_every_row_in_rounds(monkeypatch) -> None:
+    monkeypatch.setattr(server.hub, "CROWD_INTERVAL_S", 0.01)
+
+    async def what(bench: Bench) -> None:
+        lines = [joined(bench) for _ in range(100)]
+        loop = asyncio.get_running_loop()
+        begun = loop.time()
+        for _ in range(300):
+            bench.add()
+            await asyncio.sleep(0)
+        while len(numbers(lines[0].messages)) < 300:
+            await asyncio.sleep(0.001)
+        rounds = (loop.time() - begun) / 0.01 + 3
+        assert all(numbers(line.messages) == [float(n) for n in range(300)] for line in lines)
+        assert all(len(line.messages) <= rounds for line in lines)
+
+    run(what)
+
+
+def test_a_line_that_is_not_free_delays_nobody_and_then_gets_the_newest(monkeypatch) -> None:
+    monkeypatch.setattr(server.hub, "CROWD_INTERVAL_S", 0.001)
+
+    async def what(bench: Bench) -> None:
+        stuck, free = joined(bench), joined(bench)
+        stuck.is_free = False
+        for _ in range(3000):
+            bench.add()
+        assert numbers(free.messages) == [float(n) for n in range(3000)] and stuck.messages == []
+        stuck.is_free = True  # it wakes, and nothing new happens any more
+        while not stuck.messages:
+            await asyncio.sleep(0.001)
+        assert len(stuck.messages) == 1 and numbers(stuck.messages) == [float(n) for n in range(3000 - ROWS_AT_MOST, 3000)]
+        await asyncio.sleep(0.01)
+        assert len(stuck.messages) == 1
+
+    run(what)
+
+
+def test_one_that_left_is_given_nothing(monkeypatch) -> None:
+    monkeypatch.setattr(server.hub, "CROWD_INTERVAL_S", 0.001)
+
+    async def what(bench: Bench) -> None:
+        line = FakeLine()
+        viewer = Viewer(bench.store.cursor(), bench.store.journal_next, line)
+        bench.hub.join(viewer)
+        line.is_free = False
+        bench.add()
+        bench.hub.leave(viewer)
+        line.is_free = True
+        await asyncio.sleep(0.01)
+        bench.add()
+        assert line.messages == [] and len(bench.hub) == 0
+
+    run(what)
+
+
+def test_lines_and_awaited_sends_get_the_same_heartbeat(monkeypatch) -> None:
+    monkeypatch.setattr(server.hub, "BEAT_S", 0.01)
+
+    async def what(bench: Bench) -> None:
+        line, heard = joined(bench), bench.listen()
+        beating = asyncio.create_task(bench.hub.beat_forever())
+        while len(heard) < 3:
+            await asyncio.sleep(0.001)
+        beating.cancel()
+        assert heard[:3] == line.messages[:3] and heard[0]["viewers"] == 2 and len(line.messages) <= len(heard) + 1
+
+    run(what)
