@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import os
 import signal
 import socket
@@ -20,6 +21,8 @@ from protocol.dictionary import Dictionary
 from server.clock import SystemClock
 from server.hub import Hub
 from server.keys import CounterStore, copies_folder, load_or_make_key
+from server.link_watch import LinkState
+from server.log_file import LogFile, log_file
 from server.recorder import Recorder, RecorderState
 from server.records import make_header
 from server.resume import resume_or_start
@@ -39,6 +42,8 @@ USER_TIMEOUT_MS = 5000
 MESSAGE_AT_MOST = 64 * 1024
 STOP_WITHIN_S = 2
 KEEPER = "keeper"  # the seat of a replay: it changes the shelf, and there is nothing to command
+
+_log = logging.getLogger("blockhouse")
 
 
 class StartProblem(Exception):
@@ -97,17 +102,27 @@ async def run_live(
     Raises KeyProblem, RecorderFailed or StartProblem, each with one sentence, when it cannot start.
     """
     page_folder(), chart_folder()  # refuse an incomplete installation before anything is recorded
-    with contextlib.closing(listening_socket(settings.host, settings.http_port)) as listener:
-        station = _build_station(live, settings)
+    with (
+        contextlib.closing(listening_socket(settings.host, settings.http_port)) as listener,
+        log_file(settings.sessions) as log,
+    ):
+        station = _build_station(live, settings, log)
         hub = Hub(
             station.store,
             now=lambda: (station.now_s(), station.pipeline.last_t),
             beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
         )
         site = _site(settings, live.mode, station, hub, None)
+        log.hide(*site.tokens.values())
+
+        def say_link(state: LinkState) -> None:
+            _log.info("link %s: %s", state.state, state.sentence)
+            say(f"Link {state.state}: {state.sentence}")
+
         station.on_change = hub.changed
-        station.on_link = lambda state: say(f"Link {state.state}: {state.sentence}")
+        station.on_link = say_link
         await station.start()
+        _log.info("version %s started (%s) on %s, recording %s", version(), live.mode, live.source, station.name)
         beating = asyncio.create_task(hub.beat_forever())
         try:
             await _serve(site, settings, listener, open_browser, say, until)
@@ -116,12 +131,14 @@ async def run_live(
             if site.trials is not None:
                 await site.trials.close()
             path = await station.stop()
+            _log.info("stopped: %s", station.recorder.state.sentence)
     return path
 
 
-def _build_station(live: Live, settings: Settings) -> Station:
+def _build_station(live: Live, settings: Settings, log: LogFile) -> Station:
     clock = SystemClock()
     key = load_or_make_key(settings.keys, copies_folder())
+    log.hide(key.hex())
     header = make_header(
         clock,
         software=version(),
@@ -197,6 +214,7 @@ async def _serve(
         proxy_headers=False,
         server_header=False,
         access_log=False,
+        log_config=None,
         log_level="warning",
         lifespan="off",
         timeout_graceful_shutdown=STOP_WITHIN_S,

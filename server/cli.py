@@ -12,7 +12,7 @@ from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
-from server import check_cli, dictionary_cli, firmware_cli, key_cli, review_cli, trial_cli
+from server import check_cli, dictionary_cli, doctor, firmware_cli, key_cli, review_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.compare import CompareProblem
 from server.demo import Demo, TwinOptions, run_twin
@@ -102,6 +102,10 @@ def _parser() -> argparse.ArgumentParser:
     firmware_cli.add_parser(commands)
     check_cli.add_parser(commands)
     dictionary_cli.add_parser(commands)
+    check = commands.add_parser("doctor", help="look whether this computer is fit for a launch, and say what to mend")
+    check.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the recordings")
+    check.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key")
+    check.set_defaults(run=_doctor)
     ports = commands.add_parser("ports", help="list serial ports and whether each can be opened")
     ports.set_defaults(run=_ports)
     return parser
@@ -289,6 +293,14 @@ def _recover(options: argparse.Namespace) -> int:
     dictionary = load_dictionary(options.dictionary).text if options.dictionary else None
     print("\n".join(recover(options.file, options.to, dictionary).sentences()))
     return 0
+
+
+def _doctor(options: argparse.Namespace) -> int:
+    sessions, keys = default_folders()
+    findings = doctor.examine(options.sessions or sessions, options.keys or keys)
+    for finding in findings:
+        print(finding.line(), flush=True)
+    return int(any(finding.state == doctor.PROBLEM for finding in findings))
 
 
 def _ports(options: argparse.Namespace) -> int:

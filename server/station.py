@@ -7,6 +7,7 @@ shown to the command queue (answers, effects), then stored for the viewers, who 
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from math import isfinite
@@ -41,6 +42,8 @@ SAFE_ALL_WAITS_FOR_DISK_S = 0.3
 DISK_ANSWERS_WITHIN_S = 2.5
 CLOCK_JUMP_S = 1.0
 NS_PER_S = 1e9
+
+_log = logging.getLogger(__name__)
 
 
 class Station:
@@ -283,6 +286,7 @@ class Station:
 
     def _recorder_changed(self, state: RecorderState) -> None:
         severity = "info" if state.state == "recording" else "warning"
+        _log.log(logging.INFO if state.state != "stopped" else logging.WARNING, "%s", state.sentence)
         text = "" if state.state == "recording" else state.sentence
         body = {"state": state.state, "sentence": state.sentence, "file": state.path.name}
         self._note(Kind.LINK, "recording", severity, text, body)

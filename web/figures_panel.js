@@ -2,13 +2,14 @@
 
 import { bearing, distance, duration, fixed, tClock } from "./format.js";
 import { h, setHidden, setText, syncList } from "./dom.js";
+import { statesOf } from "./findings_panel.js";
 
 const DEG = 180 / Math.PI;
 const known = Number.isFinite;
 
 /** Figures at the cursor by key. */
-export function figuresOf(view) {
-  return Object.fromEntries(view.states("figure").map((entry) => [entry.key, entry.body]));
+export function figuresOf(view, whole = false) {
+  return Object.fromEntries(statesOf(view, "figure", whole).map((entry) => [entry.key, entry.body]));
 }
 
 /** Rows [title, text] of everything judged so far. */
@@ -21,14 +22,17 @@ export function figureRows(figures, zero) {
   }).filter(Boolean);
 }
 
-export function FiguresPanel(el) {
+/** For the review at home: everything judged of the session, wherever the cursor stands. */
+export const WholeFigures = (el) => FiguresPanel(el, true);
+
+function FiguresPanel(el, whole) {
   const body = h("tbody");
   const table = h("table", { class: "grid -figures", testid: "figures" }, body);
   const none = h("p", { class: "absent", text: "Nothing judged yet. Parts of the flight are judged as soon as they are over." });
   el.append(table, none);
   return {
     update(view) {
-      const rows = figureRows(figuresOf(view), view.moment("lift_off")?.t);
+      const rows = figureRows(figuresOf(view, whole && Boolean(view.page.replay)), view.store.journal.state("moment", "lift_off")?.body?.t);
       setHidden(none, rows.length > 0);
       setHidden(table, rows.length === 0);
       syncList(body, rows, ([title]) => title, ([title]) => h("tr", {}, h("th", { scope: "row", text: title }), h("td")), (node, [, text]) => setText(node.lastChild, text));

@@ -5,23 +5,31 @@ import { h, setHidden, setText, setTone, syncList } from "./dom.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
 
-/** Findings at the cursor, warnings first, then by time. */
-export function findingsOf(view) {
-  const rank = ({ severity }) => (severity === "warning" ? 0 : 1);
-  return view.states("finding").filter((entry) => entry.text).sort((a, b) => rank(a) - rank(b) || (a.body.t ?? 0) - (b.body.t ?? 0));
+/** Journal states at the cursor, or those the whole session ends with. */
+export function statesOf(view, topic, whole) {
+  return whole ? view.store.journal.states(topic, Infinity) : view.states(topic);
 }
 
-export function FindingsPanel(el, acts) {
+/** Findings at the cursor, warnings first, then by time. */
+export function findingsOf(view, whole = false) {
+  const rank = ({ severity }) => (severity === "warning" ? 0 : 1);
+  return statesOf(view, "finding", whole).filter((entry) => entry.text).sort((a, b) => rank(a) - rank(b) || (a.body.t ?? 0) - (b.body.t ?? 0));
+}
+
+/** For the review at home: everything found in the session, wherever the cursor stands. */
+export const WholeFindings = (el, acts) => FindingsPanel(el, acts, true);
+
+export function FindingsPanel(el, acts, whole = false) {
   const list = h("ol", { class: "findings", testid: "findings" });
   const none = h("p", { class: "absent" });
   el.append(list, none);
   return {
     update(view) {
-      const found = findingsOf(view);
+      const found = findingsOf(view, whole && Boolean(view.page.replay));
       setHidden(none, found.length > 0);
       setText(none, view.moment("lift_off") ? "Nothing found so far." : "Nothing found so far. Most of it is judged after lift-off.");
       const replay = Boolean(view.page.replay);
-      const zero = view.moment("lift_off")?.t;
+      const zero = view.moment("lift_off")?.t ?? view.store.journal.state("moment", "lift_off")?.body?.t;
       syncList(list, found, (entry) => `${view.store.session} ${entry.key} ${replay}`, (entry) => make(entry, replay, acts), (node, entry) => update(node, entry, zero));
     },
   };

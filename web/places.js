@@ -8,8 +8,8 @@ import { ClimbColumn } from "./climb_column.js";
 import { CommandLog } from "./command_log.js";
 import { CommandList, MarkPanel } from "./desk_panel.js";
 import { EventList } from "./event_list.js";
-import { FiguresPanel } from "./figures_panel.js";
-import { FindingsPanel } from "./findings_panel.js";
+import { WholeFigures } from "./figures_panel.js";
+import { FindingsPanel, WholeFindings } from "./findings_panel.js";
 import { FinPanel } from "./fin_panel.js";
 import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
 import { ImuPanel } from "./imu_panel.js";
@@ -46,7 +46,7 @@ export const PLACES = {
   ] },
   review: { title: "Review", columns: [
     [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["review-findings", "Findings", FindingsPanel], ["figures", "The flight in numbers", FiguresPanel], ["video", "Onboard videos", VideoPanel], ["whole", "Whole flight", ReviewStrips]],
+    [["review-findings", "Findings", WholeFindings], ["figures", "The flight in numbers", WholeFigures], ["video", "Onboard videos", VideoPanel], ["whole", "Whole flight", ReviewStrips]],
   ] },
 };
 
