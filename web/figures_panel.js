@@ -2,14 +2,13 @@
 
 import { bearing, distance, duration, fixed, tClock } from "./format.js";
 import { h, setHidden, setText, syncList } from "./dom.js";
-import { statesOf } from "./findings_panel.js";
 
 const DEG = 180 / Math.PI;
 const known = Number.isFinite;
 
 /** Figures at the cursor by key. */
 export function figuresOf(view, whole = false) {
-  return Object.fromEntries(statesOf(view, "figure", whole).map((entry) => [entry.key, entry.body]));
+  return Object.fromEntries((whole ? view.finalStates("figure") : view.states("figure")).map((entry) => [entry.key, entry.body]));
 }
 
 /** Rows [title, text] of everything judged so far. */

@@ -5,15 +5,10 @@ import { h, setHidden, setText, setTone, syncList } from "./dom.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
 
-/** Journal states at the cursor, or those the whole session ends with. */
-export function statesOf(view, topic, whole) {
-  return whole ? view.store.journal.states(topic, Infinity) : view.states(topic);
-}
-
 /** Findings at the cursor, warnings first, then by time. */
 export function findingsOf(view, whole = false) {
   const rank = ({ severity }) => (severity === "warning" ? 0 : 1);
-  return statesOf(view, "finding", whole).filter((entry) => entry.text).sort((a, b) => rank(a) - rank(b) || (a.body.t ?? 0) - (b.body.t ?? 0));
+  return (whole ? view.finalStates("finding") : view.states("finding")).filter((entry) => entry.text).sort((a, b) => rank(a) - rank(b) || (a.body.t ?? 0) - (b.body.t ?? 0));
 }
 
 /** For the review at home: everything found in the session, wherever the cursor stands. */

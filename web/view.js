@@ -108,6 +108,11 @@ export class View {
     return this.store.journal.states(topic, this.rxLimit);
   }
 
+  /** What the whole session ends with, wherever the cursor stands. */
+  finalStates(topic) {
+    return this.store.journal.states(topic);
+  }
+
   events(count) {
     return this.store.journal.texts(this.rxLimit, count);
   }
