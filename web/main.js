@@ -6,6 +6,7 @@ import { commandSentence, StepRow } from "./command_log.js";
 import { DeskSheet } from "./desk_sheet.js";
 import { DeskSocket } from "./desk_socket.js";
 import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
+import { homeActs } from "./home.js";
 import { listen } from "./keys.js";
 import { LastCommand } from "./last_command.js";
 import { Live } from "./live.js";
@@ -28,6 +29,7 @@ const SESSIONS_MS = 10000;
 const page = {
   about: null, mode: null, desk: null, replay: null, beat: null, silentSince: null, sessions: null, summary: null,
   strips: [], notice: null, canCommand: false, simulated: false, now: 0,
+  trash: null, comparison: null, onboard: null, canKeep: false,
 };
 let place = "flight";
 let dirty = true;
@@ -69,6 +71,7 @@ const acts = {
   safeAll: () => { if (desk) say({ type: "safe_all" }); },
   toggleStrip,
 };
+Object.assign(acts, homeActs(page, { changed, trouble, listSessions, token: () => sessionStorage.getItem(TOKEN_KEY) }));
 
 function ask(message) {
   if (!desk || !mayAsk(message.type, Boolean(page.replay))) return Promise.resolve({ ok: false, sentence: "No command can be given from here." });
@@ -118,6 +121,8 @@ async function openSession(session) {
     const [store, summary] = await Promise.all([getStore(session.name), getSummary(session.name).catch(() => null)]);
     sheet.close();
     page.replay = new Replay(store, session);
+    page.onboard = null;
+    acts.lookAtLog(session.name);
     page.summary = summary;
     page.strips = [];
     holdNothing();
@@ -130,6 +135,7 @@ async function openSession(session) {
 
 function backToLive() {
   page.replay = null;
+  page.onboard = null;
   page.summary = null;
   page.strips = [];
   changed();
@@ -145,7 +151,7 @@ function holdNothing() {
 
 // The operator's token comes once in the address, leaves it at once, and stays in this tab only.
 function takeToken() {
-  const match = location.hash.match(/operator=([^&]+)/);
+  const match = location.hash.match(/(?:operator|shelf)=([^&]+)/);
   if (match) {
     sessionStorage.setItem(TOKEN_KEY, decodeURIComponent(match[1]));
     history.replaceState(null, "", location.pathname + location.search);
@@ -270,7 +276,7 @@ function drawWithoutStore() {
 }
 
 async function start() {
-  takeToken();
+  page.canKeep = takeToken() !== null;
   try {
     page.about = await getAbout();
   } catch (error) {

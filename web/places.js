@@ -5,6 +5,7 @@ import { CameraBank } from "./camera_bank.js";
 import { LateralPanel, ParachuteStates, RecoveryChannels } from "./channel_panel.js";
 import { ChannelTable } from "./channel_table.js";
 import { ClimbColumn } from "./climb_column.js";
+import { ComparePanel } from "./compare_panel.js";
 import { CommandLog } from "./command_log.js";
 import { CommandList, MarkPanel } from "./desk_panel.js";
 import { EventList } from "./event_list.js";
@@ -14,6 +15,7 @@ import { FinPanel } from "./fin_panel.js";
 import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
 import { ImuPanel } from "./imu_panel.js";
 import { LinkPanel, RecorderLine } from "./link_panel.js";
+import { OnboardPanel } from "./onboard_panel.js";
 import { PowerPanel } from "./power_panel.js";
 import { Readouts } from "./readouts.js";
 import { DescentPanel, Whereabouts } from "./recovery_panel.js";
@@ -46,7 +48,7 @@ export const PLACES = {
   ] },
   review: { title: "Review", columns: [
     [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["review-findings", "Findings", WholeFindings], ["figures", "The flight in numbers", WholeFigures], ["video", "Onboard videos", VideoPanel], ["whole", "Whole flight", ReviewStrips]],
+    [["review-findings", "Findings", WholeFindings], ["figures", "The flight in numbers", WholeFigures], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel], ["whole", "Whole flight", ReviewStrips]],
   ] },
 };
 

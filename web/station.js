@@ -3,10 +3,12 @@
 import { parseColumns } from "./columns.js";
 import { Store } from "./store.js";
 
-async function get(path) {
+const get = (path) => ask(path, {});
+
+async function ask(path, options) {
   let answer;
   try {
-    answer = await fetch(path, { cache: "no-store" });
+    answer = await fetch(path, { cache: "no-store", ...options });
   } catch {
     throw new Error("The station does not answer. Is its program still running?");
   }
@@ -20,6 +22,41 @@ const session = (name, part) => `/api/sessions/${encodeURIComponent(name)}/${par
 export const getAbout = async () => (await get("/api/about")).json();
 export const getSessions = async () => (await get("/api/sessions")).json();
 export const getSummary = async (name) => (await get(session(name, "summary"))).json();
+
+export const getTrash = async () => (await get("/api/trash")).json();
+
+/** Change something on the shelf; only the holder of the terminal's longer link may. */
+export async function changeShelf(method, path, token, body) {
+  return (await ask(path, { method, headers: token ? { authorization: `Bearer ${token}` } : {}, body: body === undefined ? undefined : JSON.stringify(body) })).json();
+}
+
+/** Flights side by side: {told, table}. */
+export async function getComparison(names, at) {
+  const query = new URLSearchParams([...names.map((name) => ["sessions", name]), ["at", at]]);
+  const told = await (await get(`/api/compare?${query}`)).json();
+  query.set("form", "columns");
+  const { tables } = parseColumns(await (await get(`/api/compare?${query}`)).arrayBuffer());
+  return { told, table: tables.get("compare") };
+}
+
+/** Send the vehicle's own log; the answer is the station's report of it. */
+export async function bringLog(name, file, token) {
+  const path = `${session(name, "onboard")}?${new URLSearchParams({ file: file.name })}`;
+  return (await ask(path, { method: "POST", headers: token ? { authorization: `Bearer ${token}` } : {}, body: file })).json();
+}
+
+/** The log kept with a session: {told, table, roles}, without columns when it could not be aligned; null when there is none. */
+export async function getLog(name) {
+  let told;
+  try {
+    told = await (await get(session(name, "onboard"))).json();
+  } catch {
+    return null;
+  }
+  if (told.alignment?.refused) return { told };
+  const { tables } = parseColumns(await (await get(session(name, "onboard/columns"))).arrayBuffer());
+  return { told, table: tables.get("onboard"), roles: Object.fromEntries(told.columns.filter(({ role }) => role).map(({ role, name: column }) => [role, column])) };
+}
 
 /** A store filled with everything the station has of a session; `name` "live" is the one being recorded. */
 export async function getStore(name, { cap, session: known } = {}) {

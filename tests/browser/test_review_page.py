@@ -1,0 +1,112 @@
+"""At home, in a real browser: find a session, note it, compare two, bring in the vehicle's own log, save the report."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.browser.desk import chromium
+from tests.browser.station import ROOT, Process, eventually
+from tests.server.flights import recorded
+from tests.server.test_onboard import logged
+
+OFFSET_S, DRIFT = 41.25, 6e-5
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[object]:
+    with chromium() as launched:
+        yield launched
+
+
+def opened(browser: object, home: Path, session: Path) -> tuple[Process, object]:
+    """Start a replay and return it with its page, opened by the longer link."""
+    replay = Process(home, "replay", str(session), "--no-browser", "--http-port", "0")
+    link = replay.line(r"(http://\S+#shelf=\S+)")[1]
+    page = browser.new_context(viewport={"width": 1366, "height": 768}, accept_downloads=True).new_page()
+    page.goto(link)
+    page.locator('[data-testid="replay-banner"]').wait_for()
+    page.locator('[data-testid="place-review"]').click()
+    return replay, page
+
+
+def test_a_log_a_note_a_comparison_and_a_report(browser: object, tmp_path: Path) -> None:
+    flight, text = logged("calm", 3, OFFSET_S, DRIFT)
+    (tmp_path / "sessions").mkdir()
+    session = recorded(tmp_path / "sessions", flight, "maiden")
+    (tmp_path / "card.csv").write_text(text)
+    replay, page = opened(browser, tmp_path, session)
+    see = lambda testid: page.locator(f'[data-testid="{testid}"]').first  # noqa: E731
+    try:
+        # The vehicle's own log: its clock found again, to 10 ms.
+        see("onboard-file").set_input_files(str(tmp_path / "card.csv"))
+        eventually(lambda: "Recording time is" in see("onboard-says").inner_text(), 20)
+        told = page.evaluate("fetch('/api/sessions/maiden/onboard').then((answer) => answer.json())")["alignment"]
+        apogee = flight.truth["apogee_s"]
+        log_time = (apogee - OFFSET_S) / (1.0 + DRIFT)
+        assert told["offset_s"] + (1.0 + told["drift"]) * log_time == pytest.approx(apogee, abs=0.010)
+        assert page.locator(".onboard .overlay-drawing").count() >= 3
+
+        # Label and notes stay with the session; search finds them.
+        see("session-more-maiden").click()
+        see("label-maiden").fill("Maiden flight <b>")
+        see("notes-maiden").fill("wind from the west")
+        see("save-maiden").click()
+        eventually(lambda: "Maiden flight <b>" in page.locator(".sessions").inner_text())
+        see("shelf-search").fill("west maiden")
+        eventually(lambda: page.locator(".sessions .session-what").count() == 1)
+        see("shelf-search").fill("")
+
+        # Two flights side by side.
+        see("compare-maiden").check()
+        see("compare-thin-link").check()
+        see("compare").click()
+        eventually(lambda: page.locator('[data-testid="comparison"] .overlay-drawing').count() >= 5, 20)
+        assert "difference to" in see("comparison").inner_text()
+
+        # The report opens with the network off.
+        if not see("report-maiden").is_visible():
+            see("session-more-maiden").click()
+        with page.expect_download() as saving:
+            see("report-maiden").click()
+        report = tmp_path / "report.html"
+        saving.value.save_as(report)
+        offline = browser.new_context(offline=True).new_page()
+        asked: list[str] = []
+        offline.on("request", lambda request: asked.append(request.url))
+        offline.goto(report.as_uri())
+        assert "Maiden flight <b>" in offline.locator("body").inner_text() and offline.locator("svg").count() >= 4
+        assert all(url.startswith("file:") for url in asked)
+        offline.context.close()
+
+        # Into the trash and back: two presses, and nothing lost.
+        see("trash-maiden").click()
+        see("trash-maiden").click()
+        eventually(lambda: page.locator('[data-testid="session-open-maiden"]').count() == 0)
+        page.locator(".trash summary").click()
+        see("restore-maiden").click()
+        eventually(lambda: page.locator('[data-testid="session-open-maiden"]').count() == 1)
+    finally:
+        page.context.close()
+        replay.stop()
+
+
+def test_without_the_longer_link_nothing_can_be_changed(browser: object, tmp_path: Path) -> None:
+    replay = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
+    address = re.sub(r"#.*", "", replay.line(r"(http://\S+)")[1])
+    page = browser.new_page()
+    try:
+        page.goto(address)
+        page.locator('[data-testid="replay-banner"]').wait_for()
+        page.locator('[data-testid="place-review"]').click()
+        page.locator('[data-testid="session-more-calm"]').click()
+        assert page.locator('[data-testid="save-calm"]').count() == 0
+        assert page.locator('[data-testid="report-calm"]').is_visible()
+        status = page.evaluate("fetch('/api/sessions/calm', { method: 'DELETE' }).then((answer) => answer.status)")
+        assert status == 401
+    finally:
+        page.close()
+        replay.stop()

@@ -1,0 +1,60 @@
+// What is done at home with recordings: labels, notes, trash, comparing, the vehicle's own log. Every failure is a sentence.
+
+import { bringLog, changeShelf, getComparison, getLog, getTrash } from "./station.js";
+
+const PROGRESS_MS = 500;
+
+/**
+ * The acts of the Review place. `page` holds what they lead to: trash, comparison {told, table}, onboard {told, table, roles}.
+ * @param {object} page @param {{changed, trouble, listSessions, token: () => string|null}} hands
+ */
+export function homeActs(page, { changed, trouble, listSessions, token }) {
+  const tried = async (work) => {
+    try {
+      await work();
+    } catch (error) {
+      trouble(error.message);
+    }
+    changed();
+  };
+  const changeAndList = (method, path, body) => tried(async () => {
+    await changeShelf(method, path, token(), body);
+    page.trash = await getTrash();
+    await listSessions();
+  });
+  const session = (name, part = "") => `/api/sessions/${encodeURIComponent(name)}${part}`;
+  const look = (name) => tried(async () => { page.onboard = await getLog(name); });
+
+  return {
+    note: (name, changes) => changeAndList("PUT", session(name, "/notes"), changes),
+    remove: (name) => changeAndList("DELETE", session(name)),
+    restore: (entry) => changeAndList("POST", `/api/trash/${encodeURIComponent(entry)}/restore`, {}),
+    lookAtTrash: () => tried(async () => { page.trash = await getTrash(); }),
+    compare: (names, at = "lift_off") => tried(async () => { page.comparison = names && names.length > 1 ? await getComparison(names, at) : null; }),
+    lookAtLog: look,
+    dropLog: () => tried(async () => {
+      await changeShelf("DELETE", session(page.replay.name, "/onboard"), token());
+      page.onboard = null;
+      await listSessions();
+    }),
+    bringLog: (file) => tried(async () => {
+      const { name } = page.replay;
+      page.onboard = { busy: `Reading ${file.name} \u2026` };
+      changed();
+      const watch = setInterval(async () => {
+        const answer = await fetch(session(name, "/onboard/progress")).then((one) => one.json()).catch(() => ({}));
+        if (answer.text && page.onboard?.busy) { page.onboard = { busy: answer.text }; changed(); }
+      }, PROGRESS_MS);
+      try {
+        await bringLog(name, file, token());
+        page.onboard = await getLog(name);
+        await listSessions();
+      } catch (error) {
+        page.onboard = null;
+        throw error;
+      } finally {
+        clearInterval(watch);
+      }
+    }),
+  };
+}
