@@ -48,7 +48,7 @@ export const PLACES = {
   ] },
   review: { title: "Review", columns: [
     [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["review-findings", "Findings", WholeFindings], ["figures", "The flight in numbers", WholeFigures], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel], ["whole", "Whole flight", ReviewStrips]],
+    [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
   ] },
 };
 
