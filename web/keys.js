@@ -9,6 +9,7 @@ const REPLAY_KEYS = {
   ArrowRight: ["step", 1],
   Home: ["start"],
   End: ["end"],
+  r: ["loop"],
 };
 
 /** What a key means: ["safe_all"], ["escape"], ["replay", act, argument] or null. Typing in a field is never a command. */

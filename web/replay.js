@@ -30,6 +30,7 @@ export class Replay {
     const liftOff = store.journal.state("moment", "lift_off")?.body?.t;
     this.clock = new ReplayClock(...store.tRange, liftOff === undefined ? store.tRange[0] : liftOff - BEFORE_LIFT_OFF_S);
     this.held = null;
+    this.loopFrom = undefined;
   }
 
   /** The cursor at `now`. A step by packet holds the exact arrival time until the clock moves again. */
@@ -51,6 +52,20 @@ export class Replay {
     else if (what === "start") clock.seek(clock.start, now);
     else if (what === "end") clock.seek(clock.end, now);
     else if (what === "step") this.#step(argument, now);
+    else if (what === "loop") this.#loop(now);
+  }
+
+  /** One act, three meanings in turn: the loop begins here, it ends here, no loop any more. */
+  #loop(now) {
+    const { clock } = this;
+    const t = clock.at(now);
+    if (clock.loop) clock.setLoop(null, now);
+    else if (this.loopFrom === undefined) { this.loopFrom = t; return; }
+    else {
+      clock.setLoop([Math.min(this.loopFrom, t), Math.max(this.loopFrom, t)], now);
+      if (clock.loop) clock.seek(clock.loop[0], now);
+    }
+    this.loopFrom = undefined;
   }
 
   #step(direction, now) {

@@ -38,7 +38,13 @@ export function timelineMarks(view) {
   const { journal } = view.store;
   const moments = journal.states("moment").map((entry) => ({ key: entry.key, name: nameOf(entry.key), t: entry.body?.t ?? entry.t }));
   const marks = journal.entries.filter(({ topic }) => topic === "mark" || topic === "restart").map((entry) => ({ key: `${entry.topic} ${entry.i}`, name: entry.text || `Boot ${entry.body?.boot_id ?? ""}`, t: entry.t }));
-  return [...moments, ...marks].filter(({ t }) => Number.isFinite(t));
+  const findings = journal.states("finding").map((entry) => ({ key: `finding ${entry.key}`, name: shortened(entry.text), t: entry.body?.t ?? entry.t }));
+  const commands = journal.entries.filter(({ topic, body }) => topic === "command" && body?.state === "verified" && body.hazard !== "routine").map((entry) => ({ key: `command ${entry.key}`, name: entry.body.title, t: entry.t }));
+  return [...moments, ...marks, ...commands, ...findings].filter(({ t }) => Number.isFinite(t));
+}
+
+function shortened(text) {
+  return text.length > 34 ? `${text.slice(0, 33)}\u2026` : text;
 }
 
 export function ReplayBar(el, acts) {
@@ -55,7 +61,8 @@ export function ReplayBar(el, acts) {
   const range = h("button", { type: "button", class: "bar-act -range", testid: "replay-range", on: { click: () => turnRange() } });
   // The ticks on the track can lie closer together than a finger is wide; the list reaches every moment.
   const list = h("select", { class: "bar-list", "aria-label": "Go to a moment", testid: "replay-moments", on: { change: () => { if (list.value !== "") acts.replay("seek", Number(list.value)); list.value = ""; list.blur(); } } });
-  el.append(back, play, on, speed, clock, list, range, h("div", { class: "bar-track" }, marks, scrub));
+  const loop = h("button", { type: "button", class: "bar-act -range", testid: "replay-loop", title: "Loop a stretch (R)", on: { click: () => acts.replay("loop") } });
+  el.append(back, play, on, speed, loop, clock, list, range, h("div", { class: "bar-track" }, marks, scrub));
   const once = builder();
   let flight;
   let session;
@@ -109,6 +116,9 @@ export function ReplayBar(el, acts) {
       const { clock: running } = replay;
       setText(play, running.playing ? "\u275a\u275a" : "\u25b6");
       setAttr(play, "aria-label", running.playing ? "Pause" : "Play");
+      const looped = running.loop ? ["Looping", "End the loop"] : replay.loopFrom === undefined ? ["Loop", "Begin a loop here"] : ["to here", "Loop from the chosen moment to here"];
+      setText(loop, looped[0]);
+      setAttr(loop, "aria-label", looped[1]);
       if (speed.value !== String(running.speed)) speed.value = String(running.speed);
       if (Number(scrub.value) !== view.cursor.t) scrub.value = String(view.cursor.t);
       const words = replayClock(view);

@@ -10,6 +10,7 @@ export class ReplayClock {
     this.speed = 1;
     this.direction = 1;
     this.playing = false;
+    this.loop = null;
     this.#t = clamp(t, start, end);
     this.#since = 0;
   }
@@ -20,7 +21,12 @@ export class ReplayClock {
   /** Timeline seconds at `now`. */
   at(now) {
     if (!this.playing) return this.#t;
-    return clamp(this.#t + (now - this.#since) * this.speed * this.direction, this.start, this.end);
+    const t = this.#t + (now - this.#since) * this.speed * this.direction;
+    if (this.loop && this.direction > 0 && this.#t < this.loop[1] && t >= this.loop[1]) {
+      const [from, to] = this.loop;
+      return from + ((t - from) % (to - from));
+    }
+    return clamp(t, this.start, this.end);
   }
 
   /** Stop by itself at either end. Returns the timeline seconds at `now`. */
@@ -53,6 +59,14 @@ export class ReplayClock {
 
   seek(t, now) {
     this.#rebase(clamp(t, this.start, this.end), now);
+  }
+
+  /** Play a stretch over and over; null ends it. A stretch shorter than a tenth of a second is none. */
+  setLoop(stretch, now) {
+    const t = this.at(now);
+    const [from, to] = stretch ?? [0, 0];
+    this.loop = to - from >= 0.1 ? [clamp(from, this.start, this.end), clamp(to, this.start, this.end)] : null;
+    this.#rebase(t, now);
   }
 
   setSpeed(speed, now) {

@@ -92,3 +92,22 @@ test("the track of an hour on the pad shows the flight, that of a short session 
   store.tRange = [2950, 3100];
   assert.equal(flightRange(store), undefined);
 });
+
+test("a loop plays its stretch over and over, at any speed, and ends when told", () => {
+  const clock = new ReplayClock(0, 100, 10);
+  clock.setLoop([10, 12], 0);
+  clock.play(0);
+  assert.equal(clock.at(1.5), 11.5);
+  assert.ok(Math.abs(clock.at(2.5) - 10.5) < 1e-9);
+  assert.ok(Math.abs(clock.at(7) - 11) < 1e-9);
+  clock.setSpeed(0.5, 7);
+  assert.ok(Math.abs(clock.at(9.5) - 10.25) < 1e-9);
+  clock.setLoop(null, 9.5);
+  assert.ok(Math.abs(clock.at(19.5) - 15.25) < 1e-9);
+  clock.setLoop([20, 20.05], 20);
+  assert.equal(clock.loop, null);
+  const beyond = new ReplayClock(0, 100, 50);
+  beyond.setLoop([10, 12], 0);
+  beyond.play(0);
+  assert.equal(beyond.at(5), 55);
+});
