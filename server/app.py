@@ -9,6 +9,7 @@ import os
 import signal
 import socket
 import sys
+import threading
 import webbrowser
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from server.log_file import LogFile, log_file
 from server.recorder import Recorder, RecorderState
 from server.records import make_header
 from server.resume import resume_or_start
-from server.routes import make_app
+from server.routes import make_app, open_ahead
 from server.security import Gatekeeper, TokenGuard, new_token
 from server.segment import session_name
 from server.settings import Settings, Sheets, chart_folder, page_folder, sample_folder, version
@@ -220,6 +221,9 @@ async def _serve(
         timeout_graceful_shutdown=STOP_WITHIN_S,
     )
     server = _PageServer(config)
+    if site.open_first is not None:
+        # The page will ask for it first; by the time a browser has come up it is open.
+        threading.Thread(target=open_ahead, args=(site, site.open_first), daemon=True).start()
     address = f"http://{host}:{port}/"
     word = "operator" if site.station is not None else "shelf"
     links = {seat: f"{address}#{word}={token}" for seat, token in site.tokens.items()}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from contextlib import suppress
 from typing import Any
 
 from fastapi import FastAPI, HTTPException, Request, WebSocket, WebSocketDisconnect
@@ -127,17 +128,24 @@ def _opened(site: Site, name: str) -> tuple[Review, bytes]:
     try:
         path = site.shelf.path_of(name)
         stamp = (path, path.stat().st_size, path.stat().st_mtime_ns)
-        for known, known_stamp, review, body in site.opened:
-            if known == name and known_stamp == stamp:
-                return review, body
-        review = site.shelf.open(name)
-        body = review.columns()
+        with site.opening:
+            for known, known_stamp, review, body in site.opened:
+                if known == name and known_stamp == stamp:
+                    return review, body
+            review = site.shelf.open(name)
+            body = review.columns()
+            site.opened.append((name, stamp, review, body))
     except UnknownSession as error:
         raise HTTPException(404, "There is no session of that name.") from error
     except (SessionError, OSError) as error:
         raise HTTPException(409, str(error)) from error
-    site.opened.append((name, stamp, review, body))
     return review, body
+
+
+def open_ahead(site: Site, name: str) -> None:
+    """Open the session a page will ask for first; what is wrong with it is told when it asks."""
+    with suppress(HTTPException):
+        _opened(site, name)
 
 
 # ---------------------------------------------------------------- sockets

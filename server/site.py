@@ -7,6 +7,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from threading import Lock
 
 from fastapi import WebSocket
 
@@ -35,4 +36,5 @@ class Site:
     trials: TrialDesk | None = None
     operators: dict[str, WebSocket] = field(default_factory=dict)
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent
+    opening: Lock = field(default_factory=Lock)  # a page asks several things of a session at once; it is opened once
     opened: deque[tuple[str, tuple, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))

@@ -6,7 +6,7 @@ forces upright, and for the prediction the horizontal speed.
 
 from __future__ import annotations
 
-from math import hypot, isfinite, nan, sqrt
+from math import nan, sqrt
 
 import numpy as np
 
@@ -48,18 +48,20 @@ class HeightFollower:
         self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
         self._estimates: list[tuple[float, float, float, float, float]] = []
         self._predicted: list[tuple[float, ...]] = []
+        self._speeds = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
 
     def take(self, batch: Batch, out: Found) -> None:
         """Run the vertical filter and the phase detector over forces, attitudes and pressures in order of arrival."""
         self._estimates, self._predicted = [], []
+        self._speeds = self._horizontal(batch)
         self._flights = [(-1, self._flights[-1][1])]
         steps = [
             *self._attitude_steps(batch),
-            *self._velocity_steps(batch),
             *self._force_steps(batch),
             *self._pressure_steps(batch),
         ]
         if not steps:
+            self._keep_speed()
             return
         steps.sort(key=lambda step: step[0])
         if not self._phase_told:
@@ -71,6 +73,7 @@ class HeightFollower:
             change = take(t, values, made, order, rx_s)
             if change is not None:
                 self._note_phase(change, order, rx_s, out)
+        self._keep_speed()
         if made:
             table = np.array(made)
             columns = {"height": table[:, 3], "climb_rate": table[:, 4], "height_raw": table[:, 5]}
@@ -99,8 +102,21 @@ class HeightFollower:
     def _attitude_steps(self, batch: Batch) -> list[tuple]:
         return self._roles.steps(batch, QUATERNION, self._take_attitude)
 
-    def _velocity_steps(self, batch: Batch) -> list[tuple]:
-        return self._roles.steps(batch, VELOCITY[:2], self._take_velocity)
+    def _horizontal(self, batch: Batch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return orders, times and horizontal speeds of the batch's rows in which the vehicle told a finite one."""
+        found = self._roles.together(batch, VELOCITY[:2])
+        if found is None:
+            return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
+        rows, columns = found
+        with np.errstate(over="ignore", invalid="ignore"):
+            east, north = columns.values()
+            across = np.sqrt(east * east + north * north)
+        told = np.isfinite(across)
+        return rows.order[told], rows.t[told], across[told]
+
+    def _keep_speed(self) -> None:
+        if len(self._speeds[0]):
+            self._across_m_s = (float(self._speeds[1][-1]), float(self._speeds[2][-1]))
 
     def _force_steps(self, batch: Batch) -> list[tuple]:
         return self._roles.steps(batch, ("accel.a.x", "accel.a.y", "accel.a.z"), self._take_force)
@@ -117,11 +133,6 @@ class HeightFollower:
         if 0.5 < sum(part * part for part in q) < 2.0:  # false for NaN
             self._attitude = q
         self._estimates.append(self._estimate_at(t))
-
-    def _take_velocity(self, t: float, velocity: tuple, made: list, order: int, rx_s: float) -> None:
-        across = hypot(*velocity)
-        if isfinite(across):
-            self._across_m_s = (t, across)
 
     def _estimate_at(self, t: float) -> tuple[float, float, float, float, float]:
         """Return (in flight, height, its sigma, climb, its sigma) at a time; NaN before the first pressure."""
@@ -159,7 +170,10 @@ class HeightFollower:
 
     def _predict(self, t: float, order: int, rx_s: float) -> None:
         vertical = self._vertical
-        across = self._across_m_s[1] if self._across_m_s is not None and t - self._across_m_s[0] < 1.0 else 0.0
+        orders, times, speeds = self._speeds
+        row = int(np.searchsorted(orders, order)) - 1
+        last = (float(times[row]), float(speeds[row])) if row >= 0 else self._across_m_s
+        across = last[1] if last is not None and t - last[0] < 1.0 else 0.0
         told = self._predictor.take_state(
             t,
             vertical.height_m,
