@@ -94,7 +94,8 @@ def alignment_of(held: object) -> Alignment | None:
     """Return an alignment from what `alignment_dict` made, or None when that is not it."""
     if not isinstance(held, Mapping):
         return None
-    numbers = {name: held.get(name) for name in ("offset_s", "drift", "sigma_s", "match", "lead", "overlap_s")}
+    names = ("offset_s", "drift", "sigma_s", "match", "lead", "overlap_s", "middle_s", "drift_sigma")
+    numbers = {name: held.get(name) for name in names}
     if not all(isinstance(v, int | float) and not isinstance(v, bool) and np.isfinite(v) for v in numbers.values()):
         return None
     return Alignment(**{name: float(value) for name, value in numbers.items()})  # type: ignore[arg-type]
@@ -145,6 +146,7 @@ def report(review: Review, log: OnboardLog, alignment: Alignment) -> dict[str, o
     }
     if alignment.refused:
         return told
+    told["sigma_ends_s"] = float(alignment.sigma_at(np.float64(alignment.middle_s + 0.5 * alignment.overlap_s)))
     told["drift_ppm"] = round(alignment.drift * 1e6, 3)
     told["lost"] = [{**asdict(one), "share": round(one.share, 4)} for one in what_was_lost(review, log, alignment)]
     told["events"] = [
@@ -162,7 +164,9 @@ def report_text(told: Mapping[str, object]) -> str:
         return "\n".join([*lines, f"not aligned: {found['refused']}"])
     lines.append(
         f"recording time = {found['offset_s']:+.4f} s + log time x (1 {found['drift'] * 1e6:+.1f} ppm), "
-        f"sure to {1000 * found['sigma_s']:.1f} ms (one sigma), match {found['match']:.3f}, over {found['overlap_s']:.0f} s"
+        f"sure to {1000 * found['sigma_s']:.1f} ms in the middle, "
+        f"{1000 * told['sigma_ends_s']:.1f} ms at the ends (one sigma), "
+        f"match {found['match']:.3f}, over {found['overlap_s']:.0f} s"
     )
     for one in told["lost"]:
         lines.append(

@@ -75,6 +75,7 @@ def test_an_unknown_clock_is_found_within_10_ms_at_five_moments(
     moments = np.array([float(truth[name]) for name in MOMENTS])
     errors = found.to_reference((moments - offset) / (1.0 + drift)) - moments
     assert np.abs(errors).max() < 0.010, errors
+    assert (np.abs(errors) < 4.0 * found.sigma_at((moments - offset) / (1.0 + drift))).all(), "as sure as it says"
     assert found.sigma_s < 0.01 and found.match > 0.9
 
 

@@ -94,5 +94,17 @@ def test_spikes_gaps_and_numbers_that_are_none_do_not_move_it() -> None:
     assert found.to_reference(np.array([20.0, 60.0])) == pytest.approx(np.array([20.0, 60.0]) * (1 + 50e-6), abs=0.01)
 
 
+def test_signals_that_disagree_widen_the_doubt() -> None:
+    one, two = pairs(0.0, 0.0, 5)
+    late = Pair("late", two.reference_t + 0.08, two.reference, two.other_t, two.other)
+    agreeing, torn = align([one, two]), align([one, late])
+    assert torn.sigma_s > 2.0 * agreeing.sigma_s and torn.drift_sigma >= agreeing.drift_sigma >= 5e-5
+
+
+def test_the_doubt_grows_away_from_the_middle() -> None:
+    found = Alignment(0.0, sigma_s=0.003, middle_s=50.0, drift_sigma=1e-4)
+    assert found.sigma_at(np.array([50.0, 10.0, 90.0])) == pytest.approx([0.003, 0.005, 0.005])
+
+
 def test_the_shape() -> None:
     assert Alignment(2.0, 1e-3).to_reference(np.array([0.0, 10.0])) == pytest.approx([2.0, 12.01])
