@@ -248,7 +248,9 @@ def test_half_a_session_is_summarized_as_far_as_it_goes(files: Path) -> None:
 def test_export_names_its_files(tmp_path: Path) -> None:
     ended = run(tmp_path, "export", str(SAMPLE), "--csv", str(tmp_path / "csv"))
     written = sorted((tmp_path / "csv").iterdir())
-    assert (ended.returncode, ended.stderr) == (0, "")
+    assert ended.returncode == 0
+    # On a busy machine it takes longer than a second, and then says how far it is.
+    assert all(line.endswith(" rows") or line.startswith("reading ") for line in ended.stderr.splitlines())
     assert sorted(ended.stdout.splitlines()) == [str(path) for path in written] and len(written) > 10
     rows = len((tmp_path / "csv" / "navigation.csv").read_text().splitlines()) - 1
     assert rows == json.loads(run(tmp_path, "summary", str(SAMPLE), "--json").stdout)["packets"]["navigation"]
