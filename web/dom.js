@@ -65,6 +65,16 @@ export function builder() {
   };
 }
 
+/** Tells whether any of some values changed since the last call: panels skip work when nothing they show did. */
+export function watcher() {
+  let last = [];
+  return (...values) => {
+    const same = values.length === last.length && values.every((value, i) => Object.is(value, last[i]));
+    last = values;
+    return !same;
+  };
+}
+
 /**
  * Keep a list of nodes in step with a list of items.
  * @param {Element} parent @param {any[]} items @param {(item) => string} keyOf @param {(item) => Element} make

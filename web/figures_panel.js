@@ -1,7 +1,7 @@
 // The flight in numbers, as the station judged them part by part: each with its doubt, or the reason why there is none.
 
 import { bearing, distance, duration, fixed, tClock } from "./format.js";
-import { h, setHidden, setText, syncList } from "./dom.js";
+import { h, setHidden, setText, syncList, watcher } from "./dom.js";
 
 const DEG = 180 / Math.PI;
 const known = Number.isFinite;
@@ -29,9 +29,12 @@ function FiguresPanel(el, whole) {
   const table = h("table", { class: "grid -figures", testid: "figures" }, body);
   const none = h("p", { class: "absent", text: "Nothing judged yet. Parts of the flight are judged as soon as they are over." });
   el.append(table, none);
+  const moved = watcher();
   return {
     update(view) {
-      const rows = figureRows(figuresOf(view, whole && Boolean(view.page.replay)), view.store.journal.state("moment", "lift_off")?.body?.t);
+      const all = whole && Boolean(view.page.replay);
+      if (all && !moved(view.store, view.store.version)) return;
+      const rows = figureRows(figuresOf(view, all), view.store.journal.state("moment", "lift_off")?.body?.t);
       setHidden(none, rows.length > 0);
       setHidden(table, rows.length === 0);
       syncList(body, rows, ([title]) => title, ([title]) => h("tr", {}, h("th", { scope: "row", text: title }), h("td")), (node, [, text]) => setText(node.lastChild, text));

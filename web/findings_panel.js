@@ -1,7 +1,7 @@
 // What the station found wrong or nearly so: sentence, what to do, and in a replay the moment it belongs to.
 
 import { duration, tClock } from "./format.js";
-import { h, setHidden, setText, setTone, syncList } from "./dom.js";
+import { h, setHidden, setText, setTone, syncList, watcher } from "./dom.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
 
@@ -18,9 +18,12 @@ export function FindingsPanel(el, acts, whole = false) {
   const list = h("ol", { class: "findings", testid: "findings" });
   const none = h("p", { class: "absent" });
   el.append(list, none);
+  const moved = watcher();
   return {
     update(view) {
-      const found = findingsOf(view, whole && Boolean(view.page.replay));
+      const all = whole && Boolean(view.page.replay);
+      if (all && !moved(view.store, view.store.version)) return;
+      const found = findingsOf(view, all);
       setHidden(none, found.length > 0);
       setText(none, view.moment("lift_off") ? "Nothing found so far." : "Nothing found so far. Most of it is judged after lift-off.");
       const replay = Boolean(view.page.replay);

@@ -2,7 +2,7 @@
 // listed with its sentence and hides nothing else.
 
 import { bytes, duration, fixed } from "./format.js";
-import { h, setAttr, setHidden, setText, syncList } from "./dom.js";
+import { h, setAttr, setHidden, setText, syncList, watcher } from "./dom.js";
 
 const ORDERS = {
   newest: { title: "Newest first", by: (a, b) => String(b.started_utc ?? "").localeCompare(String(a.started_utc ?? "")) },
@@ -34,11 +34,13 @@ export function SessionList(el, acts) {
   const again = h("button", { type: "button", class: "act", text: "Look again", on: { click: () => acts.listSessions() } });
   const trash = h("details", { class: "trash", hidden: true }, h("summary", { text: "Trash" }), h("ul", { class: "session-list" }));
   const chosen = new Set();
+  const moved = watcher();
   el.append(h("div", { class: "shelf-row" }, search, order), list, none, h("div", { class: "shelf-row" }, compare, again), trash);
   const row = (session) => new Row(session, acts, chosen).node;
   return {
     update(view) {
       const { sessions, replay, trash: thrown, canKeep } = view.page;
+      if (!moved(sessions, replay?.name, thrown, canKeep, search.value, order.value, [...chosen].join("/"))) return;
       const all = sessions ?? [];
       const shown = matching(all, search.value).sort(ORDERS[order.value].by);
       setHidden(none, shown.length > 0);

@@ -1,4 +1,4 @@
-"""The inertial units: at rest which one drifts, in flight whether they agree; looked at once a second of their own samples.
+"""The inertial units: at rest which one drifts, in flight whether they agree; looked at every two seconds.
 
 Samples wait until the clock unit (B, or A where there is no B) has sent `ROWS` more; then both units' samples heard up to
 that row are judged together. So the result does not depend on where batches end.
@@ -17,7 +17,7 @@ from server.flight.imu_rest import Drift, Samples
 from server.followers.found import Found, RoleColumns
 from server.journal import Entry
 
-ROWS = 25
+ROWS = 50
 KIND_WORDS = {"accel": "acceleration", "gyro": "rates"}
 AXES = "xyz"
 ADVICE = "Let the vehicle stand still for a minute and look again; do not fly on a unit that wanders."
@@ -40,7 +40,7 @@ class UnitsFollower:
         self._drift: Drift | None = None
 
     def take(self, batch: Batch, out: Found) -> None:
-        """Queue a batch's samples and judge at every row that completes a second."""
+        """Queue a batch's samples and judge at every row that completes `ROWS`."""
         pieces = {unit: self._piece(batch, unit) for unit in self._fitted}
         if not self._fitted:
             return
