@@ -23,7 +23,8 @@ class Case:
     """One fault: its number in the list, how it is injected, what must come of it, how often it is tried.
 
     `run(place, try_number)` injects it once; `place` is a running `Pad` for faults of a wire or of people, and an empty
-    folder for all others. It raises AssertionError when something else than the expected is seen.
+    folder for all others. It raises AssertionError when something else than the expected is seen. What a test of its own
+    tries elsewhere in the suite has `short` 0.
     """
 
     number: str

@@ -290,7 +290,7 @@ def _refused_while_live(pad: Pad, watcher: object, ada: object, armed: dict) -> 
     assert pad.hazardous_frames() == 0, "a hazardous frame left without its record"
 
 
-@case("7", "file-size limit", "RLIMIT_FSIZE of the running station", "as 6, in ever new parts", long=5)
+@case("7", "file-size limit", "RLIMIT_FSIZE of the running station", "as 6, in ever new parts", short=0, long=5)
 def file_limit(folder: Path, number: int) -> Seen:
     pad = Pad(folder, rate_hz=100)
     try:
@@ -329,13 +329,13 @@ def read_only(folder: Path, number: int) -> Seen:
 
 @case(
     "9", "fsync fails once", "the N-th create, write, flush fails (EIO, ENOSPC, EFBIG, EINTR, short), once, for all N",
-    "that file never used again; all vouched for is there", short=1, long=1,
+    "that file never used again; all vouched for is there", short=0, long=1,
 )  # fmt: skip
 def fails_once(folder: Path, number: int) -> Seen:
     return _nth(folder, for_ever=False)
 
 
-@case("9a", "disk fails for ever", "as 9, and every later operation too", "all vouched for is there", short=1, long=1)
+@case("9a", "disk fails for ever", "as 9, and every later operation too", "all vouched for is there", short=0, long=1)
 def fails_for_ever(folder: Path, number: int) -> Seen:
     return _nth(folder, for_ever=True)
 
@@ -371,7 +371,14 @@ class SlowStorage(PosixStorage):
         super().sync_data(descriptor)
 
 
-@case("10", "slow disk", "each flush takes 2 s (storage seam)", "callers unaffected, backlog shown, nothing lost", long=3)
+@case(
+    "10",
+    "slow disk",
+    "each flush takes 2 s (storage seam)",
+    "callers unaffected, backlog shown, nothing lost",
+    short=0,
+    long=3,
+)
 def slow_disk(folder: Path, number: int) -> Seen:
     clock = SystemClock()
     recorder = Recorder(folder, "flight", header_for(clock), clock=clock, storage=SlowStorage(2.0))

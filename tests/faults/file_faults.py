@@ -56,7 +56,13 @@ def _is_honest(path: Path, whole: list[tuple]) -> bool:
     return True
 
 
-@case("42", "newer file, unknown record", "format 2 header; a record of kind 99", "refused in words; passed over, counted")
+@case(
+    "42",
+    "newer file, unknown record",
+    "format 2 header; a record of kind 99",
+    "refused in words; passed over, counted",
+    short=0,
+)
 def newer(folder: Path, number: int) -> Seen:
     newer_path, _ = write_part(folder, "newer", ENTRIES, header=small_header(format_major=2))
     try:
@@ -111,7 +117,13 @@ def huge(folder: Path, number: int) -> Seen:
 HOSTILE = "<script>alert(1)</script>../../\0\u202e" + "x" * 100_000
 
 
-@case("44", "hostile session", "HTML, ../ and 100 kB in every name; ../ in what is asked for", "text, bounded, no way out")
+@case(
+    "44",
+    "hostile session",
+    "HTML, ../ and 100 kB in every name; ../ in what is asked for",
+    "text, bounded, no way out",
+    short=0,
+)
 def hostile(folder: Path, number: int) -> Seen:
     sessions = folder / "home" / "sessions"
     header = small_header(

@@ -141,7 +141,16 @@ class Operator:
 class Pad:
     """Station, terminal and vehicle. `sent` holds the bytes the terminal took, one stretch for each time it was there."""
 
-    def __init__(self, folder: Path, *, rate_hz: float = 1 / TICK_S, sessions: Path | None = None, more: tuple = ()) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        rate_hz: float = 1 / TICK_S,
+        sessions: Path | None = None,
+        more: tuple[str, ...] = (),
+        start: bool = True,
+    ) -> None:
+        """Put the terminal there and start a station with `more` arguments; without `start` neither it nor telemetry."""
         self.folder, self.home = folder, folder / "home"
         self.dictionary = load_dictionary()
         (self.home / "keys").mkdir(parents=True)
@@ -160,7 +169,8 @@ class Pad:
         self._begun = time.monotonic()
         self.worst_stall_s = 0.0
         self._insert_terminal()
-        self.station = self.start_station(*more)
+        self.talking = start
+        self.station = self.start_station(*more) if start else None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._live, daemon=True)
         self._thread.start()
@@ -211,6 +221,8 @@ class Pad:
         """Pull the radio out."""
         with self._lock:
             master, self._master = self._master, -1
+            if master < 0:
+                return
             os.close(self.slave)
             os.close(master)
             self.radio.unlink()
@@ -326,7 +338,8 @@ class Pad:
         self._thread.join(5.0)
         with contextlib.ExitStack() as ending:
             ending.callback(self.unplug)
-            ending.callback(self.station.stop)
+            if self.station is not None:
+                ending.callback(self.station.stop)
 
 
 def _missing(stretches: list[bytes], recorded: bytes) -> int:

@@ -29,6 +29,8 @@ def main() -> int:
     parser.add_argument("--times", type=int, metavar="N", help="tries of each row")
     options = parser.parse_args()
     cases = [case for case in CASES if not options.only or case.number in options.only]
+    if options.short:
+        cases = [case for case in cases if case.short]
     print(f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, {platform.system()} {platform.release()}\n")
     print("| # | fault | injected by | expected | tried | seen | lost bytes |\n|---|---|---|---|---|---|---|", flush=True)
     failed = 0
