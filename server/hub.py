@@ -82,7 +82,7 @@ class Hub:
         self._viewers: set[Viewer] = set()
         self._shared: _News | None = None
         self._beat_message: _Message | None = None
-        self._next_round_s = 0.0
+        self._next_round_s = self._last_round_s = 0.0
         self._round_due: asyncio.TimerHandle | None = None
         self._look_again: asyncio.TimerHandle | None = None
 
@@ -114,13 +114,15 @@ class Hub:
         self._viewers.discard(viewer)
 
     async def beat_forever(self) -> None:
-        """Make the heartbeat twice a second; it goes out with the round it causes."""
+        """Make the heartbeat twice a second; it goes out with the next news, or by itself when there are none."""
         while True:
             await asyncio.sleep(BEAT_S)
             rx_now, t_now = self._now()
             body = {"type": "beat", "rx_now": rx_now, "t_now": t_now, "viewers": len(self), **self._beat()}
             self._beat_message = _Message(body)
-            self.changed()
+            # While news flow the next round carries it; a round of its own would cost a crowd as much as news do.
+            if asyncio.get_running_loop().time() - self._last_round_s > 2 * CROWD_INTERVAL_S:
+                self.changed()
 
     async def pump(self, viewer: Viewer, send: Send) -> None:
         """Serve one viewer without a line until its `send` raises; then it is forgotten."""
@@ -142,8 +144,10 @@ class Hub:
         """Give every viewer that can take it what is new."""
         loop = asyncio.get_running_loop()
         self._round_due = None
-        # Counted from when the round was due, not from now, or rounds that come as often as news would drift behind it.
-        self._next_round_s = max(self._next_round_s, loop.time() - CROWD_INTERVAL_S) + CROWD_INTERVAL_S
+        # Counted from when the round was due, with up to two saved: news that come just as often as rounds may, but now
+        # and then late, would otherwise be held back from then on.
+        self._last_round_s = loop.time()
+        self._next_round_s = max(self._next_round_s, self._last_round_s - 2 * CROWD_INTERVAL_S) + CROWD_INTERVAL_S
         behind = [viewer for viewer in self._viewers if not self._serve(viewer)]
         if behind and self._look_again is None:
             self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
@@ -163,8 +167,9 @@ class Hub:
             return True
         if not viewer.line.is_free:
             return False
-        for message in self._due(viewer):
-            viewer.line.write(message.frame)
+        due = self._due(viewer)
+        if due:
+            viewer.line.write(due[0].frame if len(due) == 1 else due[0].frame + due[1].frame)
         return True
 
     def _due(self, viewer: Viewer) -> list[_Message]:

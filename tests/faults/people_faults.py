@@ -64,7 +64,7 @@ def up(watcher: Watcher) -> None:
     "32", "many viewers", "60 real connections (300 in tests/bench/viewers.py)", "each gets every row", long=3, on_pad=True
 )
 def many(pad: Pad, number: int) -> Seen:
-    count = 20 if number == 0 else 60
+    count = 10 if number == 0 else 60
     watchers = [pad.watcher() for _ in range(count)]
     up(watchers[0])
     eventually(lambda: all(watcher.counts.get("control", 0) > 20 for watcher in watchers), 30)
