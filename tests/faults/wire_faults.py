@@ -334,8 +334,9 @@ def impossible(pad: Pad, number: int) -> Seen:
 def wrap(pad: Pad, number: int) -> Seen:
     quiet(pad)
     counts = pad.vehicle.link._counts
-    counts["recovery"] = COUNT_MODULUS - 4
-    pad.send(pad.frame("recovery"))  # the jump to there is a gap; the wrap must be none
+    for count in (COUNT_MODULUS // 2, COUNT_MODULUS - 4):  # the jumps to there are gaps; the wrap must be none
+        counts["recovery"] = count
+        pad.send(pad.frame("recovery"))
     frames = b"".join(pad.frame("recovery") for _ in range(8))
     return Seen(told(shown_after(pad, {"packets": 8, "lost": 0}, frames)))
 
