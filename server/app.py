@@ -11,9 +11,10 @@ import socket
 import sys
 import threading
 import webbrowser
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, MutableMapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
@@ -31,6 +32,7 @@ from server.routes import make_app, open_ahead
 from server.security import Gatekeeper, TokenGuard, new_token
 from server.segment import session_name
 from server.settings import Settings, Sheets, chart_folder, page_folder, sample_folder, version
+from server.sharing import ViewOnly
 from server.shelf import Shelf
 from server.site import Site
 from server.station import Station
@@ -205,7 +207,18 @@ async def _serve(
 ) -> None:
     host, port = settings.host, listener.getsockname()[1]
     hosts = site_hosts(host, port)
-    app = Gatekeeper(make_app(site), lambda: hosts)
+    scheme = "https" if settings.certificate else "http"
+    listeners = [listener]
+    refuses: Callable[[MutableMapping[str, Any]], bool] = lambda scope: False  # noqa: E731
+    if settings.share is not None:
+        listeners.append(listening_socket(settings.share, port))
+        hosts |= site_hosts(settings.share, port)
+        bracketed = f"[{settings.share}]" if ":" in settings.share else settings.share
+        site.shared_link = f"{scheme}://{bracketed}:{port}/"
+        if not settings.share_desk:
+            refuses = ViewOnly(settings.share).refuses
+    app = Gatekeeper(make_app(site), lambda: hosts, refuses)
+    certificate, certificate_key = settings.certificate or (None, None)
     config = uvicorn.Config(
         app,
         http="h11",
@@ -219,15 +232,17 @@ async def _serve(
         log_level="warning",
         lifespan="off",
         timeout_graceful_shutdown=STOP_WITHIN_S,
+        ssl_certfile=certificate,
+        ssl_keyfile=certificate_key,
     )
     server = _PageServer(config)
     if site.open_first is not None:
         # The page will ask for it first; by the time a browser has come up it is open.
         threading.Thread(target=open_ahead, args=(site, site.open_first), daemon=True).start()
-    address = f"http://{host}:{port}/"
+    address = f"{scheme}://{host}:{port}/"
     word = "operator" if site.station is not None else "shelf"
     links = {seat: f"{address}#{word}={token}" for seat, token in site.tokens.items()}
-    serving = asyncio.create_task(server.serve(sockets=[listener]))
+    serving = asyncio.create_task(server.serve(sockets=listeners))
     with _signals(server):
         while not server.started and not serving.done():
             await asyncio.sleep(0.01)
@@ -236,6 +251,10 @@ async def _serve(
             say(f"{_whose(seat, len(links))}: {link}")
             if can_show(sys.stdout, os.environ):
                 say(terminal_code(link))
+        if site.shared_link is not None:
+            say(f"Shared on this network, {'with the desk' if settings.share_desk else 'view only'}: {site.shared_link}")
+            if can_show(sys.stdout, os.environ):
+                say(terminal_code(site.shared_link))
         if open_browser:
             await asyncio.to_thread(webbrowser.open, next(iter(links.values()), address))
         while not serving.done():

@@ -27,6 +27,7 @@ from server.recover import recover
 from server.review import open_review, session_name
 from server.session_file import SessionError
 from server.settings import DEFAULT_HTTP_PORT, Settings, SettingsProblem, default_folders, load_sheets, version
+from server.sharing import is_address, lan_address
 from server.sidecar import NotesProblem
 from server.summary import summarize, summary_json, summary_text
 from server.tracks import NoTrack
@@ -122,6 +123,16 @@ def _add_serving(parser: argparse.ArgumentParser) -> None:
         help="port of the page (0: any)",
     )
     parser.add_argument("--no-browser", action="store_true", help="do not open the page")
+    parser.add_argument(
+        "--share",
+        nargs="?",
+        const="",
+        metavar="ADDRESS",
+        help="let others on the network watch, view-only, by this computer's address there",
+    )
+    parser.add_argument("--share-desk", action="store_true", help="with --share: the operator's link works from there too")
+    parser.add_argument("--certificate", type=Path, metavar="FILE", help="serve HTTPS with this certificate (PEM)")
+    parser.add_argument("--certificate-key", type=Path, metavar="FILE", help="and its private key (PEM)")
 
 
 def _add_twin_options(parser: argparse.ArgumentParser) -> None:
@@ -211,7 +222,29 @@ def _number(low: float, high: float, whole: bool = False) -> Callable[[str], flo
 
 def _settings(options: argparse.Namespace) -> Settings:
     sessions, keys = default_folders()
-    return Settings(sessions=options.sessions or sessions, keys=options.keys or keys, http_port=options.http_port)
+    share = options.share
+    if share == "":
+        share = lan_address()
+        if share is None:
+            raise SettingsProblem("This computer is on no network, so there is no address to share by; name one.")
+    if share is not None and not is_address(share):
+        raise SettingsProblem(f"{share} is no address of this computer; --share takes one like 192.0.2.7, or none.")
+    if options.share_desk and share is None:
+        raise SettingsProblem("--share-desk needs --share.")
+    files = (options.certificate, options.certificate_key)
+    if (files[0] is None) != (files[1] is None):
+        raise SettingsProblem("HTTPS needs both --certificate and --certificate-key.")
+    for file in files:
+        if file is not None and not file.is_file():
+            raise SettingsProblem(f"There is no file {file}.")
+    return Settings(
+        sessions=options.sessions or sessions,
+        keys=options.keys or keys,
+        http_port=options.http_port,
+        share=share,
+        share_desk=options.share_desk,
+        certificate=files if files[0] is not None else None,
+    )
 
 
 # ---------------------------------------------------------------- commands

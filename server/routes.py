@@ -22,6 +22,7 @@ from server.messages import columns_payload, dictionary_shape, hello, to_json
 from server.onboard_routes import add_onboard_routes
 from server.review import Review
 from server.session_file import SessionError
+from server.sharing import picture
 from server.shelf import UnknownSession
 from server.shelf_routes import add_shelf_routes
 from server.site import Site
@@ -70,7 +71,13 @@ def _add_pages(app: FastAPI, site: Site) -> None:
 def _add_api(app: FastAPI, site: Site) -> None:
     @app.get("/api/about")
     def about() -> dict[str, Any]:
-        return {"version": site.version, "mode": site.mode, "open": site.open_first}
+        return {"version": site.version, "mode": site.mode, "open": site.open_first, "shared": site.shared_link}
+
+    @app.get("/api/shared.svg")
+    def shared() -> Response:
+        if site.shared_link is None:
+            raise HTTPException(404, "Nothing is shared: start the station with --share.")
+        return Response(picture(site.shared_link), media_type="image/svg+xml")
 
     @app.get("/api/sessions")
     def sessions() -> list[dict[str, Any]]:

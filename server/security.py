@@ -124,9 +124,12 @@ def content_policy(host: str) -> str:
 class Gatekeeper:
     """ASGI middleware: refuses foreign Host and Origin before anything else runs, and adds the security headers."""
 
-    def __init__(self, app: App, hosts: Callable[[], frozenset[str]]) -> None:
+    def __init__(
+        self, app: App, hosts: Callable[[], frozenset[str]], refuses: Callable[[Scope], bool] = lambda scope: False
+    ) -> None:
         self._app = app
         self._hosts = hosts
+        self._refuses = refuses
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one connection."""
@@ -145,6 +148,8 @@ class Gatekeeper:
         host = headers.get(b"host", "").lower()
         if host not in allowed:
             return 421, "this server does not answer under that name"
+        if self._refuses(scope):
+            return 403, "this address only shows; commands and changes belong to the computer itself"
         length = headers.get(b"content-length", "0")
         if not length.isdigit() or int(length) > (UPLOAD_AT_MOST if _is_upload(scope) else BODY_AT_MOST):
             return 413, "the request is too large"

@@ -32,6 +32,9 @@ class Settings:
     keys: Path
     host: str = "127.0.0.1"
     http_port: int = DEFAULT_HTTP_PORT
+    share: str | None = None  # the address phones may watch by
+    share_desk: bool = False
+    certificate: tuple[Path, Path] | None = None  # certificate and its key, for HTTPS
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,7 @@ class Site:
     hub: Hub | None = None
     open_first: str | None = None
     trials: TrialDesk | None = None
+    shared_link: str | None = None  # where phones may watch
     operators: dict[str, WebSocket] = field(default_factory=dict)
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent
     opening: Lock = field(default_factory=Lock)  # a page asks several things of a session at once; it is opened once

@@ -20,6 +20,7 @@ import { PowerPanel } from "./power_panel.js";
 import { Readouts } from "./readouts.js";
 import { DescentPanel, Whereabouts } from "./recovery_panel.js";
 import { SessionList } from "./session_list.js";
+import { SharePanel } from "./share_panel.js";
 import { SummaryPanel } from "./summary_panel.js";
 import { TiltScope } from "./tilt_scope.js";
 import { VideoPanel } from "./video_panel.js";
@@ -29,7 +30,7 @@ import { TrialPanel } from "./trial_panel.js";
 export const PLACES = {
   bench: { title: "Bench", columns: [
     [["channels", "Channels", ChannelTable], ["added", "Strips", AddedStrips]],
-    [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel]],
+    [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel], ["share", "Watching along", SharePanel]],
   ] },
   pad: { title: "Pad", columns: [
     [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
