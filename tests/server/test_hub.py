@@ -290,3 +290,18 @@ def test_lines_and_awaited_sends_get_the_same_heartbeat(monkeypatch) -> None:
         assert heard[:3] == line.messages[:3] and heard[0]["viewers"] == 2 and len(line.messages) <= len(heard) + 1
 
     run(what)
+
+
+def test_one_that_joins_is_served_alone() -> None:
+    """Pages that come and go must not use up the rounds of a crowd."""
+
+    async def what(bench: Bench) -> None:
+        there, start = joined(bench), bench.store.cursor()
+        bench.store.add({"all": rows(0, 3)}, [])
+        line = FakeLine()
+        bench.hub.join(Viewer(start, 0, line))
+        assert numbers(line.messages) == [0.0, 1.0, 2.0] and there.messages == []
+        bench.hub.changed()
+        assert numbers(there.messages) == [0.0, 1.0, 2.0] and len(line.messages) == 1
+
+    run(what)
