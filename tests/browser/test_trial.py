@@ -75,7 +75,7 @@ def test_a_trial_by_two_acts_its_result_and_a_stop(operators_link: str) -> None:
 
         arm_plan(see, "arm-safe", 1)
         hold(page, see("trial-confirm"))
-        eventually(lambda: "passed" in said(), 15)
+        eventually(lambda: "passed" in said(), 45)
         assert "4 of 4 runs passed" in said()
         assert "Failure rate at most 52.7 % (one-sided exact bound" in see("trial-result").inner_text()
         pictures = page.locator('[data-testid="trial-histogram"] svg:visible')
