@@ -382,7 +382,10 @@ def _numbers(
                     f"{path.name}, line {number}, column {seen.names[place][:40]!r}: {_shown(fields[place])} is no number."
                 )
         kept.append(seen.delimiter.join(fields))
-    return _parsed(kept, seen.delimiter, wanted)
+    try:
+        return _parsed(kept, seen.delimiter, wanted)
+    except ValueError as error:
+        raise LogProblem(f"{path.name}, near line {first + 1}: a row cannot be read: {str(error)[:120]}") from error
 
 
 def _parsed(lines: list[str], delimiter: str, wanted: list[int]) -> Floats:

@@ -1,6 +1,6 @@
 // What is done at home with recordings: labels, notes, trash, comparing, the vehicle's own log. Every failure is a sentence.
 
-import { bringLog, changeShelf, getComparison, getLog, getTrash } from "./station.js";
+import { bringLog, changeShelf, getComparison, getLog, getTrash, lookIntoLog } from "./station.js";
 
 const PROGRESS_MS = 500;
 
@@ -37,7 +37,9 @@ export function homeActs(page, { changed, trouble, listSessions, token }) {
       page.onboard = null;
       await listSessions();
     }),
-    bringLog: (file) => tried(async () => {
+    lookIntoLog: (file) => tried(async () => { page.onboard = { file, form: await lookIntoLog(page.replay.name, file, token()) }; }),
+    forgetLog: () => look(page.replay.name),
+    bringLog: (file, mapping) => tried(async () => {
       const { name } = page.replay;
       page.onboard = { busy: `Reading ${file.name} \u2026` };
       changed();
@@ -46,7 +48,7 @@ export function homeActs(page, { changed, trouble, listSessions, token }) {
         if (answer.text && page.onboard?.busy) { page.onboard = { busy: answer.text }; changed(); }
       }, PROGRESS_MS);
       try {
-        await bringLog(name, file, token());
+        await bringLog(name, file, mapping, token());
         page.onboard = await getLog(name);
         await listSessions();
       } catch (error) {

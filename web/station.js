@@ -3,6 +3,8 @@
 import { parseColumns } from "./columns.js";
 import { Store } from "./store.js";
 
+const LOOK_BYTES = 256 * 1024;
+
 const get = (path) => ask(path, {});
 
 async function ask(path, options) {
@@ -39,10 +41,19 @@ export async function getComparison(names, at) {
   return { told, table: tables.get("compare") };
 }
 
-/** Send the vehicle's own log; the answer is the station's report of it. */
-export async function bringLog(name, file, token) {
-  const path = `${session(name, "onboard")}?${new URLSearchParams({ file: file.name })}`;
-  return (await ask(path, { method: "POST", headers: token ? { authorization: `Bearer ${token}` } : {}, body: file })).json();
+/** Send the vehicle's own log with what its columns are; the answer is the station's report of it. */
+export async function bringLog(name, file, mapping, token) {
+  return postLog(name, { file: file.name, ...(mapping ? { map: JSON.stringify(mapping) } : {}) }, file, token);
+}
+
+/** The columns a log has and what they are guessed to be, from its beginning. */
+export async function lookIntoLog(name, file, token) {
+  return postLog(name, { file: file.name, look: "1" }, file.slice(0, LOOK_BYTES), token);
+}
+
+async function postLog(name, query, body, token) {
+  const path = `${session(name, "onboard")}?${new URLSearchParams(query)}`;
+  return (await ask(path, { method: "POST", headers: token ? { authorization: `Bearer ${token}` } : {}, body })).json();
 }
 
 /** The log kept with a session: {told, table, roles}, without columns when it could not be aligned; null when there is none. */

@@ -79,6 +79,7 @@ class Slot {
     this.liftOffAt = 0;
     this.frame = FRAME_S;
     this.setting = false;
+    this.before = null;
     this.key = null;
     this.lastFrame = null;
     const name = `Video ${number + 1}`;
@@ -87,11 +88,12 @@ class Slot {
     this.video.muted = true;
     this.slider = h("input", { type: "range", min: "0", max: "1", step: "any", value: "0", "aria-label": `${name}: look for the lift-off frame`, testid: `video-slider-${number + 1}`, on: { input: () => this.look(Number(this.slider.value)) } });
     this.button = (text, testid, act) => h("button", { type: "button", class: "act -small", text, testid: `${testid}-${number + 1}`, on: { click: act } });
+    this.undoButton = this.button("Undo the mark", "video-undo", () => this.undo());
     this.set = this.button("Find the lift-off frame", "video-set", () => { this.setting = !this.setting; this.video.pause(); this.acts.changed(); });
     this.here = this.button("This frame is lift-off", "video-here", () => this.mark());
     this.setRow = h("div", { class: "video-row" }, this.slider, this.button("\u25c4 frame", "video-back", () => this.look(this.video.currentTime - this.frame)), this.button("frame \u25ba", "video-on", () => this.look(this.video.currentTime + this.frame)), this.here);
     this.says = h("p", { class: "video-says", testid: `video-says-${number + 1}` });
-    this.shown = h("div", {}, this.video, this.says, h("div", { class: "video-row" }, this.set), this.setRow);
+    this.shown = h("div", {}, this.video, this.says, h("div", { class: "video-row" }, this.set, this.undoButton), this.setRow);
     this.node = h("div", { class: "video-slot" }, h("label", { class: "video-pick" }, `${name} `, this.input), this.shown);
     this.video.addEventListener("loadedmetadata", () => { this.slider.max = String(this.video.duration || 1); this.acts.changed(); });
     this.video.addEventListener("seeked", () => this.acts.changed());
@@ -135,9 +137,19 @@ class Slot {
 
   mark() {
     if (this.key === null) return;
+    this.before = this.liftOffAt;
     this.liftOffAt = Math.floor(this.video.currentTime / this.frame + 1e-6) * this.frame;
     localStorage.setItem(this.key, String(this.liftOffAt));
     this.setting = false;
+    this.acts.changed();
+  }
+
+  /** Take back the last mark. */
+  undo() {
+    if (this.before === null) return;
+    this.liftOffAt = this.before;
+    this.before = null;
+    localStorage.setItem(this.key, String(this.liftOffAt));
     this.acts.changed();
   }
 
@@ -154,6 +166,7 @@ class Slot {
     if (!this.file) return;
     this.recall(replay.name);
     setHidden(this.setRow, !this.setting);
+    setHidden(this.undoButton, this.setting || this.before === null);
     setText(this.set, this.setting ? "Leave the frame as it is" : "Find the lift-off frame");
     const target = videoTime(t, liftOffT, this.liftOffAt);
     const inside = target >= 0 && target <= (this.video.duration || 0);

@@ -43,6 +43,8 @@ def test_a_log_a_note_a_comparison_and_a_report(browser: object, tmp_path: Path)
     try:
         # The vehicle's own log: its clock found again, to 10 ms.
         see("onboard-file").set_input_files(str(tmp_path / "card.csv"))
+        assert see("log-role-accel_z [g]").input_value() == "accel.a.z", "guessed from the column's name"
+        see("log-bring").click()
         eventually(lambda: "Recording time is" in see("onboard-says").inner_text(), 20)
         told = page.evaluate("fetch('/api/sessions/maiden/onboard').then((answer) => answer.json())")["alignment"]
         apogee = flight.truth["apogee_s"]
