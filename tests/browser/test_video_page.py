@@ -90,6 +90,7 @@ def settled(page: object) -> dict:
 def test_the_frame_shown_is_the_cursors(page: object, video: Path) -> None:
     see = lambda testid: page.locator(f'[data-testid="{testid}"]:visible').first  # noqa: E731
     page.locator('[data-testid="video-file-1"]').set_input_files(str(video))
+    eventually(lambda: page.evaluate("document.querySelector('[data-testid=\"video-1\"]').readyState") >= 2, 30)
     # Step to the frame in which the film lifts off, and mark it.
     see("video-slider-1").evaluate(
         f"(el) => {{ el.value = {(LIFT_OFF_FRAME - 3 + 0.5) / RATE}; el.oninput?.(); "

@@ -77,12 +77,14 @@ def newer(folder: Path, number: int) -> Seen:
 
 
 HUGE = """
-import resource, sys
+import sys
 from pathlib import Path
 from server.session_file import open_session
 session = open_session(Path(sys.argv[1]))
 middle = session.records[len(session.records) // 2]
-peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+# Not getrusage: its peak outlives exec, and the parent may be large.
+status = dict(line.split(":", 1) for line in open("/proc/self/status"))
+peak = int(status["VmHWM"].split()[0]) // 1024
 print(len(session.records), middle.sequence, peak, session.missing, len(session.damage))
 """
 
