@@ -68,6 +68,9 @@ export function ReplayBar(el, acts) {
   let session;
   let whole = true;
   let liftOff;
+  // Asked for only when it can have changed: reading it lays the page out.
+  let width = 0;
+  window.addEventListener("resize", () => { width = 0; });
 
   // The track shows the flight or everything; leaving the flight shows everything, coming back goes to lift-off.
   function turnRange() {
@@ -95,7 +98,6 @@ export function ReplayBar(el, acts) {
   function build(view, [start, end]) {
     setAttr(scrub, "min", start);
     setAttr(scrub, "max", end);
-    const width = marks.clientWidth;
     list.replaceChildren(h("option", { value: "", text: "Go to\u2026" }), ...timelineMarks(view).sort((a, b) => a.t - b.t).map(({ name, t }) => h("option", { value: String(t), text: name })));
     const all = timelineMarks(view).filter(({ t }) => t >= start && t <= end);
     const spoken = worded(all.map((mark) => ({ ...mark, x: ((mark.t - start) / Math.max(1e-9, end - start)) * width })), width);
@@ -112,7 +114,8 @@ export function ReplayBar(el, acts) {
       setHidden(el, !replay);
       if (!replay) return;
       const shown = choose(view);
-      once(`${view.store.session} ${view.store.version} ${marks.clientWidth} ${shown}`, () => build(view, shown));
+      if (width === 0) width = marks.clientWidth;
+      once(`${view.store.session} ${view.store.version} ${width} ${shown}`, () => build(view, shown));
       const { clock: running } = replay;
       setText(play, running.playing ? "\u275a\u275a" : "\u25b6");
       setAttr(play, "aria-label", running.playing ? "Pause" : "Play");

@@ -136,7 +136,8 @@ function Strip(definition, view, options, isLast) {
       });
       if (!options.playhead || !chart) return;
       const x = chart.valToPos(now.cursor.t - zero, "x");
-      const inside = x >= 0 && x <= chart.over.clientWidth;
+      // Asking the document for a width here would lay the whole page out once for each strip.
+      const inside = x >= 0 && x <= chart.bbox.width / (window.devicePixelRatio || 1);
       setHidden(playhead, !inside);
       if (inside) playhead.style.transform = `translateX(${x.toFixed(1)}px)`;
     },
