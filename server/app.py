@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any
 
 import uvicorn
-from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from protocol.dictionary import Dictionary
 from server.clock import SystemClock
@@ -25,6 +24,7 @@ from server.hub import Hub
 from server.keys import CounterStore, copies_folder, load_or_make_key
 from server.link_watch import LinkState
 from server.log_file import LogFile, log_file
+from server.page_sockets import Doorman, LinedSocket, page_socket
 from server.recorder import Recorder, RecorderState
 from server.records import make_header
 from server.resume import resume_or_start
@@ -38,7 +38,6 @@ from server.site import Site
 from server.station import Station
 from server.terminal_code import can_show, terminal_code
 from server.trial_run import TrialDesk, known_plans
-from server.viewer_line import LINE_EXTENSION, Line
 
 SEND_BUFFER_BYTES = 128 * 1024
 USER_TIMEOUT_MS = 5000
@@ -217,12 +216,12 @@ async def _serve(
         site.shared_link = f"{scheme}://{bracketed}:{port}/"
         if not settings.share_desk:
             refuses = ViewOnly(settings.share).refuses
-    app = Gatekeeper(make_app(site), lambda: hosts, refuses)
+    app = Gatekeeper(make_app(site), lambda: hosts, refuses, site.limit)
     certificate, certificate_key = settings.certificate or (None, None)
     config = uvicorn.Config(
         app,
-        http="h11",
-        ws=_LinedSocket,
+        http=page_socket(Doorman()),
+        ws=LinedSocket,
         ws_max_size=MESSAGE_AT_MOST,
         ws_per_message_deflate=False,
         proxy_headers=False,
@@ -269,15 +268,6 @@ def _whose(seat: str, seats: int) -> str:
         return "Keeper's page (this link can label, note and delete sessions)"
     whose = "Operator's" if seats == 1 else "First" if seat == "1" else "Second"
     return f"{whose} page (this link can command, keep it to yourself)"
-
-
-class _LinedSocket(WebSocketsSansIOProtocol):
-    """uvicorn's WebSocket, which lets a viewer's route write frames that were made once for everybody."""
-
-    async def run_asgi(self) -> None:
-        """Serve one connection, with its line among the scope's extensions."""
-        self.scope["extensions"][LINE_EXTENSION] = Line(self.transport)
-        await super().run_asgi()
 
 
 class _PageServer(uvicorn.Server):

@@ -11,6 +11,7 @@ from pathlib import Path
 from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import Response
 
+from server.answers import COMPARE_QUERY, given, refusals
 from server.compare import (
     SESSIONS_AT_MOST,
     CompareProblem,
@@ -43,18 +44,19 @@ def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review
     policy would not let a report's own style work.
     """
 
-    @app.get("/api/sessions/{name}/report")
-    def report(name: str) -> Response:
-        review = opened(name)
-        noted: dict[str, object] = {}
-        try:
-            noted = site.shelf.notes(name)
-        except NotesProblem as problem:
-            noted = {"notes": str(problem)}
-        return _file(report_html(review, noted).encode("utf-8", "replace"), "text/html; charset=utf-8", report_name(review))
+    read = refusals(404, 409, 503)
 
-    @app.get("/api/compare")
-    def compared(request: Request) -> Response:
+    @app.get("/api/sessions/{name}/report", response_class=Response, responses={**given("text/html"), **read})
+    async def report(name: str) -> Response:
+        return await site.work.run(lambda: _report(site, name, opened(name)))
+
+    @app.get(
+        "/api/compare", responses={**given("application/json"), **read}, response_class=Response, openapi_extra=COMPARE_QUERY
+    )
+    async def compared(request: Request) -> Response:
+        return await site.work.run(lambda: compared_now(request))
+
+    def compared_now(request: Request) -> Response:
         asked = request.query_params
         names = asked.getlist("sessions")
         names = names[0].split(",") if len(names) == 1 else names
@@ -68,12 +70,16 @@ def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review
             return Response(comparison_columns(found), media_type="application/octet-stream")
         return Response(to_json(comparison_dict(found)), media_type="application/json")
 
-    @app.get("/api/sessions/{name}/moments")
-    def moments(name: str) -> Response:
-        return Response(to_json(moments_to_choose(opened(name))), media_type="application/json")
+    @app.get("/api/sessions/{name}/moments", response_class=Response, responses={**given("application/json"), **read})
+    async def moments(name: str) -> Response:
+        found = await site.work.run(lambda: to_json(moments_to_choose(opened(name))))
+        return Response(found, media_type="application/json")
 
-    @app.get("/api/sessions/{name}/export/{kind}")
-    def export(name: str, kind: str) -> Response:
+    @app.get("/api/sessions/{name}/export/{kind}", response_class=Response, responses={**given("*/*"), **read})
+    async def export(name: str, kind: str) -> Response:
+        return await site.work.run(lambda: exported(name, kind))
+
+    def exported(name: str, kind: str) -> Response:
         if kind not in TABLES and kind not in TRACKS:
             raise HTTPException(404, f"There is no export of that kind; there are {', '.join([*TABLES, *TRACKS])}.")
         review = opened(name)
@@ -85,6 +91,15 @@ def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review
             return _file(_packed(TABLES[kind], review), "application/zip", f"{stem}-{kind}.zip")
         except (NoTrack, NoParquet) as problem:
             raise HTTPException(409, str(problem)) from problem
+
+
+def _report(site: Site, name: str, review: Review) -> Response:
+    noted: dict[str, object] = {}
+    try:
+        noted = site.shelf.notes(name)
+    except NotesProblem as problem:
+        noted = {"notes": str(problem)}
+    return _file(report_html(review, noted).encode("utf-8", "replace"), "text/html; charset=utf-8", report_name(review))
 
 
 def _packed(export: Callable[[Review, Path, Callable[[str], None]], list[Path]], review: Review) -> bytes:

@@ -12,6 +12,7 @@ from typing import Any
 from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import Response
 
+from server.answers import LOG_BODY, given, refusals
 from server.messages import to_json
 from server.onboard import columns
 from server.onboard_log import LogMapping, LogProblem, look, parse_mapping
@@ -21,7 +22,7 @@ from server.security import UPLOAD_AT_MOST
 from server.shelf_routes import keeper, refuse_recording, told
 from server.site import Site
 
-MAP_HEADER_AT_MOST = 60_000
+MAP_AT_MOST = 12_000  # it comes in the address, and a whole head holds 64 KiB
 
 
 def add_onboard_routes(app: FastAPI, site: Site, opened: Callable[[str], Review]) -> None:
@@ -34,7 +35,14 @@ def add_onboard_routes(app: FastAPI, site: Site, opened: Callable[[str], Review]
     store = OnboardStore()
     progress: dict[str, str] = {}
 
-    @app.post("/api/sessions/{name}/onboard")
+    read = refusals(404, 409, 503)
+
+    @app.post(
+        "/api/sessions/{name}/onboard",
+        response_class=Response,
+        responses={**given("application/json"), **refusals(401), **read},
+        openapi_extra=LOG_BODY,
+    )
     async def bring(name: str, request: Request) -> Response:
         await keeper(site, request)
         refuse_recording(site, name)
@@ -51,27 +59,37 @@ def add_onboard_routes(app: FastAPI, site: Site, opened: Callable[[str], Review]
                 return store.take(opened(name), place, file, mapping, title, lambda text: progress.update({name: text}))
 
             try:
-                answer = await asyncio.to_thread(_plainly, work)
+                answer = await site.work.run(lambda: _plainly(work))
             finally:
                 progress.pop(name, None)
         return Response(to_json(answer), media_type="application/json")
 
-    @app.get("/api/sessions/{name}/onboard")
-    def report(name: str) -> Response:
-        place = told(lambda: site.shelf.place_of(name))
-        return Response(to_json(_plainly(lambda: store.report(opened(name), place))), media_type="application/json")
+    @app.get("/api/sessions/{name}/onboard", response_class=Response, responses={**given("application/json"), **read})
+    async def report(name: str) -> Response:
+        def work() -> bytes:
+            place = told(lambda: site.shelf.place_of(name))
+            return to_json(_plainly(lambda: store.report(opened(name), place)))
 
-    @app.get("/api/sessions/{name}/onboard/columns")
-    def onboard_columns(name: str) -> Response:
-        place = told(lambda: site.shelf.place_of(name))
-        log, found = _plainly(lambda: store.kept(place))
-        return Response(columns(opened(name), log, found), media_type="application/octet-stream")
+        return Response(await site.work.run(work), media_type="application/json")
 
-    @app.get("/api/sessions/{name}/onboard/progress")
+    @app.get(
+        "/api/sessions/{name}/onboard/columns",
+        response_class=Response,
+        responses={**given("application/octet-stream"), **read},
+    )
+    async def onboard_columns(name: str) -> Response:
+        def work() -> bytes:
+            place = told(lambda: site.shelf.place_of(name))
+            log, found = _plainly(lambda: store.kept(place))
+            return columns(opened(name), log, found)
+
+        return Response(await site.work.run(work), media_type="application/octet-stream")
+
+    @app.get("/api/sessions/{name}/onboard/progress", responses=refusals(404))
     def how_far(name: str) -> dict[str, str | None]:
         return {"text": progress.get(name)}
 
-    @app.delete("/api/sessions/{name}/onboard")
+    @app.delete("/api/sessions/{name}/onboard", responses=refusals(401, 404, 409))
     async def drop(name: str, request: Request) -> dict[str, bool]:
         await keeper(site, request)
         place = told(lambda: site.shelf.place_of(name))
@@ -96,7 +114,7 @@ def _looked(file: Path) -> dict[str, Any]:
 def _mapping(text: str | None) -> LogMapping | None:
     if not text:
         return None
-    if len(text) > MAP_HEADER_AT_MOST:
+    if len(text) > MAP_AT_MOST:
         raise HTTPException(413, "The mapping is too long.")
     try:
         value = json.loads(text)

@@ -11,15 +11,18 @@ from contextlib import suppress
 from typing import Any
 
 from fastapi import FastAPI, HTTPException, Request, WebSocket, WebSocketDisconnect
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException as AnyHTTPException
 
+from server.answers import EVERYWHERE, given, refusals
 from server.desk import desk_route, tell_authority
 from server.download_routes import add_download_routes
 from server.hub import Hub, Viewer
 from server.messages import columns_payload, dictionary_shape, hello, to_json
 from server.onboard_routes import add_onboard_routes
+from server.request_limit import Busy
 from server.review import Review
 from server.session_file import SessionError
 from server.sharing import picture
@@ -36,7 +39,14 @@ LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
 
 def make_app(site: Site) -> FastAPI:
     """Return the application for `site`."""
-    app = FastAPI(title="Blockhouse", version=site.version, docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
+    app = FastAPI(
+        title="Blockhouse",
+        version=site.version,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        responses=refusals(*EVERYWHERE),
+    )
     _add_pages(app, site)
     _add_api(app, site)
     add_shelf_routes(app, site)
@@ -61,6 +71,15 @@ def _add_pages(app: FastAPI, site: Site) -> None:
     async def on_problem(request: Request, error: AnyHTTPException) -> JSONResponse:
         return JSONResponse({"sentence": error.detail}, status_code=error.status_code, headers=error.headers)
 
+    @app.exception_handler(RequestValidationError)
+    async def on_invalid(request: Request, error: RequestValidationError) -> JSONResponse:
+        return JSONResponse({"sentence": "The request is not understood."}, status_code=422)
+
+    @app.exception_handler(Busy)
+    async def on_busy(request: Request, error: Busy) -> JSONResponse:
+        sentence = "Much is being worked out for others; try again in a moment."
+        return JSONResponse({"sentence": sentence}, status_code=503, headers={"retry-after": "2"})
+
     app.mount("/web", StaticFiles(directory=site.page), name="web")
     app.mount("/vendor", StaticFiles(directory=site.charts), name="vendor")
 
@@ -73,7 +92,7 @@ def _add_api(app: FastAPI, site: Site) -> None:
     def about() -> dict[str, Any]:
         return {"version": site.version, "mode": site.mode, "open": site.open_first, "shared": site.shared_link}
 
-    @app.get("/api/shared.svg")
+    @app.get("/api/shared.svg", response_class=Response, responses={**given("image/svg+xml"), **refusals(404)})
     def shared() -> Response:
         if site.shared_link is None:
             raise HTTPException(404, "Nothing is shared: start the station with --share.")
@@ -89,26 +108,30 @@ def _add_api(app: FastAPI, site: Site) -> None:
     def trials() -> dict[str, Any]:
         return site.trials.list() if site.trials is not None else {"plans": [], "problems": {}}
 
-    @app.get("/api/sessions/{name}/dictionary")
-    def dictionary(name: str) -> dict[str, Any]:
+    @app.get("/api/sessions/{name}/dictionary", responses=refusals(404, 409, 503))
+    async def dictionary(name: str) -> dict[str, Any]:
         if name == LIVE:
             station = _station(site)
             simulated = site.mode == "demo"
             return dictionary_shape(station.dictionary, simulated, station.header["site"], station.header["vehicle"])
-        return _opened(site, name)[0].shape()
+        return await site.work.run(lambda: _opened(site, name)[0].shape())
 
-    @app.get("/api/sessions/{name}/summary")
-    def summary(name: str) -> dict[str, Any]:
+    @app.get("/api/sessions/{name}/summary", responses=refusals(404, 409, 503))
+    async def summary(name: str) -> dict[str, Any]:
         if name == LIVE:
             raise HTTPException(409, "A summary is made of a finished session.")
-        return summarize(_opened(site, name)[0])
+        return await site.work.run(lambda: summarize(_opened(site, name)[0]))
 
-    @app.get("/api/sessions/{name}/columns")
+    @app.get(
+        "/api/sessions/{name}/columns",
+        response_class=Response,
+        responses={**given("application/octet-stream"), **refusals(404, 409, 503)},
+    )
     async def columns(name: str) -> Response:
         if name == LIVE:
             body = await _live_columns(_station(site))
         else:
-            body = await asyncio.to_thread(lambda: _opened(site, name)[1])
+            body = await site.work.run(lambda: _opened(site, name)[1])
         return Response(body, media_type="application/octet-stream")
 
 

@@ -2,20 +2,25 @@
 
 Anything that can reach the port can try; a browser also lets any page try. So the Host header must name this server
 (which stops DNS rebinding), a request that carries an Origin must carry ours (RFC 6455 section 10.2: a server made for
-its own pages checks Origin), and a WebSocket must carry one. The policy lets the page load only what we serve.
+its own pages checks Origin), and a WebSocket must carry one. A browser that tells by Fetch Metadata (W3C, the Sec-Fetch
+headers) that another page asked is refused too, but for a person following a link. Then a source may ask for so much and
+no more (`request_limit.py`). The policy lets the page load only what we serve.
 
 Operators sign in with a token of 256 bits. `TokenGuard` compares it and slows wrong ones down.
 """
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import secrets
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping
 from dataclasses import dataclass
-from math import log2
+from math import ceil, log2
 from typing import Any
+
+from server.request_limit import RequestLimit
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -125,9 +130,14 @@ class Gatekeeper:
     """ASGI middleware: refuses foreign Host and Origin before anything else runs, and adds the security headers."""
 
     def __init__(
-        self, app: App, hosts: Callable[[], frozenset[str]], refuses: Callable[[Scope], bool] = lambda scope: False
+        self,
+        app: App,
+        hosts: Callable[[], frozenset[str]],
+        refuses: Callable[[Scope], bool] = lambda scope: False,
+        limit: RequestLimit | None = None,
     ) -> None:
         self._app = app
+        self._limit = limit or RequestLimit()
         self._hosts = hosts
         self._refuses = refuses
 
@@ -141,6 +151,10 @@ class Gatekeeper:
         if problem is not None:
             await _refuse(scope, receive, send, *problem)
             return
+        wait_s = self._limit.wait_s((scope.get("client") or ("?",))[0], asyncio.get_running_loop().time())
+        if wait_s > 0.0:
+            await _refuse(scope, receive, send, 429, "too many requests from one place; wait a moment", wait_s)
+            return
         await self._app(scope, receive, _with_headers(send, headers[b"host"]) if scope["type"] == "http" else send)
 
     def _problem(self, scope: Scope, headers: dict[bytes, str]) -> tuple[int, str] | None:
@@ -150,6 +164,8 @@ class Gatekeeper:
             return 421, "this server does not answer under that name"
         if self._refuses(scope):
             return 403, "this address only shows; commands and changes belong to the computer itself"
+        if headers.get(b"sec-fetch-site") in ("cross-site", "same-site") and not _follows_link(scope, headers):
+            return 403, "requests from other pages are refused"
         length = headers.get(b"content-length", "0")
         if not length.isdigit() or int(length) > (UPLOAD_AT_MOST if _is_upload(scope) else BODY_AT_MOST):
             return 413, "the request is too large"
@@ -162,18 +178,26 @@ class Gatekeeper:
         return None
 
 
+def _follows_link(scope: Scope, headers: Mapping[bytes, str]) -> bool:
+    if scope["type"] != "http" or scope.get("method") != "GET":
+        return False
+    return headers.get(b"sec-fetch-mode") == "navigate" and headers.get(b"sec-fetch-dest") == "document"
+
+
 def _is_upload(scope: Scope) -> bool:
     path = str(scope.get("path", ""))
     return scope.get("method") == "POST" and path.startswith("/api/sessions/") and path.endswith("/onboard")
 
 
-async def _refuse(scope: Scope, receive: Receive, send: Send, status: int, sentence: str) -> None:
+async def _refuse(scope: Scope, receive: Receive, send: Send, status: int, sentence: str, wait_s: float = 0.0) -> None:
     if scope["type"] == "websocket":
         await receive()
         await send({"type": "websocket.close", "code": 1008, "reason": sentence})
         return
     body = sentence.encode()
     headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode())]
+    if wait_s > 0.0:
+        headers.append((b"retry-after", str(ceil(wait_s)).encode()))
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})
 

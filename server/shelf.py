@@ -22,7 +22,7 @@ from server import segment, sidecar
 from server.journal import SEVERITIES
 from server.review import Review, open_review, session_name
 from server.session_file import SessionError, peek_header
-from server.sidecar import NotesProblem, read_sidecar, sidecar_path, write_sidecar
+from server.sidecar import NotesProblem, checked, read_sidecar, sidecar_path, write_sidecar
 from server.storage import claim, reason
 from server.summary import summarize
 from server.trash import TrashProblem, bring_back, throw_away, thrown_away
@@ -147,7 +147,7 @@ class Shelf:
 
     def note(self, name: str, changes: Mapping[str, object]) -> dict[str, object]:
         """Change what was added to a session; raises UnknownSession or NotesProblem."""
-        return write_sidecar(self.place_of(name).noted, changes)
+        return write_sidecar(self.place_of(name).noted, checked(changes))
 
     # ------------------------------------------------------------ the trash
 

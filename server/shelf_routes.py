@@ -14,6 +14,7 @@ from typing import Any
 
 from fastapi import FastAPI, HTTPException, Request
 
+from server.answers import NOTES_BODY, refusals
 from server.security import BODY_AT_MOST
 from server.shelf import UnknownSession
 from server.sidecar import NotesProblem
@@ -25,18 +26,19 @@ PROBLEMS = (NotesProblem, TrashProblem)
 
 def add_shelf_routes(app: FastAPI, site: Site) -> None:
     """Add the routes that change what is on the shelf, and those that read what was added."""
+    change = refusals(401, 404, 409)
 
-    @app.get("/api/sessions/{name}/notes")
+    @app.get("/api/sessions/{name}/notes", responses=refusals(404, 409))
     def notes(name: str) -> dict[str, Any]:
         return told(lambda: site.shelf.notes(name))
 
-    @app.put("/api/sessions/{name}/notes")
+    @app.put("/api/sessions/{name}/notes", responses=change, openapi_extra=NOTES_BODY)
     async def note(name: str, request: Request) -> dict[str, Any]:
         await keeper(site, request)
         changes = await json_body(request)
         return await asyncio.to_thread(told, lambda: site.shelf.note(name, changes))
 
-    @app.delete("/api/sessions/{name}")
+    @app.delete("/api/sessions/{name}", responses=change)
     async def delete(name: str, request: Request) -> dict[str, Any]:
         await keeper(site, request)
         refuse_recording(site, name)
@@ -47,7 +49,7 @@ def add_shelf_routes(app: FastAPI, site: Site) -> None:
     def trash() -> list[dict[str, Any]]:
         return site.shelf.trash()
 
-    @app.post("/api/trash/{entry}/restore")
+    @app.post("/api/trash/{entry}/restore", responses=change)
     async def restore(entry: str, request: Request) -> dict[str, Any]:
         await keeper(site, request)
         await asyncio.to_thread(told, lambda: site.shelf.restore(entry))

@@ -12,6 +12,7 @@ from threading import Lock
 from fastapi import WebSocket
 
 from server.hub import Hub
+from server.request_limit import RequestLimit, WorkGate
 from server.review import Review
 from server.security import TokenGuard
 from server.shelf import Shelf
@@ -37,5 +38,7 @@ class Site:
     shared_link: str | None = None  # where phones may watch
     operators: dict[str, WebSocket] = field(default_factory=dict)
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent
+    limit: RequestLimit = field(default_factory=RequestLimit)
+    work: WorkGate = field(default_factory=WorkGate)  # what takes a while to work out waits its turn here
     opening: Lock = field(default_factory=Lock)  # a page asks several things of a session at once; it is opened once
     opened: deque[tuple[str, tuple, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))
