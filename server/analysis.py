@@ -35,6 +35,7 @@ class Analysis:
         self._downlink = DownlinkFollower()
         self._kinds = KindsFollower(dictionary)
         self._height = HeightFollower(roles, facts)
+        self.judge = JudgeFollower(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._kinds)
         self._followers = (
             self._downlink,
             self._height,
@@ -50,7 +51,7 @@ class Analysis:
             self._kinds,
             SaturationFollower(dictionary),
             # Last: it goes by the moments the others have told.
-            JudgeFollower(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._kinds),
+            self.judge,
         )
         self.link = self._downlink.link
         self.phases = self._height.phases

@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from server.batch import Rows
 
 Floats = NDArray[np.float64]
+Piece = tuple[NDArray[np.int64], Floats]
+"""Rows in order of arrival: the frames they came with, shape (n,), and t and the columns side by side."""
 BEFORE_S = 60.0
 LONGEST_S = 1200.0
 PIECES = 64
@@ -41,38 +43,55 @@ class Window:
 
 
 class Series:
-    """One table's rows, piece by piece."""
+    """One table's rows, piece by piece; `PIECES` at a time are joined into a block, and blocks are left as they are.
+
+    A block that took in what comes later would never end before any time, and nothing would ever be forgotten.
+    """
 
     def __init__(self, names: tuple[str, ...]) -> None:
         self.names = names
-        self._pieces: deque[tuple[NDArray[np.int64], Floats]] = deque()
+        self._blocks: deque[Piece] = deque()
+        self._pieces: list[Piece] = []
+
+    @property
+    def kept(self) -> int:
+        """How many rows are held."""
+        return sum(len(order) for order, _ in self._all())
 
     def add(self, order: NDArray[np.int64], t: Floats, columns: Mapping[str, Floats]) -> None:
         """Append rows; a missing column is all NaN."""
         empty = np.full(len(t), np.nan)
         self._pieces.append((order, np.column_stack([t, *(columns.get(name, empty) for name in self.names)])))
-        if len(self._pieces) > 2 * PIECES:
-            old = [self._pieces.popleft() for _ in range(PIECES)]
-            self._pieces.appendleft((np.concatenate([o for o, _ in old]), np.concatenate([m for _, m in old])))
+        if len(self._pieces) >= PIECES:
+            self._blocks.append(_joined(self._pieces))
+            self._pieces.clear()
 
     def forget_before(self, t_s: float) -> None:
-        """Drop pieces that end before a time."""
-        while len(self._pieces) > 1 and self._pieces[0][1][-1, 0] < t_s:
-            self._pieces.popleft()
+        """Drop blocks that end before a time."""
+        while self._blocks and self._blocks[0][1][-1, 0] < t_s:
+            self._blocks.popleft()
 
     def clear(self) -> None:
         """Drop everything."""
+        self._blocks.clear()
         self._pieces.clear()
 
     def window(self, start_s: float, stop_s: float, upto_order: int) -> Window:
         """Return the rows of a stretch of vehicle time that had come with frame `upto_order`."""
-        if not self._pieces:
+        parts = self._all()
+        if not parts:
             return Window(np.zeros(0), {name: np.zeros(0) for name in self.names})
-        order = np.concatenate([o for o, _ in self._pieces])
-        table = np.concatenate([m for _, m in self._pieces])
+        order, table = _joined(parts)
         t = table[:, 0]
         table = table[(order <= upto_order) & (t >= start_s) & (t <= stop_s)]
         return Window(table[:, 0].copy(), {name: table[:, i].copy() for i, name in enumerate(self.names, 1)})
+
+    def _all(self) -> list[Piece]:
+        return [*self._blocks, *self._pieces]
+
+
+def _joined(pieces: list[Piece]) -> Piece:
+    return np.concatenate([order for order, _ in pieces]), np.concatenate([table for _, table in pieces])
 
 
 class FlightLog:
@@ -98,6 +117,11 @@ class FlightLog:
     def window(self, name: str, start_s: float, stop_s: float, upto_order: int) -> Window:
         """Return a stretch of a series; before lift-off is known at most `BEFORE_S` back can be asked for."""
         return self._series[name].window(start_s, stop_s, upto_order)
+
+    @property
+    def kept(self) -> int:
+        """How many rows are held, of all series."""
+        return sum(series.kept for series in self._series.values())
 
     def close(self) -> None:
         """The flight is judged: drop everything, keep nothing more."""

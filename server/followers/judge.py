@@ -25,6 +25,8 @@ from server.judgements.case import Case, Figure
 # the better instant.
 FINER = frozenset({"lift_off", "burnout"})
 
+LAST_MOMENT = "landing"  # of those that judgements follow; once it is judged nobody asks the log again
+
 
 @dataclass(frozen=True)
 class Judgement:
@@ -65,6 +67,11 @@ class JudgeFollower:
         self._due: list[tuple[float, int, int]] = []  # due time, running number, place in the table
         self._count = 0
 
+    @property
+    def rows_kept(self) -> int:
+        """How many rows the flight log holds: what a wait on the pad must not let grow."""
+        return self._log.kept
+
     def take(self, batch: Batch, out: Found) -> None:
         """Keep a batch and judge what is due in it."""
         self._keep(batch, out)
@@ -77,6 +84,8 @@ class JudgeFollower:
                 self._take_moment(entry)
             self._find(order, entry.t, entry.rx_s, out)
         self._judge_until(batch, batch.first_order + len(batch.frame_t), out)
+        if LAST_MOMENT in self._moments and not self._due:
+            self._log.close()
 
     def _keep(self, batch: Batch, out: Found) -> None:
         if self._kinds.frames is not None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import random
+import types
 
 import numpy as np
 import pytest
@@ -185,3 +187,50 @@ def test_extreme_numbers_warn_nobody_and_are_forgotten_afterwards(seed: int) -> 
     assert abs(vertical["height"][-1]) < 3.0 and abs(vertical["climb_rate"][-1]) < 3.0
     for entry in whole.entries:
         assert all(math.isfinite(v) for v in entry.body.values() if isinstance(v, float)), entry
+
+
+def held(root: object) -> int:
+    """Count everything reachable from an object: its objects, and the numbers in its arrays."""
+    passed_over = (type, types.ModuleType, types.FunctionType, types.BuiltinFunctionType)
+    seen: dict[int, object] = {}
+    waiting, numbers = [root], 0
+    while waiting:
+        thing = waiting.pop()
+        if id(thing) in seen or isinstance(thing, passed_over):
+            continue
+        seen[id(thing)] = thing
+        if isinstance(thing, np.ndarray):
+            numbers += thing.size
+        else:
+            waiting += gc.get_referents(thing)
+    return len(seen) + numbers
+
+
+def test_what_is_held_on_the_pad_levels_off() -> None:
+    """Frames come twice a second, each kind as a piece of its own, as live; two minutes are what the flight log keeps."""
+    link, pipeline = VehicleLink(dictionary(), KEY, 3), Pipeline(dictionary(), 0, FACTS)
+    packets = [packet for packet in dictionary().packets.values() if packet.rate_hz]
+    rest = {packet.name: {channel.name: 0 for channel in packet.channels} for packet in packets}
+    for unit in ("imu_a", "imu_b"):
+        rest[unit] |= {"accel_z": 9.8, "temperature": 300.0}
+    rest["barometer"] |= {"pressure": 94000.0, "temperature": 291.0}
+    greatest = [0, 0, 0]
+    for number in range(900):
+        chunk = b"".join(link.frame(name, number * 500, values) for name, values in rest.items())
+        pipeline.take(Record(Kind.RECEIVED, number, number * 500_000_000, chunk))
+        if number % 20 == 0:
+            greatest[number // 300] = max(greatest[number // 300], held(pipeline))
+    assert greatest[0] > 5000 and greatest[2] < 1.2 * greatest[1], greatest
+
+
+def test_once_all_is_judged_the_flight_log_is_let_go() -> None:
+    """The last judgement is due two minutes after apogee; this flight has landed before."""
+    pipeline, flight = Pipeline(dictionary(), 0, FACTS), flown()
+    for record in flight.records():
+        pipeline.take(record)
+    assert pipeline.analysis.judge.rows_kept > 10_000
+    late_s = flight.chunks[-1][0] + 130.0
+    rest = {channel.name: 0.0 for channel in dictionary().packets["fins"].channels}
+    frame = VehicleLink(dictionary(), KEY, 3).frame("fins", round(late_s * 1000), rest)
+    pipeline.take(Record(Kind.RECEIVED, len(flight.chunks), round(late_s * 1e9), frame))
+    assert pipeline.analysis.judge.rows_kept == 0

@@ -37,13 +37,14 @@ def test_a_window_does_not_depend_on_the_pieces(sizes: list[int], order: int, st
     assert a["x"].tolist() == [i for i in range(total) if 3 * i <= order and start <= i * 0.1 <= stop]
 
 
-def test_hours_on_the_pad_are_forgotten() -> None:
+@pytest.mark.parametrize("size", [1, 10, 300])
+def test_hours_on_the_pad_are_forgotten_in_pieces_of_any_size(size: int) -> None:
     log = FlightLog({"s": ("x",)})
-    for i in range(0, 40_000, 10):
-        part = rows(i, i + 10)
+    for i in range(0, 40_000, size):
+        part = rows(i, i + size)
         log.add("s", part, part.columns)
-    kept = log.window("s", -1e9, 1e9, 10**9)
-    assert BEFORE_S * 10 <= len(kept) <= (2 * BEFORE_S + 1) * 10 + 10 * PIECES
+        assert log.kept <= 2 * BEFORE_S * 10 + 2 * PIECES * size
+    assert BEFORE_S * 10 <= log.kept == len(log.window("s", -1e9, 1e9, 10**9))
 
 
 def test_after_lift_off_everything_is_kept_up_to_the_longest_flight() -> None:
@@ -56,4 +57,4 @@ def test_after_lift_off_everything_is_kept_up_to_the_longest_flight() -> None:
     log.close()
     part = rows(0, 100)
     log.add("s", part, part.columns)
-    assert len(log.window("s", -1e9, 1e9, 10**9)) == 0
+    assert log.kept == len(log.window("s", -1e9, 1e9, 10**9)) == 0
