@@ -20,6 +20,8 @@ from server.tables import TableSpec
 
 FULL_ROWS = 16384
 JOURNAL_KEPT = 20000
+ONE_OFF = frozenset({"command", "permit", "trial", "mark"})
+"""Topics whose entries come under a new key each time."""
 PLACE_COLUMNS = ("t", "rx")
 
 
@@ -137,11 +139,16 @@ class LiveStore:
             self.version += 1
 
     def _trim_journal(self) -> None:
-        """Drop old entries, but never the one that is the present state of something."""
+        """Drop old entries, but never the one that is the present state of something.
+
+        Of what has a new key each time that would be everything for ever: events go, of the others a quarter stays.
+        """
         newest = {(e["topic"], e["key"]): e["i"] for e in self.journal}
         cut = len(self.journal) - JOURNAL_KEPT // 2
         old = [e for e in self.journal[:cut] if newest[(e["topic"], e["key"])] == e["i"] and e["topic"] != "event"]
-        self.journal = old[-JOURNAL_KEPT // 4 :] + self.journal[cut:]
+        one_off = [e["i"] for e in old if e["topic"] in ONE_OFF]
+        first = one_off[-JOURNAL_KEPT // 4 :][0] if one_off else 0
+        self.journal = [e for e in old if e["topic"] not in ONE_OFF or e["i"] >= first] + self.journal[cut:]
 
     def latest(self, role: str) -> tuple[float, float] | None:
         """Return (value, rx) of the newest value of a role, or None when there is none."""

@@ -3,6 +3,8 @@
 import { lastAtOrBefore } from "./table.js";
 
 const CAP = 20000;
+const ONE_OFF = new Set(["command", "permit", "trial", "mark"]); // topics with a new key each time
+const isOneOff = (entry) => ONE_OFF.has(entry.topic);
 
 /** @typedef {{i:number, rx:number, t:number, topic:string, key:string, severity:string, text:string, body:object}} Entry */
 
@@ -69,14 +71,18 @@ export class Journal {
     return rx === Infinity ? line.rx.length - 1 : lastAtOrBefore(line.rx, line.rx.length, rx);
   }
 
-  // The older half goes, except what is still the state of its key: an alarm raised hours ago stays raised.
+  // The older half goes, except what is still the state of its key: an alarm raised hours ago stays raised. Of what has a
+  // new key each time that would be everything for ever, so events go, and of the others the newest quarter stays.
   #trim() {
     const old = this.entries;
     const cut = old.length >> 1;
     const states = new Set();
-    for (const topic of this.#topics.keys()) for (const entry of this.states(topic)) states.add(entry);
+    for (const topic of this.#topics.keys()) if (topic !== "event") for (const entry of this.states(topic)) states.add(entry);
+    const kept = old.slice(0, cut).filter((entry) => states.has(entry));
+    let spare = kept.filter(isOneOff).length - (this.cap >> 2);
     this.#clear();
-    old.forEach((entry, i) => { if (i >= cut || states.has(entry)) this.#insert(entry); });
+    for (const entry of kept) if (!isOneOff(entry) || spare-- <= 0) this.#insert(entry);
+    for (const entry of old.slice(cut)) this.#insert(entry);
   }
 }
 

@@ -120,3 +120,14 @@ def test_a_trimmed_journal_keeps_the_state_of_things_and_never_gives_what_was_no
             assert numbers[-1] == n
     kept = {(e["topic"], e["key"]) for e in store.journal}
     assert {("phase", "ground"), ("alarm", "limit x")} <= kept
+
+
+def test_many_commands_push_no_standing_alarm_out_of_the_journal(monkeypatch) -> None:
+    monkeypatch.setattr(server.store, "JOURNAL_KEPT", 100)
+    store = LiveStore(table_specs(SMALL))
+    store.add({}, [entry(0, "alarm", "limit x")])
+    for n in range(1, 2000):
+        store.add({}, [entry(n, "command", f"c{n}")])
+        assert len(store.journal) <= 101
+    kept = [e["i"] for e in store.journal]
+    assert kept[0] == 0 and kept == sorted(kept) and kept[1:] == list(range(kept[1], 2000)) and len(kept) > 50

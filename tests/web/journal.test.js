@@ -50,3 +50,16 @@ test("a long session forgets old texts but never a standing state", () => {
   assert.equal(journal.texts(Infinity, 1)[0].text, "e999");
   assert.equal(journal.next, 1000);
 });
+
+test("a long session stays bounded though every event and every command has a key of its own", () => {
+  const journal = new Journal(100);
+  journal.add([entry(0, 0, "alarm", "battery", { state: "raised" }, "battery low", "warning")]);
+  for (let i = 1; i < 3000; i++) {
+    journal.add([entry(i, i, i % 3 ? "event" : "command", `k${i}`, {}, `e${i}`)]);
+    assert.ok(journal.entries.length <= 101, `${journal.entries.length} after ${i}`);
+  }
+  assert.equal(journal.state("alarm", "battery").text, "battery low");
+  assert.ok(journal.states("command").length > 25 && journal.states("command").at(-1).key === "k2997");
+  const order = journal.entries.map(({ i }) => i);
+  assert.deepEqual(order, [...order].sort((a, b) => a - b));
+});
