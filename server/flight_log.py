@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 from server.batch import Rows
 
 Floats = NDArray[np.float64]
-Piece = tuple[NDArray[np.int64], Floats]
+Block = tuple[NDArray[np.int64], Floats]
 """Rows in order of arrival: the frames they came with, shape (n,), and t and the columns side by side."""
+Piece = tuple[NDArray[np.int64], Floats, Mapping[str, Floats]]
+"""The same as it came: frames, t, columns by name. Live every packet is one, so nothing is done with it by itself."""
 BEFORE_S = 60.0
 LONGEST_S = 1200.0
 PIECES = 64
@@ -50,20 +52,19 @@ class Series:
 
     def __init__(self, names: tuple[str, ...]) -> None:
         self.names = names
-        self._blocks: deque[Piece] = deque()
+        self._blocks: deque[Block] = deque()
         self._pieces: list[Piece] = []
 
     @property
     def kept(self) -> int:
         """How many rows are held."""
-        return sum(len(order) for order, _ in self._all())
+        return sum(len(part[0]) for part in (*self._blocks, *self._pieces))
 
     def add(self, order: NDArray[np.int64], t: Floats, columns: Mapping[str, Floats]) -> None:
         """Append rows; a missing column is all NaN."""
-        empty = np.full(len(t), np.nan)
-        self._pieces.append((order, np.column_stack([t, *(columns.get(name, empty) for name in self.names)])))
+        self._pieces.append((order, t, columns))
         if len(self._pieces) >= PIECES:
-            self._blocks.append(_joined(self._pieces))
+            self._blocks.append(self._joined())
             self._pieces.clear()
 
     def forget_before(self, t_s: float) -> None:
@@ -78,20 +79,24 @@ class Series:
 
     def window(self, start_s: float, stop_s: float, upto_order: int) -> Window:
         """Return the rows of a stretch of vehicle time that had come with frame `upto_order`."""
-        parts = self._all()
-        if not parts:
+        blocks = [*self._blocks, *([self._joined()] if self._pieces else [])]
+        if not blocks:
             return Window(np.zeros(0), {name: np.zeros(0) for name in self.names})
-        order, table = _joined(parts)
+        order, table = (np.concatenate(parts) for parts in zip(*blocks, strict=True))
         t = table[:, 0]
         table = table[(order <= upto_order) & (t >= start_s) & (t <= stop_s)]
         return Window(table[:, 0].copy(), {name: table[:, i].copy() for i, name in enumerate(self.names, 1)})
 
-    def _all(self) -> list[Piece]:
-        return [*self._blocks, *self._pieces]
-
-
-def _joined(pieces: list[Piece]) -> Piece:
-    return np.concatenate([order for order, _ in pieces]), np.concatenate([table for _, table in pieces])
+    def _joined(self) -> Block:
+        """Return the pieces as one block."""
+        order = np.concatenate([order for order, _, _ in self._pieces])
+        table = np.empty((len(order), 1 + len(self.names)))
+        table[:, 0] = np.concatenate([t for _, t, _ in self._pieces])
+        for place, name in enumerate(self.names, 1):
+            table[:, place] = np.concatenate(
+                [columns[name] if name in columns else np.full(len(t), np.nan) for _, t, columns in self._pieces]
+            )
+        return order, table
 
 
 class FlightLog:

@@ -12,7 +12,7 @@ soon. Any other connection has a task of its own that awaits its `send`.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -109,7 +109,7 @@ class Hub:
     def join(self, viewer: Viewer) -> None:
         """Take in a viewer that has a line; it is served until `leave`."""
         self._viewers.add(viewer)
-        self._serve(viewer)  # only this one: pages that come and go must not use up the rounds of a crowd
+        self._serve([viewer])  # only this one: pages that come and go must not use up the rounds of a crowd
 
     def leave(self, viewer: Viewer) -> None:
         """Forget a viewer."""
@@ -150,29 +150,43 @@ class Hub:
         # and then late, would otherwise be held back from then on.
         self._last_round_s = loop.time()
         self._next_round_s = max(self._next_round_s, self._last_round_s - 2 * CROWD_INTERVAL_S) + CROWD_INTERVAL_S
-        behind = [viewer for viewer in self._viewers if not self._serve(viewer)]
+        behind = self._serve(self._viewers)
         if behind and self._look_again is None:
             self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
 
     def _serve_those_behind(self, viewers: list[Viewer]) -> None:
         """Look again at lines that were not free, so that the last news reaches them without waiting for the next."""
         self._look_again = None
-        behind = [viewer for viewer in viewers if viewer in self._viewers and not self._serve(viewer)]
+        behind = self._serve([viewer for viewer in viewers if viewer in self._viewers])
         if behind:
             loop = asyncio.get_running_loop()
             self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
 
-    def _serve(self, viewer: Viewer) -> bool:
-        """Give one viewer what is new; False when its line is not free."""
-        if viewer.line is None:
-            viewer.wake.set()
-            return True
-        if not viewer.line.is_free:
-            return False
-        due = self._due(viewer)
-        if due:
-            viewer.line.write(due[0].frame if len(due) == 1 else due[0].frame + due[1].frame)
-        return True
+    def _serve(self, viewers: Iterable[Viewer]) -> list[Viewer]:
+        """Give viewers what is new to them; return those whose line is not free.
+
+        Nearly all of a crowd are at the same place, so what is due there is looked up once and then handed on.
+        """
+        behind: list[Viewer] = []
+        place = then = (None, -1, None)
+        frame = b""
+        for viewer in viewers:
+            line = viewer.line
+            if line is None:
+                viewer.wake.set()
+                continue
+            if not line.is_free:
+                behind.append(viewer)
+                continue
+            if viewer.cursor is place[0] and viewer.journal_next == place[1] and viewer.told_beat is place[2]:
+                viewer.cursor, viewer.journal_next, viewer.told_beat = then
+            else:
+                place = (viewer.cursor, viewer.journal_next, viewer.told_beat)
+                frame = b"".join([message.frame for message in self._due(viewer)])
+                then = (viewer.cursor, viewer.journal_next, viewer.told_beat)
+            if frame:
+                line.write(frame)
+        return behind
 
     def _due(self, viewer: Viewer) -> list[_Message]:
         """Return the messages a viewer has not had, and take them as given."""

@@ -11,8 +11,24 @@ from numpy.typing import NDArray
 SHARE = 0.002
 
 
+FEW = 8
+
+
 def at_the_end(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.bool_]:
     """Return for each value, shape (n,), whether the sensor was at an end of its range; never true for NaN."""
     margin = SHARE * (high - low)
     with np.errstate(invalid="ignore"):
         return (values >= high - margin) | (values <= low + margin)
+
+
+def ends_of(values: NDArray[np.float64], low: float, high: float) -> list[bool]:
+    """Return the same as a list, empty when no value is at an end.
+
+    Live, values come one by one, and arrays of one element cost more than the comparison.
+    """
+    if len(values) > FEW:
+        ends = at_the_end(values, low, high)
+        return ends.tolist() if ends.any() else []
+    margin = SHARE * (high - low)
+    few = [value >= high - margin or value <= low + margin for value in values.tolist()]
+    return few if any(few) else []

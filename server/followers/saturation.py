@@ -7,7 +7,7 @@ import numpy as np
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from server.batch import Batch
-from server.flight.saturation import at_the_end
+from server.flight.saturation import ends_of
 from server.followers.found import Found
 
 ROWS_IN_A_ROW = 2
@@ -44,12 +44,12 @@ class SaturationFollower:
             out.note_row(rows, row, "figure", "saturated", "caution", text, body)
 
     def _first(self, channel: Channel, values: np.ndarray) -> int | None:
-        ends = at_the_end(values, *channel.sensor_range)
-        run = self._runs.get(channel.path, 0)
-        if not ends.any():
+        ends = ends_of(values, *channel.sensor_range)
+        if not ends:
             self._runs[channel.path] = 0
             return None
-        for row, end in enumerate(ends.tolist()):
+        run = self._runs.get(channel.path, 0)
+        for row, end in enumerate(ends):
             run = run + 1 if end else 0
             if run >= ROWS_IN_A_ROW:
                 return row

@@ -5,12 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from server.flight.saturation import at_the_end
+from server.flight.saturation import FEW, at_the_end, ends_of
 
 
 def test_the_ends_and_a_little_inside() -> None:
     values = np.array([-34.9, -34.85, -34.7, 0.0, 34.7, 34.85, 34.9, 60.0, np.nan, np.inf, -np.inf])
-    assert at_the_end(values, -34.9, 34.9).tolist() == [1, 1, 0, 0, 0, 1, 1, 1, 0, 1, 1]
+    at_end = [1, 1, 0, 0, 0, 1, 1, 1, 0, 1, 1]
+    assert at_the_end(values, -34.9, 34.9).tolist() == at_end and len(values) > FEW
+    assert ends_of(values, -34.9, 34.9) == at_end
+    assert [ends_of(values[place : place + 1], -34.9, 34.9) == [True] for place in range(len(values))] == at_end
+    assert ends_of(values[2:5], -34.9, 34.9) == ends_of(np.zeros(2 * FEW), -34.9, 34.9) == []
 
 
 @pytest.mark.parametrize("bits", [8, 12, 16])
