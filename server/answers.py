@@ -75,7 +75,12 @@ COMPARE_QUERY: dict[str, Any] = {
             "required": True,
             "schema": {"type": "array", "items": {"type": "string"}, "minItems": 1, "maxItems": 6},
         },
-        {"name": "at", "in": "query", "required": False, "schema": {"type": "string"}},
+        {
+            "name": "at",
+            "in": "query",
+            "required": False,
+            "schema": {"type": "array", "items": {"type": "string"}, "maxItems": 6},
+        },
         {"name": "form", "in": "query", "required": False, "schema": {"type": "string", "enum": ["columns"]}},
     ]
 }

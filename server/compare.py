@@ -54,11 +54,13 @@ class CompareProblem(Exception):
 class Comparison:
     """Sessions aligned: `zero_t` (timeline s of t = 0 of each), the grid `t`, `columns` by name: one array per session.
 
-    `units` gives each column's unit. A session without the column has only NaN.
+    `at` is what each session is aligned at, `choices` what each could be. `units` gives each column's unit. A session
+    without the column has only NaN.
     """
 
     names: tuple[str, ...]
-    at: str
+    at: tuple[str, ...]
+    choices: tuple[tuple[str, ...], ...]
     zero_t: tuple[float, ...]
     t: Floats
     columns: Mapping[str, tuple[Floats, ...]]
@@ -80,18 +82,24 @@ def moments_to_choose(review: Review) -> dict[str, float]:
     return found
 
 
-def compare(reviews: Sequence[Review], at: str = "lift_off") -> Comparison:
-    """Return sessions aligned at a moment or mark that all of them have. Raises CompareProblem."""
+def compare(reviews: Sequence[Review], at: str | Sequence[str] = "lift_off") -> Comparison:
+    """Return sessions aligned at a moment or mark that all of them have, or each at one of its own.
+
+    Raises CompareProblem.
+    """
     if not 2 <= len(reviews) <= SESSIONS_AT_MOST:
         raise CompareProblem(f"Two to {SESSIONS_AT_MOST} sessions are compared, not {len(reviews)}.")
     chosen = [moments_to_choose(review) for review in reviews]
-    for review, moments in zip(reviews, chosen, strict=True):
-        if at not in moments:
-            shared = sorted(set.intersection(*(set(one) for one in chosen)))
+    each_at = (at,) * len(reviews) if isinstance(at, str) else tuple(at)
+    if len(each_at) != len(reviews):
+        raise CompareProblem(f"{len(reviews)} sessions need one moment for all or {len(reviews)}, not {len(each_at)}.")
+    for review, moments, one in zip(reviews, chosen, each_at, strict=True):
+        if one not in moments:
+            shared = sorted(set.intersection(*(set(every) for every in chosen)))
             raise CompareProblem(
-                f"{review.name} has no {at[:60]!r} to align at; all have: {', '.join(shared)[:200] or 'nothing in common'}."
+                f"{review.name} has no {one[:60]!r} to align at; all have: {', '.join(shared)[:200] or 'nothing in common'}."
             )
-    zero = tuple(moments[at] for moments in chosen)
+    zero = tuple(moments[one] for moments, one in zip(chosen, each_at, strict=True))
     t = _grid(reviews, zero)
     columns: dict[str, tuple[Floats, ...]] = {}
     units: dict[str, str] = {}
@@ -103,7 +111,15 @@ def compare(reviews: Sequence[Review], at: str = "lift_off") -> Comparison:
             for one, start in zip(found, zero, strict=True)
         )
     return Comparison(
-        tuple(review.name for review in reviews), at, zero, t, columns, units, _numbers(reviews, zero), _changes(reviews)
+        names=tuple(review.name for review in reviews),
+        at=each_at,
+        choices=tuple(tuple(moments) for moments in chosen),
+        zero_t=zero,
+        t=t,
+        columns=columns,
+        units=units,
+        numbers=_numbers(reviews, zero),
+        changes=_changes(reviews),
     )
 
 
@@ -179,7 +195,8 @@ def comparison_dict(found: Comparison) -> dict[str, object]:
     titles = {name: title for name, title, _ in COLUMNS}
     return {
         "sessions": list(found.names),
-        "at": found.at,
+        "at": list(found.at),
+        "choices": [list(choices) for choices in found.choices],
         "zero_t": list(found.zero_t),
         "t_range": [float(found.t[0]), float(found.t[-1])] if len(found.t) else [0.0, 0.0],
         "step_s": STEP_S,
@@ -212,7 +229,7 @@ def comparison_columns(found: Comparison) -> bytes:
 
 def comparison_text(found: Comparison) -> str:
     """Return a comparison as lines for a terminal."""
-    lines = [f"aligned at {found.at}", _line("", [*found.names])]
+    lines = [f"aligned at {', '.join(dict.fromkeys(found.at))}", _line("", [*found.names])]
     for row in found.numbers:
         title = f"{row['name']} [{row['unit']}]" if row["unit"] else str(row["name"])
         values, changes = row["values"], row["changes"]

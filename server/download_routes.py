@@ -39,9 +39,9 @@ TRACKS = {
 def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review]) -> None:
     """Add the routes; `opened` gives a session by name or refuses with its answer.
 
-    `/api/compare?sessions=a,b&at=lift_off` gives numbers and sheets side by side as JSON, with `form=columns` the columns;
-    a name with a comma needs `sessions=` once for each. Report and exports are sent as files to be saved: the page's
-    policy would not let a report's own style work.
+    `/api/compare?sessions=a,b&at=lift_off` (or one `at` for each session) gives numbers and sheets side by side as
+    JSON, with `form=columns` the columns; a name with a comma needs `sessions=` once for each. Report and exports are sent
+    as files to be saved: the page's policy would not let a report's own style work.
     """
 
     read = refusals(404, 409, 503)
@@ -63,7 +63,8 @@ def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review
         if len(names) > SESSIONS_AT_MOST:  # before any is opened
             raise HTTPException(409, f"At most {SESSIONS_AT_MOST} sessions are compared.")
         try:
-            found = compare([opened(name) for name in names], asked.get("at", "lift_off"))
+            moments = asked.getlist("at") or ["lift_off"]
+            found = compare([opened(name) for name in names], moments if len(moments) > 1 else moments[0])
         except CompareProblem as problem:
             raise HTTPException(409, str(problem)) from problem
         if asked.get("form") == "columns":

@@ -41,7 +41,8 @@ def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[]
     onboard.set_defaults(run=lambda options: _onboard(options, make_progress()))
     compared = commands.add_parser("compare", help="two or more flights side by side, aligned at a moment")
     compared.add_argument("files", type=Path, nargs="+", metavar="SESSION")
-    compared.add_argument("--at", default="lift_off", metavar="MOMENT", help='lift_off, apogee, ..., or "mark: TEXT"')
+    moments = 'lift_off, apogee, ..., or "mark: TEXT"; given once for all, or once for each session'
+    compared.add_argument("--at", action="append", metavar="MOMENT", help=moments)
     compared.add_argument("--json", action="store_true", help="for scripts")
     compared.set_defaults(run=lambda options: _compare(options, make_progress()))
     export = commands.add_parser("export", help="write a session's tables (CSV, Parquet) or its track (KML, GPX)")
@@ -110,7 +111,8 @@ def _compare(options: argparse.Namespace, progress: Progress) -> int:
     for file in options.files[: SESSIONS_AT_MOST + 1]:
         progress(f"reading {file.name}")
         reviews.append(open_review(file))
-    found = compare(reviews, options.at)
+    at = options.at or ["lift_off"]
+    found = compare(reviews, at if len(at) > 1 else at[0])
     progress("")
     print(json.dumps(finite(comparison_dict(found)), indent=2) if options.json else comparison_text(found))
     return 0

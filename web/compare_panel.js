@@ -1,20 +1,39 @@
 // Flights side by side: curves on one clock, differences, numbers, and what the sheets say has changed.
 
 import { fixed } from "./format.js";
-import { h, setHidden, setText } from "./dom.js";
+import { h, setAttr, setHidden } from "./dom.js";
 import { overlay } from "./overlay.js";
 
-const AT = [["lift_off", "lift-off"], ["burnout", "burnout"], ["apogee", "apogee"], ["deployment", "deployment"], ["landing", "landing"]];
+const EACH = "each";
+/** A moment's name as the server gives it ("lift_off", "mark: gust seen") in words. */
+const words = (moment) => (moment.startsWith("mark: ") ? `mark \u201c${moment.slice(6)}\u201d` : moment === "lift_off" ? "lift-off" : moment.replaceAll("_", " "));
+const option = (value, text) => h("option", { value, text });
 
 export function ComparePanel(el, acts) {
-  const at = h("select", { "aria-label": "Aligned at", testid: "compare-at", on: { change: () => acts.compare(names, at.value) } }, ...AT.map(([value, text]) => h("option", { value, text: `Aligned at ${text}` })));
+  const at = h("select", { "aria-label": "Aligned at", testid: "compare-at", on: { change: () => (at.value === EACH ? setHidden(own, false) : acts.compare(told.sessions, at.value)) } });
+  const own = h("div", { class: "shelf-row", testid: "compare-own" });
   const close = h("button", { type: "button", class: "act", text: "Close", on: { click: () => acts.compare(null) } });
-  const head = h("div", { class: "shelf-row" }, at, close);
+  const head = h("div", {}, h("div", { class: "shelf-row" }, at, close), own);
   const body = h("div", { testid: "comparison" });
   const none = h("p", { class: "absent", text: "Tick two or more sessions and press Compare." });
   el.append(none, head, body);
   let shown;
-  let names = [];
+  let told;
+
+  // What all have comes first; a moment or mark of each flight's own can be chosen as well.
+  function offer() {
+    const shared = told.choices[0].filter((moment) => told.choices.every((choices) => choices.includes(moment)));
+    const apart = new Set(told.at).size > 1;
+    at.replaceChildren(...shared.map((moment) => option(moment, `Aligned at ${words(moment)}`)), option(EACH, "Each at a moment or mark of its own"));
+    at.value = apart ? EACH : told.at[0];
+    const chosen = told.sessions.map((name, i) => {
+      const select = h("select", { "aria-label": `${name} aligned at`, testid: `compare-at-${i}`, on: { change: () => acts.compare(told.sessions, chosen.map(({ value }) => value)) } }, ...told.choices[i].map((moment) => option(moment, words(moment))));
+      select.value = told.at[i];
+      return select;
+    });
+    own.replaceChildren(...chosen.map((select, i) => h("label", { class: "field" }, h("span", { class: "field-name", text: told.sessions[i] }), select)));
+    setHidden(own, !apart);
+  }
   return {
     update(view) {
       const comparison = view.page.comparison;
@@ -22,7 +41,9 @@ export function ComparePanel(el, acts) {
       setHidden(head, !comparison);
       if (comparison === shown) return;
       shown = comparison;
-      names = comparison?.told.sessions ?? [];
+      told = comparison?.told;
+      if (told) offer();
+      setAttr(body, "data-at", told?.at.join());
       body.replaceChildren(...(comparison ? drawing(comparison) : []));
     },
   };

@@ -34,7 +34,7 @@ export async function changeShelf(method, path, token, body) {
 
 /** Flights side by side: {told, table}. */
 export async function getComparison(names, at) {
-  const query = new URLSearchParams([...names.map((name) => ["sessions", name]), ["at", at]]);
+  const query = new URLSearchParams([...names.map((name) => ["sessions", name]), ...[at].flat().map((one) => ["at", one])]);
   const told = await (await get(`/api/compare?${query}`)).json();
   query.set("form", "columns");
   const { tables } = parseColumns(await (await get(`/api/compare?${query}`)).arrayBuffer());

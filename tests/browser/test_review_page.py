@@ -69,6 +69,15 @@ def test_a_log_a_note_a_comparison_and_a_report(browser: object, tmp_path: Path)
         eventually(lambda: page.locator('[data-testid="comparison"] .overlay-drawing').count() >= 5, 20)
         assert "difference to" in see("comparison").inner_text()
 
+        # Aligned at another moment, and each at one of its own.
+        assert see("compare-at").input_value() == "lift_off" and not see("compare-own").is_visible()
+        see("compare-at").select_option("apogee")
+        eventually(lambda: see("comparison").get_attribute("data-at") == "apogee,apogee", 20)
+        see("compare-at").select_option("each")
+        see("compare-at-1").select_option("burnout")
+        eventually(lambda: see("comparison").get_attribute("data-at") == "apogee,burnout", 20)
+        assert see("compare-at").input_value() == "each" and see("compare-at-0").input_value() == "apogee"
+
         # The report opens with the network off.
         if not see("report-maiden").is_visible():
             see("session-more-maiden").click()

@@ -73,6 +73,19 @@ def test_any_moment_that_all_have_can_be_zero(flights: list[Review], at: str) ->
         assert next(row for row in found.numbers if row["name"] == "apogee at")["values"] == [0.0, 0.0, 0.0]
 
 
+def test_each_at_a_moment_of_its_own(flights: list[Review]) -> None:
+    own = ["lift_off", "mark: half way", "apogee"]
+    found = compare(flights, own)
+    assert found.at == tuple(own)
+    for review, moment, zero, choices in zip(flights, own, found.zero_t, found.choices, strict=True):
+        assert zero == moments_to_choose(review)[moment] and set(choices) == set(moments_to_choose(review))
+    assert found.columns["height"][2][np.searchsorted(found.t, 0.0)] == pytest.approx(
+        np.nanmax(found.columns["height"][2]), abs=1.0
+    )
+    with pytest.raises(CompareProblem, match="one moment for all or 3, not 2"):
+        compare(flights, own[:2])
+
+
 def test_columns_are_the_sessions_own_values(flights: list[Review]) -> None:
     found = compare(flights)
     for which, (review, zero) in enumerate(zip(flights, found.zero_t, strict=True)):
@@ -148,7 +161,7 @@ def test_the_command_line(flights: list[Review], capsys: pytest.CaptureFixture[s
     assert main(["compare", *files]) == 0
     assert "changed on the sheets:" in capsys.readouterr().out
     assert main(["compare", *files, "--at", "apogee", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["at"] == "apogee"
+    assert json.loads(capsys.readouterr().out)["at"] == ["apogee", "apogee"]
     assert main(["compare", files[0]]) == 1
     assert "Two to 6 sessions" in capsys.readouterr().err
 
@@ -162,7 +175,7 @@ def test_over_http(tmp_path: Path, monkeypatch) -> None:
         get = bench.http.get
         query = {"sessions": ["one", "two, again"], "at": "apogee"}
         told = (await get("/api/compare", params=query)).json()
-        assert told["sessions"] == ["one", "two, again"] and told["at"] == "apogee"
+        assert told["sessions"] == ["one", "two, again"] and told["at"] == ["apogee", "apogee"]
         header, tables = parse_columns((await get("/api/compare", params={**query, "form": "columns"})).content)
         assert header["tables"][0]["rows"] == tables["compare"].shape[1] > 500
         assert (await get("/api/sessions/one/moments")).json()["apogee"] == told["zero_t"][0]
