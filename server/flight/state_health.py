@@ -22,9 +22,23 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
+
+from server.flight.state_row import (
+    JUMP_GAP_S,
+    LENGTH_OFF,
+    POSITION_MARGIN_M,
+    TURN_MARGIN_RAD,
+    TURNING_CHANGE_RAD_S2,
+    VELOCITY_MARGIN_M_S,
+    Limits,
+    follows,
+    is_near,
+    is_within,
+)
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -37,29 +51,16 @@ COMPONENTS = (*POSITION, *VELOCITY, *QUATERNION, *RATES)
 PLACE = {name: place for place, name in enumerate(COMPONENTS)}
 _P, _V, _Q, _W = slice(0, 3), slice(3, 6), slice(6, 10), slice(10, 13)
 
+GROUPS = ("position", "velocity", "attitude")
 KINDS = ("nonfinite", "frozen", "bounds", "jump", "divergence")
 FROZEN_FRAMES = 5
 CLEAR_FRAMES = 20  # an episode is over after so many frames without the trouble
-LENGTH_OFF = 0.01
-JUMP_GAP_S = 0.5  # beyond it the navigation's own corrections add up, and no change is judged
-POSITION_MARGIN_M = 2.0
-VELOCITY_MARGIN_M_S = 2.0
-TURN_MARGIN_RAD = 0.05
-TURNING_CHANGE_RAD_S2 = 100.0
 SIGMAS = 5.0
 DIVERGED_S = 1.0
 DIVERGED_FRAMES = 5
 VEHICLE_HEIGHT_M, VEHICLE_CLIMB_M_S = 1.0, 1.0  # what an honest estimate on board is allowed, one sigma
 PORT_SHARE = 0.01
 G0 = 9.80665
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What the vehicle can do: acceleration (m/s2) and rate (rad/s). Defaults: about 25 g, and 2000 degrees per second."""
-
-    acceleration_m_s2: float = 250.0
-    rate_rad_s: float = 35.0
 
 
 @dataclass(frozen=True)
@@ -135,6 +136,7 @@ class StateHealth:
         self._low, self._high = np.full(13, -np.inf), np.full(13, np.inf)
         for name, (low, high) in (ranges or {}).items():
             self._low[PLACE[name]], self._high[PLACE[name]] = low, high
+        self._range = self._low.tolist(), self._high.tolist()
         self._tracks = {kind: _Track(kind) for kind in KINDS}
         self.rows = 0
         self._last_t = -np.inf
@@ -161,7 +163,7 @@ class StateHealth:
         A row not after the one before (late or repeated) is looked at for its own numbers only.
         """
         count = len(t_s)
-        if count == 0:
+        if count == 0 or (count == 1 and self._is_calm(float(t_s[0]), columns, moving, ground)):
             return []
         t_s = np.asarray(t_s, dtype=np.float64)
         state = np.full((count, 13), np.nan)
@@ -186,6 +188,50 @@ class StateHealth:
     def open_episodes(self) -> list[Episode]:
         """Return what is going on now, for instance at the end of a recording."""
         return [track.episode for track in self._tracks.values() if track.episode is not None]
+
+    # ------------------------------------------------------------ one row in order
+
+    def _is_calm(
+        self, t_s: float, columns: Mapping[str, Floats], moving: Bools | None, ground: GroundEstimate | None
+    ) -> bool:
+        """Take a row that surely shows no trouble, while none is open; any other is left alone, and told by False."""
+        if not self._last_t < t_s < np.inf or self._far[0] or any(track.episode for track in self._tracks.values()):
+            return False
+        if not columns.keys() >= PLACE.keys():
+            return False
+        row = [float(columns[name][0]) for name in COMPONENTS]
+        if not is_within(row, *self._range) or not self._surely_agrees(row, ground) or not self._surely_follows(t_s, row):
+            return False
+        kept = np.array(row)
+        bits = kept.view(np.int64)
+        if moving is not None and moving[0] and self._before is not None and (bits == self._before).all():
+            return False
+        self._before, self._same = bits, (1, self.rows, t_s)
+        self._group_before = dict.fromkeys(GROUPS, (t_s, kept))
+        self._last_t = t_s
+        self.rows += 1
+        return True
+
+    def _surely_follows(self, t_s: float, row: list[float]) -> bool:
+        known = list(self._group_before.values())
+        if not known:
+            return True
+        before_t, before = known[0]
+        # Of one moment are only parts of one row: no two rows that are looked at have the same.
+        if len(known) < len(GROUPS) or any(at != before_t for at, _ in known):
+            return False
+        return follows(before.tolist(), row, t_s - before_t, self._limits)
+
+    def _surely_agrees(self, row: list[float], ground: GroundEstimate | None) -> bool:
+        if ground is None:
+            return True
+        height, height_sigma = float(ground.height_m[0]), float(ground.height_sigma_m[0])
+        climb, climb_sigma = float(ground.climb_m_s[0]), float(ground.climb_sigma_m_s[0])
+        port = PORT_SHARE * (climb * climb) / (2.0 * G0)
+        port_climb = port / DIVERGED_S
+        height_sigma = sqrt(height_sigma * height_sigma + VEHICLE_HEIGHT_M * VEHICLE_HEIGHT_M + port * port)
+        climb_sigma = sqrt(climb_sigma * climb_sigma + VEHICLE_CLIMB_M_S * VEHICLE_CLIMB_M_S + port_climb * port_climb)
+        return is_near(row[2], height, height_sigma, SIGMAS) and is_near(row[5], climb, climb_sigma, SIGMAS)
 
     # ------------------------------------------------------------ episodes
 
@@ -258,7 +304,7 @@ class StateHealth:
         still = ~moves & (state[:, 0:6] == 0.0).all(axis=1)
         limits = self._limits
         jumped = np.zeros((len(t_s), 13), dtype=bool)
-        for group, parts, judge in (("position", _P, _moved), ("velocity", _V, _sped), ("attitude", _Q, _turned)):
+        for group, parts, judge in zip(GROUPS, (_P, _V, _Q), (_moved, _sped, _turned), strict=True):
             rows = np.flatnonzero(fresh & finite[:, parts].all(axis=1))
             if not len(rows):
                 continue

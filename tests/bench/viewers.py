@@ -207,10 +207,12 @@ def _rounds(master: int) -> Callable[[int], bytes]:
         name: {c.name: 0.5 for c in link.dictionary.packets[name].channels} for name in ("navigation", "fins", "control")
     }
     imu = {c.name: 0.0 for c in link.dictionary.packets["imu_a"].channels} | {"accel_z": 9.8, "temperature": 300.0}
+    # Upright, as a vehicle on the pad stands: forces of 1 g and another attitude would be one long alarm.
+    upright = {link.dictionary.roles[f"attitude_quaternion.{part}"].name: float(part == "w") for part in "wxyz"}
     control = {c.name: 0 for c in link.dictionary.packets["control"].channels}
     values = {
         "barometer": {"pressure": 94000.0, "temperature": 291.0, "altitude": 0.0},
-        "navigation": plain["navigation"],
+        "navigation": plain["navigation"] | upright,
         "imu_a": imu,
         "imu_b": imu,
         "control": control,
