@@ -52,8 +52,9 @@ class TableStore:
             part[:, i] = rows.columns[name][start:stop]
         for name, texts in self._texts.items():
             texts += rows.columns[name][start:stop]
-        in_time = np.flatnonzero(~rows.late[start:stop])
-        if in_time.size:
+        if not rows.late[stop - 1]:
+            self._newest = part[-1].tolist()
+        elif (in_time := np.flatnonzero(~rows.late[start:stop])).size:
             self._newest = part[in_time[-1]].tolist()
         self.count += stop - start
         self.next_index += stop - start

@@ -12,10 +12,7 @@ def nonfinite_rows(columns: Mapping[str, NDArray[np.float64]]) -> NDArray[np.int
     """Return the indexes of rows in which any column (each of shape (n,)) is not finite."""
     if not columns:
         return np.zeros(0, dtype=np.int64)
-    bad = np.zeros(len(next(iter(columns.values()))), dtype=bool)
-    for values in columns.values():
-        bad |= ~np.isfinite(values)
-    return np.flatnonzero(bad)
+    return np.flatnonzero(~np.isfinite(np.array(list(columns.values()))).all(axis=0))
 
 
 def nonfinite_names(columns: Mapping[str, NDArray[np.float64]], row: int) -> list[str]:

@@ -34,6 +34,7 @@ class RoleColumns:
 
     def __init__(self, roles: Mapping[str, Channel]) -> None:
         self.roles = roles
+        self._names: dict[tuple[tuple[str, ...], str], list[tuple[str, str]]] = {}
 
     def table_of(self, batch: Batch, role: str) -> tuple[Rows, Channel] | None:
         """Return the rows in which a role comes and its channel, or None when the batch has none."""
@@ -43,12 +44,11 @@ class RoleColumns:
 
     def columns(self, rows: Rows, roles: tuple[str, ...], packet: str) -> dict[str, np.ndarray]:
         """Return the columns of those roles that live in this packet, by role."""
-        found = {}
-        for role in roles:
-            channel = self.roles.get(role)
-            if channel is not None and channel.packet == packet:
-                found[role] = rows.columns[channel.name]
-        return found
+        names = self._names.get((roles, packet))
+        if names is None:
+            found = [(role, self.roles[role]) for role in roles if role in self.roles]
+            names = self._names[roles, packet] = [(role, c.name) for role, c in found if c.packet == packet]
+        return {role: rows.columns[name] for role, name in names}
 
     def together(self, batch: Batch, roles: tuple[str, ...]) -> tuple[Rows, dict[str, np.ndarray]] | None:
         """Return rows and all those roles' columns when one packet holds them all and the batch has some of it."""

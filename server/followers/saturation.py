@@ -17,9 +17,9 @@ class SaturationFollower:
     """Watches every channel whose dictionary entry tells where its sensor ends."""
 
     def __init__(self, dictionary: Dictionary) -> None:
-        self._channels: dict[str, list[Channel]] = {}
+        self._channels: dict[str, list[tuple[str, Channel]]] = {}
         for packet in dictionary.packets.values():
-            told = [channel for channel in packet.channels if channel.sensor_range is not None]
+            told = [(channel.path, channel) for channel in packet.channels if channel.sensor_range is not None]
             if told:
                 self._channels[packet.name] = told
         self._runs: dict[str, int] = {}
@@ -32,9 +32,9 @@ class SaturationFollower:
             rows = batch.rows.get(packet)
             if rows is None:
                 continue
-            for channel in channels:
-                if channel.path not in self._found:
-                    row = self._first(channel, rows.columns[channel.name])
+            for path, channel in channels:
+                if path not in self._found:
+                    row = self._first(path, channel, rows.columns[channel.name])
                     if row is not None:
                         hits.append((int(rows.order[row]), rows, row, channel))
         for _, rows, row, channel in sorted(hits, key=lambda hit: hit[0]):
@@ -43,15 +43,15 @@ class SaturationFollower:
             body = {"t": min(self._found.values()), "channels": sorted(self._found)}
             out.note_row(rows, row, "figure", "saturated", "caution", text, body)
 
-    def _first(self, channel: Channel, values: np.ndarray) -> int | None:
+    def _first(self, path: str, channel: Channel, values: np.ndarray) -> int | None:
         ends = ends_of(values, *channel.sensor_range)
         if not ends:
-            self._runs[channel.path] = 0
+            self._runs[path] = 0
             return None
-        run = self._runs.get(channel.path, 0)
+        run = self._runs.get(path, 0)
         for row, end in enumerate(ends):
             run = run + 1 if end else 0
             if run >= ROWS_IN_A_ROW:
                 return row
-        self._runs[channel.path] = run
+        self._runs[path] = run
         return None

@@ -23,9 +23,8 @@ AXES = "xyz"
 ADVICE = "Let the vehicle stand still for a minute and look again; do not fly on a unit that wanders."
 
 
-def unit_roles(unit: str) -> tuple[str, ...]:
-    """Return the roles of one unit: force, then rates."""
-    return tuple(f"{kind}.{unit}.{axis}" for kind in ("accel", "gyro") for axis in AXES)
+UNIT_ROLES = {unit: tuple(f"{kind}.{unit}.{axis}" for kind in ("accel", "gyro") for axis in AXES) for unit in "ab"}
+"""The roles of each unit: force, then rates."""
 
 
 class UnitsFollower:
@@ -33,7 +32,7 @@ class UnitsFollower:
 
     def __init__(self, roles: RoleColumns, flying: Callable[[np.ndarray], np.ndarray]) -> None:
         self._roles, self._flying = roles, flying
-        self._fitted = [unit for unit in "ab" if all(role in roles.roles for role in unit_roles(unit))]
+        self._fitted = [unit for unit in "ab" if all(role in roles.roles for role in UNIT_ROLES[unit])]
         self._watch = PairWatch()
         self._waiting: dict[str, list[tuple[np.ndarray, ...]]] = {unit: [] for unit in self._fitted}
         self._count = 0
@@ -56,7 +55,7 @@ class UnitsFollower:
 
     def _piece(self, batch: Batch, unit: str) -> tuple[Rows, tuple[np.ndarray, ...]] | None:
         """Return a unit's rows and (order, t, values (n, 6), flying, temperature)."""
-        found = self._roles.together(batch, unit_roles(unit))
+        found = self._roles.together(batch, UNIT_ROLES[unit])
         if found is None:
             return None
         rows, columns = found
