@@ -1,6 +1,6 @@
 // Banners above everything else: demo, replay, station silent, nothing to show yet.
 
-import { duration } from "./format.js";
+import { dayTime, duration } from "./format.js";
 import { h, setHidden, setText, setTone } from "./dom.js";
 
 const HASH_WORDS = 8;
@@ -24,7 +24,7 @@ export function Banners(el, acts) {
       setText(beside, live?.text ?? "");
       setTone(beside, live?.tone);
       setHidden(silent, silentSince === null || mode === "replay");
-      if (silentSince !== null) setText(silent, `STATION SILENT for ${duration((now - silentSince) / 1000)}. ${open ? "Nothing of the live vehicle is known." : "Nothing below is current."} Is the station's program still running?`);
+      if (silentSince !== null) setText(silent, `STATION SILENT since ${dayTime(Date.now() - (now - silentSince))}, for ${duration((now - silentSince) / 1000)}. ${open ? "Nothing of the live vehicle is known." : "Nothing below is current."} Is the station's program still running?`);
     },
   };
 }

@@ -62,6 +62,12 @@ export function tClock(seconds) {
   return `T${seconds < 0 && tenths > 0 ? MINUS : "+"}${String(minutes).padStart(2, "0")}:${rest}`;
 }
 
+/** Time of day on this computer of milliseconds since 1970, like 14:03:09. */
+export function dayTime(ms) {
+  const at = new Date(ms);
+  return [at.getHours(), at.getMinutes(), at.getSeconds()].map((part) => String(part).padStart(2, "0")).join(":");
+}
+
 /** A length of time as "1:02:03" or "2:03". */
 export function duration(seconds) {
   if (!Number.isFinite(seconds)) return NOTHING;

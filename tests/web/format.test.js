@@ -39,6 +39,8 @@ test("the T clock counts through zero and over a minute, and never shows 60 seco
 test("ages, lengths of time and sizes", () => {
   assert.deepEqual([0.21, 9.96, 119, 120, 7300, Infinity].map(format.age), ["0.2 s", "10 s", "119 s", "2 min", "2 h", "never"]);
   assert.deepEqual([5, 65, 3671].map(format.duration), ["0:05", "1:05", "1:01:11"]);
+  assert.match(format.dayTime(0), /^\d\d:\d\d:00$/);
+  assert.equal(format.dayTime(new Date(2026, 0, 2, 3, 4, 5, 999).getTime()), "03:04:05");
   assert.deepEqual([12, 1500, 2.5e6, 27.4e9].map(format.bytes), ["12 B", "1.5 kB", "2.5 MB", "27.4 GB"]);
 });
 
