@@ -47,11 +47,13 @@ class Window:
 class Series:
     """One table's rows, piece by piece; `PIECES` at a time are joined into a block, and blocks are left as they are.
 
-    A block that took in what comes later would never end before any time, and nothing would ever be forgotten.
+    A block that took in what comes later would never end before any time, and nothing would ever be forgotten. The first
+    block may be of fewer pieces, `first`, so that tables heard together are not all joined in the same moment.
     """
 
-    def __init__(self, names: tuple[str, ...]) -> None:
+    def __init__(self, names: tuple[str, ...], first: int = PIECES) -> None:
         self.names = names
+        self._block_of = first
         self._blocks: deque[Block] = deque()
         self._pieces: list[Piece] = []
 
@@ -63,7 +65,8 @@ class Series:
     def add(self, order: NDArray[np.int64], t: Floats, columns: Mapping[str, Floats]) -> None:
         """Append rows; a missing column is all NaN."""
         self._pieces.append((order, t, columns))
-        if len(self._pieces) >= PIECES:
+        if len(self._pieces) >= self._block_of:
+            self._block_of = PIECES
             self._blocks.append(self._joined())
             self._pieces.clear()
 
@@ -103,7 +106,9 @@ class FlightLog:
     """All series of a session that judging needs, by name."""
 
     def __init__(self, series: Mapping[str, tuple[str, ...]]) -> None:
-        self._series = {name: Series(columns) for name, columns in series.items()}
+        self._series = {
+            name: Series(columns, 1 + place * PIECES // len(series)) for place, (name, columns) in enumerate(series.items())
+        }
         self.lift_off_s: float | None = None
         self.closed = False
 
