@@ -18,6 +18,8 @@ class Facts:
     pad_temperature_k: float | None = None
     rail_length_m: float | None = None
     diameter_m: float | None = None
+    length_m: float | None = None
+    body_lift: float | None = None
     burnout_mass_kg: float | None = None
     center_of_gravity_m: float | None = None
     center_of_pressure_m: float | None = None
@@ -55,6 +57,8 @@ NUMBERS: dict[str, Number] = {
     "pad_temperature_k": Number("site", "temperature_k", 200.0, 340.0, 1.0, "in kelvin, for example 291 for 18 C"),
     "rail_length_m": Number("vehicle", "rail_length_m", 0.2, 20.0, 1.0, "in meters"),
     "diameter_m": Number("vehicle", "diameter_m", 0.01, 1.0, 1.0, "in meters"),
+    "length_m": Number("vehicle", "length_m", 0.1, 20.0, 1.0, "in meters"),
+    "body_lift": Number("vehicle", "body_lift", 0.0, 2.0, 1.0, "lift of the body per side area, about 0.4 to 1.2"),
     "burnout_mass_kg": Number("vehicle", "burnout_mass_kg", 0.02, 200.0, 1.0, "in kilograms"),
     "center_of_gravity_m": Number("vehicle", "center_of_gravity_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
     "center_of_pressure_m": Number("vehicle", "center_of_pressure_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),

@@ -6,8 +6,17 @@ from math import exp, pi
 
 import numpy as np
 
+from server.facts import Facts
 from server.flight.cone import ROUND, TURNS, WIDE_RAD, WINDOW_S
-from server.flight.oscillation import Oscillation, compared, expected_frequency_hz, oscillation
+from server.flight.oscillation import (
+    USUAL_SOFTENING_PER_RAD,
+    USUAL_START_HEIGHT_M,
+    Oscillation,
+    body_softening_per_rad,
+    compared,
+    expected_frequency_hz,
+    oscillation,
+)
 from server.followers.motion import QUATERNION, VELOCITY
 from server.judgements.case import Case, Figure
 
@@ -17,6 +26,7 @@ LOOK_S = 2.5
 # A cone counts while the fins still grip, and when it was seen this many times in a row. Common practice, no source.
 FAST_M_S = 20.0
 LASTING_ROWS = 8
+MOST_SOFTENING_PER_RAD = 3.0  # a nearly neutral vehicle's share has no bound; beyond this no swing is left to measure
 
 
 def judge_swing(case: Case) -> list[Figure]:
@@ -25,7 +35,15 @@ def judge_swing(case: Case) -> list[Figure]:
     if start_s is None:
         return []
     state = case.window("state", start_s - 0.2, start_s + LOOK_S + 0.2)
-    found = oscillation(state.t, state.stack(*QUATERNION), state.stack(*VELOCITY), start_s, start_s + LOOK_S)
+    found = oscillation(
+        state.t,
+        state.stack(*QUATERNION),
+        state.stack(*VELOCITY),
+        start_s,
+        start_s + LOOK_S,
+        softening_per_rad=_softening_per_rad(case.facts),
+        start_height_m=case.facts.rail_length_m or USUAL_START_HEIGHT_M,
+    )
     if not isinstance(found, Oscillation):
         return [Figure("swing", "", {"excited": False, "reason": found.reason})]
     speed = found.speed_m_s
@@ -62,6 +80,17 @@ def judge_cone(case: Case) -> list[Figure]:
     at = int(np.where(is_cone, angle, -1.0).argmax())
     body = {"t": float(motion.t[at]), "half_angle_rad": float(angle[at]), "turns_per_s": float(turns[at])}
     return [Figure("cone", "", body)]
+
+
+def _softening_per_rad(f: Facts) -> float:
+    """Return what the body's lift takes of the stiffness, by the sheet or the usual."""
+    told = f.diameter_m, f.length_m, f.body_lift, f.normal_force_slope, f.center_of_gravity_m, f.center_of_pressure_m
+    if None in told or not f.center_of_pressure_m > f.center_of_gravity_m:
+        return USUAL_SOFTENING_PER_RAD
+    diameter, length, lift, slope, gravity, pressure_center = told
+    by_cross_section = lift * length * diameter / (pi * diameter**2 / 4.0)
+    share = body_softening_per_rad(by_cross_section, gravity, 0.5 * length, slope, pressure_center - gravity)
+    return min(max(share, 0.0), MOST_SOFTENING_PER_RAD)
 
 
 def _expected(case: Case, found: Oscillation, speed_m_s: float, height_m: float) -> dict[str, object]:

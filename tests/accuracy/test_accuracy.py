@@ -26,7 +26,7 @@ def flights() -> Sequence[Seen]:
 
 def test_every_promise_holds(flights: Sequence[Seen]) -> None:
     table = lines(flights)
-    assert [line.quantity.name for line in table if not line.as_known] == [], as_markdown(table)
+    assert [line.quantity.name for line in table if not line.kept] == [], as_markdown(table)
 
 
 def test_every_quantity_can_be_told(flights: Sequence[Seen]) -> None:
