@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from server.next_flight import CHANGES
 from server.sidecar import LABEL_AT_MOST, NOTES_AT_MOST, VIDEOS_AT_MOST
 
 _SENTENCE = {
@@ -66,6 +67,16 @@ LOG_BODY: dict[str, Any] = {
         {"name": "map", "in": "query", "required": False, "schema": {"type": "string", "maxLength": 12_000}},
         {"name": "look", "in": "query", "required": False, "schema": {"type": "string", "enum": ["1"]}},
     ],
+}
+PLAN_QUERY: dict[str, Any] = {
+    "parameters": [
+        *(
+            {"name": name, "in": "query", "required": False, "schema": {"type": "number", "minimum": low, "maximum": high}}
+            for name, (low, high) in CHANGES.items()
+        ),
+        {"name": "keep_margin", "in": "query", "required": False, "schema": {"type": "string", "enum": ["1"]}},
+        {"name": "thrust", "in": "query", "required": False, "schema": {"type": "string", "maxLength": 12_000}},
+    ]
 }
 COMPARE_QUERY: dict[str, Any] = {
     "parameters": [

@@ -12,13 +12,16 @@ from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
-from server import check_cli, dictionary_cli, doctor, firmware_cli, key_cli, review_cli, trial_cli
+from server import check_cli, dictionary_cli, doctor, firmware_cli, key_cli, plan_cli, review_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.compare import CompareProblem
+from server.configuration import ConfigurationProblem
 from server.demo import Demo, TwinOptions, run_twin
 from server.firmware.layout import FirmwareProblem
 from server.firmware.process_link import EncoderProblem
+from server.flight.thrust_curve import CurveProblem
 from server.keys import KeyProblem
+from server.next_flight import NextFlightProblem
 from server.onboard_log import LogProblem
 from server.parquet import NoParquet
 from server.ports import found_ports, is_url_understood
@@ -51,6 +54,10 @@ PROBLEMS = (
     NoParquet,
     NoTrack,
     CompareProblem,
+    ConfigurationProblem,
+    CurveProblem,
+    NextFlightProblem,
+    plan_cli.ChangeProblem,
 )
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
@@ -98,6 +105,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_replay(commands.add_parser("replay", help="replay a recorded session on the page"))
     _add_files(commands)
     review_cli.add_parsers(commands, _progress)
+    plan_cli.add_parser(commands)
     key_cli.add_parser(commands)
     trial_cli.add_parser(commands)
     firmware_cli.add_parser(commands)

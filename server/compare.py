@@ -16,6 +16,7 @@ from protocol.fields import Channel
 from server.messages import columns_payload
 from server.report import moments_of, shown, span
 from server.review import Review
+from server.sheet_rows import sheet_rows
 from server.summary import summarize
 from server.tables import TableSpec
 
@@ -179,8 +180,8 @@ def _changes(reviews: Sequence[Review]) -> tuple[dict[str, object], ...]:
     """Return every entry of the sheets that is not the same in all sessions."""
     rows = []
     for sheet in ("vehicle", "site"):
-        sheets = [one if isinstance(one := review.session.header.get(sheet), Mapping) else {} for review in reviews]
-        for key in dict.fromkeys(str(key) for one in sheets for key in one):
+        sheets = [sheet_rows(review.session.header.get(sheet)) for review in reviews]
+        for key in dict.fromkeys(key for one in sheets for key in one):
             values = [one.get(key) for one in sheets]
             if any(value != values[0] or type(value) is not type(values[0]) for value in values):
                 rows.append({"sheet": sheet, "key": key, "values": values})

@@ -14,6 +14,7 @@ import numpy as np
 
 from server.onboard import Floats, alignment_of
 from server.review import Review
+from server.sheet_rows import sheet_rows
 from server.summary import summarize
 from server.svg_plot import Line, chart
 
@@ -208,7 +209,7 @@ def _figures(figures: object) -> str:
 
 
 def _sheet(title: str, sheet: object) -> str:
-    rows = [(str(key), _plain(value)) for key, value in sheet.items()] if isinstance(sheet, Mapping) else []
+    rows = [(key, _plain(value)) for key, value in sheet_rows(sheet).items()]
     return f"<h3>{escape(title)}</h3>" + (_table([], rows) if rows else "<p>No sheet was given.</p>")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -39,8 +40,7 @@ class Review:
 
     def shape(self) -> dict[str, object]:
         """Return the dictionary as the page needs it."""
-        header = self.session.header
-        sheet, site = (part if isinstance(part := header.get(name), dict) else {} for name in ("vehicle", "site"))
+        sheet, site = sheets_of(self.session.header)
         return dictionary_shape(self.dictionary, bool(sheet.get("simulated")), site, sheet)
 
     def columns(self) -> bytes:
@@ -52,6 +52,17 @@ class Review:
             tables.append((spec, 0, rows_matrix(spec, rows), texts))
         journal = [entry.as_dict(i) for i, entry in enumerate(self.output.entries)]
         return columns_payload(self.name, tables, journal)
+
+
+def sheets_of(header: Mapping[str, object]) -> tuple[dict[str, object], dict[str, object]]:
+    """Return the vehicle's and the site's sheet in a session's header; empty where it keeps none."""
+    vehicle, site = (header.get(name) for name in ("vehicle", "site"))
+    return vehicle if isinstance(vehicle, dict) else {}, site if isinstance(site, dict) else {}
+
+
+def final_figures(review: Review) -> dict[str, Mapping[str, object]]:
+    """Return the last state of every figure judged of the session, by key."""
+    return {entry.key: entry.body for entry in review.output.entries if entry.topic == "figure"}
 
 
 def rows_matrix(spec: TableSpec, rows: Rows | None) -> np.ndarray:

@@ -22,18 +22,18 @@ from server.download_routes import add_download_routes
 from server.hub import Hub, Viewer
 from server.messages import columns_payload, dictionary_shape, hello, to_json
 from server.onboard_routes import add_onboard_routes
+from server.plan_routes import add_plan_routes
 from server.request_limit import Busy
 from server.review import Review
 from server.session_file import SessionError
 from server.sharing import picture
 from server.shelf import UnknownSession
 from server.shelf_routes import add_shelf_routes
-from server.site import Site
+from server.site import LIVE, Site
 from server.station import Station
 from server.summary import summarize
 from server.viewer_line import LINE_EXTENSION
 
-LIVE = "live"
 LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
 
 
@@ -52,6 +52,7 @@ def make_app(site: Site) -> FastAPI:
     add_shelf_routes(app, site)
     add_onboard_routes(app, site, lambda name: _opened(site, name)[0])
     add_download_routes(app, site, lambda name: _opened(site, name)[0])
+    add_plan_routes(app, site, lambda name: _opened(site, name)[0])
     app.add_api_websocket_route("/ws/view", _viewer_route(site))
     app.add_api_websocket_route("/ws/desk", desk_route(site))
     if site.station is not None:

@@ -12,9 +12,13 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from platformdirs import user_config_path, user_data_path
 
+from server.configuration import ConfigurationProblem
+from server.configuration_sheet import configuration_of
 from server.facts import problems
+from server.flight.thrust_curve import TEXT_AT_MOST, CurveProblem, curve_of_csv
 
 APPLICATION = "blockhouse"
 DEFAULT_HTTP_PORT = 8731
@@ -75,8 +79,28 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     wrong = problems(vehicle, site)
     if wrong:
         raise SettingsProblem(f"The sheet {path} {wrong[0]}.")
-    vehicle, site = _plain(vehicle), _plain(site)
+    vehicle, site = _plain(_with_thrust(vehicle, path)), _plain(site)
+    try:
+        configuration_of(vehicle)
+    except ConfigurationProblem as problem:
+        raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
     return Sheets({**vehicle, "simulated": True} if simulated else vehicle, site)
+
+
+def _with_thrust(vehicle: dict[str, Any], path: Path | None) -> dict[str, Any]:
+    """Return the vehicle's sheet with the points of its thrust_file in place: a session keeps the whole sheet."""
+    configuration = vehicle.get("configuration")
+    motor = configuration.get("motor") if isinstance(configuration, dict) else None
+    if path is None or not isinstance(motor, dict) or not isinstance(motor.get("thrust_file"), str):
+        return vehicle
+    file = path.parent / motor["thrust_file"]
+    try:
+        with file.open("r", encoding="utf-8") as source:
+            curve = curve_of_csv(source.read(TEXT_AT_MOST + 1))
+    except (OSError, UnicodeDecodeError, CurveProblem) as error:
+        raise SettingsProblem(f"The thrust file {file}: {getattr(error, 'strerror', None) or error}.") from error
+    points = np.column_stack([curve.t_s, curve.thrust_n]).tolist()
+    return {**vehicle, "configuration": {**configuration, "motor": {**motor, "thrust": points}}}
 
 
 def _plain(value: Any) -> Any:

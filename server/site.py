@@ -19,6 +19,8 @@ from server.shelf import Shelf
 from server.station import Station
 from server.trial_run import TrialDesk
 
+LIVE = "live"  # what the session being recorded is called in an address
+
 
 @dataclass
 class Site:

@@ -65,6 +65,7 @@ const ROWS = [
   { key: "swing", title: "Swing the sheet lets expect", text: (f) => (known(f.expected_period_s) ? `period ${fixed(f.expected_period_s, 2)} s${f.excited ? `; measured over expected ${fixed(f.ratio, 2)}${interval(f.ratio_low, f.ratio_high, 2)}` : ""}` : undefined) },
   { key: "cone", title: "Corkscrew", text: (f, zero) => `half-angle ${fixed(f.half_angle_rad * DEG, 0)}\u00b0, ${fixed(Math.abs(f.turns_per_s), 1)} turns/s ${f.turns_per_s > 0 ? "counter" : ""}clockwise from above${at(f.t, zero)}` },
   { key: "apogee", title: "Apogee by source", text: (f) => SOURCES.filter(([key]) => known(f[`${key}_m`])).map(([key, name]) => `${name} ${fixed(f[`${key}_m`], 1)} m`).join(", ") },
+  { key: "drag", title: "Drag in the coast", text: (f) => (known(f.coefficient) ? `coefficient ${plusMinus(f.coefficient, (f.coefficient * f.sigma_1_m) / f.kappa_1_m, 2, "")}` : `deceleration per speed squared ${fixed(f.kappa_1_m * 1000, 2)} per km`) },
   { key: "gate", title: "Control gate", text: (f, zero) => gateText(f, zero) },
   { key: "roll", title: "Roll authority", text: (f) => (f.verdict === "not excited" ? "not excited" : `${f.verdict}: ${fixed(f.authority_per_pa_rad, 2)} rad/s\u00b2 per Pa and rad${interval(f.low, f.high, 2)}`) },
   { key: "recovery", title: "Deployment", text: (f) => (known(f.deployment_delay_s) ? `${fixed(Math.abs(f.deployment_delay_s), 2)} s ${f.deployment_delay_s < 0 ? "before" : "after"} apogee` : undefined) },

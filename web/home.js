@@ -1,11 +1,12 @@
 // What is done at home with recordings: labels, notes, trash, comparing, the vehicle's own log. Every failure is a sentence.
 
-import { bringLog, changeShelf, getComparison, getLog, getTrash, lookIntoLog } from "./station.js";
+import { bringLog, changeShelf, getComparison, getConfiguration, getForecast, getLog, getTrash, lookIntoLog } from "./station.js";
 
 const PROGRESS_MS = 500;
 
 /**
- * The acts of the Review place. `page` holds what they lead to: trash, comparison {told, table}, onboard {told, table, roles}.
+ * The acts of the Review place. `page` holds what they lead to: trash, comparison {told, table}, onboard {told, table, roles},
+ * plans (by session: {configuration or unbuilt, forecast or problem}, where the second of each is the reason).
  * @param {object} page @param {{changed, trouble, listSessions, token: () => string|null}} hands
  */
 export function homeActs(page, { changed, trouble, listSessions, token }) {
@@ -31,6 +32,13 @@ export function homeActs(page, { changed, trouble, listSessions, token }) {
     restore: (entry) => changeAndList("POST", `/api/trash/${encodeURIComponent(entry)}/restore`, {}),
     lookAtTrash: () => tried(async () => { page.trash = await getTrash(); }),
     compare: (names, at = "lift_off") => tried(async () => { page.comparison = names && names.length > 1 ? await getComparison(names, at) : null; }),
+    lookAtPlan: async (name) => {
+      const [configuration, forecast] = await Promise.allSettled([getConfiguration(name), getForecast(name, {})]);
+      page.plans[name] = { configuration: configuration.value, unbuilt: configuration.reason?.message, forecast: forecast.value, problem: forecast.reason?.message };
+      changed();
+    },
+    forecast: (name, changes) => tried(async () => { page.plans[name] = { ...page.plans[name], forecast: await getForecast(name, changes) }; }),
+    trouble,
     lookAtLog: look,
     dropLog: () => tried(async () => {
       await changeShelf("DELETE", session(page.replay.name, "/onboard"), token());

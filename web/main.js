@@ -29,7 +29,7 @@ const SESSIONS_MS = 10000;
 const page = {
   about: null, mode: null, desk: null, replay: null, beat: null, silentSince: null, sessions: null, summary: null,
   strips: [], notice: null, canCommand: false, simulated: false, now: 0,
-  trash: null, comparison: null, onboard: null, canKeep: false,
+  trash: null, comparison: null, onboard: null, plans: {}, canKeep: false,
 };
 let place = "flight";
 let dirty = true;

@@ -16,6 +16,7 @@ import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
 import { ImuPanel } from "./imu_panel.js";
 import { LinkPanel, RecorderLine } from "./link_panel.js";
 import { OnboardPanel } from "./onboard_panel.js";
+import { ConfigurationPanel, NextFlightPanel } from "./plan_panel.js";
 import { PowerPanel } from "./power_panel.js";
 import { Readouts } from "./readouts.js";
 import { DescentPanel, Whereabouts } from "./recovery_panel.js";
@@ -30,7 +31,7 @@ import { TrialPanel } from "./trial_panel.js";
 export const PLACES = {
   bench: { title: "Bench", columns: [
     [["channels", "Channels", ChannelTable], ["added", "Strips", AddedStrips]],
-    [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel], ["share", "Watching along", SharePanel]],
+    [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel], ["bench-next", "Next flight", NextFlightPanel], ["bench-configuration", "This configuration", ConfigurationPanel], ["share", "Watching along", SharePanel]],
   ] },
   pad: { title: "Pad", columns: [
     [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
@@ -49,7 +50,7 @@ export const PLACES = {
   ] },
   review: { title: "Review", columns: [
     [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
+    [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["next", "Next flight", NextFlightPanel], ["configuration", "This configuration", ConfigurationPanel], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
   ] },
 };
 

@@ -41,6 +41,10 @@ export async function getComparison(names, at) {
   return { told, table: tables.get("compare") };
 }
 
+/** What the sheet's pieces add up to, and the next flight with some changes; `name` may be "live". */
+export const getConfiguration = async (name) => (await get(session(name, "configuration"))).json();
+export const getForecast = async (name, changes) => (await get(`${session(name, "next-flight")}?${new URLSearchParams(changes)}`)).json();
+
 /** Send the vehicle's own log with what its columns are; the answer is the station's report of it. */
 export async function bringLog(name, file, mapping, token) {
   return postLog(name, { file: file.name, ...(mapping ? { map: JSON.stringify(mapping) } : {}) }, file, token);

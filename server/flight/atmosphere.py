@@ -92,3 +92,14 @@ def height_above_pad_m(pressure_pa: ArrayLike, pad_pressure_pa: float, pad_tempe
     pad_height = height_from_pressure(pad_pressure_pa)
     warmth = pad_temperature_k / temperature_at_geopotential_m(pad_height)
     return (height_from_pressure(pressure_pa) - pad_height) * warmth
+
+
+def pad_density_kg_m3(elevation_m: float | None, temperature_k: float | None) -> float:
+    """Return air density at a pad from its height above the sea and its air's temperature; unknown: sea level, standard.
+
+    Pressure by the 1976 standard atmosphere at that height, the temperature as measured: a pressure that differs from the
+    standard's by weather moves the density by about as much, 1 to 3 %.
+    """
+    geopotential = geopotential_from_geometric_m(elevation_m or 0.0)
+    standard = float(temperature_at_geopotential_m(geopotential))
+    return float(density(pressure_at_geopotential_m(geopotential), temperature_k or standard))

@@ -8,6 +8,7 @@ from server.followers.state_vector import BODY_RATE, POSITION
 from server.judgements.ascent import judge_apogee, judge_burnout, judge_lean, judge_lift_off, judge_rail
 from server.judgements.control import judge_gate_figure, judge_roll
 from server.judgements.descent import judge_descent
+from server.judgements.drag import judge_drag
 from server.judgements.radio import judge_link
 from server.judgements.recovery import judge_recovery
 from server.judgements.swing import judge_cone, judge_swing
@@ -48,6 +49,7 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lift_off", (4.0,), judge_swing),
     Judgement("burnout", (0.5,), judge_burnout),
     Judgement("apogee", (1.5,), judge_apogee),
+    Judgement("apogee", (1.5,), judge_drag),
     Judgement("apogee", (1.5,), judge_gate_figure),
     Judgement("apogee", (1.5,), judge_roll),
     Judgement("apogee", (1.5,), judge_units),

@@ -10,7 +10,9 @@ from math import pi
 import numpy as np
 
 from server.pipeline import Output
+from tests.accuracy.forecasts import foretold
 from tests.accuracy.random_flights import Flown
+from tests.server.flights import FACTS
 
 DEG = 180.0 / pi
 
@@ -220,6 +222,23 @@ def true_swing(seen: Seen) -> dict[str, float]:
     return {"period_s": float(np.mean(periods)), "damping_ratio": float(np.mean(ratios))}
 
 
+def drag_share(seen: Seen) -> float | None:
+    """Return the error of the coast's drag coefficient, percent, with the mass it really had in place of the sheet's."""
+    told = seen.figure("drag", "coefficient")
+    body = seen.flight.twin.vehicle.body
+    return None if told is None else _share(told * body.dry_mass_kg / FACTS.burnout_mass_kg, body.drag_coast)
+
+
+def foretold_share(name: str) -> Callable[[Seen], float | None]:
+    """Return the error of what was foretold before the flight, percent."""
+
+    def error(seen: Seen) -> float | None:
+        seed = seen.flight.seed
+        return None if seed is None else _share(foretold(seed)[name], seen.true(name))
+
+    return error
+
+
 def charge_share(seen: Seen) -> float | None:
     """Return the error of the rails' charge against the battery's true one since the first power packet, percent."""
     rails = seen.figures.get("battery", {}).get("rails_c")
@@ -244,6 +263,9 @@ QUANTITIES: tuple[Quantity, ...] = (
         Quantity(f"apogee by the {source}", "%", _apogee_by(source))
         for source in ("barometer", "filter", "vehicle", "vehicle_barometer")
     ),
+    Quantity("drag of the coast", "%", drag_share),
+    Quantity("apogee foretold before the flight", "%", foretold_share("apogee_m")),
+    Quantity("rail-exit speed foretold before the flight", "%", foretold_share("rail_exit_speed_m_s")),
     Quantity("time of control before deployment", "s", control_time_s),
     Quantity("roll authority", "%", roll_share),
     Quantity("roll authority's sign wrong", "", roll_sign_wrong, 0.0),

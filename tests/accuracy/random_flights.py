@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
@@ -31,6 +31,7 @@ class Flown:
     path: Mapping[str, NDArray[np.float64]]
     twin: Twin
     loss: float
+    seed: int | None = None  # of the random changes, None for a scenario
 
 
 def random_changes(seed: int) -> dict[str, Any]:
@@ -61,7 +62,8 @@ def random_changes(seed: int) -> dict[str, Any]:
 @cache
 def random_flight(seed: int) -> Flown:
     """Fly one random flight from switch-on until some seconds after landing."""
-    return fly(Scenario("random", "a random flight", random_changes(seed)), seed, IGNITE_S + 0.017 * (seed % 12))
+    flown = fly(Scenario("random", "a random flight", random_changes(seed)), seed, IGNITE_S + 0.017 * (seed % 12))
+    return replace(flown, seed=seed)
 
 
 @cache

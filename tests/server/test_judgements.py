@@ -63,3 +63,14 @@ def test_lift_off(seed: int) -> None:
     flight = random_flight(seed)
     found = figures(recorded_output(dictionary(), list(flight.records), 0, FACTS))["lift_off"]
     assert found["t"] == pytest.approx(flight.truth["liftoff_s"], abs=0.05)
+
+
+@pytest.mark.parametrize("seed", [2, 4, 7, 12, 22])
+def test_the_drag_of_the_coast(seed: int) -> None:
+    """The twin coasts with a coefficient of 0.58 (and more at an angle); 7 % with the mass it really had."""
+    flight = random_flight(seed)
+    told = figures(recorded_output(dictionary(), list(flight.records), 0, FACTS))["drag"]
+    body = flight.twin.vehicle.body
+    really = told["coefficient"] * body.dry_mass_kg / FACTS.burnout_mass_kg
+    assert really == pytest.approx(body.drag_coast, rel=0.07)
+    assert told["sigma_1_m"] < 0.15 * told["kappa_1_m"]

@@ -113,3 +113,28 @@ def test_the_installed_files_are_where_they_are_looked_for() -> None:
     assert any(chart_folder().rglob("*.js"))
     assert sample_folder().name == "replay_samples"
     assert version().count(".") >= 1
+
+
+def test_a_thrust_file_beside_the_sheet_is_taken_into_it(tmp_path: Path) -> None:
+    demo = (package_sheet()).read_text()
+    begin, end = demo.index("thrust = ["), demo.index("[site]")
+    (tmp_path / "my.toml").write_text(demo[:begin] + 'thrust_file = "motor.csv"\n\n' + demo[end:])
+    (tmp_path / "motor.csv").write_text("t,F\n0,0\n0.5,100\n1,0\n")
+    motor = load_sheets(tmp_path / "my.toml", False).vehicle["configuration"]["motor"]
+    assert motor["thrust"] == [[0.0, 0.0], [0.5, 100.0], [1.0, 0.0]] and motor["thrust_file"] == "motor.csv"
+    (tmp_path / "motor.csv").write_text("nonsense")
+    with pytest.raises(SettingsProblem, match="thrust file"):
+        load_sheets(tmp_path / "my.toml", False)
+    (tmp_path / "motor.csv").unlink()
+    with pytest.raises(SettingsProblem, match="No such file"):
+        load_sheets(tmp_path / "my.toml", False)
+
+
+def test_a_slip_in_the_configuration_is_named(tmp_path: Path) -> None:
+    (tmp_path / "my.toml").write_text(package_sheet().read_text().replace("span_m = 0.055", "spam_m = 0.055"))
+    with pytest.raises(SettingsProblem, match="spam_m"):
+        load_sheets(tmp_path / "my.toml", False)
+
+
+def package_sheet() -> Path:
+    return Path(__file__).resolve().parents[2] / "server" / "sheets" / "sandpiper.toml"

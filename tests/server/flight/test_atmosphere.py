@@ -96,3 +96,10 @@ def test_there_and_back() -> None:
     heights = np.linspace(-2000.0, 11000.0, 301)
     assert air.height_from_pressure(air.pressure_at_geopotential_m(heights)) == pytest.approx(heights, abs=1e-6)
     assert air.geopotential_from_geometric_m(air.geometric_from_geopotential_m(heights)) == pytest.approx(heights)
+
+
+def test_density_at_a_pad() -> None:
+    """USSA 1976 rows: 1.2250 kg/m3 at sea level, 1.1117 at 1000 m; warmer air is thinner in proportion."""
+    assert air.pad_density_kg_m3(None, None) == pytest.approx(1.2250, abs=1e-4)
+    assert air.pad_density_kg_m3(1000.0, None) == pytest.approx(1.1117, abs=2e-4)
+    assert air.pad_density_kg_m3(0.0, 300.0) == pytest.approx(1.2250 * 288.15 / 300.0, rel=1e-4)
