@@ -1,0 +1,82 @@
+"""What to change before the next flight, in a real browser: forecast, configuration, a change by hand, another motor."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.browser.desk import chromium
+from tests.browser.station import Process, eventually
+from tests.browser.test_review_page import opened
+from tests.server.flights import SHEETS, flown, recorded
+
+MOTOR = "time,thrust\n0,0\n0.05,160\n0.6,120\n1.0,90\n1.1,0\n"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[object]:
+    with chromium() as launched:
+        yield launched
+
+
+def test_a_change_is_tried_on_paper(browser: object, tmp_path: Path) -> None:
+    (tmp_path / "sessions").mkdir()
+    vehicle = {**SHEETS.vehicle, "configuration": {**SHEETS.vehicle["configuration"]}}
+    vehicle["configuration"]["fins"] = [{**vehicle["configuration"]["fins"][0], "name": "<b>tail</b> fins"}]
+    replay, page = opened(browser, tmp_path, recorded(tmp_path / "sessions", flown("calm"), "mine", vehicle=vehicle))
+    at = lambda part: page.locator(f"#place-review {part}")  # noqa: E731
+    column = lambda key: at(f'.next td[data-key="{key}"]').all_inner_texts()  # noqa: E731
+    try:
+        eventually(lambda: len(column("apogee_m")) == 1)
+        apogee = float(column("apogee_m")[0])
+        assert 250 < apogee < 300 and "measured in this session" in at(".next").inner_text()
+        assert "<b>tail</b> fins" in at(".configuration").inner_text(), "a text of the sheet stays a text"
+        assert "2.36" in at('[data-testid="configuration-states"]').inner_text()
+
+        at(".next summary").click()
+        at('[data-testid="plan-mass_g"]').fill("-80")
+        at('[data-testid="plan-wind_m_s"]').fill("6")
+        at('[data-testid="plan-wind_m_s"]').press("Tab")
+        eventually(lambda: len(column("apogee_m")) == 2 and column("wind_m_s")[1] == "6.0")
+        assert column("mass_kg") == ["1.620", "1.540"]
+        assert "not met (at least 24" in at(".plan-limits").inner_text(), "the wind asks for more speed at the rail's end"
+
+        at('[data-testid="plan-motor"]').set_input_files(
+            files=[{"name": "m.csv", "mimeType": "text/csv", "buffer": MOTOR.encode()}]
+        )
+        eventually(lambda: column("motor")[1:] == ["G116"])
+        at('[data-testid="plan-clear"]').click()
+        eventually(lambda: len(column("apogee_m")) == 1)
+
+        # A motor that cannot be one is a sentence, and the forecast stays.
+        at('[data-testid="plan-motor"]').set_input_files(files=[{"name": "m.csv", "mimeType": "text/csv", "buffer": b"no"}])
+        eventually(lambda: "The other motor" in page.locator("body").inner_text())
+        assert len(column("apogee_m")) == 1
+    finally:
+        replay.stop()
+
+
+def test_a_sheet_that_says_nothing_of_it(browser: object, tmp_path: Path) -> None:
+    (tmp_path / "sessions").mkdir()
+    replay, page = opened(browser, tmp_path, recorded(tmp_path / "sessions", flown("calm"), "mine", vehicle={"name": "X"}))
+    try:
+        eventually(lambda: "The sheet lacks rail_length_m" in page.locator("#place-review .next").inner_text())
+        assert "what the vehicle is built of" in page.locator("#place-review .configuration").inner_text()
+        assert not page.locator("#place-review .plan-form").is_visible()
+    finally:
+        replay.stop()
+
+
+def test_at_the_bench_before_it_ever_flew(browser: object, tmp_path: Path) -> None:
+    demo = Process(tmp_path, "demo", "--no-browser", "--http-port", "0")
+    try:
+        page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
+        page.goto(demo.line(r"Page: (http://\S+)")[1])
+        page.locator('[data-testid="place-bench"]').click()
+        here = page.locator("#place-bench .bench-next")
+        eventually(lambda: "the usual coefficient" in here.inner_text())
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390, "nothing to scroll sideways on a phone"
+    finally:
+        demo.stop()
