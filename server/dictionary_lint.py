@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from protocol.dictionary import Dictionary
 from protocol.fields import INTEGER_RANGES, Channel, Packet
 from protocol.foreign import foreign_framing
+from server.flight.link_types import BITS_PER_BYTE
 
 FAULT, CAUTION, NOTE = "FAULT", "caution", "note"
-BITS_PER_BYTE = 10
 LOAD_CAUTION = 0.85
 RADIO_FRAME = 128  # longer frames are cut in two by many radio modems (common practice, no source)
 

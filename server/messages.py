@@ -16,6 +16,7 @@ from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from protocol.framing_tables import RISK
+from server.flight.link_types import BITS_PER_BYTE
 from server.store import PLACE_COLUMNS, LiveStore
 from server.tables import TableSpec, table_specs
 
@@ -77,6 +78,7 @@ def dictionary_shape(
         "site": dict(site) if site else None,
         "sheet": dict(sheet) if sheet else None,
         "hash": f"{dictionary.hash32:08x}",
+        "modem_b_s": dictionary.modem_baud / BITS_PER_BYTE,
         "tables": [_table_shape(spec) for spec in table_specs(dictionary).values()],
         "commands_note": _commands_note(dictionary),
         "commands": [_command_shape(command) for command in dictionary.commands.values()],

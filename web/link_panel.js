@@ -10,7 +10,7 @@ const ROWS = [
   { title: "State", read: (view) => ({ text: view.state("link", "port")?.body?.sentence }) },
   { title: "Last packet", read: (view) => lastPacket(view) },
   { title: "Loss, last 10 s", role: "ground.link_loss", text: (v) => `${fixed(v * 100, 1)} %`, tone: (v) => (v > 0.25 ? "warning" : v > 0.1 ? "caution" : "") },
-  { title: "Arriving", role: "ground.link_rate", text: (v) => `${fixed(v, 0)} B/s` },
+  { title: "Arriving", role: "ground.link_rate", text: (v, view) => `${fixed(v, 0)} B/s${ofModem(v, view.store.dictionary.modem_b_s)}` },
   { title: "Packets", beat: (link) => String(link.packets ?? "") },
   { title: "Damaged", beat: (link) => String(link.damaged ?? "") },
   { title: "Lost", beat: (link) => String(link.lost ?? "") },
@@ -49,9 +49,14 @@ function readRow(view, row) {
   if (row.beat) return { text: view.cursor.live && view.page.beat?.link ? row.beat(view.page.beat.link) : undefined };
   const sample = view.sample(row.role);
   if (!sample) return {};
-  const text = row.text && sample.value !== undefined ? row.text(sample.value) : valueWithUnit(sample.column, sample.value);
+  const text = row.text && sample.value !== undefined ? row.text(sample.value, view) : valueWithUnit(sample.column, sample.value);
   if (sample.value !== undefined && sample.age > OLD_S) return { text: `unknown; ${text} was ${age(sample.age)} ago`, tone: "stale" };
   return { text, tone: row.tone ? row.tone(sample.value) : limitState(sample.column, sample.value) || (sample.stale ? "stale" : "") };
+}
+
+/** How much of what the modem can carry that is. */
+function ofModem(rate, modem) {
+  return Number.isFinite(modem) && Number.isFinite(rate) ? `, ${fixed((rate / modem) * 100, 0)} % of the modem` : "";
 }
 
 function lastPacket(view) {

@@ -115,6 +115,7 @@ def test_the_dictionary_shape_names_every_column_command_and_role() -> None:
     assert {c["name"] for c in shape["commands"]} == set(dictionary().commands)
     assert [c["name"] for c in shape["commands"] if c["safes_all"]] == ["safe_all"]
     assert shape["simulated"] is True and re.fullmatch("[0-9a-f]{8}", shape["hash"])
+    assert shape["modem_b_s"] == dictionary().modem_baud / 10, "a serial byte is ten bits"
 
 
 @pytest.mark.parametrize("name", [*MESSAGE_TYPES, *DESK_REQUESTS])
