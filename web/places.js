@@ -10,6 +10,7 @@ import { CommandLog } from "./command_log.js";
 import { CommandList, MarkPanel } from "./desk_panel.js";
 import { EventList } from "./event_list.js";
 import { WholeFigures } from "./figures_panel.js";
+import { cursorPanel } from "./cursor_panel.js";
 import { FindingsPanel, WholeFindings } from "./findings_panel.js";
 import { FinPanel } from "./fin_panel.js";
 import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
@@ -49,7 +50,7 @@ export const PLACES = {
     [["recovery-findings", "Findings", FindingsPanel], ["recovery-events", "Events", EventList]],
   ] },
   review: { title: "Review", columns: [
-    [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
+    [["cursor", "At the cursor", cursorPanel(ClimbColumn, TiltScope)], ["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
     [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["next", "Next flight", NextFlightPanel], ["configuration", "This configuration", ConfigurationPanel], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
   ] },
 };

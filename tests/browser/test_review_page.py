@@ -121,3 +121,32 @@ def test_without_the_longer_link_nothing_can_be_changed(browser: object, tmp_pat
     finally:
         page.close()
         replay.stop()
+
+
+def test_column_scope_cameras_and_channels_follow_the_cursor_beside_the_strips(browser: object, tmp_path: Path) -> None:
+    replay = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
+    try:
+        page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
+        page.goto(replay.line(r"Page: (http://\S+)")[1])
+        page.locator('[data-testid="replay-banner"]').wait_for()
+        page.locator('[data-testid="place-review"]').click()
+        panel = page.locator("#place-review .cursor")
+        slider = page.locator(".replay-bar input[type=range]").first
+
+        def at(share: float) -> str:
+            move = "(e, share) => { e.value = e.max * share; e.dispatchEvent(new Event('input', {bubbles: true})); }"
+            slider.evaluate(move, share)
+            page.wait_for_timeout(150)
+            return panel.inner_text()
+
+        eventually(lambda: "Camera 1, tail" in panel.inner_text())
+        before, under, down = at(0.1), at(0.4), at(0.99)
+        words = [re.search(r"Recovery 1, nose chute\s+(.*)", text)[1] for text in (before, under, down)]
+        assert words == ["safe", "fired", "fired"]
+        tilt = [float(re.search(r"([\d.]+)\u00b0 from vertical", text)[1]) for text in (before, down)]
+        assert tilt[0] < 5 and tilt[1] > 80
+        assert "Apogee" not in before and "Apogee" in down
+        box, strips = panel.bounding_box(), page.locator("#place-review .whole").bounding_box()
+        assert box["y"] < strips["y"] + strips["height"] and strips["y"] < box["y"] + box["height"], "side by side"
+    finally:
+        replay.stop()
