@@ -35,6 +35,7 @@ DESK_REQUESTS = (
     "release",
     "give",
     "trial",
+    "pad",
     "alive",
 )
 

@@ -16,6 +16,7 @@ import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
 import { ImuPanel } from "./imu_panel.js";
 import { LinkPanel, RecorderLine } from "./link_panel.js";
 import { OnboardPanel } from "./onboard_panel.js";
+import { PadSheetPanel, WholePadSheet } from "./pad_sheet.js";
 import { PowerPanel } from "./power_panel.js";
 import { Readouts } from "./readouts.js";
 import { DescentPanel, Whereabouts } from "./recovery_panel.js";
@@ -33,6 +34,7 @@ export const PLACES = {
     [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel], ["share", "Watching along", SharePanel]],
   ] },
   pad: { title: "Pad", columns: [
+    [["pad-sheet", "Pad sheet", PadSheetPanel]],
     [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
     [["lateral", "Lateral motors", LateralPanel], ["recovery-channels", "Recovery channels", RecoveryChannels], ["imu", "Inertial units", ImuPanel]],
     [["authority-panel", "Command desk", AuthorityPanel], ["log", "Recent commands", CommandLog], ["mark", "Mark in the recording", MarkPanel], ["pad-findings", "Findings", FindingsPanel], ["pad-events", "Events", EventList], ["commands-panel", "All commands", CommandList]],
@@ -49,7 +51,7 @@ export const PLACES = {
   ] },
   review: { title: "Review", columns: [
     [["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
+    [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["whole-pad-sheet", "Pad sheet", WholePadSheet], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
   ] },
 };
 

@@ -16,6 +16,13 @@ LAPTOP = (1366, 768)
 PHONE = (390, 844)
 
 
+def live_journal(address: str) -> list[dict]:
+    """Return the journal of the live session at a page's address, as the page gets it."""
+    body = urllib.request.urlopen(f"{address}api/sessions/live/columns").read()
+    (size,) = struct.unpack_from("<I", body, 4)
+    return json.loads(body[8 : 8 + size])["journal"]
+
+
 class Bench:
     """A twin in the pad phase, a relay that counts and can be unplugged, and a station; all real processes."""
 
@@ -35,9 +42,7 @@ class Bench:
 
     def journal(self) -> list[dict]:
         """Return the live session's journal as the page gets it."""
-        body = urllib.request.urlopen(f"{self.address}api/sessions/live/columns").read()
-        (size,) = struct.unpack_from("<I", body, 4)
-        return json.loads(body[8 : 8 + size])["journal"]
+        return live_journal(self.address)
 
     def commands(self) -> list[dict]:
         """Return the latest view of every command, oldest first."""
