@@ -198,7 +198,7 @@ class PadSheet:
         """Clear every tick at a person's wish; return why not, or None when it is done."""
         problem = self._why_closed(round)
         if problem is None:
-            self.happen(SheetEvent.AFRESH, now_s, f"begun afresh by {by}")
+            self.happen(SheetEvent.AFRESH, now_s, f"{by} wished it")
         return problem
 
     def _why_not(self, name: str, round: int) -> str | None:

@@ -47,8 +47,8 @@ export function PadSheetPanel(el, acts) {
       setTone(summary, toneOf(shown.lines));
       setText(says, stateWords(shown, able, view.page));
       setText(fold, open ? "Hide the list" : "Show the list");
-      setAttr(fold, "aria-expanded", open);
-      setAttr(reasons, "aria-pressed", why);
+      setAttr(fold, "aria-expanded", String(open));
+      setAttr(reasons, "aria-pressed", String(why));
       for (const button of [reasons, afresh.el]) setHidden(button, !open);
       afresh.update(able && shown.lines.some((line) => line.by));
       if (open) list.update(view, shown, able, why);
@@ -90,7 +90,7 @@ export function WholePadSheet(el) {
 
 function stateWords(sheet, able, page) {
   if (sheet.state === "closed") return "Closed at lift-off: it stays as it was until the vehicle has landed.";
-  if (sheet.round > 1 && sheet.why) return `Sheet ${sheet.round}, begun because ${sheet.why}.`;
+  if (sheet.round > 1 && sheet.why) return `Sheet ${sheet.round}, begun anew: ${sheet.why}.`;
   return able || page.replay ? sheet.note : "Operators who are signed in tick; this page watches.";
 }
 
@@ -158,6 +158,11 @@ function manualItem(tick) {
     if (now.unit && !now.line.by && number.value.trim() === "") { number.focus(); return; }
     tick({ ...now, number: number.value.trim() === "" ? null : Number(number.value) });
   };
+  // While the item is ticked its number stands in the field, on every page.
+  let kept = false;
+  const keepNumber = (line) => {
+    if (line.by && Number.isFinite(line.number)) { kept = true; number.value = String(line.number); } else if (kept) { kept = false; number.value = ""; }
+  };
   button.addEventListener("click", act);
   number.addEventListener("keydown", (event) => { if (event.key === "Enter" && !now.line.by) act(); });
   node.show = (item, text, able) => {
@@ -172,9 +177,10 @@ function manualItem(tick) {
     setAttr(button, "aria-checked", String(Boolean(line.by)));
     setAttr(button, "disabled", !able || !tick);
     setAttr(button, "data-testid", `pad-tick-${item.name}`);
-    setHidden(asks, !item.unit || !tick || Boolean(line.by));
+    setHidden(asks, !item.unit || !tick);
+    keepNumber(line);
     setText(unit, item.unit ?? "");
-    setAttr(number, "disabled", !able);
+    setAttr(number, "disabled", !able || Boolean(line.by));
     setAttr(number, "aria-label", `${item.title}, in ${item.unit}`);
     setAttr(number, "data-testid", `pad-number-${item.name}`);
     setClass(node, "-asking", Boolean(item.unit && tick));

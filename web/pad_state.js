@@ -1,8 +1,9 @@
 // The pad sheet as the journal tells it at a moment, and the values beside its bounds. The station judges; nothing here does.
 
-import { age, fixed, NOTHING, valueWithUnit } from "./format.js";
+import { age, fixed, valueWithUnit } from "./format.js";
 
 const TOPIC = "pad_sheet";
+const NO_DATA = "no data";
 const DEG = 180 / Math.PI;
 const UNITS = { "units.force_apart": ["accel", 1, 2, "m/s\u00b2"], "units.rate_apart": ["gyro", DEG, 1, "\u00b0/s"] };
 
@@ -10,19 +11,20 @@ const UNITS = { "units.force_apart": ["accel", 1, 2, "m/s\u00b2"], "units.rate_a
 export const STANDINGS = {
   met: { mark: "\u2713", word: "met", tone: "good" },
   "not met": { mark: "\u2715", word: "NOT met", tone: "warning" },
-  unknown: { mark: "?", word: "unknown", tone: "caution" },
+  unknown: { mark: "?", word: "unknown", tone: "unknown" },
   open: { mark: "\u25a1", word: "open", tone: "none" },
 };
 export const ADVICE = "This sheet advises. The range safety officer decides.";
 
 /**
  * The sheet at station time rx: {title, note, at, groups: [{title, items: [{...shape, line}]}], state, round, why, lines},
- * or null while there is none.
+ * or null in a session without one.
  */
 export function sheetAt(journal, rx = Infinity) {
-  const definition = journal.state(TOPIC, "definition", rx)?.body;
-  const sheet = journal.state(TOPIC, "sheet", rx)?.body;
-  if (!Array.isArray(definition?.groups) || !sheet) return null;
+  // A moment before the first note of a session the sheet is there already, and nobody has looked yet.
+  const definition = (journal.state(TOPIC, "definition", rx) ?? journal.state(TOPIC, "definition"))?.body;
+  const sheet = journal.state(TOPIC, "sheet", rx)?.body ?? { state: "open", round: 1, why: "" };
+  if (!Array.isArray(definition?.groups)) return null;
   const groups = definition.groups.filter((group) => Array.isArray(group?.items)).map(({ title, items }) => ({ title, items: items.filter(isItem).map((item) => ({ ...item, line: lineOf(journal, item, rx) })) }));
   return { ...definition, groups, state: sheet.state, round: sheet.round, why: sheet.why, lines: groups.flatMap(({ items }) => items.map(({ line }) => line)) };
 }
@@ -65,7 +67,7 @@ export function valueOf(view, sheet, item) {
   const samples = item.roles.map((one) => view.sample(one));
   if (samples.some((sample) => !sample)) return plain(item.line.value);
   const missing = samples.find((sample) => sample.value === undefined);
-  if (missing) return "not reported";
+  if (missing) return NO_DATA;
   return measured(item, samples);
 }
 
@@ -85,11 +87,12 @@ function measured(item, samples) {
 function apart(view, kind, scale, digits, unit) {
   const difference = (axis) => view.value(`${kind}.a.${axis}`) - view.value(`${kind}.b.${axis}`);
   const distance = Math.hypot(difference("x"), difference("y"), difference("z"));
-  return Number.isFinite(distance) ? `${fixed(distance * scale, digits)} ${unit}` : NOTHING;
+  return Number.isFinite(distance) ? `${fixed(distance * scale, digits)} ${unit}` : NO_DATA;
 }
 
 // The station writes units in letters; the page writes them as people do.
 export function plain(text) {
+  if (text === "not reported") return NO_DATA;
   return String(text ?? "").replace(/ deg\/s\b/g, " \u00b0/s").replace(/ degC\b/g, " \u00b0C").replace(/ deg\b/g, "\u00b0").replace(/\bm\/s2\b/g, "m/s\u00b2");
 }
 
@@ -97,6 +100,7 @@ export function plain(text) {
 export function tickWords({ standing, by, at, value, cleared }) {
   const time = new Date(at);
   const when = Number.isNaN(time.getTime()) ? "" : `, ${[time.getHours(), time.getMinutes()].map((part) => String(part).padStart(2, "0")).join(":")}`;
-  if (by) return `${standing === "not met" ? "NOT met, " : ""}${value ? `${value}, ` : ""}ticked by ${by}${when}`;
+  if (by && value) return `${standing === "not met" ? "NOT met: " : ""}${value}, ${by}${when}`;
+  if (by) return `ticked by ${by}${when}`;
   return cleared ? `open \u2014 ${cleared}` : "open";
 }

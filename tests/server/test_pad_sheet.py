@@ -225,7 +225,7 @@ def test_a_person_can_begin_afresh_and_an_event_without_ticks_is_no_caution() ->
     sheet = fresh()
     sheet.tick("key", 1, "Ada 1", AT, 1.0)
     assert sheet.begin_afresh(1, "Ben 1", 2.0) is None
-    assert texts(sheet)[-1] == "Pad sheet cleared of 1 tick: begun afresh by Ben 1"
+    assert texts(sheet)[-1] == "Pad sheet cleared of 1 tick: Ben 1 wished it"
     sheet.happen(SheetEvent.RESTART, 3.0)
     assert [(c.severity, c.text) for c in sheet.take_changes() if c.text] == [
         ("info", "Pad sheet begun anew: the vehicle restarted")

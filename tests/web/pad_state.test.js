@@ -44,8 +44,8 @@ test("values are read from telemetry: the worst of a family, flags counted, the 
   assert.deepEqual(values(seen), { battery: "7.50 V", storage: "14.00 V", most: "20.00 V", recovery: "1 of 2", units: "5.00 m/s\u00b2", warnings: "1", wind: "1.3 m/s", key: "" });
 });
 
-test("what was never heard is not reported; what is old says how old once it is unknown", () => {
-  assert.equal(values(view(journal(), undefined, [])).battery, "not reported");
+test("of what was never heard there is no data; what is old says how old once it is unknown", () => {
+  assert.equal(values(view(journal(), undefined, [])).battery, "no data");
   assert.equal(values(view(journal(), { rx: 20, t: 20, live: true })).battery, "7.50 V, 11 s old");
 });
 
@@ -59,7 +59,8 @@ test("at an earlier cursor the sheet is what it was then", () => {
   const seen = view(entries);
   const by = (rx) => sheetAt(seen.store.journal, rx).lines[7].standing;
   assert.deepEqual([by(3), by(5), by(7)], ["open", "met", "open"]);
-  assert.equal(sheetAt(seen.store.journal, 0.5), null, "before there was one");
+  assert.equal(by(0.5), "open", "before the first note nobody has ticked anything");
+  assert.equal(sheetAt(view([]).store.journal), null, "a session without one");
 });
 
 test("the last lift-off is where the sheet of a session is taken, without one its end", () => {
@@ -72,7 +73,7 @@ test("the whole sheet in one line, and the worst of it gives the look", () => {
   const lines = ["met", "not met", "unknown", "open", "open"].map((standing) => ({ standing }));
   assert.equal(summaryOf(lines), "1 not met, 1 unknown, 2 open of 5");
   assert.equal(summaryOf([{ standing: "met" }]), "All 1 items met");
-  assert.deepEqual([lines, lines.slice(2), lines.slice(3), lines.slice(0, 1)].map(toneOf), ["warning", "caution", "none", "good"]);
+  assert.deepEqual([lines, lines.slice(2), lines.slice(3), lines.slice(0, 1)].map(toneOf), ["warning", "unknown", "none", "good"]);
 });
 
 test("a line that says nothing known is unknown or open, never met", () => {
@@ -89,7 +90,8 @@ test("a recording may hold anything in place of a sheet", () => {
 });
 
 test("a tick in words: who, with which number, and what became of it", () => {
-  assert.match(tickWords(line("not met", { by: "Ada 1", value: "9.5 m/s", at: "2026-06-15T15:00:00Z" })), /^NOT met, 9\.5 m\/s, ticked by Ada 1, \d\d:\d\d$/);
+  assert.match(tickWords(line("not met", { by: "Ada 1", value: "9.5 m/s", at: "2026-06-15T15:00:00Z" })), /^NOT met: 9\.5 m\/s, Ada 1, \d\d:\d\d$/);
+  assert.match(tickWords(line("met", { by: "Ada 1", value: "", at: "2026-06-15T15:00:00Z" })), /^ticked by Ada 1, \d\d:\d\d$/);
   assert.equal(tickWords(line("open", { cleared: "was ticked by Ada 1; cleared: the vehicle restarted", value: "" })), "open \u2014 was ticked by Ada 1; cleared: the vehicle restarted");
   assert.equal(tickWords(line("open", { value: "" })), "open");
 });
