@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 
 from protocol.dictionary import load_dictionary
 from server.pad_items import load_pad_plan
 from server.pad_record import blank_sheet, recorded_sheet, sheet_text
-from server.review import open_review
+from server.review import Review, open_review
 from server.segment import SUFFIX
+from server.summary import summarize
 
 
 def add_parser(commands: argparse._SubParsersAction) -> None:
@@ -24,11 +26,20 @@ def add_parser(commands: argparse._SubParsersAction) -> None:
 
 def _run(options: argparse.Namespace) -> int:
     if options.file.suffix == SUFFIX:
-        sheet = recorded_sheet(open_review(options.file).output.entries)
+        review = open_review(options.file)
+        sheet = recorded_sheet(review.output.entries)
         if sheet is None:
             print(f"No pad sheet was shown in {options.file.name}.")
             return 1
+        sheet = replace(sheet, facts=_facts(review))
     else:
         sheet = blank_sheet(load_pad_plan(options.file, load_dictionary(options.dictionary)))
     print(sheet_text(sheet))
     return 0
+
+
+def _facts(review: Review) -> str:
+    summary, site = summarize(review), review.session.header.get("site")
+    name = site.get("name") if isinstance(site, dict) else None
+    parts = (("Vehicle", summary["vehicle"]), ("Site", name), ("Date", str(summary["utc"])[:10]), ("Session", review.name))
+    return ", ".join(f"{key}: {value}" for key, value in parts if value)

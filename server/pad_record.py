@@ -44,6 +44,7 @@ class RecordedSheet:
     note: str
     when: str
     groups: tuple[tuple[str, tuple[RecordedItem, ...]], ...]
+    facts: str = ""  # vehicle, site and day, where a session tells them
 
     @property
     def heading(self) -> str:
@@ -89,7 +90,7 @@ def blank_sheet(plan: PadPlan) -> RecordedSheet:
 
 def sheet_text(sheet: RecordedSheet) -> str:
     """Return a sheet as plain text with lines to sign on."""
-    lines = [sheet.title, *([sheet.note] if sheet.note else []), sheet.heading, ADVICE]
+    lines = [sheet.title, *(told for told in (sheet.note, sheet.facts) if told), sheet.heading, ADVICE]
     for title, items in sheet.groups:
         lines += ["", title]
         for item in items:

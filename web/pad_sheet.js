@@ -127,8 +127,9 @@ function automaticItem() {
   const word = h("b", { class: "pad-word" });
   const value = h("span", { class: "pad-value" });
   const bound = h("span", { class: "pad-bound" });
+  const since = h("span", { class: "pad-since" });
   told.append(word, " ", value, " ", bound);
-  const node = h("li", { class: "pad-item" }, mark, title, told, reason);
+  const node = h("li", { class: "pad-item" }, mark, title, since, told, reason);
   node.reason = reason;
   node.show = (item, text, able, rx) => {
     const { line } = item;
@@ -138,7 +139,8 @@ function automaticItem() {
     setAttr(title, "title", item.title);
     setText(word, standing.word);
     setText(value, text);
-    setText(bound, `(${plain(item.bound)})${line.lost ? `, was met until ${age(rx - line.since_rx)} ago` : ""}`);
+    setText(bound, `(${plain(item.bound)})`);
+    setText(since, line.lost ? `for ${age(rx - line.since_rx)}` : "");
     setAttr(told, "title", told.textContent);
     setTone(node, standing.tone);
   };

@@ -101,11 +101,22 @@ def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: 
 
     # Clearing asks twice.
     desk.see("pad-afresh").click()
-    assert desk.text("pad-afresh") == "Sure? Clear"
+    eventually(lambda: desk.text("pad-afresh") == "Sure? Clear", 2)
     desk.see("pad-afresh").click()
     eventually(lambda: not ticked(viewer, "key-out"))
     assert "was ticked by operator" in item(viewer, "key-out")
     assert "Sheet 2, begun anew: operator" in desk.text("pad-says")
+
+    eventually(lambda: "unknown" not in desk.text("pad-summary"), 8)
+
+    # What was met and is not any more says for how long, here as anywhere.
+    desk.do("ground_test", on="enter")
+    desk.go("pad")
+    lost = r"Vehicle says for (\d+\.\d|\d\d) s NOT met ground test \(must be pad\)"
+    eventually(lambda: re.search(lost, item(viewer, "phase")), 5)
+    assert cut_off(viewer) == [] and places(viewer) == before
+    desk.do("ground_test", on="leave")
+    eventually(lambda: item(viewer, "phase").endswith("Vehicle says met pad (must be pad)"), 8)
     viewer.close()
     desk.close()
 

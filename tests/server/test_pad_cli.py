@@ -7,8 +7,13 @@ from pathlib import Path
 import pytest
 
 from server.cli import main
+from server.clock import FakeClock
+from server.recorder import Recorder
+from server.records import Kind
 from tests.browser.station import ROOT
-from tests.server.pad_world import BATTERY, KEY_OUT, sheet_toml
+from tests.server.pad_world import BATTERY, DICTIONARY, KEY_OUT, sheet_toml
+from tests.server.recording import fixed_entropy, header_for
+from tests.server.test_pad_record import journal
 
 
 def test_a_sheet_is_checked_and_printed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -39,3 +44,15 @@ def test_a_sheet_is_checked_against_the_dictionary_given(capsys: pytest.CaptureF
 def test_a_session_without_a_sheet_says_so(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["padsheet", str(ROOT / "replay_samples" / "calm.pcapng")]) == 1
     assert capsys.readouterr().out == "No pad sheet was shown in calm.pcapng.\n"
+
+
+def test_a_session_prints_its_sheet_with_vehicle_site_and_day(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    clock = FakeClock()
+    header = header_for(clock, dictionary=DICTIONARY.text, entropy=fixed_entropy)
+    recorder = Recorder(tmp_path, "one", header, clock=clock)
+    for entry in journal():
+        recorder.append(Kind.NOTE, clock.monotonic_ns(), {"topic": entry.topic, "key": entry.key, "body": dict(entry.body)})
+    assert main(["padsheet", str(recorder.close(5.0))]) == 0
+    printed = capsys.readouterr().out
+    assert "Vehicle: Sandpiper, Site: Mossbank Field, Date: 20" in printed and "Session: one" in printed
+    assert "As it stood at lift-off: 1 not met, 1 open of 4." in printed
