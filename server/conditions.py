@@ -15,8 +15,11 @@ from protocol.commands import Command, Condition
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from protocol.fields import Channel
+from protocol.units import conversion
+from server.computed_tables import COMPUTED_TABLES
 
 FRESH_S = 2.0
+COMPUTED = {column.role: column for _, columns in COMPUTED_TABLES.values() for column in columns}
 # How the station's own measurements are shown: factor from SI, decimals, unit.
 GROUND_DISPLAY = {
     "ground.link_age": (1.0, 1, "s"),
@@ -159,10 +162,19 @@ def _number(operand: object, channel: Channel | None) -> float:
     return channel.number_of(operand) if channel is not None else float(operand)
 
 
+def ground_display(role: str) -> tuple[float, int, str]:
+    """Return how a value the station makes itself is shown: factor from SI, decimals, unit."""
+    if role in GROUND_DISPLAY or role not in COMPUTED:
+        return GROUND_DISPLAY.get(role, (1.0, 3, ""))
+    column = COMPUTED[role]
+    scale, _ = conversion(column.unit, column.display_unit) or (1.0, 0.0)  # none of them has an offset
+    return scale, 2, "" if column.display_unit == "1" else column.display_unit
+
+
 def value_text(role: str, value: float, channel: Channel | None) -> str:
     """Return a role's value in words: in the unit it is shown in, a flag with its name, an enum by its text."""
     if channel is None:
-        scale, digits, unit = GROUND_DISPLAY.get(role, (1.0, 3, ""))
+        scale, digits, unit = ground_display(role)
         return f"{value * scale:.{digits}f} {unit}".rstrip()
     if channel.kind == "enum":
         return channel.text_of(value) or f"{value:g}"

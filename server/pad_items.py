@@ -39,7 +39,7 @@ from protocol.errors import DictionaryError
 from protocol.fields import Channel
 from protocol.toml_table import TomlTable
 from server.comparisons import known_roles, read_comparison
-from server.conditions import GROUND_DISPLAY, value_text
+from server.conditions import COMPUTED, ground_display, value_text
 from server.tables import table_specs
 
 FORMAT = 1
@@ -239,8 +239,8 @@ def shown(role: str, value: object, channel: Channel | None) -> str:
         return value
     if channel is not None and channel.kind == "flag":
         return "yes" if value else "no"
-    if channel is None or role in GROUND_DISPLAY:  # a bound is written with all its digits, unlike a measured value
-        scale, _, unit = GROUND_DISPLAY.get(role, (1.0, 3, ""))
+    if channel is None or role in COMPUTED:  # a bound is written with all its digits, unlike a measured value
+        scale, _, unit = ground_display(role)
         return f"{value * scale:.4g} {unit}".rstrip()
     return value_text(role, value, channel)
 

@@ -20,7 +20,7 @@ function paperOf(sheet, view) {
     sheet.note && h("p", { text: sheet.note }),
     simulated && h("p", { text: "Simulated vehicle, every number invented." }),
     h("p", { class: "paper-facts" }, ...facts.filter(([, text]) => text).map(([name, text]) => h("span", {}, `${name}: `, h("b", { text })))),
-    h("p", { class: "paper-state" }, h("b", { text: `${sheet.state === "closed" ? "As it was kept" : "As it stood when printed"}: ${summaryOf(sheet.lines)}. ` }), ADVICE),
+    h("p", { class: "paper-state" }, h("b", { text: `As it stood ${sheet.when ?? (sheet.state === "closed" ? "at lift-off" : "when printed")}: ${summaryOf(sheet.lines)}. ` }), ADVICE),
     h("table", {}, ...sheet.groups.map((group) => h("tbody", {}, h("tr", {}, h("th", { colspan: "4", scope: "rowgroup", text: group.title })), ...group.items.map((item) => rowOf(view, sheet, item))))),
     h("div", { class: "paper-signed" }, ...SIGNED.map((name) => h("p", {}, h("span", { class: "paper-line" }), name)), h("p", {}, h("span", { class: "paper-line" }), "Date and time")));
 }

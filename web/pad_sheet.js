@@ -1,6 +1,6 @@
 // The pad sheet: what the station looks at itself, and what people tick. It advises; the range safety officer decides.
 
-import { age } from "./format.js";
+import { age, sentence } from "./format.js";
 import { builder, h, setAttr, setClass, setHidden, setText, setTone, syncList, watcher } from "./dom.js";
 import { printSheet } from "./pad_print.js";
 import { ADVICE, closedAt, plain, sheetAt, STANDINGS, summaryOf, tickWords, toneOf, valueOf } from "./pad_state.js";
@@ -75,13 +75,14 @@ export function WholePadSheet(el) {
       const rx = closedAt(view.store.journal);
       const sheet = view.page.replay ? sheetAt(view.store.journal, rx) : null;
       // Kept as it was: the values stand in the recording, whatever the cursor is at.
-      shown = sheet && { ...sheet, state: "closed" };
+      const when = rx === Infinity ? "at the end of the recording" : "at lift-off";
+      shown = sheet && { ...sheet, state: "closed", when };
       setHidden(head, !shown);
       setHidden(list.el, !shown);
       setHidden(none, Boolean(shown));
       setText(none, view.page.replay ? "No pad sheet was shown in this session." : "Open a session to see its pad sheet as it stood at lift-off.");
       if (!shown) return;
-      setText(summary, `${rx === Infinity ? "At the end of the recording" : "At lift-off"}: ${summaryOf(shown.lines)}`);
+      setText(summary, `${sentence(when)}: ${summaryOf(shown.lines)}`);
       setTone(summary, toneOf(shown.lines));
       list.update(view, shown, false, false);
     },

@@ -33,6 +33,8 @@ def test_items_keep_their_order_bounds_and_families() -> None:
         'name = "p"\ntitle = "P"\nrole = "vehicle_phase"\none_of = ["pad", "ground test"]\nwhy = "w"',
         'name = "f"\ntitle = "F"\nrole = "fin[1].measured"\nequals = 0\nwithin = 0.0349066\nwhy = "w"',
         WIND,
+        'name = "h"\ntitle = "H"\nrole = "ground.height"\nat_most = 5\nwhy = "w"',
+        'name = "a"\ntitle = "A"\nrole = "ground.azimuth"\nat_most = 1.5708\nwhy = "w"',
     )
     assert [item.bound for item in plan.items] == [
         "at least 7.4 V",
@@ -41,8 +43,10 @@ def test_items_keep_their_order_bounds_and_families() -> None:
         "must be pad or ground test",
         "must be 0 deg within 2 deg",
         "at least 0 m/s, at most 8.94 m/s",
+        "at most 5 m",
+        "at most 90 deg",
     ]
-    assert [len(item.conditions) for item in plan.items] == [1, 2, 3, 1, 1, 0]
+    assert [len(item.conditions) for item in plan.items] == [1, 2, 3, 1, 1, 0, 1, 1]
     assert plan.items[1].flags and not plan.items[2].flags and plan.items[2].age_s == 9.0
     shape = plan.shape()
     assert shape["toml"] == plan.text and shape["groups"][0]["items"][0]["name"] == "battery"

@@ -57,6 +57,8 @@ def texts(sheet: PadSheet) -> list[str]:
         ("battery.voltage", "at_least = 7.4", (7.399,), (Standing.NOT_MET, "7.399 V")),
         ("ground.tilt", "at_most = 0.5", (0.5,), (Standing.MET, "28.6 deg")),
         ("ground.tilt", "at_most = 0.5", (0.501,), (Standing.NOT_MET, "28.7 deg")),
+        ("ground.height", "at_most = 5", (1.234,), (Standing.MET, "1.23 m")),
+        ("ground.azimuth", "at_most = 1", (1.5,), (Standing.NOT_MET, "85.94 deg")),
         ("vehicle_phase", 'equals = "pad"', (2,), (Standing.MET, "pad")),
         ("vehicle_phase", 'equals = "pad"', (3,), (Standing.NOT_MET, "boost")),
         ("vehicle_phase", 'one_of = ["pad", "ground test"]', (1,), (Standing.MET, "ground test")),
