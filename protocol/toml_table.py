@@ -95,7 +95,8 @@ class TomlTable:
     def tables(self, key: str) -> list[TomlTable]:
         """Return a list of sub-tables; a missing key is an empty list."""
         items = self.get(key, list, [])
-        return [TomlTable(item, f"{self.where}.{key}[{i}]", self.file) for i, item in enumerate(items)]
+        prefix = f"{self.where}.{key}" if self.where else key
+        return [TomlTable(item, f"{prefix}[{i}]", self.file) for i, item in enumerate(items)]
 
     def named_tables(self, key: str) -> list[tuple[str, TomlTable]]:
         """Return the sub-tables of `key` with their names; a missing key is an empty list."""

@@ -24,6 +24,8 @@ from server.hub import Hub
 from server.keys import CounterStore, copies_folder, load_or_make_key
 from server.link_watch import LinkState
 from server.log_file import LogFile, log_file
+from server.pad_desk import PadDesk
+from server.pad_items import PadPlan
 from server.page_sockets import Doorman, LinedSocket, page_socket
 from server.recorder import Recorder, RecorderState
 from server.records import make_header
@@ -62,6 +64,7 @@ class Live:
     baud: int
     mode: str  # "live" or "demo"
     source: str
+    pad_sheet: PadPlan | None = None
     two_person: bool = False  # a hazardous command is confirmed by another person than the one who armed it
 
 
@@ -115,6 +118,8 @@ async def run_live(
             beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
         )
         site = _site(settings, live.mode, station, hub, None)
+        if live.pad_sheet is not None:
+            site.pad = PadDesk(station, live.pad_sheet)
         log.hide(*site.tokens.values())
 
         def say_link(state: LinkState) -> None:
@@ -125,13 +130,18 @@ async def run_live(
         station.on_link = say_link
         await station.start()
         _log.info("version %s started (%s) on %s, recording %s", version(), live.mode, live.source, station.name)
-        beating = asyncio.create_task(hub.beat_forever())
+        standing = [asyncio.create_task(hub.beat_forever())]
+        if site.pad is not None:
+            standing.append(asyncio.create_task(site.pad.look_forever()))
         try:
             await _serve(site, settings, listener, open_browser, say, until)
         finally:
-            beating.cancel()
+            for task in standing:
+                task.cancel()
             if site.trials is not None:
                 await site.trials.close()
+            if site.pad is not None:
+                site.pad.close()
             path = await station.stop()
             _log.info("stopped: %s", station.recorder.state.sentence)
     return path

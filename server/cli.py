@@ -12,7 +12,7 @@ from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
-from server import check_cli, dictionary_cli, doctor, firmware_cli, key_cli, plan_cli, review_cli, trial_cli
+from server import check_cli, dictionary_cli, doctor, firmware_cli, key_cli, pad_cli, plan_cli, review_cli, trial_cli
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.compare import CompareProblem
 from server.configuration import ConfigurationProblem
@@ -23,6 +23,7 @@ from server.flight.thrust_curve import CurveProblem
 from server.keys import KeyProblem
 from server.next_flight import NextFlightProblem
 from server.onboard_log import LogProblem
+from server.pad_items import load_pad_plan
 from server.parquet import NoParquet
 from server.ports import found_ports, is_url_understood
 from server.recorder import RecorderFailed
@@ -107,6 +108,7 @@ def _parser() -> argparse.ArgumentParser:
     review_cli.add_parsers(commands, _progress)
     plan_cli.add_parser(commands)
     key_cli.add_parser(commands)
+    pad_cli.add_parser(commands)
     trial_cli.add_parser(commands)
     firmware_cli.add_parser(commands)
     check_cli.add_parser(commands)
@@ -162,6 +164,9 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     _add_serving(parser)
     parser.add_argument("--quit-when", choices=["landed"], help="end by itself")
     parser.add_argument(
+        "--pad-sheet", type=Path, metavar="FILE", help="list to go through on the pad (default: Sandpiper's)"
+    )
+    parser.add_argument(
         "--onboard-log", type=Path, metavar="FILE", help="at the end, write what the vehicle logged on board"
     )
     parser.set_defaults(run=_demo)
@@ -174,6 +179,7 @@ def _add_live(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="vehicle and site sheet")
+    parser.add_argument("--pad-sheet", type=Path, metavar="FILE", help="list to go through on the pad, with what to tick")
     parser.add_argument("--two-person", action="store_true", help="hazardous commands are confirmed by a second person")
     _add_serving(parser)
     parser.set_defaults(run=_live)
@@ -264,7 +270,10 @@ def _demo(options: argparse.Namespace) -> int:
     demo = Demo(dictionary, settings.keys, _twin_options(options))
     demo.start()
     try:
-        live = Live(dictionary, load_sheets(None, True), demo.url, dictionary.modem_baud, "demo", f"demo {options.scenario}")
+        pad_sheet = load_pad_plan(options.pad_sheet, dictionary)
+        sheets = load_sheets(None, True)
+        source = f"demo {options.scenario}"
+        live = Live(dictionary, sheets, demo.url, dictionary.modem_baud, "demo", source, pad_sheet)
         say_to_terminal(f"Simulated flight '{options.scenario}', seed {options.seed}. {CAUTION}")
         until = demo.over if options.quit_when == "landed" else None
         path = asyncio.run(run_live(live, settings, open_browser=not options.no_browser, say=say_to_terminal, until=until))
@@ -286,6 +295,7 @@ def _live(options: argparse.Namespace) -> int:
         options.baud or dictionary.modem_baud,
         "live",
         options.port,
+        load_pad_plan(options.pad_sheet, dictionary) if options.pad_sheet is not None else None,
         options.two_person,
     )
     say_to_terminal(CAUTION)

@@ -119,6 +119,8 @@ def _answer(site: Site, station: Station, operator: str, request: dict[str, Any]
         return _reply_shape(station, station.mark(operator, str(request.get("text", ""))))
     if kind == "trial":
         return _trial(site, operator, request)
+    if kind == "pad":
+        return _pad(site, operator, request)
     return _reply_shape(station, station.act(operator, kind, request))
 
 
@@ -126,6 +128,13 @@ def _trial(site: Site, operator: str, request: dict[str, Any]) -> dict[str, Any]
     if site.trials is None:
         return {"ok": False, "sentence": "this station runs no trials", "id": None}
     return site.trials.answer(operator, request)
+
+
+def _pad(site: Site, operator: str, request: dict[str, Any]) -> dict[str, Any]:
+    if site.pad is None:
+        return {"ok": False, "sentence": "this station was started without a pad sheet", "id": None}
+    reply = site.pad.answer(operator, request)
+    return {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
 
 
 def _number(n: object) -> int | None:

@@ -36,6 +36,7 @@ DESK_REQUESTS = (
     "release",
     "give",
     "trial",
+    "pad",
     "alive",
 )
 

@@ -13,6 +13,8 @@ from html import escape
 import numpy as np
 
 from server.onboard import Floats, alignment_of
+from server.pad_record import recorded_sheet
+from server.pad_sheet import ADVICE
 from server.review import Review
 from server.sheet_rows import sheet_rows
 from server.summary import summarize
@@ -88,6 +90,8 @@ def report_html(review: Review, noted: Mapping[str, object] | None = None) -> st
         "<h2>Vehicle and site</h2>",
         _sheet("Vehicle", review.session.header.get("vehicle")),
         _sheet("Site", review.session.header.get("site")),
+        "<h2>Pad sheet</h2>",
+        _pad_sheet(review),
         "<h2>Commands</h2>",
         _commands(summary["commands"]),
         "<h2>Events</h2>",
@@ -211,6 +215,20 @@ def _figures(figures: object) -> str:
 def _sheet(title: str, sheet: object) -> str:
     rows = [(key, _plain(value)) for key, value in sheet_rows(sheet).items()]
     return f"<h3>{escape(title)}</h3>" + (_table([], rows) if rows else "<p>No sheet was given.</p>")
+
+
+def _pad_sheet(review: Review) -> str:
+    sheet = recorded_sheet(review.output.entries)
+    if sheet is None:
+        return "<p>No pad sheet was shown in this session.</p>"
+    rows = []
+    for title, items in sheet.groups:
+        rows.append(f'<tr><th colspan="5">{escape(title)}</th></tr>')
+        rows += [f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in item.cells())}</tr>" for item in items]
+    return (
+        f'<p>{escape(sheet.title)}. {escape(sheet.heading)} <span class="sub">{escape(sheet.note)}</span></p>'
+        f"<p><b>{escape(ADVICE)}</b></p><table>{''.join(rows)}</table>"
+    )
 
 
 def _commands(commands: object) -> str:

@@ -12,6 +12,7 @@ from threading import Lock
 from fastapi import WebSocket
 
 from server.hub import Hub
+from server.pad_desk import PadDesk
 from server.request_limit import RequestLimit, WorkGate
 from server.review import Review
 from server.security import TokenGuard
@@ -37,6 +38,7 @@ class Site:
     hub: Hub | None = None
     open_first: str | None = None
     trials: TrialDesk | None = None
+    pad: PadDesk | None = None
     shared_link: str | None = None  # where phones may watch
     operators: dict[str, WebSocket] = field(default_factory=dict)
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent

@@ -156,6 +156,16 @@ class LiveStore:
         place = self._places.get(role)
         return self.tables[place[0]].last(place[1]) if place else None
 
+    def rx_at(self, t: float) -> float | None:
+        """Return the session second in which the newest row up to timeline second `t` came, None when there is none."""
+        found = []
+        for table in self.tables.values():
+            rows = table.matrix()
+            row = int(np.searchsorted(rows[:, 0], t, side="right")) - 1
+            if row >= 0:
+                found.append(float(rows[row, 1]))
+        return max(found, default=None)
+
     def cursor(self) -> dict[str, int]:
         """Return the number of the next row of every table."""
         return {name: table.next_index for name, table in self.tables.items()}

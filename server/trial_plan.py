@@ -33,13 +33,13 @@ from importlib import resources
 from itertools import product
 from pathlib import Path
 
-from protocol.commands import COMPARISONS, HAZARDS, Command, Condition
+from protocol.commands import HAZARDS, Command, Condition
 from protocol.dictionary import Dictionary
 from protocol.errors import DictionaryError, ValueRefused
 from protocol.toml_table import TomlTable
+from server.comparisons import known_roles, read_comparison
 from server.flight.linkage import FALLING, NEITHER, RISING
 from server.permits import PERMITTED_AT_MOST
-from server.tables import table_specs
 
 FORMAT = 1
 CYCLES_AT_MOST = 10_000
@@ -242,8 +242,7 @@ class _Reader:
     def __init__(self, dictionary: Dictionary, file: str) -> None:
         self._dictionary = dictionary
         self._file = file
-        computed = {c.role for spec in table_specs(dictionary).values() for c in spec.columns if c.role}
-        self._roles = computed | {"ground.link_age", "ground.link_loss"}
+        self._roles = known_roles(dictionary)
         self._patience_s = dictionary.uplink.effect_within_s + PATIENCE_S
 
     def steps(self, table: TomlTable, key: str, chosen: Mapping[str, float]) -> tuple[Step, ...]:
@@ -311,33 +310,18 @@ class _Reader:
 
     def _expectations(self, table: TomlTable) -> Iterator[Condition]:
         for i, item in enumerate(table.tables("expect")):
-            pattern = item.get("role", str)
-            roles = self._dictionary.roles_matching(pattern) or [pattern]
-            if any(role not in self._roles for role in roles):
-                raise item.problem(f"the dictionary has no role '{pattern}'", "role")
-            found = [word for word in COMPARISONS if item.has(word)]
-            if len(found) != 1:
-                raise item.problem(f"needs exactly one of {', '.join(COMPARISONS)}")
-            operand = item.raw(found[0])
-            within = item.get("within", float, 0.0)
+            told = read_comparison(item, self._dictionary, self._roles)
             item.done()
-            for role in roles:
-                self._check_operand(item, role, found[0], operand)
-                title = f"{role} {found[0].replace('_', ' ')} {operand}"
+            for role in told.roles:
+                title = f"{role} {told.word.replace('_', ' ')} {told.operand}"
                 yield Condition(
-                    name=f"expect_{i + 1}", title=title, role=role, comparison=found[0], operand=operand, within=within
+                    name=f"expect_{i + 1}",
+                    title=title,
+                    role=role,
+                    comparison=told.word,
+                    operand=told.operand,
+                    within=told.within,
                 )
-
-    def _check_operand(self, table: TomlTable, role: str, comparison: str, operand: object) -> None:
-        channel = self._dictionary.roles.get(role)
-        items = operand if comparison == "one_of" and isinstance(operand, list) else [operand]
-        for item in items:
-            try:
-                number = channel.number_of(item) if channel is not None else float(item)
-            except (ValueError, TypeError, LookupError, ValueRefused) as error:
-                raise table.problem(f"{item!r} is no value of '{role}'", comparison) from error
-            if isinstance(item, bool) or number != number:
-                raise table.problem(f"{item!r} is no value of '{role}'", comparison)
 
 
 def _sweep_angles(table: TomlTable) -> Iterator[tuple[float, int]]:

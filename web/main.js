@@ -68,6 +68,7 @@ const acts = {
   send: (command, args) => say({ type: "send", command, args }),
   desk: (message) => { givingUp = message.type === "release" || message.type === "give"; say(message); },
   mark: (text) => say({ type: "mark", text }),
+  pad: (message) => say({ type: "pad", ...message }),
   safeAll: () => { if (desk) say({ type: "safe_all" }); },
   toggleStrip,
 };

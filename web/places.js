@@ -17,6 +17,7 @@ import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
 import { ImuPanel } from "./imu_panel.js";
 import { LinkPanel, RecorderLine } from "./link_panel.js";
 import { OnboardPanel } from "./onboard_panel.js";
+import { PadSheetPanel, WholePadSheet } from "./pad_sheet.js";
 import { ConfigurationPanel, NextFlightPanel } from "./plan_panel.js";
 import { PowerPanel } from "./power_panel.js";
 import { Readouts } from "./readouts.js";
@@ -35,6 +36,7 @@ export const PLACES = {
     [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel], ["bench-next", "Next flight", NextFlightPanel], ["bench-configuration", "This configuration", ConfigurationPanel], ["share", "Watching along", SharePanel]],
   ] },
   pad: { title: "Pad", columns: [
+    [["pad-sheet", "Pad sheet", PadSheetPanel]],
     [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
     [["lateral", "Lateral motors", LateralPanel], ["recovery-channels", "Recovery channels", RecoveryChannels], ["imu", "Inertial units", ImuPanel]],
     [["authority-panel", "Command desk", AuthorityPanel], ["log", "Recent commands", CommandLog], ["mark", "Mark in the recording", MarkPanel], ["pad-findings", "Findings", FindingsPanel], ["pad-events", "Events", EventList], ["commands-panel", "All commands", CommandList]],
@@ -51,7 +53,7 @@ export const PLACES = {
   ] },
   review: { title: "Review", columns: [
     [["cursor", "At the cursor", cursorPanel(ClimbColumn, TiltScope)], ["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["next", "Next flight", NextFlightPanel], ["configuration", "This configuration", ConfigurationPanel], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
+    [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["whole-pad-sheet", "Pad sheet", WholePadSheet], ["next", "Next flight", NextFlightPanel], ["configuration", "This configuration", ConfigurationPanel], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
   ] },
 };
 

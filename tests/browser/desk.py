@@ -16,10 +16,25 @@ LAPTOP = (1366, 768)
 PHONE = (390, 844)
 
 
+def live_journal(address: str) -> list[dict]:
+    """Return the journal of the live session at a page's address, as the page gets it."""
+    body = urllib.request.urlopen(f"{address}api/sessions/live/columns").read()
+    (size,) = struct.unpack_from("<I", body, 4)
+    return json.loads(body[8 : 8 + size])["journal"]
+
+
 class Bench:
     """A twin in the pad phase, a relay that counts and can be unplugged, and a station; all real processes."""
 
-    def __init__(self, folder: Path, *, rate: int = 8, ignite_s: int = 100_000, two_person: bool = False) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        rate: int = 8,
+        ignite_s: int = 100_000,
+        two_person: bool = False,
+        pad_sheet: Path | None = None,
+    ) -> None:
         home = folder / "home"
         self._twin = Process(
             home, "twin", "--listen", "socket://127.0.0.1:0", "--rate", str(rate), "--ignite-after", str(ignite_s)
@@ -27,7 +42,8 @@ class Bench:
         self.relay = NetRelay(self._twin.line(r"(socket://\S+)")[1])
         sheet = ROOT / "server" / "sheets" / "sandpiper.toml"
         arguments = ["live", "--port", self.relay.url, "--sheet", str(sheet), "--no-browser", "--http-port", "0"]
-        self.station = Process(home, *arguments, *(["--two-person"] if two_person else []))
+        more = [*(["--two-person"] if two_person else []), *(["--pad-sheet", str(pad_sheet)] if pad_sheet else [])]
+        self.station = Process(home, *arguments, *more)
         self.address = self.station.line(r"^Page: (http://\S+)")[1]
         self.links = [self.station.line(r"(http://\S+#operator=\S+)")[1]]
         if two_person:
@@ -35,9 +51,7 @@ class Bench:
 
     def journal(self) -> list[dict]:
         """Return the live session's journal as the page gets it."""
-        body = urllib.request.urlopen(f"{self.address}api/sessions/live/columns").read()
-        (size,) = struct.unpack_from("<I", body, 4)
-        return json.loads(body[8 : 8 + size])["journal"]
+        return live_journal(self.address)
 
     def commands(self) -> list[dict]:
         """Return the latest view of every command, oldest first."""
@@ -64,15 +78,15 @@ class Bench:
 class Desk:
     """One tab of the page. `see` finds by test id what is visible."""
 
-    def __init__(self, browser: object, link: str, size: tuple[int, int] = LAPTOP) -> None:
+    def __init__(self, browser: object, address: str, size: tuple[int, int] = LAPTOP, link: str = "Up") -> None:
         context = browser.new_context(viewport={"width": size[0], "height": size[1]}, reduced_motion="reduce")
         self.page = context.new_page()
         self.problems: list[str] = []
         self.page.on("pageerror", lambda error: self.problems.append(str(error)))
-        self.page.goto(link)
+        self.page.goto(address)
         self.go("pad")
-        eventually(lambda: self.text("status-link") == "Up", 20)
-        eventually(lambda: self.text("who-commands") != "" or "#" not in link, 10)
+        eventually(lambda: self.text("status-link") == link, 20)
+        eventually(lambda: self.text("who-commands") != "" or "#" not in address, 10)
 
     def see(self, testid: str) -> object:
         """Return the first visible element of a test id."""

@@ -145,7 +145,7 @@ QUEUE_FAULTS = (
             "            unmet = None\n            if unmet is None:",
         ),
     ),
-    fault("stale telemetry fulfills", "conditions", (CONDITIONS, "if not 0.0 <= age_s <= FRESH_S:", "if False:")),
+    fault("stale telemetry fulfills", "conditions", (CONDITIONS, "if not 0.0 <= age_s <= fresh_s:", "if False:")),
     fault(
         "a role not reported fulfills",
         "conditions",

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 
 from server.clock import FakeClock
+from server.pad_sheet import ADVICE
 from server.recorder import Recorder
 from server.records import Kind, make_header
 from server.report import moments_of, report_html, report_name, shown
 from server.review import Review, open_review
 from server.summary import summarize
 from tests.server.flights import dictionary, flown, recorded
+from tests.server.pad_world import HOSTILE as PAD_HOSTILE
 from tests.server.recording import fixed_entropy
+from tests.server.test_pad_record import journal
 from tests.server.test_shelf import short_flight
 
 HOSTILE = "<img src=http://elsewhere.example/x onerror=alert(1)></table><script>alert(2)</script>\"'&"
@@ -50,7 +54,7 @@ def review(tmp_path_factory: pytest.TempPathFactory) -> Review:
 def test_everything_is_in_it(review: Review) -> None:
     html = report_html(review, {"label": "Maiden", "notes": "wind\nfrom the west"})
     seen, summary = Seen(html), summarize(review)
-    for heading in ("Summary", "Findings", "Plots", "Figures", "Vehicle and site", "Commands", "Events"):
+    for heading in ("Summary", "Findings", "Plots", "Figures", "Vehicle and site", "Pad sheet", "Commands", "Events"):
         assert heading in seen.text
     for plot in ("Height above the pad (m)", "Climb rate (m/s)", "Tilt from the vertical (deg)", "Roll rate (deg/s)",
                  "Battery voltage (V)", "Packets lost over ten seconds (%)", "Downlink level (dBm)"):  # fmt: skip
@@ -112,3 +116,12 @@ def test_roles_are_shown_in_their_display_units(review: Review) -> None:
 
 def test_the_name_it_is_saved_under(review: Review) -> None:
     assert report_name(review) == "report-20250615-150640.html"
+
+
+def test_the_pad_sheet_stands_in_it_as_it_was_at_lift_off(review: Review) -> None:
+    assert "No pad sheet was shown in this session." in report_html(review)
+    flown = replace(review, output=replace(review.output, entries=[*review.output.entries, *journal()]))
+    seen = Seen(report_html(flown))
+    assert "As it stood at lift-off: 1 not met, 1 open of 4." in seen.text and ADVICE in seen.text
+    assert "Ada 1, 2026-06-15T15:00:00Z" in seen.text and "at most 8.94 m/s" in seen.text
+    assert PAD_HOSTILE in seen.text and "img" not in seen.tags, "an item's text is text"

@@ -42,6 +42,14 @@ def test_the_newest_rows_are_exactly_as_they_came(step: int) -> None:
     assert table.last("a_u8") == (total - 1, (total - 1) / 5)
 
 
+def test_when_what_was_known_at_a_timeline_second_had_come() -> None:
+    store = LiveStore(table_specs(SMALL))
+    assert store.rx_at(5.0) is None
+    store.add({"all": rows(10, 100)}, [])  # row n: timeline n / 10, arrived at n / 5
+    assert store.rx_at(0.9) is None
+    assert (store.rx_at(1.0), store.rx_at(5.04), store.rx_at(1e9)) == (2.0, 10.0, 99 / 5)
+
+
 def test_what_is_old_thins_out_but_reaches_back_to_the_beginning() -> None:
     table = TableStore(SPEC)
     for start in range(0, 200_000, 1000):
