@@ -3,17 +3,18 @@
 import { age, sentence } from "./format.js";
 import { builder, h, setAttr, setClass, setHidden, setText, setTone, syncList, watcher } from "./dom.js";
 import { printSheet } from "./pad_print.js";
-import { ADVICE, closedAt, plain, sheetAt, STANDINGS, summaryOf, tickWords, toneOf, valueOf } from "./pad_state.js";
+import { ADVICE, closedAt, missingOf, plain, sheetAt, STANDINGS, summaryOf, tickWords, toneOf, valueOf } from "./pad_state.js";
 
 const SURE_WITHIN_MS = 4000;
 const NARROW = "(max-width: 700px)";
+const OPEN_KEY = "blockhouse.pad-sheet"; // a list put away stays away after a reload
 
 /** On the Pad: at the cursor, with what an operator can tick. */
 export function PadSheetPanel(el, acts) {
   const summary = h("p", { class: "pad-summary", role: "status", testid: "pad-summary" });
   const advice = h("p", { class: "pad-advice", text: ADVICE });
   const says = h("p", { class: "pad-says", testid: "pad-says" });
-  const fold = h("button", { type: "button", class: "act", testid: "pad-fold", on: { click: () => { open = !open; acts.changed(); } } });
+  const fold = h("button", { type: "button", class: "act", testid: "pad-fold", on: { click: () => { open = !open; localStorage.setItem(OPEN_KEY, String(open)); acts.changed(); } } });
   const reasons = h("button", { type: "button", class: "act", testid: "pad-why", text: "Why", "aria-pressed": "false", on: { click: () => { why = !why; acts.changed(); } } });
   const afresh = new Sure("Clear ticks", "Sure? Clear", "pad-afresh", () => acts.pad({ act: "afresh", round: shown.round }), acts.changed);
   const print = h("button", { type: "button", class: "act", testid: "pad-print", text: "Print the sheet", on: { click: () => printSheet(shown, at) } });
@@ -22,7 +23,7 @@ export function PadSheetPanel(el, acts) {
   const list = List((item) => tick(item));
   el.append(head, none, list.el);
   const once = builder();
-  let open = !matchMedia(NARROW).matches;
+  let open = (localStorage.getItem(OPEN_KEY) ?? String(!matchMedia(NARROW).matches)) === "true";
   let why = false;
   let shown = null;
   let at = null;
@@ -45,7 +46,7 @@ export function PadSheetPanel(el, acts) {
       const able = Boolean(view.page.desk?.open) && !view.page.replay && shown.state === "open";
       setText(summary, summaryOf(shown.lines));
       setTone(summary, toneOf(shown.lines));
-      setText(says, stateWords(shown, able, view.page));
+      setText(says, (!open && missingOf(shown.groups)) || stateWords(shown, able, view.page));
       setText(fold, open ? "Hide the list" : "Show the list");
       setAttr(fold, "aria-expanded", String(open));
       setAttr(reasons, "aria-pressed", String(why));

@@ -52,6 +52,15 @@ export function summaryOf(lines) {
   return parts.length ? `${parts.map(([n, word]) => `${n} ${word}`).join(", ")} of ${lines.length}` : `All ${lines.length} items met`;
 }
 
+/** What is missing, by name, for when the list is put away; "" when all is met. */
+export function missingOf(groups) {
+  const items = groups.flatMap((group) => group.items);
+  return ["not met", "unknown", "open"].map((standing) => {
+    const names = items.filter((item) => item.line.standing === standing).map((item) => item.title);
+    return names.length ? `${STANDINGS[standing].word}: ${names.join(", ")}` : "";
+  }).filter(Boolean).join(" \u00b7 ");
+}
+
 /** The worst that stands, for the look of the summary. */
 export function toneOf(lines) {
   const worst = ["not met", "unknown", "open"].find((standing) => lines.some((line) => line.standing === standing));

@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { closedAt, plain, sheetAt, summaryOf, tickWords, toneOf, valueOf } from "../../web/pad_state.js";
+import { closedAt, missingOf, plain, sheetAt, summaryOf, tickWords, toneOf, valueOf } from "../../web/pad_state.js";
 import { Store } from "../../web/store.js";
 import { View } from "../../web/view.js";
 import { entry } from "./make.js";
@@ -98,4 +98,11 @@ test("a tick in words: who, with which number, and what became of it", () => {
 
 test("units are written as people do", () => {
   assert.deepEqual(["1.2 deg", "5 deg/s", "20 degC", "at most 1 m/s2", "3 degrees"].map(plain), ["1.2\u00b0", "5 \u00b0/s", "20 \u00b0C", "at most 1 m/s\u00b2", "3 degrees"]);
+});
+
+test("a list put away still names what is missing, the worst first", () => {
+  const item = (title, standing) => ({ title, line: { standing } });
+  const groups = [{ items: [item("Key out", "open"), item("Wind", "met")] }, { items: [item("Battery", "not met"), item("Tilt", "unknown")] }];
+  assert.equal(missingOf(groups), "NOT met: Battery \u00b7 unknown: Tilt \u00b7 open: Key out");
+  assert.equal(missingOf([{ items: [item("Wind", "met")] }]), "");
 });
