@@ -1,7 +1,7 @@
 // The climb column: height against the ladder of what happens at which height.
 
 import { fixed } from "./format.js";
-import { h, s, setAttr, setText } from "./dom.js";
+import { boxOf, h, s, setAttr, setText } from "./dom.js";
 
 const STEPS_M = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000];
 const TOP_PX = 22;
@@ -52,7 +52,7 @@ function deploymentHeight(view) {
   return moment.height_m ?? view.valueAt("ground.height", moment.t);
 }
 
-export function ClimbColumn(el) {
+export function ClimbColumn(el, acts) {
   const svg = s("svg", { class: "climb-drawing", role: "img" });
   const parts = { ticks: s("g"), rungs: s("g") };
   const bar = s("rect", { class: "bar", x: BAR_X, width: BAR_PX });
@@ -63,18 +63,18 @@ export function ClimbColumn(el) {
   svg.append(parts.ticks, bar, fill, ground, most, parts.rungs, vehicle);
   const say = h("p", { class: "climb-says" });
   el.append(svg, say);
+  const box = boxOf(svg, acts.changed);
   let drawn = "";
 
   return {
     update(view) {
       const role = ["ground.height", "position.up", "altitude_baro"].find((name) => view.has(name));
+      if (box.width === 0) return;
       if (!role) { setText(say, "No height in this vehicle's dictionary."); return; }
       const height = view.value(role);
       const liftOff = view.moment("lift_off");
       const greatest = liftOff ? view.greatest(role, liftOff.t - 1) : undefined;
       const ladder = rungs(view);
-      const box = { width: svg.clientWidth, height: svg.clientHeight };
-      if (box.width === 0) return;
       const { top, step } = scaleTop(Math.max(50, greatest ?? 0, ...ladder.map((rung) => rung.height)));
       const y = (meters) => box.height - BOTTOM_PX - (Math.max(0, Math.min(top, meters)) / top) * (box.height - BOTTOM_PX - TOP_PX);
       const key = JSON.stringify([box, top, ladder.map((rung) => [rung.id, Math.round(rung.height * 10)])]);

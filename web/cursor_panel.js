@@ -6,17 +6,32 @@ import { family } from "./roles.js";
 
 // A channel's own words are long; here they stand beside seven others.
 const SHORT = { unknown: "unknown", fired: "fired", armed: "ARMED", inhibited: "safe, inhibited", continuous: "safe", open: "no igniter" };
+// Column and scope are pictures, and cost more than all texts of a place: so many times a second while the cursor moves, and
+// once more where it comes to rest.
+const PICTURE_MS = 70;
 const FAMILIES = [["channel", "Motor", "board.inhibited"], ["recovery", "Recovery"]];
 
 /** The panel made of a climb column and a tilt scope, which places.js hands in. */
-export const cursorPanel = (Column, Scope) => (el) => {
+export const cursorPanel = (Column, Scope) => (el, acts) => {
   const column = h("div", { class: "cursor-climb" });
   const scope = h("div", { class: "cursor-scope" });
   const states = h("ul", { class: "cursor-states", testid: "cursor-states" });
   el.append(h("div", { class: "cursor-both" }, column, scope), states);
-  const parts = [Column(column), Scope(scope)];
+  const parts = [Column(column, acts), Scope(scope, acts)];
   const once = builder();
   let lines = [];
+  let drawnAt = -Infinity;
+  let later = 0;
+
+  function drawPictures(view) {
+    const wait = PICTURE_MS - (view.page.now - drawnAt);
+    if (wait > 0) {
+      later ||= setTimeout(() => { later = 0; acts.changed(); }, wait);
+      return;
+    }
+    drawnAt = view.page.now;
+    for (const part of parts) part.update(view);
+  }
 
   function build(view) {
     lines = [
@@ -30,7 +45,8 @@ export const cursorPanel = (Column, Scope) => (el) => {
       setHidden(el.parentElement, !view.page.replay);
       if (!view.page.replay) return;
       once(view.store, () => build(view));
-      for (const part of [...parts, ...lines]) part.update(view);
+      drawPictures(view);
+      for (const one of lines) one.update(view);
     },
   };
 };

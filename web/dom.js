@@ -46,6 +46,20 @@ export function setClass(node, name, on) {
   if (node.classList.contains(name) !== Boolean(on)) node.classList.toggle(name, Boolean(on));
 }
 
+/**
+ * The box of an element as it was last laid out: {width, height}. Asking the element itself in the middle of an update makes
+ * the browser lay out everything at once; here it tells by itself, and `changed` says that there is something to draw.
+ */
+export function boxOf(node, changed) {
+  const box = { width: 0, height: 0 };
+  new ResizeObserver(([{ contentRect }]) => {
+    box.width = Math.round(contentRect.width);
+    box.height = Math.round(contentRect.height);
+    changed();
+  }).observe(node);
+  return box;
+}
+
 /** Put the element's tone (quiet, good, caution, warning, danger, busy, stale) where the style sheet finds it. */
 export function setTone(node, tone) {
   setAttr(node, "data-tone", tone || "none");

@@ -22,26 +22,26 @@ function firstTime(view) {
   return Number.isFinite(first) ? first : view.cursor.t - 60;
 }
 
-function Following(el, strips, key) {
+function Following(el, acts, strips, key) {
   let span = SPANS[0].name;
   const choice = h("div", { class: "choices", role: "group", "aria-label": "Time shown" });
   const stack = h("div", { class: "strips-stack" });
   el.append(choice, stack);
   WindowChoice(choice, SPANS, (name) => { span = name; });
-  return StripStack(stack, { strips, key, sync: key ? "added" : "flight", window: (view) => followWindow(span, view.cursor.t, { liftOff: view.moment("lift_off")?.t, landing: view.moment("landing")?.t, start: firstTime(view) }) });
+  return StripStack(stack, { changed: acts.changed, strips, key, sync: key ? "added" : "flight", window: (view) => followWindow(span, view.cursor.t, { liftOff: view.moment("lift_off")?.t, landing: view.moment("landing")?.t, start: firstTime(view) }) });
 }
 
-export function FlightStrips(el) {
-  return Following(el, (view) => flightStrips(view.store.roles));
+export function FlightStrips(el, acts) {
+  return Following(el, acts, (view) => flightStrips(view.store.roles));
 }
 
 /** Strips of channels that were picked in the channel table. */
-export function AddedStrips(el) {
+export function AddedStrips(el, acts) {
   const key = (view) => view.page.strips.map(({ column }) => column.channel).join(" ");
   const none = h("p", { class: "absent", text: "Press + beside a channel to draw it here." });
   const box = h("div", { class: "added-box" });
   el.append(none, box);
-  const stack = Following(box, (view) => view.page.strips.map((binding) => channelStrip(binding.column, binding)), key);
+  const stack = Following(box, acts, (view) => view.page.strips.map((binding) => channelStrip(binding.column, binding)), key);
   return {
     update(view) {
       const empty = view.page.strips.length === 0;
@@ -69,6 +69,7 @@ export function ReviewStrips(el, acts) {
     return [from, from + length];
   };
   const strips = StripStack(stack, {
+    changed: acts.changed,
     strips: (view) => flightStrips(view.store.roles),
     window: (view) => range ?? whole(view),
     select: (a, b) => { range = clip([a + zero, b + zero]); acts.changed(); },

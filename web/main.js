@@ -270,10 +270,10 @@ function draw() {
   for (const panel of places[place].panels) panel.update(view);
 }
 
-// Without any session the shelf must still open: only the panels that need no store are drawn.
+// Without any session the shelf must still open: only what needs no store is drawn.
 function drawWithoutStore() {
   if (place !== "review") return;
-  places.review.panels[0].update({ page, store: null });
+  places.review.named.sessions.update({ page, store: null });
 }
 
 async function start() {

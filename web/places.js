@@ -57,21 +57,23 @@ export const PLACES = {
   ] },
 };
 
-/** Build the sections once. Returns {name: {section, panels}}. */
+/** Build the sections once. Returns {name: {section, panels, named}}, the last by id. */
 export function buildPlaces(main, acts, h) {
   return Object.fromEntries(Object.entries(PLACES).map(([name, { title, columns }]) => {
     const panels = [];
+    const named = {};
     const section = h("section", { class: `place -${name}`, id: `place-${name}`, hidden: true, "aria-label": title });
     for (const column of columns) {
       const box = h("div", { class: "column" });
       for (const [id, heading, panel] of column) {
         const body = h("div", { class: "panel-body" });
         box.append(h("section", { class: `panel ${id}`, "aria-label": heading || id }, heading && h("h2", { text: heading }), body));
-        panels.push(panel(body, acts));
+        named[id] = panel(body, acts);
+        panels.push(named[id]);
       }
       section.append(box);
     }
     main.append(section);
-    return [name, { section, panels }];
+    return [name, { section, panels, named }];
   }));
 }

@@ -1,7 +1,7 @@
 // Strips over one shared time axis. Each names its series by role; a strip without any of its roles is not drawn.
 
 import { fixed, unitText, valueText } from "./format.js";
-import { h, setAttr, setHidden, setText } from "./dom.js";
+import { boxOf, h, setAttr, setHidden, setText } from "./dom.js";
 import { merge, valueRange, windowOf } from "./decimate.js";
 import { family } from "./roles.js";
 import { color, onTheme } from "./theme.js";
@@ -49,7 +49,7 @@ function reader(strip, series, table, bindings) {
 /**
  * A stack of strips.
  * @param {Element} el
- * @param {{strips: (view) => object[], window: (view) => [number, number], last?: boolean, select?: (a,b) => void, reset?: () => void, playhead?: boolean, key?: (view) => string}} options
+ * @param {{changed: () => void, strips: (view) => object[], window: (view) => [number, number], last?: boolean, select?: (a,b) => void, reset?: () => void, playhead?: boolean, key?: (view) => string}} options
  *   window gives timeline seconds; select and reset are called for drag and double click when zooming is offered
  */
 export function StripStack(el, options) {
@@ -59,8 +59,7 @@ export function StripStack(el, options) {
   let last = -Infinity;
   let themed = 0;
   onTheme(() => { themed++; });
-  const resized = new ResizeObserver(() => { version = ""; });
-  resized.observe(el);
+  const box = boxOf(el, () => { version = ""; options.changed(); });
 
   function build(view) {
     for (const strip of strips) strip.destroy();
@@ -75,7 +74,7 @@ export function StripStack(el, options) {
     update(view) {
       const key = `${view.store.session} ${view.store.dictionary.hash} ${themed} ${options.key?.(view) ?? ""}`;
       if (key !== built) { built = key; build(view); }
-      if (el.clientWidth === 0) return;
+      if (box.width === 0) return;
       const range = options.window(view);
       const zero = options.zero ? options.zero(view) : view.zero;
       const wanted = `${view.store.version} ${range[0].toFixed(3)} ${range[1].toFixed(3)} ${zero} ${view.cursor.live}`;

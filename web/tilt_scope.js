@@ -1,13 +1,14 @@
 // The tilt scope: the nose seen from above. The center is vertical; a weathercock, a cone or a corkscrew is one glance.
 
 import { bearing, fixed } from "./format.js";
-import { h, setAttr, setHidden, setText } from "./dom.js";
+import { boxOf, h, setAttr, setHidden, setText } from "./dom.js";
 import { color, onTheme } from "./theme.js";
 
 const DEG = 180 / Math.PI;
 const EDGE_DEG = 60;
 const LIMIT_DEG = 30;
 const TRACE_S = 6;
+const BANDS = 8;
 
 /** Place of a nose direction on a scope of the given radius; beyond the edge it is clamped to the edge. */
 export function scopePoint(tiltDeg, azimuthRad, radius) {
@@ -15,11 +16,13 @@ export function scopePoint(tiltDeg, azimuthRad, radius) {
   return { x: r * Math.sin(azimuthRad), y: -r * Math.cos(azimuthRad), clamped: tiltDeg > EDGE_DEG };
 }
 
-export function TiltScope(el) {
+export function TiltScope(el, acts) {
   const canvas = h("canvas", { class: "scope-drawing", role: "img" });
   const words = h("p", { class: "scope-words" });
   const none = h("p", { class: "absent", text: "No tilt in this session: attitude is not in this vehicle's dictionary." });
   el.append(canvas, words, none);
+  const box = boxOf(canvas, acts.changed);
+  const dial = h("canvas");
   let dirty = true;
   onTheme(() => { dirty = true; });
   let drawn = "";
@@ -30,16 +33,17 @@ export function TiltScope(el) {
       setHidden(canvas, !able);
       setHidden(words, !able);
       setHidden(none, able);
-      if (!able || canvas.clientWidth === 0) return;
+      if (!able || box.width === 0) return;
       const tilt = view.sample("ground.tilt");
       const azimuth = view.value("ground.azimuth");
-      const side = `${canvas.clientWidth}x${canvas.clientHeight}`;
+      const side = `${box.width}x${box.height}`;
       const key = `${side} ${tilt.row} ${view.store.session}`;
       if (key === drawn && !dirty) return;
+      if (dirty || !drawn.startsWith(`${side} `)) drawDial(dial, box);
       drawn = key;
       dirty = false;
       const tiltDeg = tilt.value * DEG;
-      draw(canvas, trace(view), tiltDeg, azimuth);
+      draw(canvas, dial, box, trace(view), tiltDeg, azimuth);
       const over = tiltDeg > LIMIT_DEG ? ", past 30\u00b0" : "";
       const towards = Number.isFinite(tiltDeg) && tiltDeg >= 1 ? ` to ${bearing(azimuth).point}` : "";
       setText(words, `${fixed(tiltDeg, 1)}\u00b0 from vertical${towards}${over}`);
@@ -60,17 +64,29 @@ function trace(view) {
   return other.table === name ? points.reverse() : [];
 }
 
-function draw(canvas, points, tiltDeg, azimuth) {
+const radiusOf = ({ width, height }) => Math.min(width, height) / 2 - 22;
+
+/** A canvas as large as the box, its pen in the middle of it. */
+function penOf(canvas, { width, height }) {
   const ratio = devicePixelRatio || 1;
-  const { clientWidth: width, clientHeight: height } = canvas;
   if (canvas.width !== Math.round(width * ratio)) canvas.width = Math.round(width * ratio);
   if (canvas.height !== Math.round(height * ratio)) canvas.height = Math.round(height * ratio);
   const pen = canvas.getContext("2d");
   pen.setTransform(ratio, 0, 0, ratio, 0, 0);
   pen.clearRect(0, 0, width, height);
   pen.translate(width / 2, height / 2);
-  const radius = Math.min(width, height) / 2 - 22;
-  rings(pen, radius);
+  return pen;
+}
+
+/** Rings and letters, which stay while the nose moves: drawn once, laid under every picture. */
+function drawDial(canvas, box) {
+  rings(penOf(canvas, box), radiusOf(box));
+}
+
+function draw(canvas, dial, box, points, tiltDeg, azimuth) {
+  const pen = penOf(canvas, box);
+  const radius = radiusOf(box);
+  pen.drawImage(dial, -box.width / 2, -box.height / 2, box.width, box.height);
   tail(pen, points, radius);
   if (Number.isFinite(tiltDeg) && Number.isFinite(azimuth)) nose(pen, tiltDeg, azimuth, radius);
   else label(pen, Number.isNaN(tiltDeg) ? "NaN" : "no attitude", 0, 0, 20, color("--warning-ink"));
@@ -100,21 +116,29 @@ function rings(pen, radius) {
   }
 }
 
+// One path for each stretch of the trace: newer ones darker and wider.
 function tail(pen, points, radius) {
   pen.lineCap = "round";
-  for (let i = 1; i < points.length; i++) {
-    const [a, b] = [points[i - 1], points[i]];
-    if (![a.tilt, b.tilt, a.azimuth, b.azimuth].every(Number.isFinite)) continue;
-    const from = scopePoint(a.tilt, a.azimuth, radius);
-    const to = scopePoint(b.tilt, b.azimuth, radius);
-    pen.globalAlpha = 1 - 0.85 * (b.past / TRACE_S);
-    pen.lineWidth = 1.5 + 2 * (1 - b.past / TRACE_S);
-    pen.strokeStyle = color("--series-2");
+  pen.strokeStyle = color("--series-2");
+  let band;
+  const begin = (age, at) => {
+    band = age;
+    const share = (age + 0.5) / BANDS;
+    pen.globalAlpha = 1 - 0.85 * share;
+    pen.lineWidth = 1.5 + 2 * (1 - share);
     pen.beginPath();
-    pen.moveTo(from.x, from.y);
-    pen.lineTo(to.x, to.y);
-    pen.stroke();
+    pen.moveTo(at.x, at.y);
+  };
+  let last;
+  for (const { tilt, azimuth, past } of points) {
+    const at = Number.isFinite(tilt) && Number.isFinite(azimuth) ? scopePoint(tilt, azimuth, radius) : undefined;
+    const age = Math.min(BANDS - 1, Math.floor((past / TRACE_S) * BANDS));
+    if (last && (!at || age !== band)) { if (at) pen.lineTo(at.x, at.y); pen.stroke(); }
+    if (at && (!last || age !== band)) begin(age, at);
+    else if (at) pen.lineTo(at.x, at.y);
+    last = at;
   }
+  if (last) pen.stroke();
   pen.globalAlpha = 1;
 }
 
