@@ -21,14 +21,14 @@ from server.firmware.layout import FirmwareProblem
 from server.firmware.process_link import EncoderProblem
 from server.flight.thrust_curve import CurveProblem
 from server.keys import KeyProblem
-from server.next_flight import NextFlightProblem
+from server.next_flight import NextFlightProblem, planned
 from server.onboard_log import LogProblem
 from server.pad_items import load_pad_plan
 from server.parquet import NoParquet
 from server.ports import found_ports, is_url_understood
 from server.recorder import RecorderFailed
 from server.recover import recover
-from server.review import open_review, session_name
+from server.review import final_figures, open_review, session_name, sheets_of
 from server.session_file import SessionError
 from server.settings import DEFAULT_HTTP_PORT, Settings, SettingsProblem, default_folders, load_sheets, version
 from server.sharing import is_address, lan_address
@@ -334,7 +334,8 @@ def _replay(options: argparse.Namespace) -> int:
 def _summary(options: argparse.Namespace) -> int:
     progress = _progress()
     progress(f"reading {options.file.name}")
-    summary = summarize(open_review(options.file))
+    review = open_review(options.file)
+    summary = summarize(review) | planned(*sheets_of(review.session.header), final_figures(review))
     progress("")
     print(summary_json(summary) if options.json else summary_text(summary))
     return 0

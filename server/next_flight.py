@@ -7,7 +7,7 @@ flown session the same computation is also shown for that flight beside what was
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from math import degrees, pi, radians
 
@@ -15,6 +15,7 @@ from server.configuration import (
     GREATEST_MARGIN,
     LEAST_MARGIN,
     Configuration,
+    ConfigurationProblem,
     FittedFins,
     against_the_sheet,
     keeping_margin,
@@ -292,6 +293,23 @@ def configured(vehicle: Mapping[str, object], site: Mapping[str, object]) -> dic
     numbers = told(configuration, pad_density_kg_m3(facts.elevation_m, facts.pad_temperature_k))
     words = margin_words(min(numbers[state]["margin_calibers"] for state in ("liftoff", "burnout")))
     return {**numbers, "margin_words": words, "against_sheet": against_the_sheet(numbers, vehicle)}
+
+
+def planned(
+    vehicle: Mapping[str, object], site: Mapping[str, object], figures: Mapping[str, Mapping[str, object]]
+) -> dict[str, dict[str, object]]:
+    """Return configuration and next flight as a session's sheet has them, each a reason where it cannot be told."""
+
+    def told_or_why(work: Callable[[], dict[str, object]]) -> dict[str, object]:
+        try:
+            return work()
+        except (NextFlightProblem, ConfigurationProblem) as problem:
+            return {"reason": str(problem)}
+
+    return {
+        "configuration": told_or_why(lambda: configured(vehicle, site)),
+        "next_flight": told_or_why(lambda: next_flight(vehicle, site, figures)),
+    }
 
 
 def change_of(numbers: Mapping[str, float], curve: ThrustCurve | None, keep_margin: bool) -> Change:

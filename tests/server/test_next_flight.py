@@ -7,6 +7,7 @@ import pytest
 from server.configuration import ConfigurationProblem
 from server.flight.thrust_curve import curve_of
 from server.next_flight import CHANGES, Change, NextFlightProblem, change_of, configured, limits_of, next_flight
+from server.next_flight import planned as planned_for_summary
 from server.settings import load_sheets
 from tests.accuracy.forecasts import foretold
 from tests.accuracy.random_flights import random_flight
@@ -100,3 +101,12 @@ def test_what_is_configured() -> None:
     assert "over two" in found["margin_words"] and len(found["against_sheet"]) == 6
     with pytest.raises(NextFlightProblem, match="configuration"):
         configured({}, {})
+
+
+def test_what_a_summary_says_of_both() -> None:
+    found = planned_for_summary(SHEETS.vehicle, SHEETS.site, {})
+    assert found["configuration"]["pieces"] == 12 and found["next_flight"]["as_it_is"]["apogee_m"] > 200
+    empty = planned_for_summary({}, {}, {})
+    assert "does not say what" in empty["configuration"]["reason"] and "lacks" in empty["next_flight"]["reason"]
+    broken = planned_for_summary({**SHEETS.vehicle, "configuration": {"nose": 1}}, {}, {})
+    assert "no table" in broken["configuration"]["reason"] and "no table" in broken["next_flight"]["reason"]
