@@ -80,6 +80,10 @@ def judge_roll(case: Case) -> list[Figure]:
     if start_s is None or end_s is None:
         return []
     start_s += AFTER_RAIL_S
+    # Without their cable the fins' angles are old news.
+    cable = case.figures.get("servo_cable")
+    if cable is not None and str(cable["kind"]).startswith("before"):
+        end_s = min(end_s, float(cable["t"]))
     fins = case.window("fins", start_s, end_s)
     fitted = [column for column in (fins[name] for name in FINS) if np.isfinite(column).any()]
     state = case.window("state", start_s, end_s)
