@@ -30,6 +30,7 @@ DESK_REQUESTS = (
     "cancel",
     "safe_all",
     "mark",
+    "acknowledge",
     "check",
     "take",
     "release",

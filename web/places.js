@@ -19,6 +19,7 @@ import { OnboardPanel } from "./onboard_panel.js";
 import { PowerPanel } from "./power_panel.js";
 import { Readouts } from "./readouts.js";
 import { DescentPanel, Whereabouts } from "./recovery_panel.js";
+import { ServoCablePanel } from "./servo_cable.js";
 import { SessionList } from "./session_list.js";
 import { SharePanel } from "./share_panel.js";
 import { SummaryPanel } from "./summary_panel.js";
@@ -33,7 +34,7 @@ export const PLACES = {
     [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel], ["share", "Watching along", SharePanel]],
   ] },
   pad: { title: "Pad", columns: [
-    [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
+    [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["servo-cable", "Servo cable", ServoCablePanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
     [["lateral", "Lateral motors", LateralPanel], ["recovery-channels", "Recovery channels", RecoveryChannels], ["imu", "Inertial units", ImuPanel]],
     [["authority-panel", "Command desk", AuthorityPanel], ["log", "Recent commands", CommandLog], ["mark", "Mark in the recording", MarkPanel], ["pad-findings", "Findings", FindingsPanel], ["pad-events", "Events", EventList], ["commands-panel", "All commands", CommandList]],
   ] },
