@@ -61,7 +61,7 @@ export function AlarmList(el, acts) {
     const may = !whyNotHere(view.page);
     const now = valuesNow(view, alarm);
     setTone(node, alarm.acknowledged ? "seen" : alarm.severity);
-    setText(what, `${WORDS[alarm.severity] ?? "Alarm"}. ${alarm.text || alarm.key}`);
+    setText(what, `${WORDS[alarm.severity] ?? "Alarm"}: ${alarm.text || alarm.key}`);
     setText(since, [sinceWords(view, alarm), now && `now ${now}`].filter(Boolean).join(" \u00b7 "));
     setText(advice, alarm.body.advice ?? "");
     setText(seen, alarm.acknowledged ? `Seen by ${alarm.acknowledged.body.operator}, ${duration(view.cursor.rx - alarm.acknowledged.rx)} ago` : may ? "" : "Not acknowledged");

@@ -84,6 +84,7 @@ function gateText(f, zero) {
   if (known(f.altitude_met_t)) parts.push(`height met ${tClock(f.altitude_met_t - (zero ?? 0))}`);
   if (known(f.speed_met_t)) parts.push(`speed met ${tClock(f.speed_met_t - (zero ?? 0))}`);
   if (known(f.enabled_s)) parts.push(`enabled ${fixed(f.enabled_s, 2)} s before deployment`);
+  if (known(f.fins_until_t)) parts.push(`without fins from ${tClock(f.fins_until_t - (zero ?? 0))}`);
   return [f.verdict, ...parts].filter(Boolean).join("; ");
 }
 

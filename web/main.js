@@ -113,8 +113,8 @@ function alarmKey(which) {
 }
 
 function escape() {
-  if (alarmList.open) showAlarms(false);
-  else if (!page.replay && sheet.state !== "closed") sheet.escape();
+  if (!page.replay && sheet.state !== "closed") sheet.escape(); // first of all: it drops what is ready
+  else if (alarmList.open) showAlarms(false);
   else notice(null);
 }
 

@@ -19,7 +19,7 @@ import { OnboardPanel } from "./onboard_panel.js";
 import { PowerPanel } from "./power_panel.js";
 import { Readouts } from "./readouts.js";
 import { DescentPanel, Whereabouts } from "./recovery_panel.js";
-import { ServoCablePanel } from "./servo_cable.js";
+import { ServoCablePanel } from "./servo_cable_panel.js";
 import { SessionList } from "./session_list.js";
 import { SharePanel } from "./share_panel.js";
 import { SummaryPanel } from "./summary_panel.js";

@@ -1,9 +1,9 @@
 // The servo cable: bus voltage, current, age of the last good servo frame, and whether the connector is closed.
 
-import { absent, builder, h, setText, setTone } from "./dom.js";
+import { h, setText, setTone } from "./dom.js";
 import { duration, NOTHING, tClock, valueWithUnit } from "./format.js";
 
-const VALUES = [["servo_bus.voltage", "Servo bus"], ["servo_bus.current", "Bus current"], ["servo_bus.frame_age", "Last good servo frame"]];
+const VALUES = [["servo_bus.voltage", "Bus voltage"], ["servo_bus.current", "Bus current"], ["servo_bus.frame_age", "Last good servo frame"]];
 
 /** What is said of the connector, and how it is drawn: [words, tone]. */
 export function connectorWords(view) {
@@ -14,8 +14,9 @@ export function connectorWords(view) {
   const since = zero === undefined ? `for ${duration(view.cursor.t - body.since_t)}` : `since ${tClock(body.since_t - zero)}`;
   const alarm = view.alarms().find(({ key }) => key === "servo cable");
   if (alarm) return [`OPEN ${since}`, alarm.severity];
-  const normal = view.state("figure", "servo_cable")?.body?.kind === "at deployment";
-  return [`open ${since}${normal ? ", at deployment" : ""}`, "none"];
+  const kind = view.state("figure", "servo_cable")?.body?.kind ?? "";
+  const when = kind.includes("deployment") || kind.startsWith("before") ? `, ${kind}` : "";
+  return [`open ${since}${when}`, kind.startsWith("before") ? "caution" : "none"];
 }
 
 /** Its lines as a list of pairs; `has` tells whether the vehicle sends anything of it. */
@@ -37,21 +38,9 @@ export function ServoCable() {
       setTone(connector, tone);
       for (const { role, value } of rows) {
         const sample = view.sample(role);
-        setText(value, valueWithUnit(sample.column, sample.value) + (role.endsWith("age") ? " old" : ""));
+        setText(value, valueWithUnit(sample.column, sample.value) + (role.endsWith("frame_age") ? " old" : ""));
         setTone(value, sample.stale ? "stale" : "none");
       }
-    },
-  };
-}
-
-/** The same as a panel of its own, for the pad. */
-export function ServoCablePanel(el) {
-  const once = builder();
-  const cable = ServoCable();
-  return {
-    update(view) {
-      once(view.store, () => el.replaceChildren(cable.build(view) ? cable.el : absent("The servo bus is")));
-      cable.update(view);
     },
   };
 }

@@ -230,6 +230,8 @@ def test_the_real_flight_is_dated_and_measured_by_the_truth(tmp_path: Path) -> N
     assert figure.body["t"] == pytest.approx(flight.truth["servo_connector_open_s"], abs=0.03)
     assert figure.body["control_on"] and 130.0 < figure.body["height_m"] < 180.0
     told = summarize(open_review(recorded(tmp_path, flight)))
+    gate = told["figures"]["gate"]
+    assert gate["verdict"] == "cut short" and gate["fins_until_t"] == figure.body["t"]
     assert told["figures"]["servo_cable"]["kind"] == "before deployment"
     assert [alarm["text"] for alarm in told["alarms"]] == ["servo connector open before deployment: no voltage at the fins"]
 
