@@ -151,6 +151,28 @@ def test_lost_packets_make_no_alarm_of_a_normal_opening(lost: tuple[float, float
     assert last(output, "figure").body["kind"] == "unheard"
 
 
+def test_frames_that_come_too_late_are_not_the_present() -> None:
+    """Ten frames from before the opening arrive one by one among those after it."""
+    frames = [frame + b"\0" for frame in stream((8.0, math.inf)).split(b"\0") if frame]
+    first = next(i for i in range(len(frames)) if 8.0 * 30 <= i)  # thirty frames a second: twenty of fins, ten of control
+    delayed = frames[first - 24 : first - 4]
+    mixed = frames[: first - 24] + frames[first - 4 : first]
+    for place, frame in enumerate(frames[first:]):
+        mixed += [frame, *delayed[place : place + 1]]
+    told, shuffled = (alarms(judged(b"".join(each))) for each in (frames, mixed))
+    assert shuffled == told
+
+
+def test_a_second_flight_after_a_restart_is_judged_for_itself() -> None:
+    """The first flight parted as it should and was switched off; what it said of its deployment is over."""
+    both = stream((DEPLOYED_S, math.inf)) + stream((8.0, math.inf))
+    for longest in (5, 10**9):
+        records = cut(both, random.Random(1), longest)
+        output = live_output(dictionary(), records)
+        assert_same(output, recorded_output(dictionary(), records, ORIGIN_NS))
+        assert [state for _, state, _ in alarms(output)] == ["raised", "cleared"]
+
+
 def floating() -> Dictionary:
     """The Sandpiper's dictionary with floats on the servo bus, as another vehicle may send them."""
     text = dictionary().text
