@@ -22,6 +22,7 @@ from server.followers.limits import LimitFollower
 from server.followers.motion import MotionFollower
 from server.followers.power import PowerFollower
 from server.followers.saturation import SaturationFollower
+from server.followers.servo_cable import ServoCableFollower
 from server.followers.state_vector import StateVectorFollower
 from server.followers.units import UnitsFollower
 from server.judgements.plan import COLUMNS, JUDGEMENTS, SOURCES
@@ -50,6 +51,7 @@ class Analysis:
             ContinuityFollower(roles),
             self._kinds,
             SaturationFollower(dictionary),
+            ServoCableFollower(roles),
             # Last: it goes by the moments the others have told.
             self.judge,
         )

@@ -117,6 +117,8 @@ def _answer(site: Site, station: Station, operator: str, request: dict[str, Any]
         return _check(station, request)
     if kind == "mark":
         return _reply_shape(station, station.mark(operator, str(request.get("text", ""))))
+    if kind == "acknowledge":
+        return _reply_shape(station, station.acknowledge(operator, request.get("alarms")))
     if kind == "trial":
         return _trial(site, operator, request)
     if kind == "pad":

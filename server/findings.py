@@ -213,6 +213,34 @@ def _at_that_moment(t: float | None, moments: Moments) -> str:
     return "".join(f"; {MOMENT_WORDS[name]} in the same moment" for name in near)
 
 
+def servo_cable_open(figures: Figures, moments: Moments) -> Finding | None:
+    """The servo connector opened before the bodies parted, or was never closed when it lifted off."""
+    body = figures.get("servo_cable")
+    t = _number(body, "t")
+    if body is None or t is None or body.get("kind") not in ("before deployment", "before lift-off"):
+        return None
+    released = [moments[name][0] for name in ("deployment", "separation") if name in moments and moments[name][0] >= t]
+    height = _number(body, "height_m")
+    when = f"{min(released) - t:.1f} s before deployment" if released else "in flight, before any deployment"
+    if body["kind"] == "before lift-off":
+        when = "since before lift-off"
+    elif height is not None:
+        when = f"at {height:.0f} m, {when}"
+    enabled = moments.get("control_enabled", (None, 0.0))[0]
+    control = ""
+    if body.get("control_on"):
+        control = "; control was enabled, and was without fins from then on"
+    elif enabled is not None and enabled >= t:
+        control = f"; control was enabled {enabled - t:.1f} s later, without fins"
+    return Finding(
+        "servo_cable", "warning",
+        f"servo connector open {when}: {body.get('cause', '')}{control}{_at_that_moment(t, moments)}", t,
+        "Push the connector home and hold it with something that only the parting bodies can pull; tug at it before each "
+        "flight. This flight says nothing about control from then on.",
+        {"height_m": height, "control_on": body.get("control_on"), "kind": body["kind"]},
+    )  # fmt: skip
+
+
 def state_doubtful(figures: Figures, moments: Moments) -> Finding | None:
     """The state vector stood still, jumped, left its bounds or parted from the ground's own estimate."""
     body = figures.get("state_vector")
@@ -328,6 +356,7 @@ RULES: tuple[Callable[[Figures, Moments], Finding | None], ...] = (
     corkscrew,
     control_untested,
     bad_number,
+    servo_cable_open,
     state_doubtful,
     saturated,
     phases_differ,

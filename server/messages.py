@@ -31,6 +31,7 @@ DESK_REQUESTS = (
     "cancel",
     "safe_all",
     "mark",
+    "acknowledge",
     "check",
     "take",
     "release",

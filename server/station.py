@@ -16,6 +16,8 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.errors import OurMistake
 from protocol.link import Link
+from server.alarms import TOPIC as ACKNOWLEDGED
+from server.alarms import AlarmBoard
 from server.authority import Authority
 from server.bridge import PortState, SerialBridge
 from server.clock import Clock
@@ -41,6 +43,7 @@ LEFT_OPEN = UNSENT | {State.SENT, State.ACCEPTED}
 SAFE_ALL_WAITS_FOR_DISK_S = 0.3
 DISK_ANSWERS_WITHIN_S = 2.5
 CLOCK_JUMP_S = 1.0
+ALARMS_AT_ONCE = 100
 NS_PER_S = 1e9
 
 _log = logging.getLogger(__name__)
@@ -81,6 +84,7 @@ class Station:
         self.pipeline = Pipeline(dictionary, self.origin_ns, facts_of_header(header), self.link)
         self.store = LiveStore(table_specs(dictionary))
         self.watch = LinkWatch(url)
+        self.alarms = AlarmBoard()
         self._left_open: list[dict[str, object]] = []
         first_id = self._take_up_earlier_parts() + 1
         self.queue = CommandQueue(dictionary, self, first_id, two_person=two_person, seat_of=self.seats.get)
@@ -106,6 +110,7 @@ class Station:
         session = open_session(self.recorder.state.path)
         output = self.pipeline.take_up(session.records)
         self.store.add(output.rows, output.entries)
+        self.alarms.take(output.entries)
         self._marks = sum(entry.topic == "mark" for entry in output.entries)
         views = {entry.key: dict(entry.body) for entry in output.entries if entry.topic == "command"}
         self._left_open = [view for view in views.values() if view.get("state") in LEFT_OPEN]
@@ -248,6 +253,19 @@ class Station:
         self._note(Kind.MARK, f"m{self._marks}", "info", text[:200] or "mark", {"operator": operator})
         return Reply(True, "marked")
 
+    def acknowledge(self, operator: str, wanted: object) -> Reply:
+        """A person has seen these alarms; `wanted` holds key and `raised_rx` of each as the page showed it.
+
+        One that was raised anew or became worse meanwhile has not been seen, and is not acknowledged.
+        """
+        self.process()
+        listed = [one for one in wanted[:ALARMS_AT_ONCE] if isinstance(one, Mapping)] if isinstance(wanted, list) else []
+        seen = self.alarms.to_acknowledge(listed)
+        for entry in seen:
+            body = {"operator": operator, "raised_rx": entry.rx_s, "severity": entry.severity}
+            self.note(ACKNOWLEDGED, entry.key, "info", f"{operator} has seen: {entry.text}", body)
+        return Reply(bool(seen), "seen" if seen else "no such alarm stands any more, or it was raised anew: look again")
+
     def sign_in(self, operator: str, seat: str = "1") -> None:
         """An operator's page arrived, signed in at a person's seat."""
         self.seats[operator] = seat
@@ -302,6 +320,7 @@ class Station:
         for record in records:
             output = self.pipeline.take(record)
             self.store.add(output.rows, output.entries)
+            self.alarms.take(output.entries)
             if record.kind == Kind.RECEIVED:
                 self._after_bytes(record, output)
         if records:
@@ -349,12 +368,12 @@ class Station:
         """A vehicle that was heard and is not any more is an alarm until it is heard again."""
         if state.state == "up" and self._link_alarm:
             self._link_alarm = False
-            body = {"state": "cleared", "acknowledged": False}
+            body = {"state": "cleared"}
             self._note(Kind.ALARM, "link lost", "info", "the vehicle is heard again", body)
         elif state.state not in ("up", "waiting") and self.watch.heard and not self._link_alarm and not self._closing:
             self._link_alarm = True
             advice = "Check radio, cable and antenna; treat every channel as armed."
-            body = {"state": "raised", "acknowledged": False, "advice": advice}
+            body = {"state": "raised", "advice": advice}
             self._note(Kind.ALARM, "link lost", "warning", f"link lost: {state.sentence}", body)
 
     def note(self, topic: str, key: str, severity: str, text: str, body: Mapping[str, object]) -> None:

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from protocol.link import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
+from server.alarms import TOPIC as ACKNOWLEDGED
 from server.batch import Rows
 from server.journal import Entry
 from server.messages import finite
@@ -66,7 +67,7 @@ def summarize(review: Review) -> dict[str, object]:
         "commands": _commands(entries),
         "marks": [{"t": e.t, "text": e.text} for e in entries if e.topic == "mark"],
         "alarms": [
-            {"t": e.t, "text": e.text, "severity": e.severity}
+            {"t": e.t, "text": e.text, "severity": e.severity, **_acknowledgment(e, entries)}
             for e in entries
             if e.topic == "alarm" and e.body.get("state") == "raised"
         ],
@@ -164,6 +165,14 @@ def _commands(entries: list[Entry]) -> list[dict[str, object]]:
             last[entry.key] = dict(entry.body)
     wanted = ("id", "title", "command", "args_text", "operator", "hazard", "state", "state_text", "missing", "sends")
     return [{name: view.get(name) for name in wanted} for view in last.values()]
+
+
+def _acknowledgment(raised: Entry, entries: list[Entry]) -> dict[str, object]:
+    """Return who acknowledged a raised alarm and when, or nothing."""
+    for entry in entries:
+        if (entry.topic, entry.key, entry.body.get("raised_rx")) == (ACKNOWLEDGED, raised.key, raised.rx_s):
+            return {"acknowledged_by": entry.body.get("operator"), "acknowledged_t": entry.t}
+    return {}
 
 
 def _utc_text(header: Mapping[str, object]) -> str:

@@ -69,6 +69,7 @@ const ROWS = [
   { key: "gate", title: "Control gate", text: (f, zero) => gateText(f, zero) },
   { key: "roll", title: "Roll authority", text: (f) => (f.verdict === "not excited" ? "not excited" : `${f.verdict}: ${fixed(f.authority_per_pa_rad, 2)} rad/s\u00b2 per Pa and rad${interval(f.low, f.high, 2)}`) },
   { key: "recovery", title: "Deployment", text: (f) => (known(f.deployment_delay_s) ? `${fixed(Math.abs(f.deployment_delay_s), 2)} s ${f.deployment_delay_s < 0 ? "before" : "after"} apogee` : undefined) },
+  { key: "servo_cable", title: "Servo connector", text: (f, zero) => f.sentence ?? `open ${f.kind}${known(f.height_m) ? `, at ${fixed(f.height_m, 0)} m` : ""}${at(f.t, zero)}: ${f.cause}` },
   { key: "descent", title: "Descent", text: (f) => (known(f.rate_m_s) ? `${plusMinus(f.rate_m_s, f.sigma_m_s, 1, "m/s")}${UNDER[f.under] ?? ""}` : undefined) },
   { key: "recovery", title: "Wind by drift under the parachute", text: (f) => (known(f.drift_m_s) ? `${fixed(f.drift_m_s, 1)} m/s toward ${bearing(f.drift_toward_rad).degrees}\u00b0` : undefined) },
   { key: "recovery", title: "Landing spot", text: (f) => (known(f.landing_distance_m) ? `${distance(f.landing_distance_m)} from the pad, bearing ${bearing(f.landing_bearing_rad).degrees}\u00b0 ${bearing(f.landing_bearing_rad).point}, within ${distance(f.landing_radius_m)} (95 %)` : undefined) },
@@ -84,6 +85,7 @@ function gateText(f, zero) {
   if (known(f.altitude_met_t)) parts.push(`height met ${tClock(f.altitude_met_t - (zero ?? 0))}`);
   if (known(f.speed_met_t)) parts.push(`speed met ${tClock(f.speed_met_t - (zero ?? 0))}`);
   if (known(f.enabled_s)) parts.push(`enabled ${fixed(f.enabled_s, 2)} s before deployment`);
+  if (known(f.fins_until_t)) parts.push(`without fins from ${tClock(f.fins_until_t - (zero ?? 0))}`);
   return [f.verdict, ...parts].filter(Boolean).join("; ");
 }
 

@@ -3,6 +3,7 @@
 import { fixed, NOTHING } from "./format.js";
 import { absent, builder, h, s, setAttr, setText, setTone } from "./dom.js";
 import { commandFor, family } from "./roles.js";
+import { ServoCable } from "./servo_cable.js";
 
 const DEG = 180 / Math.PI;
 const APART_DEG = 2;
@@ -13,7 +14,8 @@ export function FinPanel(el, acts) {
   const once = builder();
   let rows = [];
   let buttons = [];
-  let bus;
+  const cable = ServoCable();
+  let mode;
 
   function build(view) {
     const fins = family(view.store.roles, "fin");
@@ -22,8 +24,9 @@ export function FinPanel(el, acts) {
     buttons = [];
     const button = (text, label, run, hazard) => { const made = h("button", { type: "button", class: `act -${hazard}`, text, "aria-label": label, on: { click: run } }); buttons.push(made); return made; };
     rows = fins.map((fin) => FinRow(fin, move && button("Move\u2026", `Move fin ${fin}`, () => acts.begin(move.name, { fin: Number(fin) }), move.hazard)));
-    bus = h("p", { class: "facts" });
-    el.replaceChildren(h("div", { class: "fins" }, ...rows.map((row) => row.el)), h("div", { class: "fin-foot" }, bus, center && button("Center all", "Center all fins", () => acts.begin(center.name, {}), center.hazard)));
+    mode = h("p", { class: "facts" });
+    cable.build(view);
+    el.replaceChildren(h("div", { class: "fins" }, ...rows.map((row) => row.el)), cable.el, h("div", { class: "fin-foot" }, mode, center && button("Center all", "Center all fins", () => acts.begin(center.name, {}), center.hazard)));
     if (fins.length === 0) el.replaceChildren(absent("Fins are"));
   }
 
@@ -32,9 +35,9 @@ export function FinPanel(el, acts) {
       once(view.store, () => build(view));
       for (const row of rows) row.update(view);
       for (const button of buttons) setAttr(button, "disabled", !view.page.canCommand);
-      const mode = view.word("control.mode");
-      const apart = view.value("servo_bus.frame_age");
-      if (bus) setText(bus, [mode && `mode ${mode}`, apart !== undefined && `last good servo frame ${fixed(apart, 2)} s old`].filter(Boolean).join("  \u00b7  "));
+      cable.update(view);
+      const word = view.word("control.mode");
+      setText(mode, word ? `mode ${word}` : "");
     },
   };
 }

@@ -12,14 +12,21 @@ const REPLAY_KEYS = {
   r: ["loop"],
 };
 
-/** What a key means: ["safe_all"], ["escape"], ["replay", act, argument] or null. Typing in a field is never a command. */
+const ALARM_KEYS = { a: ["alarms", "next"], A: ["alarms", "all"] };
+
+/**
+ * What a key means: ["safe_all"], ["escape"], ["alarms", which], ["replay", act, argument] or null.
+ * Typing in a field is never a command.
+ */
 export function meaning(event, { replay }) {
   if (event.key === "Escape" && event.shiftKey) return ["safe_all"];
   if (event.key === "Escape") return ["escape"];
-  if (!replay || event.ctrlKey || event.metaKey || event.altKey) return null;
+  if (event.ctrlKey || event.metaKey || event.altKey) return null;
   const tag = event.target?.tagName;
   const slider = tag === "INPUT" && event.target.type === "range";
   if ((tag === "INPUT" && !slider) || tag === "SELECT" || tag === "TEXTAREA") return null;
+  if (ALARM_KEYS[event.key]) return ALARM_KEYS[event.key];
+  if (!replay) return null;
   if (tag === "BUTTON" && event.key === " ") return null;
   if (event.shiftKey && (event.key === "ArrowLeft" || event.key === "ArrowRight")) return ["replay", "nudge", event.key === "ArrowLeft" ? -1 : 1];
   const act = REPLAY_KEYS[event.key.length === 1 ? event.key.toLowerCase() : event.key];
@@ -37,6 +44,8 @@ export function listen(context, acts) {
     if (!what) return;
     if (what[0] === "escape") { if (!event.repeat) acts.escape(); return; }
     event.preventDefault();
-    if (what[0] === "safe_all") { if (!event.repeat) acts.safeAll(); } else acts.replay(what[1], what[2]);
+    if (what[0] === "safe_all") { if (!event.repeat) acts.safeAll(); }
+    else if (what[0] === "alarms") { if (!event.repeat) acts.alarmKey(what[1]); }
+    else acts.replay(what[1], what[2]);
   });
 }

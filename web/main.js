@@ -1,6 +1,7 @@
 // The only wiring: sockets to stores, stores to panels, acts to the desk. Panels are drawn on animation frames, and
 // only when something changed.
 
+import { AlarmList } from "./alarm_list.js";
 import { Banners } from "./banners.js";
 import { commandSentence, StepRow } from "./command_log.js";
 import { DeskSheet } from "./desk_sheet.js";
@@ -71,6 +72,9 @@ const acts = {
   pad: (message) => say({ type: "pad", ...message }),
   safeAll: () => { if (desk) say({ type: "safe_all" }); },
   toggleStrip,
+  showAlarms,
+  alarmKey,
+  acknowledge: (alarms) => say({ type: "acknowledge", alarms: alarms.filter((one) => !one.acknowledged).map(({ key, rx }) => ({ key, raised_rx: rx })) }),
 };
 Object.assign(acts, homeActs(page, { changed, trouble, listSessions, token: () => sessionStorage.getItem(TOKEN_KEY) }));
 
@@ -96,8 +100,22 @@ async function say(message) {
   changed();
 }
 
+function showAlarms(open = !alarmList.open) {
+  alarmList.show(open);
+  status.alarmsShown(open);
+  changed();
+}
+
+// The first press shows the list: nothing is acknowledged that was not on the screen.
+function alarmKey(which) {
+  if (!alarmList.open) { showAlarms(true); return; }
+  const waiting = alarmList.waiting();
+  if (waiting.length && page.desk?.open && !page.replay) acts.acknowledge(which === "all" ? waiting : waiting.slice(0, 1));
+}
+
 function escape() {
-  if (!page.replay && sheet.state !== "closed") sheet.escape();
+  if (!page.replay && sheet.state !== "closed") sheet.escape(); // first of all: it drops what is ready
+  else if (alarmList.open) showAlarms(false);
   else notice(null);
 }
 
@@ -261,6 +279,7 @@ function draw() {
   document.body.classList.toggle("commandless", Boolean(page.replay) || !page.desk);
   if (!view) { drawWithoutStore(); return; }
   status.update(view, beside);
+  alarmList.update(view);
   lastCommand.update(view);
   bar.update(view);
   sheet.update(view);
@@ -302,6 +321,7 @@ startTheme();
 const places = buildPlaces(byId("main"), acts, h);
 const { lastCommand, noticeLine, who } = buildNavigation();
 const status = StatusLine(byId("status"), acts);
+const alarmList = AlarmList(byId("alarms"), acts);
 const banners = Banners(byId("banners"), acts);
 const bar = ReplayBar(byId("replay"), acts);
 const sheet = DeskSheet(byId("sheet"), { ask, changed }, { StepRow, commandSentence });

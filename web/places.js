@@ -22,6 +22,7 @@ import { ConfigurationPanel, NextFlightPanel } from "./plan_panel.js";
 import { PowerPanel } from "./power_panel.js";
 import { Readouts } from "./readouts.js";
 import { DescentPanel, Whereabouts } from "./recovery_panel.js";
+import { ServoCablePanel } from "./servo_cable_panel.js";
 import { SessionList } from "./session_list.js";
 import { SharePanel } from "./share_panel.js";
 import { SummaryPanel } from "./summary_panel.js";
@@ -37,7 +38,7 @@ export const PLACES = {
   ] },
   pad: { title: "Pad", columns: [
     [["pad-sheet", "Pad sheet", PadSheetPanel]],
-    [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
+    [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["servo-cable", "Servo cable", ServoCablePanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
     [["lateral", "Lateral motors", LateralPanel], ["recovery-channels", "Recovery channels", RecoveryChannels], ["imu", "Inertial units", ImuPanel]],
     [["authority-panel", "Command desk", AuthorityPanel], ["log", "Recent commands", CommandLog], ["mark", "Mark in the recording", MarkPanel], ["pad-findings", "Findings", FindingsPanel], ["pad-events", "Events", EventList], ["commands-panel", "All commands", CommandList]],
   ] },

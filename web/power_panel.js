@@ -4,7 +4,7 @@ import { age, limitState, sentence, valueWithUnit } from "./format.js";
 import { absent, builder, h, setText, setTone } from "./dom.js";
 import { family } from "./roles.js";
 
-const BATTERY = [["battery.voltage", "Battery"], ["battery.current", "Drawn"], ["battery.charge_used", "Used since switch-on"], ["servo_bus.voltage", "Servo bus"]];
+const BATTERY = [["battery.voltage", "Battery"], ["battery.current", "Drawn"], ["battery.charge_used", "Used since switch-on"]];
 
 export function PowerPanel(el) {
   const once = builder();

@@ -2,6 +2,7 @@
 
 import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "./format.js";
 import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
+import { alarmWords } from "./alarms.js";
 import { dangers } from "./dangers.js";
 import { safeAllCommand } from "./roles.js";
 import { COMMAND_STATES } from "./messages.js";
@@ -16,7 +17,9 @@ export function StatusLine(el, acts) {
     const value = h("span", { class: "value", testid: `status-${id}` });
     const note = h("span", { class: "note" });
     const label = h("span", { class: "label" });
-    const cell = h("div", { class: `cell -${id}` }, label, value, note);
+    const cell = id === "alarms"
+      ? h("button", { type: "button", class: `cell -${id}`, "aria-controls": "alarms", "aria-expanded": "false", title: "Show the alarms (A)", testid: "alarms-open", on: { click: () => acts.showAlarms() } }, label, value, note)
+      : h("div", { class: `cell -${id}` }, label, value, note);
     cells[id] = { cell, value, note, label, title };
     el.append(cell);
   }
@@ -35,6 +38,8 @@ export function StatusLine(el, acts) {
 
   const rules = { link: showLink, phase: showPhase, clock: showClock, height: showHeight, battery: showBattery, recording: showRecording, alarms: showAlarms };
   return {
+    /** Say at the count of alarms whether their list is open. */
+    alarmsShown: (open) => setAttr(cells.alarms.cell, "aria-expanded", String(open)),
     /** @param {object} view what the page shows  @param {object|undefined} live the live session beside a replay */
     update(view, live) {
       for (const [id, rule] of Object.entries(rules)) {
@@ -110,16 +115,16 @@ function showRecording(view) {
   return [view.cursor.live ? "OFF" : "Ended", body.sentence ?? "", view.cursor.live ? "warning" : "none"];
 }
 
-// What is armed or released near people comes first, on every place; the worst alarm follows.
+// What is armed or released near people comes first, on every place; the worst alarm nobody has seen follows.
 function showAlarms(view) {
   const alarms = view.alarms();
   const danger = dangers(view);
-  const count = alarms.length ? String(alarms.length) : "None";
+  const { count, words, tone: worst } = alarmWords(alarms);
   const state = danger.armed ? "ARMED" : danger.released ? "RELEASED" : "";
   const value = [state, state && !alarms.length ? "" : count].filter(Boolean).join(", ");
   const released = danger.released ? (danger.armed ? "board RELEASED" : "firing board") : "";
-  const note = [danger.armed, released, alarms.length ? alarms[0].text || alarms[0].key : ""].filter(Boolean).join(" \u00b7 ");
-  const tone = alarms[0]?.severity === "warning" ? "warning" : alarms.length || state ? "caution" : "none";
+  const note = [danger.armed, released, words].filter(Boolean).join(" \u00b7 ");
+  const tone = worst === "none" && state ? "caution" : worst;
   return [value, note, tone];
 }
 
@@ -130,7 +135,7 @@ export function liveLine(view) {
   const alarms = view.alarms();
   const bad = Boolean(danger.armed || danger.released);
   const vehicle = [danger.armed && `ARMED: ${danger.armed}, for ${danger.since}`, danger.released && "board RELEASED"].filter(Boolean).join(" \u00b7 ");
-  const words = [`link ${link.toLowerCase()}, ${heard}`, vehicle || "nothing armed or released, as last heard", alarms.length ? `alarms ${alarms.length}: ${alarms[0].text || alarms[0].key}` : "no alarms"];
+  const words = [`link ${link.toLowerCase()}, ${heard}`, vehicle || "nothing armed or released, as last heard", alarms.length ? `alarms ${alarms.length}: ${alarmWords(alarms).words}` : "no alarms"];
   return { text: `Live now: ${words.join(" \u00b7 ")}`, tone: bad || alarms.length || link !== "Up" ? "caution" : "none" };
 }
 

@@ -1,5 +1,6 @@
 // What a panel is given: one store and one cursor. Live, the cursor is the newest of everything.
 
+import { standing } from "./alarms.js";
 import { lastAtOrBefore } from "./table.js";
 
 const STALE_S = 2;
@@ -141,10 +142,9 @@ export class View {
     return Boolean(this.moment("lift_off") && !this.moment("landing"));
   }
 
-  /** Alarms standing at the cursor, warnings first. */
+  /** Alarms standing at the cursor, the worst first, each with who has acknowledged it. */
   alarms() {
-    const raised = this.states("alarm").filter((entry) => entry.body?.state === "raised");
-    return raised.sort((a, b) => (a.severity === "warning" ? 0 : 1) - (b.severity === "warning" ? 0 : 1) || b.rx - a.rx);
+    return standing(this.states("alarm"), (key) => this.state("acknowledged", key));
   }
 
   /** Command views, newest first. */

@@ -1,7 +1,8 @@
 """Watching one channel against its limits, with patience both ways so that noise makes no alarm.
 
-A limit counts as passed after `RAISE_ROWS` rows in a row beyond it and as kept again after `CLEAR_ROWS` rows in a row
-within all limits. Common practice, no source.
+A limit counts as passed after `RAISE_ROWS` rows in a row beyond it, and as kept again after `CLEAR_ROWS` rows in a row
+within all limits over at least `HELD_S`: a value that dithers about its limit is one alarm, however it dithers. What is no
+number neither raises nor clears. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 RAISE_ROWS = 3
 CLEAR_ROWS = 5
+HELD_S = 10.0
 
 
 def limit_levels(values: NDArray[np.float64], limits: Mapping[str, float]) -> NDArray[np.int8]:
@@ -36,18 +38,22 @@ class LimitWatch:
         self.level = 0
         self._runs = [0, 0]  # rows in a row beyond a caution limit, beyond a warning limit
         self._within = 0
+        self._within_from_s = 0.0
 
-    def take(self, values: NDArray[np.float64]) -> list[tuple[int, int]]:
-        """Take values in order; return (row, new level) for every change of the raised level."""
+    def take(self, t: NDArray[np.float64], values: NDArray[np.float64]) -> list[tuple[int, int]]:
+        """Take times (s) and values in order, shape (n,); return (row, new level) for every change of the raised level."""
         levels = limit_levels(values, self.limits)
         if self.level == 0 and self._runs[0] == 0 and not levels.any():
             return []
-        return [(row, self.level) for row, level in enumerate(levels.tolist()) if self._step(level)]
+        known = np.flatnonzero(np.isfinite(values)).tolist()
+        return [(row, self.level) for row in known if self._step(float(t[row]), int(levels[row]))]
 
-    def _step(self, level: int) -> bool:
+    def _step(self, t: float, level: int) -> bool:
         self._runs = [run + 1 if level > place else 0 for place, run in enumerate(self._runs)]
         self._within = self._within + 1 if level == 0 else 0
-        if self.level and self._within >= CLEAR_ROWS:
+        if self._within == 1:
+            self._within_from_s = t
+        if self.level and self._within >= CLEAR_ROWS and t >= self._within_from_s + HELD_S:
             self.level = 0
             return True
         proven = sum(run >= RAISE_ROWS for run in self._runs)

@@ -50,7 +50,7 @@ class AgreementFollower:
     def _note(self, order: int, rx_s: float, t: float, change: Disagreement, out: Found) -> None:
         if change.open:
             text = f"the vehicle says {change.claim}, the ground sees {change.ground.value}"
-            body = {"state": "raised", "acknowledged": False, "since_t": change.since_t, "advice": ADVICE}
+            body = {"state": "raised", "since_t": change.since_t, "advice": ADVICE}
             out.note(order, Entry(rx_s, t, "alarm", "phase", "warning", text, body))
             figure = {"t": change.since_t, "vehicle": change.claim, "ground": change.ground.value}
             out.note(order, Entry(rx_s, t, "figure", "phase_disagreement", "info", "", figure))

@@ -31,5 +31,5 @@ class DictionaryHashFollower:
         same = told == self._ours
         text = f"the vehicle was built from another dictionary (hash {int(told):08x}, ours is {self._ours:08x})"
         text = "the vehicle was built from this dictionary" if same else text
-        body = {"state": "cleared" if same else "raised", "acknowledged": False, "advice": ADVICE}
+        body = {"state": "cleared" if same else "raised", "advice": ADVICE}
         return Entry(rx_s, t, "alarm", "dictionary", "info" if same else "warning", text, body)

@@ -9,6 +9,26 @@ from server.flight.limits import LimitWatch
 from server.followers.found import Found
 from server.journal import SEVERITIES, Entry
 
+# What to do, by the beginning of the role; a channel with another role, or none, gets the last line.
+ADVICE = (
+    ("battery.voltage", "Switch the cameras off; on the pad change the battery before the range opens."),
+    ("battery.current", "Something draws more than it should: switch the cameras off, look for a servo that binds."),
+    (
+        "servo_bus.current",
+        "A fin binds or a servo is stalled: center the fins; if it stays, power off and free the linkage.",
+    ),
+    ("imu_temperature", "Shade the vehicle and let it cool: warm inertial units wander."),
+    ("camera[", "Empty this camera's storage, or do without its film; it does not stop the flight."),
+    ("uplink.level", "Turn and raise the ground antenna, clear the view: commands may not arrive, Safe all included."),
+    ("downlink.level", "Turn and raise the ground antenna, clear the view: what is shown may stop soon."),
+    ("", "Find out why it left the range its dictionary calls normal before the vehicle flies."),
+)
+
+
+def advice_for(role: str | None) -> str:
+    """Return what to do about a channel of that role outside its limits."""
+    return next(advice for beginning, advice in ADVICE if (role or "").startswith(beginning))
+
 
 class LimitFollower:
     """Raises and clears one alarm per channel that has limits."""
@@ -30,7 +50,7 @@ class LimitFollower:
             if rows is None:
                 continue
             for channel, watch in watches:
-                for row, level in watch.take(rows.columns[channel.name]):
+                for row, level in watch.take(rows.t, rows.columns[channel.name]):
                     out.entries.append((int(rows.order[row]), _limit_entry(rows, row, channel, level)))
 
 
@@ -42,5 +62,5 @@ def _limit_entry(rows: Rows, row: int, channel: Channel, level: int) -> Entry:
         text, severity, state = f"{name} is within limits again ({shown})", "info", "cleared"
     else:
         text, severity, state = f"{name}: {shown}", SEVERITIES[level], "raised"
-    body = {"state": state, "channel": channel.path, "value": value, "acknowledged": False}
+    body = {"state": state, "channel": channel.path, "value": value, "advice": advice_for(channel.role)}
     return Entry(float(rows.rx_s[row]), float(rows.t[row]), "alarm", f"limit {channel.path}", severity, text, body)

@@ -58,7 +58,7 @@ class PowerFollower:
         for row in range(len(rows)):
             while self._restarts and self._restarts[0] < rows.order[row]:
                 self._restarts.pop(0)
-                self._restart()
+                self._restart(rows, row, out)
             while seen and seen[0][0] < rows.order[row]:
                 _, role, current = seen.pop(0)
                 self._camera_a[role] = max(self._camera_a.get(role, 0.0), current)
@@ -80,9 +80,12 @@ class PowerFollower:
         columns = {"minutes_off": table[:, 0], "minutes_on": table[:, 1]}
         out.rows["ground_power"] = Rows(rows.order, rows.t, rows.rx_s, rows.late, columns)
 
-    def _restart(self) -> None:
+    def _restart(self, rows: Rows, row: int, out: Found) -> None:
         """The vehicle was switched on anew, perhaps with another battery: judge that one from its beginning."""
         self._rows, self._rest_share, self._start_off = 0, None, None
+        if self._low_told:
+            text = "switched on anew: the battery is judged from its beginning"
+            out.note_row(rows, row, "alarm", "flight reserve", "info", text, {"state": "cleared"})
         self._low_told = False
 
     def _cameras_seen(self, batch: Batch) -> list[tuple[int, str, float]]:
@@ -166,7 +169,7 @@ class PowerFollower:
         if self._low_told or not isfinite(off) or off > 0.0:
             return
         self._low_told = True
-        body = {"state": "raised", "acknowledged": False, "advice": ADVICE}
+        body = {"state": "raised", "advice": ADVICE}
         order, rx_s, t = int(rows.order[row]), float(rows.rx_s[row]), float(rows.t[row])
         text = "the battery is down to its flight reserve"
         out.note(order, Entry(rx_s, t, "alarm", "flight reserve", "warning", text, body))

@@ -17,17 +17,21 @@ from server.journal import Entry
 POSITION = tuple(f"position.{axis}" for axis in ("east", "north", "up"))
 BODY_RATE = tuple(f"body_rate.{axis}" for axis in "xyz")
 STATE_VECTOR = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)
-NONFINITE_ALARM = {
-    "state": "raised",
-    "acknowledged": False,
-    "advice": "The state vector held something that is not a number. On the pad: do not fly until it is explained.",
-}
+NONFINITE_ADVICE = "The state vector held something that is not a number. On the pad: do not fly until it is explained."
+# One frame is over before anybody has looked: its alarm stands so long after the last bad one. Common practice, no source.
+HELD_S = 10.0
 # What each kind of trouble is in words; the ones that are not finite are told frame by frame.
 SENTENCES = {
     "frozen": "state vector frozen while the vehicle moves",
     "bounds": "state vector out of bounds",
     "jump": "state vector jumped",
     "divergence": "state vector parts from the ground's own estimate",
+}
+ADVICE = {
+    "frozen": "The estimator stands still: on the pad restart the vehicle; in flight go by the ground's own height.",
+    "bounds": "Believe the ground's own height and the sensors, not the state vector; on the pad do not fly on it.",
+    "jump": "Something broke the estimate: go by the ground's own height, and look at that moment in the onboard log.",
+    "divergence": "Believe neither alone: compare with pressure and acceleration, and expect control and deployment to err.",
 }
 
 
@@ -43,6 +47,7 @@ class StateVectorFollower:
         ranges = {role: channel.range for role, channel in names.items() if channel.range is not None}
         self._health = {packet: StateHealth(ranges) for packet in self._packets}
         self._told: dict[str, list[Episode]] = {}
+        self._bad_t: dict[str, float] = {}  # packet -> last time it was not finite, while that alarm is raised
 
     def take(self, batch: Batch, out: Found) -> None:
         """Judge the state vectors of a batch."""
@@ -58,13 +63,32 @@ class StateVectorFollower:
             self._note(packet, rows, row, change, out)
 
     def _note_nonfinite(self, packet: str, rows: Rows, columns: dict[str, np.ndarray], out: Found) -> None:
+        key = "nonfinite" if packet == self._packets[0] else f"nonfinite {packet}"
+        looked_at = 0
         for row in nonfinite_rows(columns).tolist():
+            self._let_go(packet, key, rows, looked_at, row, out)
+            looked_at = row
             names = [self._roles.roles[role].name for role in nonfinite_names(columns, row)]
             text = f"state vector not finite: {', '.join(names)}"
             body = {"packet": packet, "components": names}
             rx_s, t, order = float(rows.rx_s[row]), float(rows.t[row]), int(rows.order[row])
             out.note(order, Entry(rx_s, t, "health", "nonfinite", "warning", text, body))
-            out.note(order, Entry(rx_s, t, "alarm", "nonfinite", "warning", text, NONFINITE_ALARM))
+            if packet not in self._bad_t:
+                alarm = {"state": "raised", "advice": NONFINITE_ADVICE}
+                out.note(order, Entry(rx_s, t, "alarm", key, "warning", text, alarm))
+            self._bad_t[packet] = t
+        self._let_go(packet, key, rows, looked_at, len(rows), out)
+
+    def _let_go(self, packet: str, key: str, rows: Rows, start: int, stop: int, out: Found) -> None:
+        """Clear the alarm at the first of these rows that comes long enough after the last bad one."""
+        last_t = self._bad_t.get(packet)
+        if last_t is None:
+            return
+        late = np.flatnonzero(rows.t[start:stop] >= last_t + HELD_S)
+        if len(late):
+            del self._bad_t[packet]
+            text = f"state vector finite again for {HELD_S:.0f} s"
+            out.note_row(rows, start + int(late[0]), "alarm", key, "info", text, {"state": "cleared"})
 
     def _judge(self, packet: str, rows: Rows, columns: dict[str, np.ndarray], batch: Batch) -> list:
         """Go through the rows, starting anew wherever the vehicle restarted; return changes with their place."""
@@ -101,7 +125,8 @@ class StateVectorFollower:
         text = f"{SENTENCES[episode.kind]}: {names}"
         body = {"t": episode.first_t, "frames": episode.frames, "components": list(episode.components)}
         if episode.open:
-            out.note_row(rows, row, "alarm", f"state {episode.kind}", "warning", text, {**body, "state": "raised"})
+            raised = {**body, "state": "raised", "advice": ADVICE[episode.kind]}
+            out.note_row(rows, row, "alarm", f"state {episode.kind}", "warning", text, raised)
         else:
             over = f"{SENTENCES[episode.kind]}: over after {episode.frames} frames"
             out.note_row(rows, row, "alarm", f"state {episode.kind}", "info", over, {**body, "state": "cleared"})

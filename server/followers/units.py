@@ -20,6 +20,8 @@ from server.journal import Entry
 ROWS = 50
 KIND_WORDS = {"accel": "acceleration", "gyro": "rates"}
 AXES = "xyz"
+# Units that agree for a while and part anew are one trouble: the alarm is held for so long. Common practice, no source.
+HELD_S = 10.0
 ADVICE = "Let the vehicle stand still for a minute and look again; do not fly on a unit that wanders."
 
 
@@ -37,6 +39,7 @@ class UnitsFollower:
         self._waiting: dict[str, list[tuple[np.ndarray, ...]]] = {unit: [] for unit in self._fitted}
         self._count = 0
         self._drift: Drift | None = None
+        self._agree_from: dict[str, float] = {}  # kind -> since when they agree while that alarm is still held
 
     def take(self, batch: Batch, out: Found) -> None:
         """Queue a batch's samples and judge at every row that completes `ROWS`."""
@@ -92,6 +95,10 @@ class UnitsFollower:
             self._note_windows(order, rx_s, t, windows, out)
         for change in changes:
             self._note_change(order, rx_s, t, change, out)
+        for kind in [kind for kind, from_t in self._agree_from.items() if t >= from_t + HELD_S]:
+            del self._agree_from[kind]
+            text = f"the inertial units agree again in {KIND_WORDS[kind]}"
+            out.note(order, Entry(rx_s, t, "alarm", f"units {kind}", "info", text, {"state": "cleared"}))
         drift = self._watch.drift()
         if drift is not None and (self._drift is None or (drift.unit, drift.axis) != (self._drift.unit, self._drift.axis)):
             self._drift = drift
@@ -113,14 +120,13 @@ class UnitsFollower:
 
     def _note_change(self, order: int, rx_s: float, t: float, change: PairChange, out: Found) -> None:
         word = KIND_WORDS[change.kind]
-        key = f"units {change.kind}"
         if not change.open:
-            text = f"the inertial units agree again in {word}"
-            out.note(order, Entry(rx_s, t, "alarm", key, "info", text, {"state": "cleared"}))
+            self._agree_from[change.kind] = t
             return
-        text = f"the inertial units disagree in {word}"
-        body = {"state": "raised", "acknowledged": False, "advice": ADVICE, "since_t": change.since_s}
-        out.note(order, Entry(rx_s, t, "alarm", key, "warning", text, body))
+        if self._agree_from.pop(change.kind, None) is None:
+            text = f"the inertial units disagree in {word}"
+            body = {"state": "raised", "advice": ADVICE, "since_t": change.since_s}
+            out.note(order, Entry(rx_s, t, "alarm", f"units {change.kind}", "warning", text, body))
         place = 0 if change.kind == "accel" else 1
         suspect = self._drift.unit if self._drift is not None and change.kind == "gyro" else None
         figure = {
@@ -135,7 +141,7 @@ class UnitsFollower:
         which = f"inertial unit {drift.unit.upper()}" if drift.unit else "one of the inertial units"
         rate = degrees(drift.rate_rad_s2) * 60.0
         text = f"{which} drifts at rest: rate about {AXES[drift.axis]} wanders by {rate:+.1f} deg/s per minute"
-        body = {"state": "raised", "acknowledged": False, "advice": ADVICE}
+        body = {"state": "raised", "advice": ADVICE}
         out.note(order, Entry(rx_s, t, "alarm", "units drift", "warning", text, body))
         figure = {
             "t": t,

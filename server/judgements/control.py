@@ -25,6 +25,13 @@ def end_of_flight(case: Case) -> float | None:
     return min(times) if times else None
 
 
+def fins_until(case: Case, end_s: float) -> float:
+    """Return until when the fins had their cable: the end of the flight, or an opening of the connector before it."""
+    cable = case.figures.get("servo_cable")
+    early = cable is not None and str(cable["kind"]).startswith("before")
+    return min(end_s, float(cable["t"])) if early else end_s
+
+
 def judge_gate_figure(case: Case) -> list[Figure]:
     """Return when the control gate was met and how long control had before deployment."""
     start_s, end_s = case.t_of("lift_off"), end_of_flight(case)
@@ -54,6 +61,9 @@ def judge_gate_figure(case: Case) -> list[Figure]:
     body |= {"gate_for_a_second_m": report.altitude_for_least_m, "short_of_altitude_m": report.short_of_altitude_m}
     if report.doubts:
         body["doubts"] = [doubt.text for doubt in report.doubts]
+    last_s = fins_until(case, end_s)
+    if report.verdict == "tested" and last_s < end_s:
+        body |= {"verdict": "cut short", "reason_text": "the servo connector opened", "fins_until_t": last_s}
     needed = _needed(report, altitude)
     return [Figure("gate", "", body | ({"needed": needed} if needed else {}))]
 
@@ -80,6 +90,7 @@ def judge_roll(case: Case) -> list[Figure]:
     if start_s is None or end_s is None:
         return []
     start_s += AFTER_RAIL_S
+    end_s = min(end_s, fins_until(case, end_s))  # without their cable the fins' angles are old news
     fins = case.window("fins", start_s, end_s)
     fitted = [column for column in (fins[name] for name in FINS) if np.isfinite(column).any()]
     state = case.window("state", start_s, end_s)

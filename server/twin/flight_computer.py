@@ -147,8 +147,17 @@ class FlightComputer:
             self.say("info", "control off: below gate speed")
         if self.phase != GROUND_TEST:
             servos.command_all(turn)
+        if self._connector_opens():
+            servos.unplug()
         servos.step(CYCLE_S)
         self.airframe.motion.set_fins(servos.angles_rad)
+
+    def _connector_opens(self) -> bool:
+        """Tell whether the servo connector is pulled apart: by the bodies parting, or earlier because it was loose."""
+        motion = self.airframe.motion
+        burnout_s = motion.milestones.burnout_s
+        loose = burnout_s is not None and motion.time_s - burnout_s >= self.vehicle.fins.connector_opens_after_burnout_s
+        return self.separated or loose
 
     def _run_hardware(self) -> None:
         airframe = self.airframe
@@ -157,7 +166,8 @@ class FlightComputer:
         for camera in airframe.cameras:
             camera.step(self.now_s, CYCLE_S)
         powered = sum(camera.powered for camera in airframe.cameras)
-        airframe.battery.step(CYCLE_S, powered * self.vehicle.battery.camera_a, airframe.servos.moving)
+        servos = airframe.servos
+        airframe.battery.step(CYCLE_S, powered * self.vehicle.battery.camera_a, servos.moving, servos.connected)
 
     def say(self, severity: str, text: str) -> None:
         """Send an event."""

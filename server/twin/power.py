@@ -25,10 +25,10 @@ class Battery:
         open_v = 2.0 * open_circuit_v(self._numbers.open_circuit_v, self.charge_left)
         return max(0.0, open_v - self.current_a * self._numbers.resistance_ohm)
 
-    def step(self, seconds: float, camera_a: float, servos_moving: int) -> None:
+    def step(self, seconds: float, camera_a: float, servos_moving: int, servos_connected: bool = True) -> None:
         """Draw the loads for some seconds."""
         numbers = self._numbers
-        servo = numbers.servo_idle_a + numbers.servo_moving_a * servos_moving
+        servo = numbers.servo_idle_a + numbers.servo_moving_a * servos_moving if servos_connected else 0.0
         self.rails_a = {"computer": numbers.computer_a, "camera": camera_a, "servo": servo}
         self.current_a = numbers.computer_a + camera_a + servo
         self.used_c += self.current_a * seconds

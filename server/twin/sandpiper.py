@@ -115,6 +115,8 @@ class FinNumbers:
     backlash_rad: float = 0.0035
     linkage_ratio: tuple[float, float, float, float] = (0.985, 1.012, 0.992, 1.006)
     linkage_offset_rad: tuple[float, float, float, float] = (0.002, -0.003, 0.001, 0.0025)
+    # A connector badly seated shakes loose so long after burnout; a good one opens when the bodies part.
+    connector_opens_after_burnout_s: float = math.inf
 
 
 @dataclass(frozen=True)

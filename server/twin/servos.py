@@ -1,4 +1,8 @@
-"""The four fin servos: lag, rate limit, linkage error, backlash, and what the position sensors read."""
+"""The four fin servos: lag, rate limit, linkage error, backlash, and what the position sensors read.
+
+They hang on one cable whose connector is pulled apart when the bodies part. Without it nothing turns and nothing answers:
+gears hold the fins where they stood, and the last good frame is all that is known of them.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +10,10 @@ import math
 import random
 
 from server.twin.sandpiper import FinNumbers
+
+FRAME_EVERY_S = 0.02
+BUS_EMPTIES_S = 0.03
+CABLE_OHM = 0.12
 
 
 class FinServos:
@@ -18,6 +26,9 @@ class FinServos:
         self._angle = list(numbers.linkage_offset_rad)
         self.moving = 0
         self._sweep: list[list[float]] = [[], [], [], []]  # targets still to be visited
+        self.connected = True
+        self.unplugged_s = 0.0  # how long the connector has been open
+        self._last_frame: list[float] | None = None
 
     @property
     def angles_rad(self) -> tuple[float, float, float, float]:
@@ -50,8 +61,18 @@ class FinServos:
         if abs(self.commanded[i] - self._horn[i]) < 0.002:
             self._sweep[i].pop(0)
 
+    def unplug(self) -> None:
+        """Pull the connector apart: nobody puts it back in the air."""
+        if self.connected:
+            self._last_frame = self.measured_rad()
+            self.connected = False
+
     def step(self, seconds: float) -> None:
         """Move for some seconds: toward the command with a lag, never faster than the servo turns."""
+        if not self.connected:
+            self.unplugged_s += seconds
+            self.moving = 0
+            return
         numbers = self._numbers
         share, most = 1.0 - math.exp(-seconds / numbers.servo_lag_s), numbers.servo_rate_rad_s * seconds
         self.moving = 0
@@ -68,9 +89,20 @@ class FinServos:
             self._angle[i] = max(driven - slack, min(driven + slack, self._angle[i]))
 
     def measured_rad(self) -> list[float]:
-        """Return what the position sensors read now."""
+        """Return what the position sensors read now, or told in the last good frame."""
+        if self._last_frame is not None:
+            return list(self._last_frame)
         return [angle + 0.0006 * self._rng.gauss(0.0, 1.0) for angle in self._angle]
 
     def frame_age_s(self) -> float:
-        """Return the age of the last good servo frame: the servo bus answers every 20 ms."""
+        """Return the age of the last good servo frame: the servo bus answers every 20 ms while it is fed."""
+        if not self.connected:
+            return FRAME_EVERY_S + self.unplugged_s
         return self._rng.uniform(0.001, 0.021)
+
+    def bus_voltage_v(self, supply_v: float, current_a: float) -> float:
+        """Return the voltage at the fin end of the cable; what the bus keeps without it is gone in a tenth of a second."""
+        if not self.connected:
+            return supply_v * math.exp(-self.unplugged_s / BUS_EMPTIES_S)
+        # The cable to the tail has a little resistance of its own.
+        return max(0.0, supply_v - CABLE_OHM * current_a)

@@ -10,6 +10,7 @@ from protocol.vehicle import VehicleLink
 from server.twin.flight_computer import CYCLE_S, FlightComputer
 
 FIRMWARE = "twin 1.0"
+FRAME_AGE_MOST_S = 65.535  # sixteen bits of milliseconds: an older frame is told as this old
 
 
 class LinkLevels:
@@ -72,10 +73,9 @@ def fins(computer: FlightComputer) -> Values:
         values[f"fin_{fin}_commanded"] = commanded
         values[f"fin_{fin}_measured"] = measured
     current = battery.rails_a["servo"]
-    # The cable to the tail has a little resistance of its own.
-    values["bus_voltage"] = max(0.0, battery.voltage_v - 0.12 * current)
+    values["bus_voltage"] = servos.bus_voltage_v(battery.voltage_v, current)
     values["bus_current"] = current
-    values["frame_age"] = servos.frame_age_s()
+    values["frame_age"] = min(servos.frame_age_s(), FRAME_AGE_MOST_S)
     return values
 
 

@@ -212,6 +212,7 @@ class Twin:
             "landing_north_m": north if down else None,
             "under_canopy": self.motion.kind == CANOPY,
             "phase": computer.phase,
+            "servo_connector_open_s": self._connector_open_s(),
             "nonfinite_frames": self._nonfinite_before + self._telemetry.nonfinite_frames,
             "mass_liftoff_kg": body.dry_mass_kg + self.vehicle.motor.propellant_kg,
             "mass_kg": self.motion.point.mass_kg,
@@ -222,6 +223,10 @@ class Twin:
             "downlink_frames_dropped": self.radio.down.frames_dropped,
             "commands_executed": [list(item) for item in self.orders.executed],
         }
+
+    def _connector_open_s(self) -> float | None:
+        servos = self._airframe.servos
+        return None if servos.connected else self.motion.time_s - servos.unplugged_s
 
     def _since_made(self, computer_s: float | None) -> float | None:
         return None if computer_s is None else computer_s + self._cycles_at_start * CYCLE_S

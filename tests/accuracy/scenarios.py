@@ -26,6 +26,7 @@ MUST: dict[str, set[str]] = {
     "reversed-roll": {"roll_reversed"},
     "cold-igniter": {"no_continuity"},
     "one-chute": {"fast_descent"},
+    "loose-cable": {"servo_cable"},
 }
 # Consequences that are true as well: a reversed roll spins up until a gyro is at its end.
 MAY: dict[str, set[str]] = {"reversed-roll": {"saturated"}}

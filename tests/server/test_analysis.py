@@ -115,7 +115,7 @@ def test_a_day_on_the_pad_with_handling_is_no_flight() -> None:
 def test_limit_alarm_raises_and_clears_with_the_value_in_display_units() -> None:
     link, pipeline = VehicleLink(dictionary(), KEY, 3), Pipeline(dictionary(), 0)
     plain = {c.name: 0.0 for c in dictionary().packets["power"].channels}
-    volts = [7.9] * 3 + [6.9] * 3 + [6.5] * 3 + [7.9] * 5
+    volts = [7.9] * 3 + [6.9] * 3 + [6.5] * 3 + [7.9] * 21
     entries = []
     for i, volt in enumerate(volts):
         frame = link.frame("power", i * 500, {**plain, "battery_voltage": volt})

@@ -136,6 +136,22 @@ def test_cold_igniter() -> None:
 
 
 @pytest.mark.parametrize("seed", SEEDS[:2])
+def test_loose_cable(seed: int) -> None:
+    """It opens in the coast while control is on; the calm flight's opens with the bodies, and no packet before differs."""
+    loose, calm = flown("loose-cable", seed), flown("calm", seed)
+    opened, apart = (ground.twin.truth()["servo_connector_open_s"] for ground in (loose, calm))
+    assert loose.twin.truth()["control_enabled_s"] < opened < loose.twin.truth()["deployment_s"] - 2.0
+    assert apart == pytest.approx(calm.twin.truth()["separation_s"], abs=0.02)
+    for ground, open_s in ((loose, opened), (calm, apart)):
+        told = [(h.vehicle_ms / 1000.0, h.values) for h in ground.heard if h.name == "fins"]
+        assert all(v["bus_voltage"] > 7.0 and v["frame_age"] < 0.03 for t, v in told if t < open_s - 0.01)
+        late = [(t, v) for t, v in told if t > open_s + 0.3]
+        assert all(v["bus_voltage"] < 0.01 and v["bus_current"] == 0.0 for _, v in late)
+        assert all(v["frame_age"] == pytest.approx(t - open_s, abs=0.04) for t, v in late)
+        assert len({v["fin_1_measured"] for _, v in late}) == 1
+
+
+@pytest.mark.parametrize("seed", SEEDS[:2])
 def test_one_chute(seed: int) -> None:
     ground = Ground(make_twin("one-chute", seed, ignite_after_s=4.0))
     ground.run(60.0)

@@ -45,6 +45,19 @@ def test_never_turns_faster_than_the_servo() -> None:
         before = servos.angles_rad[0]
 
 
+def test_without_its_cable_nothing_turns_and_nothing_answers() -> None:
+    servos = FinServos(NUMBERS, random.Random(1))
+    servos.command_all(0.1)
+    before = settled(servos)
+    assert servos.bus_voltage_v(8.0, 1.0) == pytest.approx(7.88) and servos.frame_age_s() < 0.03
+    servos.unplug()
+    told = servos.measured_rad()
+    servos.command_all(-0.2)
+    assert settled(servos) == before and servos.moving == 0
+    assert servos.measured_rad() == told, "the last good frame is all that is known"
+    assert servos.frame_age_s() == pytest.approx(1.02) and servos.bus_voltage_v(8.0, 0.0) < 0.01
+
+
 def test_backlash_is_the_difference_between_both_directions() -> None:
     servos = FinServos(NUMBERS, random.Random(1))
     servos.command(1, -0.1)
