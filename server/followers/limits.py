@@ -56,11 +56,26 @@ class LimitFollower:
 
 def _limit_entry(rows: Rows, row: int, channel: Channel, level: int) -> Entry:
     value = float(rows.columns[channel.name][row])
-    shown = f"{value * channel.display_scale + channel.display_offset:.4g} {channel.display_unit}".rstrip()
+    shown = _shown(channel, value)
     name = channel.description or channel.path
     if level == 0:
         text, severity, state = f"{name} is within limits again ({shown})", "info", "cleared"
     else:
-        text, severity, state = f"{name}: {shown}", SEVERITIES[level], "raised"
+        text, severity, state = f"{name}: {shown}{_passed(channel, value, level)}", SEVERITIES[level], "raised"
     body = {"state": state, "channel": channel.path, "value": value, "advice": advice_for(channel.role)}
     return Entry(float(rows.rx_s[row]), float(rows.t[row]), "alarm", f"limit {channel.path}", severity, text, body)
+
+
+def _shown(channel: Channel, value: float) -> str:
+    return f"{value * channel.display_scale + channel.display_offset:.4g} {channel.display_unit}".rstrip()
+
+
+def _passed(channel: Channel, value: float, level: int) -> str:
+    """Return which limit the value is beyond, in words; nothing when the row that proved it is back within that limit."""
+    kind = SEVERITIES[level]
+    low, high = channel.limits.get(f"{kind}_low"), channel.limits.get(f"{kind}_high")
+    if low is not None and value < low:
+        return f", below the {kind} limit of {_shown(channel, low)}"
+    if high is not None and value > high:
+        return f", above the {kind} limit of {_shown(channel, high)}"
+    return ""

@@ -71,8 +71,9 @@ class StateVectorFollower:
             names = [self._roles.roles[role].name for role in nonfinite_names(columns, row)]
             text = f"state vector not finite: {', '.join(names)}"
             body = {"packet": packet, "components": names}
+            # Kept frame by frame; the line for people is the alarm's, once.
             rx_s, t, order = float(rows.rx_s[row]), float(rows.t[row]), int(rows.order[row])
-            out.note(order, Entry(rx_s, t, "health", "nonfinite", "warning", text, body))
+            out.note(order, Entry(rx_s, t, "health", "nonfinite", "warning", "", body))
             if packet not in self._bad_t:
                 alarm = {"state": "raised", "advice": NONFINITE_ADVICE}
                 out.note(order, Entry(rx_s, t, "alarm", key, "warning", text, alarm))

@@ -123,7 +123,11 @@ def test_limit_alarm_raises_and_clears_with_the_value_in_display_units() -> None
     alarms = [e for e in entries if e.topic == "alarm"]
     told = [(e.severity, e.body["state"]) for e in alarms]
     assert told == [("caution", "raised"), ("warning", "raised"), ("info", "cleared")]
-    assert "6.5 V" in alarms[1].text and alarms[1].key == "limit power.battery_voltage"
+    assert alarms[0].text.endswith(": 6.9 V, below the caution limit of 7 V")
+    assert (
+        alarms[1].text.endswith(": 6.5 V, below the warning limit of 6.6 V")
+        and alarms[1].key == "limit power.battery_voltage"
+    )
 
 
 def test_a_dictionary_without_roles_computes_what_it_can() -> None:
