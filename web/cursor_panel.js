@@ -6,9 +6,10 @@ import { family } from "./roles.js";
 
 // A channel's own words are long; here they stand beside seven others.
 const SHORT = { unknown: "unknown", fired: "fired", armed: "ARMED", inhibited: "safe, inhibited", continuous: "safe", open: "no igniter" };
-// Column and scope are pictures, and cost more than all texts of a place: so many times a second while the cursor moves, and
-// once more where it comes to rest.
-const PICTURE_MS = 70;
+// Column and scope are pictures, and cost more than all texts of a place: while a hand drags the cursor they are drawn seven
+// times a second, and again as soon as it rests. What plays by itself is drawn every time.
+const DRAGGED_MS = 150;
+const RESTED_MS = 40;
 const FAMILIES = [["channel", "Motor", "board.inhibited"], ["recovery", "Recovery"]];
 
 /** The panel made of a climb column and a tilt scope, which places.js hands in. */
@@ -21,16 +22,20 @@ export const cursorPanel = (Column, Scope) => (el, acts) => {
   const once = builder();
   let lines = [];
   let drawnAt = -Infinity;
-  let later = 0;
+  let rest = 0;
+  let rested = true;
 
   function drawPictures(view) {
-    const wait = PICTURE_MS - (view.page.now - drawnAt);
-    if (wait > 0) {
-      later ||= setTimeout(() => { later = 0; acts.changed(); }, wait);
-      return;
+    const { now, replay } = view.page;
+    if (rested || replay.clock.playing || now - drawnAt > DRAGGED_MS) {
+      drawnAt = now;
+      for (const part of parts) part.update(view);
     }
-    drawnAt = view.page.now;
-    for (const part of parts) part.update(view);
+    if (rested) rested = false;
+    else {
+      clearTimeout(rest);
+      rest = setTimeout(() => { rested = true; acts.changed(); }, RESTED_MS);
+    }
   }
 
   function build(view) {

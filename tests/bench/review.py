@@ -99,14 +99,16 @@ def measure(browser: object, address: str) -> tuple[float, list[float], list[flo
         return next(m["value"] for m in tools.send("Performance.getMetrics")["metrics"] if m["name"] == "TaskDuration")
 
     moves, idles = [], []
+    for _ in range(MOVES // 4):  # before the first move, when nothing at all is left to do
+        before = busy_s()
+        page.evaluate(REST)
+        idles.append((busy_s() - before) * 1000.0)
     rng = np.random.default_rng(1)
     for share in np.concatenate((np.linspace(0.1, 0.9, MOVES // 2), rng.random(MOVES // 2))):
         before = busy_s()
         page.evaluate(MOVE, float(share))
         moves.append((busy_s() - before) * 1000.0)
-        before = busy_s()
         page.evaluate(REST)
-        idles.append((busy_s() - before) * 1000.0)
     tools.send("HeapProfiler.enable")
     tools.send("HeapProfiler.collectGarbage")
     heap = next(m["value"] for m in tools.send("Performance.getMetrics")["metrics"] if m["name"] == "JSHeapUsedSize")

@@ -160,8 +160,9 @@ def places(page: object) -> str:
     for place in ("bench", "pad", "flight", "recovery", "review"):
         page.locator(f'[data-testid="place-{place}"]:visible').first.click()
         page.wait_for_timeout(400)
-        for unfold in page.locator("details:not([open]) > summary:visible").all()[:20]:
-            unfold.click()
+        folded = page.locator("details:not([open]) > summary:visible")
+        for _ in range(min(20, folded.count())):
+            folded.first.click()  # one that is open is none of them any more
         seen.append(page.inner_text("body"))
     return "\n".join(seen)
 
