@@ -16,7 +16,7 @@ import protocol.bulk
 from protocol.bulk import Decoded, crc16_rows, decode_stream
 from protocol.checksum import append_crc
 from protocol.dictionary import Dictionary
-from protocol.framing import encode_frame
+from protocol.framing import CONTENT_MAX, encode_frame
 from protocol.link import NEED_DATA, Link, PacketReceived
 from protocol.vehicle import VehicleLink
 from tests.protocol.helpers import (
@@ -130,7 +130,7 @@ def damage(frame: bytes, kind: str, rng: random.Random) -> bytes:
         content = bytearray(cobs.decode(frame[:-1])[:-2])
     except cobs.DecodeError:  # damaged before: leave it
         return frame
-    if len(content) < 6:
+    if not 6 <= len(content) <= CONTENT_MAX - 3:  # too short for a header, or grown by junk: leave it as well
         return frame
     if kind == "unknown apid":
         content[0:2] = struct.pack(">H", 0x0800 | rng.randrange(100, 2048))
