@@ -24,8 +24,9 @@ from server.configuration import (
 )
 from server.configuration_sheet import configuration_of
 from server.facts import Facts, facts_of
-from server.flight.ascent_forecast import Launch, circle_area_m2, class_and_mean, forecast
+from server.flight.ascent_forecast import Launch, class_and_mean, drag_area_m2, forecast
 from server.flight.atmosphere import pad_density_kg_m3
+from server.flight.barrowman import cross_section_m2
 from server.flight.mass_list import Piece
 from server.flight.thrust_curve import ThrustCurve
 from server.flight.unmeasured import Unmeasured
@@ -116,13 +117,13 @@ def _drag(facts: Facts, figures: Mapping[str, Mapping[str, object]], density: fl
     measured_at = figures.get("drag", {}).get("density_kg_m3")
     if isinstance(kappa, float) and isinstance(measured_at, float) and kappa > 0.0:
         flown_kg = facts.burnout_mass_kg or burned_kg
-        area = 2.0 * kappa * flown_kg / measured_at
-        words = f"measured in this session's coast: coefficient {area / circle_area_m2(facts.diameter_m):.2f}"
+        area = drag_area_m2(kappa, flown_kg, measured_at)
+        words = f"measured in this session's coast: coefficient {area / cross_section_m2(facts.diameter_m):.2f}"
         lean = figures.get("lean", {}).get("greatest_tilt_rad")
         if isinstance(lean, float) and degrees(lean) > FAR_OVER_DEG:
             words += "; it flew far from straight, so that this is too much"
         return area, words
-    return USUAL_DRAG * circle_area_m2(facts.diameter_m), f"no flight measured it: the usual coefficient {USUAL_DRAG:g}"
+    return USUAL_DRAG * cross_section_m2(facts.diameter_m), f"no flight measured it: the usual coefficient {USUAL_DRAG:g}"
 
 
 def changed(basis: Basis, change: Change) -> Basis:
@@ -180,7 +181,7 @@ def foreseen(basis: Basis) -> dict[str, object]:
     if basis.configuration is not None:
         air = told(basis.configuration, basis.density_kg_m3)
         wave = _between(air["liftoff"]["wave_number_1_m"], air["burnout"]["wave_number_1_m"])
-        slope = air["normal_force_slope"] * circle_area_m2(basis.configuration.diameter_m)
+        slope = air["normal_force_slope"] * cross_section_m2(basis.configuration.diameter_m)
     launch = Launch(
         liftoff_mass_kg=basis.mass_kg,
         propellant_kg=basis.propellant_kg,

@@ -16,11 +16,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import atan2, cos, exp, hypot, pi, sin
+from math import atan2, cos, exp, hypot, sin
 
 import numpy as np
 
-from server.flight.atmosphere import GRAVITY_M_S2
+from server.flight.atmosphere import GRAVITY_M_S2, WIND_POWER
 from server.flight.coast import DENSITY_HEIGHT_M
 from server.flight.rail import angle_of_attack_rad
 from server.flight.thrust_curve import ThrustCurve
@@ -29,7 +29,6 @@ from server.flight.unmeasured import Unmeasured
 STEP_S = 0.005
 LONGEST_S = 120.0
 WIND_HEIGHT_M = 2.0
-WIND_POWER = 1.0 / 7.0
 USUAL_DAMPING = 0.08  # of a swing; common practice, no source
 _State = tuple[float, ...]  # across (with the wind) and up in m, their rates, nose from vertical in rad, its rate
 _Derivative = Callable[[float, _State], _State]
@@ -202,8 +201,3 @@ class _Run:
 def class_and_mean(curve: ThrustCurve) -> str:
     """Return the motor's class in the usual short form: letter and mean thrust in N."""
     return f"{curve.letter}{curve.mean_n:.0f}"
-
-
-def circle_area_m2(diameter_m: float) -> float:
-    """Return the cross section a drag coefficient refers to."""
-    return pi * diameter_m**2 / 4.0

@@ -24,6 +24,8 @@ EARTH_RADIUS_M = 6356766.0
 # g0 / (R L): the power in the barometric formula of a layer with a constant lapse.
 EXPONENT = GRAVITY_M_S2 / (GAS_CONSTANT_J_KG_K * LAPSE_K_M)
 LOWEST_M, HIGHEST_M = -2000.0, 11000.0
+# The engineering form of the surface layer's wind, u ~ height^(1/7) over open ground: common practice, no source.
+WIND_POWER = 1.0 / 7.0
 
 FloatArray = NDArray[np.float64]
 

@@ -15,12 +15,12 @@ from math import exp, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from server.flight.atmosphere import WIND_POWER
+
 Floats = NDArray[np.float64]
 KNOT_S = 0.1
 PATH_DEGREE = 7
 NODE_M = 0.8
-# The engineering form of the surface layer's wind, u ~ height^(1/7) over open ground: common practice, no source.
-WIND_POWER = 1.0 / 7.0
 LEAST_SOFT = 0.5  # below half its stiffness a nose is on its way over, and no equation of a swing has a say
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from math import exp, pi
+from math import exp
 
 import numpy as np
 
 from server.flight.ascent_forecast import drag_area_m2
 from server.flight.atmosphere import pad_density_kg_m3
+from server.flight.barrowman import cross_section_m2
 from server.flight.coast import DENSITY_HEIGHT_M, THRUST_TAIL_S, DragFit
 from server.judgements.ascent import forces
 from server.judgements.case import Case, Figure
@@ -44,5 +45,5 @@ def judge_drag(case: Case) -> list[Figure]:
         area = drag_area_m2(kappa, f.burnout_mass_kg, density)
         body["drag_area_m2"] = area
         if f.diameter_m is not None:
-            body["coefficient"] = area / (pi * f.diameter_m**2 / 4.0)
+            body["coefficient"] = area / cross_section_m2(f.diameter_m)
     return [Figure("drag", "", body)]

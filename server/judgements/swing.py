@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from math import exp, pi
+from math import exp
 
 import numpy as np
 
 from server.facts import Facts
+from server.flight.barrowman import cross_section_m2
 from server.flight.cone import ROUND, TURNS, WIDE_RAD, WINDOW_S
 from server.flight.oscillation import (
     USUAL_SOFTENING_PER_RAD,
@@ -88,7 +89,7 @@ def _softening_per_rad(f: Facts) -> float:
     if None in told or not f.center_of_pressure_m > f.center_of_gravity_m:
         return USUAL_SOFTENING_PER_RAD
     diameter, length, lift, slope, gravity, pressure_center = told
-    by_cross_section = lift * length * diameter / (pi * diameter**2 / 4.0)
+    by_cross_section = lift * length * diameter / cross_section_m2(diameter)
     share = body_softening_per_rad(by_cross_section, gravity, 0.5 * length, slope, pressure_center - gravity)
     return min(max(share, 0.0), MOST_SOFTENING_PER_RAD)
 
@@ -103,7 +104,7 @@ def _expected(case: Case, found: Oscillation, speed_m_s: float, height_m: float)
     density = SEA_LEVEL_DENSITY_KG_M3 * exp(-((f.elevation_m or 0.0) + height_m) / DENSITY_SCALE_M)
     lever = pressure_center - gravity
     q = 0.5 * density * speed_m_s**2
-    hertz = expected_frequency_hz(q, pi * diameter**2 / 4.0, slope, lever, inertia)
+    hertz = expected_frequency_hz(q, cross_section_m2(diameter), slope, lever, inertia)
     if not hertz > 0.0:
         return {}
     ratio = compared(found, hertz, speed_m_s)

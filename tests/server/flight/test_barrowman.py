@@ -8,7 +8,17 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from server.flight.barrowman import NOSE_CENTERS, FinSet, Part, balance, fins, margin_calibers, nose, transition
+from server.flight.barrowman import (
+    NOSE_CENTERS,
+    FinSet,
+    Part,
+    balance,
+    cross_section_m2,
+    fins,
+    margin_calibers,
+    nose,
+    transition,
+)
 
 FIN = FinSet("fins", 4, 0.09, 0.05, 0.055, 0.02, 1.13)
 
@@ -90,6 +100,7 @@ def test_the_whole_and_its_margin() -> None:
     assert (whole.slope, whole.center_m) == (8.0, pytest.approx(0.85))
     assert whole.damping_sum_m2(0.6) == pytest.approx(2 * 0.25 + 6 * 0.25)
     assert margin_calibers(0.85, 0.75, 0.05) == pytest.approx(2.0)
+    assert cross_section_m2(0.066) == pytest.approx(0.0034212, rel=1e-4)
     with pytest.raises(ValueError):
         balance([Part("boat tail", -1.0, 1.0)])
 

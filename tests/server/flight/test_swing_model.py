@@ -9,8 +9,9 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.stats import multivariate_normal
 
+from server.flight.atmosphere import WIND_POWER
 from server.flight.oscillation import oscillation
-from server.flight.swing_model import WIND_POWER, Course, course_of, likelihood, responses, with_wind
+from server.flight.swing_model import Course, course_of, likelihood, responses, with_wind
 
 K, Z = 0.18, 0.08
 
