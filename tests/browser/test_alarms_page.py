@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 
-from tests.browser.desk import LAPTOP, PHONE, PLACES, Bench, Desk, chromium
+from tests.browser.desk import LAPTOP, PHONE, PLACES, Bench, Desk
 from tests.browser.station import eventually
 
 HITS_ITSELF = """(button) => {
@@ -16,12 +14,6 @@ HITS_ITSELF = """(button) => {
   return places.every(([x, y]) => button.contains(hit(x, y)));
 }"""
 LOST = "acknowledge-link lost"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    with chromium() as launched:
-        yield launched
 
 
 def alarmed(desk: Desk) -> None:

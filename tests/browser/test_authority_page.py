@@ -2,19 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
-from tests.browser.desk import Bench, Desk, chromium
+from tests.browser.desk import Bench, Desk
 from tests.browser.station import eventually
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    with chromium() as launched:
-        yield launched
 
 
 def test_take_over_hand_over_and_a_closed_tab(bench: Bench, browser: object) -> None:

@@ -3,22 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
 from protocol.dictionary import load_dictionary
-from tests.browser.desk import LAPTOP, PHONE, PLACES, Bench, Desk, chromium
+from tests.browser.desk import LAPTOP, PHONE, PLACES, Bench, Desk
 from tests.browser.station import eventually
 
 FIRE = "channel_fire"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    with chromium() as launched:
-        yield launched
 
 
 def stopped_by(desk: Desk, lock: str) -> str:

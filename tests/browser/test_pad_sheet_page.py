@@ -8,18 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.desk import LAPTOP, PHONE, Bench, Desk, chromium
+from tests.browser.desk import LAPTOP, PHONE, Bench, Desk
 from tests.browser.station import ROOT, Process, eventually
 from tests.server.pad_world import HOSTILE, HOSTILE_KEY
 
 ADVICE = "This sheet advises. The range safety officer decides."
 NO_PRINTER = "void (window.print = () => { window.printed = (window.printed ?? 0) + 1; })"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    with chromium() as launched:
-        yield launched
 
 
 @pytest.fixture(scope="module")

@@ -2,23 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
-
-from tests.browser.desk import chromium
 from tests.browser.station import Process, eventually
 from tests.browser.test_review_page import opened
 from tests.server.flights import SHEETS, flown, recorded
 
 MOTOR = "time,thrust\n0,0\n0.05,160\n0.6,120\n1.0,90\n1.1,0\n"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    with chromium() as launched:
-        yield launched
 
 
 def test_a_change_is_tried_on_paper(browser: object, tmp_path: Path) -> None:

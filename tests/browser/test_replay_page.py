@@ -2,18 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
-import pytest
-
-from tests.browser.desk import PLACES, Bench, Desk, chromium
+from tests.browser.desk import PLACES, Bench, Desk
 from tests.browser.station import eventually
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    with chromium() as launched:
-        yield launched
 
 
 def safed(bench: Bench) -> int:

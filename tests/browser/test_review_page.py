@@ -3,23 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from tests.browser.desk import chromium
 from tests.browser.station import ROOT, Process, eventually
 from tests.server.flights import recorded
 from tests.server.test_onboard import logged
 
 OFFSET_S, DRIFT = 41.25, 6e-5
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    with chromium() as launched:
-        yield launched
 
 
 def opened(browser: object, home: Path, session: Path) -> tuple[Process, object]:
