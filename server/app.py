@@ -19,27 +19,27 @@ from typing import Any
 import uvicorn
 
 from protocol.dictionary import Dictionary
-from server.clock import SystemClock
-from server.hub import Hub
-from server.keys import CounterStore, copies_folder, load_or_make_key
-from server.link_watch import LinkState
+from server.bridge.link_watch import LinkState
+from server.http.hub import Hub
+from server.http.page_sockets import Doorman, LinedSocket, page_socket
+from server.http.routes import make_app, open_ahead
+from server.http.security import Gatekeeper, TokenGuard, new_token
+from server.http.sharing import ViewOnly
+from server.http.site import Site
+from server.http.terminal_code import can_show, terminal_code
+from server.live.pad_desk import PadDesk
+from server.live.station import Station
+from server.live.trial_run import TrialDesk, known_plans
 from server.log_file import LogFile, log_file
-from server.pad_desk import PadDesk
-from server.pad_items import PadPlan
-from server.page_sockets import Doorman, LinedSocket, page_socket
-from server.recorder import Recorder, RecorderState
-from server.records import make_header
-from server.resume import resume_or_start
-from server.routes import make_app, open_ahead
-from server.security import Gatekeeper, TokenGuard, new_token
-from server.segment import session_name
+from server.pad.pad_items import PadPlan
+from server.recording.clock import SystemClock
+from server.recording.recorder import Recorder, RecorderState
+from server.recording.records import make_header
+from server.recording.resume import resume_or_start
+from server.recording.segment import session_name
 from server.settings import Settings, Sheets, chart_folder, page_folder, sample_folder, version
-from server.sharing import ViewOnly
-from server.shelf import Shelf
-from server.site import Site
-from server.station import Station
-from server.terminal_code import can_show, terminal_code
-from server.trial_run import TrialDesk, known_plans
+from server.shelf.shelf import Shelf
+from server.uplink.keys import CounterStore, copies_folder, load_or_make_key
 
 SEND_BUFFER_BYTES = 128 * 1024
 USER_TIMEOUT_MS = 5000

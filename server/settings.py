@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 from platformdirs import user_config_path, user_data_path
 
-from server.configuration import ConfigurationProblem
-from server.configuration_sheet import configuration_of
-from server.facts import problems
-from server.flight.thrust_curve import TEXT_AT_MOST, CurveProblem, curve_of_csv
+from server.design.configuration import ConfigurationProblem
+from server.design.configuration_sheet import configuration_of
+from server.design.facts import problems
+from server.flight.airframe.thrust_curve import TEXT_AT_MOST, CurveProblem, curve_of_csv
 
 APPLICATION = "blockhouse"
 DEFAULT_HTTP_PORT = 8731
@@ -68,7 +68,7 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
         if path is not None:
             values = tomllib.loads(path.read_text("utf-8"))
         elif simulated:
-            values = tomllib.loads(resources.files("server").joinpath("sheets/sandpiper.toml").read_text("utf-8"))
+            values = tomllib.loads(resources.files("server.design").joinpath("sheets/sandpiper.toml").read_text("utf-8"))
         else:
             return Sheets()
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:

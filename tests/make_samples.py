@@ -20,12 +20,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from server.clock import NS_PER_S, FakeClock
-from server.recorder import Recorder
-from server.records import Kind, make_header
-from server.review import open_review
+from server.recording.clock import NS_PER_S, FakeClock
+from server.recording.recorder import Recorder
+from server.recording.records import Kind, make_header
+from server.review.review import open_review
+from server.review.summary import summarize, summary_json
 from server.settings import load_sheets, version
-from server.summary import summarize, summary_json
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
@@ -99,7 +99,7 @@ def record_trial(folder: Path) -> Path:
         acts = f"ground test\nenter\narm\n{CYCLES}\n"
         done = subprocess.run(
             [sys.executable, "-m", "server", "trial", TRIAL, "--cycles", str(CYCLES), "--port", url, "--acts-from-stdin",
-             "--sheet", str(ROOT / "server" / "sheets" / "sandpiper.toml")],
+             "--sheet", str(ROOT / "server" / "design" / "sheets" / "sandpiper.toml")],
             cwd=ROOT, env={**os.environ, "BLOCKHOUSE_HOME": home}, input=acts, text=True, capture_output=True, check=False,
         )  # fmt: skip
         twin.stop()

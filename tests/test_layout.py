@@ -1,4 +1,4 @@
-"""The house keeps its plan: who imports whom, a test file for each module, the fixed top level, no machine's paths."""
+"""The house keeps its plan: who imports whom, tests by room, the fixed top level, no machine's paths."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import ast
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -28,23 +29,48 @@ OUTSIDE = frozenset(
     "socket socketserver sqlite3 ssl subprocess tempfile termios threading time tty urllib".split()
 )
 
-HTTP_LAYER = {"server.routes", "server.app"}
-MAY_IMPORT_HTTP = {"server.cli", "server.__main__", "server.app"}
+# The room table: which room of server/ may import which. `problems` and `json_text` at its root may be imported by every
+# room but protocol, flight and twin; the root's other modules only by each other and by `cli`.
+ROOMS: dict[str, str] = {
+    "bridge": "",
+    "recording": "",
+    "telemetry": "protocol",
+    "design": "flight",
+    "analysis": "telemetry recording design flight protocol",
+    "uplink": "telemetry protocol",
+    "pad": "telemetry design protocol",
+    "trials": "telemetry flight protocol",
+    "live": "analysis uplink pad trials bridge recording telemetry design protocol",
+    "review": "analysis recording telemetry pad design flight protocol",
+    "shelf": "review recording telemetry flight protocol",
+    "http": "live shelf review design telemetry uplink recording flight protocol",
+    "workbench": "bridge recording uplink flight protocol",
+    "flight": "protocol",
+    "twin": "flight protocol",
+    "firmware": "protocol",
+}
+FOR_ALL = frozenset({"problems", "json_text"})
+NEVER_FOR = frozenset({"flight", "twin"})
+# Of another room only these modules, where the table alone would say too much.
+ONLY = {("analysis", "recording"): frozenset({"records"})}
+# Rooms inside server/flight/, most of them alone: an arrow is listed or it is not allowed.
+FLIGHT_ROOMS: dict[str, str] = {
+    "air": "",
+    "motion": "air",
+    "airframe": "air motion",
+    "control": "",
+    "sensors": "",
+    "descent": "air",
+    "link": "",
+    "power": "",
+}
+AT_MOST = 25  # files of one kind in a folder
+ROOT_AT_MOST = 10  # modules at the root of server/
 
-# Modules without a test file of their own name, each with the reason.
-WITHOUT_OWN_TEST = {
-    "server/__main__.py": "three lines that call server.cli.main; the tests of the command line run it as a process",
-}
-# Small files that one test file covers together: the scenarios are data, and `scenario` is what they are made of; the
-# followers and judgements are parts of the analysis and are tried through it, on flights; the computed tables are a table.
-COVERED_TOGETHER = {
-    "protocol/events.py": "tests/protocol/test_link.py",
-    "server/followers": "tests/server/test_analysis_rules.py",
-    "server/judgements": "tests/server/test_judgements.py",
-    "server/computed_tables.py": "tests/server/test_tables.py",
-    "server/twin/scenarios": "tests/server/twin/test_scenarios.py",
-    "server/twin/scenario.py": "tests/server/twin/test_scenarios.py",
-}
+ROOT_ABOVE = frozenset({"__main__", "app", "cli"})  # the only ones that may import the composition root or the command line
+READERS = frozenset({"protocol.dictionary"})  # the dictionary loader reads one TOML file
+# Folders whose code is tried through the room above: followers and judgements on whole flights, scenarios as data.
+TESTED_FROM_ABOVE = {Path("server/analysis/followers"), Path("server/analysis/judgements"), Path("server/twin/scenarios")}
 
 TOP_LEVEL = set(
     ".ci .gitignore DEVELOPERS.md LICENSE README.md protocol pyproject.toml replay_samples server tests web".split()
@@ -73,7 +99,7 @@ def modules(package: str) -> list[Path]:
 
 
 def dotted(path: Path) -> str:
-    """Turn server/flight/phase.py into server.flight.phase, and a package's __init__ into the package."""
+    """Turn server/flight/air/altitude.py into server.flight.air.altitude, and a package's __init__ into the package."""
     parts = path.with_suffix("").parts
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
@@ -96,27 +122,121 @@ def inside(name: str, package: str) -> bool:
     return name == package or name.startswith(package + ".")
 
 
+def room_of(name: str) -> str:
+    """Return the room a module lies in, or for the root of server/ the module's own name; protocol is one room."""
+    parts = name.split(".")
+    return "protocol" if parts[0] == "protocol" else (parts[1] if len(parts) > 1 else "")
+
+
+def is_pure(me: str, name: str, ours: bool) -> bool:
+    """Tell whether a module of protocol, flight or twin may import a thing that is not ours: no clocks, ports, threads."""
+    top = name.split(".")[0]
+    if inside(me, "protocol"):
+        return ours or top in PURE | {"numpy", "cobs"} | (READS_FILES if me in READERS else set())
+    listens = me == "server.twin.listener" and top in OUTSIDE
+    return ours or listens or top == "numpy" or (top in STDLIB and top not in OUTSIDE)
+
+
+def is_allowed(me: str, name: str) -> bool:
+    """Tell whether the room table lets a module of a room import this module of the house."""
+    mine, theirs = room_of(me), room_of(name)
+    if mine == theirs:
+        mine, theirs = (names.split(".")[2] for names in (f"{me}.", f"{name}."))
+        return (
+            room_of(me) != "flight"
+            or mine == theirs
+            or theirs not in FLIGHT_ROOMS
+            or theirs in FLIGHT_ROOMS.get(mine, "").split()
+        )
+    if theirs in FOR_ALL:
+        return mine not in NEVER_FOR
+    only = ONLY.get((mine, theirs))
+    return theirs in ROOMS[mine].split() and (only is None or name.split(".")[2] in only)
+
+
+# Arrows against the table that the moves left behind; each goes with the cut that mends it.
+STILL = frozenset(
+    {
+        ("server.live.station", "server.review.review"),
+        ("server.review.compare", "server.http.messages"),
+        ("server.review.export", "server.http.messages"),
+        ("server.review.parquet", "server.http.messages"),
+        ("server.review.report", "server.shelf.onboard"),
+        ("server.review.review", "server.http.messages"),
+        ("server.review.summary", "server.http.messages"),
+        ("server.review.tracks", "server.shelf.onboard"),
+        ("server.shelf.onboard", "server.http.messages"),
+        ("server.shelf.sidecar", "server.http.messages"),
+        ("server.trials.trial_plan", "server.uplink.permits"),
+        ("server.uplink.keys", "server.settings"),
+    }
+)
+STILL_ROUND = ["protocol", "server.twin"]
+STILL_HEAPS = {("web", ".js")}
+
+
 def objections(path: Path, source: str) -> list[str]:
     """Return what a file of the house imports against the plan."""
     me = dotted(path)
     wrong = []
     for name in imported(path, source):
-        top = name.split(".")[0]
+        ours = name.split(".")[0] in ("protocol", "server")
         if inside(me, "protocol"):
-            files = READS_FILES if me == "protocol.dictionary" else set()
-            fine = top in PURE | files | {"numpy", "cobs", "protocol"}
-        elif inside(me, "server.flight"):
-            fine = inside(name, "server.flight") or top in {"protocol", "numpy"} or (top in STDLIB and top not in OUTSIDE)
-        elif inside(me, "server.twin"):
-            ours = inside(name, "server.twin") or inside(name, "server.flight") or top in {"protocol", "numpy"}
-            listens = me == "server.twin.listener" and top in OUTSIDE
-            fine = ours or listens or (top in STDLIB and top not in OUTSIDE)
+            fine = is_pure(me, name, inside(name, "protocol"))
+        elif room_of(me) in ROOMS:
+            pure = room_of(me) not in NEVER_FOR or is_pure(me, name, ours)
+            fine = pure and (not ours or is_allowed(me, name)) and not inside(name, "tests")
         else:
-            http = any(inside(name, module) for module in HTTP_LAYER)
-            fine = not inside(name, "tests") and (not http or me in MAY_IMPORT_HTTP)
-        if not fine:
+            fine = not inside(name, "tests") and (room_of(name) not in ("app", "cli") or room_of(me) in ROOT_ABOVE)
+        if not fine and (me, name.rpartition(".")[0]) not in STILL:
             wrong.append(f"{path} imports {name}")
     return wrong
+
+
+def circles(package: str) -> list[list[str]]:
+    """Return the circles among the modules of a package, each as its modules; type-only imports count."""
+    files = {dotted(path): path for path in modules(package)}
+    arrows = {
+        me: {
+            full
+            for name in imported(path, (ROOT / path).read_text("utf-8"))
+            if (full := nearest(name, files)) and full != me
+        }
+        for me, path in files.items()
+    }
+    return [sorted(group) for group in strong_groups(arrows) if len(group) > 1]
+
+
+def nearest(name: str, files: Mapping[str, Path]) -> str:
+    """Return the module a full name stands for: the name itself, or what it is taken from; "" when it is not of these."""
+    return next((part for part in (name, name.rpartition(".")[0]) if part in files), "")
+
+
+def strong_groups(arrows: Mapping[str, set[str]]) -> list[set[str]]:
+    """Return the groups whose members all reach each other, by R. Tarjan's algorithm (SIAM J. Comput. 1, 1972)."""
+    index: dict[str, int] = {}
+    low: dict[str, int] = {}
+    stack: list[str] = []
+    groups: list[set[str]] = []
+
+    def visit(node: str) -> None:
+        index[node] = low[node] = len(index)
+        stack.append(node)
+        for other in arrows[node]:
+            if other not in index:
+                visit(other)
+                low[node] = min(low[node], low[other])
+            elif other in stack:
+                low[node] = min(low[node], index[other])
+        if low[node] == index[node]:
+            at = stack.index(node)
+            groups.append(set(stack[at:]))
+            del stack[at:]
+
+    for node in arrows:
+        if node not in index:
+            visit(node)
+    return groups
 
 
 def tracked() -> list[str]:
@@ -135,8 +255,28 @@ def machine_names(data: bytes) -> list[bytes]:
 
 
 @pytest.mark.parametrize("path", [*modules("protocol"), *modules("server")], ids=str)
-def test_imports_run_one_way(path: Path) -> None:
+def test_imports_follow_the_room_table(path: Path) -> None:
     assert objections(path, (ROOT / path).read_text("utf-8")) == []
+
+
+@pytest.mark.parametrize("package", ["protocol", "server"])
+def test_no_module_reaches_itself(package: str) -> None:
+    assert [group for group in circles(package) if not any(inside(group[0], name) for name in STILL_ROUND)] == []
+
+
+def test_a_circle_would_be_seen() -> None:
+    arrows = {"a": {"b"}, "b": {"c"}, "c": {"b", "d"}, "d": set()}
+    assert [group for group in strong_groups(arrows) if len(group) > 1] == [{"b", "c"}]
+
+
+def test_the_rooms_are_the_folders_and_run_one_way() -> None:
+    folders = {path.name for path in (ROOT / "server").iterdir() if (path / "__init__.py").exists()}
+    assert folders == set(ROOMS) | {"cli"}
+    for table in (ROOMS, FLIGHT_ROOMS):
+        arrows = {room: set(allowed.split()) & set(table) for room, allowed in table.items()}
+        assert all(len(group) == 1 for group in strong_groups(arrows))
+    inner = {path.name for path in (ROOT / "server" / "flight").iterdir() if (path / "__init__.py").exists()}
+    assert inner == set(FLIGHT_ROOMS)
 
 
 @pytest.mark.parametrize(
@@ -145,22 +285,26 @@ def test_imports_run_one_way(path: Path) -> None:
         ("protocol/x.py", "import time", "time"),
         ("protocol/x.py", "from os import path", "os.path"),
         ("protocol/x.py", "def f():\n    import socket", "socket"),
-        ("protocol/x.py", "from server.flight import altitude", "server.flight.altitude"),
+        ("protocol/x.py", "from server.flight.air import altitude", "server.flight.air.altitude"),
         ("protocol/x.py", "import scipy", "scipy"),
         ("protocol/link.py", "import pathlib", "pathlib"),
-        ("server/flight/x.py", "from server import twin", "server.twin"),
-        ("server/flight/x.py", "import server.pipeline", "server.pipeline"),
-        ("server/flight/x.py", "from .. import pipeline", "server.pipeline"),
+        ("server/flight/air/x.py", "from server import twin", "server.twin"),
+        ("server/flight/air/x.py", "from server.flight.motion import phase", "server.flight.motion.phase"),
+        ("server/flight/x.py", "import server.analysis.pipeline", "server.analysis.pipeline"),
+        ("server/flight/x.py", "from ..analysis import pipeline", "server.analysis.pipeline"),
+        ("server/flight/x.py", "from server import problems", "server.problems"),
         ("server/flight/x.py", "import scipy.integrate", "scipy.integrate"),
         ("server/flight/x.py", "from time import monotonic", "time.monotonic"),
-        ("server/twin/x.py", "from server.clock import Clock", "server.clock.Clock"),
+        ("server/twin/x.py", "from server.recording.clock import Clock", "server.recording.clock.Clock"),
         ("server/twin/x.py", "import threading", "threading"),
         ("server/twin/x.py", "import fastapi", "fastapi"),
-        ("server/twin/listener.py", "from server import bridge", "server.bridge"),
-        ("server/hub.py", "from server import app", "server.app"),
-        ("server/hub.py", "from server.routes import router", "server.routes.router"),
-        ("server/hub.py", "from . import routes", "server.routes"),
-        ("server/hub.py", "from tests.traffic import KEY", "tests.traffic.KEY"),
+        ("server/twin/listener.py", "from server.bridge import ports", "server.bridge.ports"),
+        ("server/analysis/x.py", "from server.recording.recorder import Recorder", "server.recording.recorder.Recorder"),
+        ("server/review/x.py", "from server.http.messages import update", "server.http.messages.update"),
+        ("server/uplink/x.py", "from server import settings", "server.settings"),
+        ("server/http/x.py", "from server import app", "server.app"),
+        ("server/http/x.py", "from tests.traffic import KEY", "tests.traffic.KEY"),
+        ("server/demo.py", "from server.cli import main", "server.cli.main"),
     ],
 )
 def test_a_wrong_import_is_seen(path: str, source: str, objected: str) -> None:
@@ -172,41 +316,32 @@ def test_a_wrong_import_is_seen(path: str, source: str, objected: str) -> None:
     [
         ("protocol/link.py", "from collections import deque\nfrom protocol.sequence import Place\nimport numpy as np"),
         ("protocol/dictionary.py", "from importlib import resources\nfrom pathlib import Path"),
-        ("server/flight/x.py", "from . import altitude\nfrom protocol.fields import Channel\nimport statistics"),
-        ("server/twin/x.py", "from server.flight.attitude import tilt\nfrom server.twin import air"),
+        ("server/flight/motion/x.py", "from ..air import altitude\nfrom protocol.fields import Channel\nimport statistics"),
+        ("server/twin/x.py", "from server.flight.motion.attitude import tilt\nfrom server.twin import air"),
         ("server/twin/listener.py", "import socket, threading, serial, os"),
-        ("server/cli.py", "from server.app import build"),
-        ("server/application.py", "from server.appliance import x"),
+        ("server/analysis/x.py", "from server.recording.records import Kind\nfrom server.problems import Problem"),
+        ("server/cli/x.py", "from server.app import build"),
     ],
 )
 def test_a_right_import_is_not_objected_to(path: str, source: str) -> None:
     assert objections(Path(path), source) == []
 
 
-# ---------------------------------------------------------------- tests mirror the source
+# ---------------------------------------------------------------- the tree
 
 
-def mirror_of(path: Path) -> Path:
-    """Return the test file a module must have."""
-    for package, together in COVERED_TOGETHER.items():
-        if path.is_relative_to(package):
-            return Path(together)
-    return Path("tests") / path.parent / f"test_{path.name}"
+def test_no_folder_is_a_heap() -> None:
+    kinds = Counter((Path(name).parent.as_posix(), Path(name).suffix) for name in tracked() if not name.startswith("tests/"))
+    assert {kind: count for kind, count in kinds.items() if count > AT_MOST and kind not in STILL_HEAPS} == {}
+    assert kinds["server", ".py"] <= ROOT_AT_MOST
 
 
-@pytest.mark.parametrize(
-    "path", [path for path in [*modules("protocol"), *modules("server")] if path.name != "__init__.py"], ids=str
-)
-def test_each_module_has_its_test_file(path: Path) -> None:
-    has_test = (ROOT / mirror_of(path)).is_file()
-    if path.as_posix() in WITHOUT_OWN_TEST:
-        assert not has_test, "an exception that is none any more"
-    else:
-        assert has_test, f"{mirror_of(path)} is missing"
-
-
-def test_the_exceptions_exist() -> None:
-    assert [name for name in [*WITHOUT_OWN_TEST, *COVERED_TOGETHER] if not (ROOT / name).exists()] == []
+def test_tests_mirror_the_rooms() -> None:
+    """Each folder of code has its folder of tests, and no test lies where there is no code."""
+    code = {path.parent for package in ("protocol", "server") for path in modules(package)} - TESTED_FROM_ABOVE
+    tests = {path.parent.relative_to("tests") for path in modules("tests") if path.name.startswith("test_")}
+    assert sorted(str(folder) for folder in code - tests) == []
+    assert sorted(str(folder) for folder in tests - code if folder.parts[:1] in (("protocol",), ("server",))) == []
 
 
 def test_each_tests_folder_is_a_package_with_a_sentence() -> None:

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from server.review import Review, open_review
-from server.shelf import Shelf
-from server.summary import summarize, summary_json
+from server.review.review import Review, open_review
+from server.review.summary import summarize, summary_json
+from server.shelf.shelf import Shelf
 from tests.make_samples import FOLDER, SUMMARY, flights, record
 
 NAMES = ("bench-trial", "calm", "gusty-bad-number", "thin-link")

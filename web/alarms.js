@@ -1,5 +1,5 @@
 // Which alarms stand, in which order a person should look at them, and which somebody has seen. The same fold as in
-// server/alarms.py: an acknowledgment names the arrival of the raise that was looked at, so none later is meant by it.
+// server/analysis/alarms.py: an acknowledgment names the arrival of the raise that was looked at, so none later is meant by it.
 
 const WORST_FIRST = ["warning", "caution"];
 

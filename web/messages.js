@@ -1,4 +1,4 @@
-// The names both ends of the wire to the station agree on. The other end is server/messages.py.
+// The names both ends of the wire to the station agree on. The other end is server/http/messages.py.
 
 /** Messages the station sends on /ws/view. The page never sends on that socket. */
 export const VIEW_TYPES = ["hello", "update", "beat"];

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import random
 
-from server.flight import atmosphere
+from server.flight.air import atmosphere
 from server.twin.attitude import Vector
 from server.twin.sandpiper import Gust, Site, WindNumbers
 

@@ -9,7 +9,7 @@ from math import pi
 
 import numpy as np
 
-from server.pipeline import Output
+from server.analysis.pipeline import Output
 from tests.accuracy.forecasts import foretold
 from tests.accuracy.random_flights import Flown
 from tests.server.flights import FACTS

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from server.records import Kind, Record
+from server.recording.records import Kind, Record
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin

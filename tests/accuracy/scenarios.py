@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import sys
 
-from server.pipeline import Output, recorded_output
+from server.analysis.pipeline import Output, recorded_output
 from server.twin.scenarios import load_scenario, scenario_names
 from tests.accuracy.random_flights import Flown, fly
 from tests.server.flights import FACTS, dictionary

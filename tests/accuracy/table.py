@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from server.pipeline import recorded_output
+from server.analysis.pipeline import recorded_output
 from tests.accuracy.quantities import QUANTITIES, Quantity, Seen
 from tests.accuracy.random_flights import Flown, random_flight
 from tests.server.flights import FACTS, dictionary

@@ -19,9 +19,9 @@ from pathlib import Path
 from protocol.dictionary import Dictionary, load_dictionary, parse_dictionary
 from protocol.foreign import foreign_framing
 from protocol.vehicle import VehicleLink
+from server.analysis.pipeline import Pipeline, recorded_output
 from server.firmware.generator import write_firmware
-from server.pipeline import Pipeline, recorded_output
-from server.records import Kind, Record
+from server.recording.records import Kind, Record
 from tests.traffic import KEY
 
 ROUNDS = 400_000

@@ -11,10 +11,10 @@ import time
 from collections.abc import Callable
 
 from protocol.dictionary import Dictionary, parse_dictionary
-from server.analysis import Analysis
-from server.decoding import decode_recording
-from server.pipeline import Pipeline
-from server.records import Kind, Record
+from server.analysis.analysis import Analysis
+from server.analysis.pipeline import Pipeline
+from server.recording.records import Kind, Record
+from server.telemetry.decoding import decode_recording
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
 from tests.server.flights import FACTS, KEY, dictionary

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from server.onboard import align_log
-from server.onboard_log import read_log
-from server.review import open_review
+from server.review.review import open_review
+from server.shelf.onboard import align_log
+from server.shelf.onboard_log import read_log
 from tests.server.flights import flown, recorded
 
 RATE_HZ, SECONDS, COLUMNS = 1000, 600, 40

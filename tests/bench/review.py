@@ -14,15 +14,15 @@ from pathlib import Path
 
 import numpy as np
 
-from server.clock import FakeClock
-from server.decoding import decode_recording
-from server.recorder import Recorder
-from server.records import Kind, make_header
+from server.recording.clock import FakeClock
+from server.recording.recorder import Recorder
+from server.recording.records import Kind, make_header
+from server.telemetry.decoding import decode_recording
 from tests.bench.flight import hour, hundred_a_second, seconds
 from tests.browser.desk import chromium
 from tests.browser.station import Process
 from tests.server.flights import SHEETS
-from tests.server.recording import fixed_entropy
+from tests.server.recording.sessions import fixed_entropy
 
 MOVES = 200
 TARGET_OPEN_S, TARGET_MEDIAN_MS, TARGET_99_MS = 2.0, 4.0, 16.0

@@ -21,12 +21,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from server.command_state import UNSENT, State
-from server.keys import KEY_FILE, CounterStore, load_or_make_key
 from server.twin.scenario import Scenario
 from server.twin.twin import Twin
+from server.uplink.command_state import UNSENT, State
+from server.uplink.keys import KEY_FILE, CounterStore, load_or_make_key
 from tests.bench.soak_tally import Executed, Tally
-from tests.server.queue_world import KEY, A, B, World
+from tests.server.uplink.queue_world import KEY, A, B, World
 
 LOSS = 0.30
 BIT_ERROR_RATE = 1e-4  # about one frame of 40 bytes in thirty

@@ -10,8 +10,8 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from tests.server.queue_oracles import Decoded, Oracle, decode
-from tests.server.queue_world import Act, Disarmed, Sent, World
+from tests.server.uplink.queue_oracles import Decoded, Oracle, decode
+from tests.server.uplink.queue_world import Act, Disarmed, Sent, World
 
 SAYS_DONE = frozenset({"completed", "verified"})
 SAYS_NOT_DONE = frozenset({"refused", "cancelled", "expired", "abandoned"})

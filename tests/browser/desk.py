@@ -40,7 +40,7 @@ class Bench:
             home, "twin", "--listen", "socket://127.0.0.1:0", "--rate", str(rate), "--ignite-after", str(ignite_s)
         )
         self.relay = NetRelay(self._twin.line(r"(socket://\S+)")[1])
-        sheet = ROOT / "server" / "sheets" / "sandpiper.toml"
+        sheet = ROOT / "server" / "design" / "sheets" / "sandpiper.toml"
         arguments = ["live", "--port", self.relay.url, "--sheet", str(sheet), "--no-browser", "--http-port", "0"]
         more = [*(["--two-person"] if two_person else []), *(["--pad-sheet", str(pad_sheet)] if pad_sheet else [])]
         self.station = Process(home, *arguments, *more)

@@ -25,7 +25,7 @@ def bench(tmp_path: Path) -> Iterator[tuple[Process, Process, Relay, Path]]:
     flight = ["--rate", str(RATE), "--ignite-after", str(IGNITE_S)]
     twin = Process(home, "twin", "--listen", "socket://127.0.0.1:0", "--truth", str(truth), *flight)
     relay = Relay(twin.line(r"(socket://\S+)")[1], tmp_path / "radio")
-    sheet = Path(__file__).resolve().parents[2] / "server" / "sheets" / "sandpiper.toml"
+    sheet = Path(__file__).resolve().parents[2] / "server" / "design" / "sheets" / "sandpiper.toml"
     station = Process(
         home, "live", "--port", str(tmp_path / "radio"), "--sheet", str(sheet), "--no-browser", "--http-port", "0"
     )

@@ -10,7 +10,7 @@ import pytest
 
 from tests.browser.desk import LAPTOP, PHONE, Bench, Desk
 from tests.browser.station import ROOT, Process, eventually
-from tests.server.pad_world import HOSTILE, HOSTILE_KEY
+from tests.server.pad.pad_world import HOSTILE, HOSTILE_KEY
 
 ADVICE = "This sheet advises. The range safety officer decides."
 NO_PRINTER = "void (window.print = () => { window.printed = (window.printed ?? 0) + 1; })"
@@ -21,7 +21,7 @@ def pad(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
     """A twin on the pad and a station with the Sandpiper's sheet and one hostile item."""
     folder = tmp_path_factory.mktemp("pad")
     sheet = folder / "mine.toml"
-    own = (ROOT / "server" / "sheets" / "sandpiper-pad.toml").read_text("utf-8")
+    own = (ROOT / "server" / "pad" / "sheets" / "sandpiper-pad.toml").read_text("utf-8")
     sheet.write_text(f"{own}\n[[group.item]]\n{HOSTILE_KEY}\n", "utf-8")
     with Bench(folder, pad_sheet=sheet) as running:
         yield running
@@ -137,7 +137,7 @@ def test_hands_with_gloves_find_what_they_tick(pad: Bench, browser: object, size
 
 
 def test_without_a_vehicle_everything_measured_is_unknown_and_people_can_tick(browser: object, tmp_path: Path) -> None:
-    sheet = ROOT / "server" / "sheets" / "sandpiper-pad.toml"
+    sheet = ROOT / "server" / "pad" / "sheets" / "sandpiper-pad.toml"
     where = ("--port", "socket://127.0.0.1:9", "--no-browser", "--http-port", "0")
     station = Process(tmp_path, "live", "--pad-sheet", str(sheet), *where)
     desk = Desk(browser, station.line(r"(http://\S+#operator=\S+)")[1], link="No port")

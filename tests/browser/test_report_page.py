@@ -6,7 +6,7 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-from server.cli import main
+from server.cli.cli import main
 from tests.browser.station import CHROMIUM_ARGUMENTS, chromium_path
 from tests.server.flights import flown, recorded
 

@@ -180,7 +180,7 @@ def test_markup_in_every_text_is_shown_as_text(tmp_path: Path) -> None:
     dictionary.write_text(re.sub(r'^vehicle = ".*"', f'vehicle = "{MARK}"', marked(source), flags=re.M))
     assert load_dictionary(dictionary).vehicle == MARK
     sheet = tmp_path / "sheet.toml"
-    sheets = marked((ROOT / "server" / "sheets" / "sandpiper.toml").read_text())
+    sheets = marked((ROOT / "server" / "design" / "sheets" / "sandpiper.toml").read_text())
     sheet.write_text(re.sub(r'^name = ".*"', f'name = "{MARK}"', sheets, flags=re.M))
     home = tmp_path / "home"
     twin = Process(home, "twin", "--listen", "socket://127.0.0.1:0", "--rate", "8", "--ignite-after", "8")

@@ -15,16 +15,16 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from server.clock import SystemClock
-from server.recorder import Recorder
-from server.records import Kind
-from server.session_file import Session, open_session
-from server.storage import PosixStorage
+from server.recording.clock import SystemClock
+from server.recording.recorder import Recorder
+from server.recording.records import Kind
+from server.recording.session_file import Session, open_session
+from server.recording.storage import PosixStorage
 from tests.browser.station import ROOT, Process, eventually
 from tests.faults.case import Seen, case
 from tests.faults.pad import Pad
-from tests.server.recording import FaultyStorage, bytes_of, header_for
-from tests.server.test_recorder_faults import check_truth, fly, session_in
+from tests.server.recording.sessions import FaultyStorage, bytes_of, header_for
+from tests.server.recording.test_recorder_faults import check_truth, fly, session_in
 
 PROMISED_S = 0.25
 EXT4_SHUTDOWN = 0x8004587D  # _IOR('X', 125, __u32), the kernel's EXT4_IOC_SHUTDOWN
@@ -92,10 +92,10 @@ def _restarted(pad: Pad, before: Session) -> None:
 POWER = """
 import sys
 from pathlib import Path
-from server.clock import SystemClock
-from server.recorder import Recorder
-from server.records import Kind
-from tests.server.recording import header_for
+from server.recording.clock import SystemClock
+from server.recording.recorder import Recorder
+from server.recording.records import Kind
+from tests.server.recording.sessions import header_for
 clock = SystemClock()
 recorder = Recorder(Path(sys.argv[1]), "flight", header_for(clock), clock=clock)
 import time

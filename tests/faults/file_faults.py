@@ -9,13 +9,13 @@ import urllib.error
 import urllib.request
 from pathlib import Path
 
-from server.pcapng import Direction, enhanced_packet
-from server.records import Kind
-from server.recover import recover
-from server.session_file import SessionError, open_session
+from server.recording.pcapng import Direction, enhanced_packet
+from server.recording.records import Kind
+from server.recording.recover import recover
+from server.recording.session_file import SessionError, open_session
 from tests.browser.station import ROOT, Process
 from tests.faults.case import Seen, case
-from tests.server.recording import ENTRIES, bytes_of, entry, small_header, write_part
+from tests.server.recording.sessions import ENTRIES, bytes_of, entry, small_header, write_part
 
 
 @case(
@@ -79,7 +79,7 @@ def newer(folder: Path, number: int) -> Seen:
 HUGE = """
 import sys
 from pathlib import Path
-from server.session_file import open_session
+from server.recording.session_file import open_session
 session = open_session(Path(sys.argv[1]))
 middle = session.records[len(session.records) // 2]
 # Not getrusage: its peak outlives exec, and the parent may be large.

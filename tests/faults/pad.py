@@ -1,6 +1,6 @@
 """A real station on a real pseudo-terminal, with a scripted vehicle at the other end that counts every byte it sends.
 
-The vehicle obeys the real rules of the wire (`tests.server.queue_vehicle`), so that a command is carried out, and a frame
+The vehicle obeys the real rules of the wire (`queue_vehicle`), so that a command is carried out, and a frame
 that must not leave is seen. What the terminal took is what was sent; all of it has to be in the recording.
 """
 
@@ -26,11 +26,11 @@ from websockets.sync.client import connect
 from protocol.commands import open_command_frame
 from protocol.dictionary import load_dictionary
 from protocol.framing import FrameSplitter
-from server.keys import load_or_make_key
-from server.records import Kind
-from server.session_file import Session, open_session
+from server.recording.records import Kind
+from server.recording.session_file import Session, open_session
+from server.uplink.keys import load_or_make_key
 from tests.browser.station import Process, eventually
-from tests.server.queue_vehicle import Vehicle
+from tests.server.uplink.queue_vehicle import Vehicle
 
 TICK_S = 0.05
 PATIENCE_S = 30.0

@@ -14,13 +14,13 @@ import pytest
 from websockets.exceptions import WebSocketException
 from websockets.sync.client import connect
 
-from server.clock import NS_PER_S
-from server.session_file import open_session
+from server.recording.clock import NS_PER_S
+from server.recording.session_file import open_session
 from tests.browser.station import ROOT, Process, eventually
 from tests.faults.case import Seen, case
 from tests.faults.pad import Pad
-from tests.server.recording import bytes_of
-from tests.server.test_station_commands import Bench, run
+from tests.server.live.test_station_commands import Bench, run
+from tests.server.recording.sessions import bytes_of
 
 
 def frozen_for(number: int) -> float:

@@ -10,13 +10,13 @@ from pathlib import Path
 from protocol.dictionary import Dictionary, load_dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from protocol.vehicle import VehicleLink
-from server.decoding import LiveDecoder, decode_recording
-from server.messages import to_json
-from server.onboard_log import LogProblem, read_log
-from server.pipeline import recorded_output
-from server.records import Kind, Record
-from server.review import open_review
-from server.session_file import SessionError
+from server.analysis.pipeline import recorded_output
+from server.http.messages import to_json
+from server.recording.records import Kind, Record
+from server.recording.session_file import SessionError
+from server.review.review import open_review
+from server.shelf.onboard_log import LogProblem, read_log
+from server.telemetry.decoding import LiveDecoder, decode_recording
 
 ROOT = Path(__file__).parents[2]
 KEY = bytes(range(32))

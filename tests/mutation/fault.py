@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
-QUEUE = "server/command_queue.py"
-STATE = "server/command_state.py"
-CONDITIONS = "server/conditions.py"
-AUTHORITY = "server/authority.py"
-KEYS = "server/keys.py"
-WATCH = "server/link_watch.py"
+ROOT = Path(__file__).resolve().parents[2]
+QUEUE = "server/uplink/command_queue.py"
+STATE = "server/uplink/command_state.py"
+CONDITIONS = "server/telemetry/conditions.py"
+AUTHORITY = "server/uplink/authority.py"
+KEYS = "server/uplink/keys.py"
+WATCH = "server/bridge/link_watch.py"
 VEHICLE = "protocol/vehicle.py"
 COMMANDS = "protocol/commands.py"
-STATION = "server/station.py"
-PERMITS = "server/permits.py"
-DESK = "server/permit_desk.py"
+STATION = "server/live/station.py"
+PERMITS = "server/uplink/permits.py"
+DESK = "server/uplink/permit_desk.py"
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,14 @@ class Fault:
     changes: tuple[tuple[str, str, str], ...]
 
 
+def test_file(name: str) -> str:
+    """Return the one file below tests/server called test_<name>.py; raises LookupError when there is none, or two."""
+    found = [path.relative_to(ROOT).as_posix() for path in (ROOT / "tests" / "server").rglob(f"test_{name}.py")]
+    if len(found) != 1:
+        raise LookupError(f"test_{name}.py is there {len(found)} times")
+    return found[0]
+
+
 def fault(name: str, catcher: str, *changes: tuple[str, str, str]) -> Fault:
-    """Return a fault that tests/server/test_<catcher>.py is expected to catch."""
-    return Fault(name, f"tests/server/test_{catcher}.py", changes)
+    """Return a fault that the tests in test_<catcher>.py are expected to catch."""
+    return Fault(name, test_file(catcher), changes)

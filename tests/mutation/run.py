@@ -20,15 +20,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.mutation.fault import Fault
+from tests.mutation.fault import ROOT, Fault, test_file
 from tests.mutation.faults import FAULTS
 
-ROOT = Path(__file__).resolve().parents[2]
 COPIED = ("protocol", "server", "tests", "pyproject.toml")
-MACHINE = "tests/server/test_command_invariants.py"
+MACHINE = "tests/server/uplink/test_command_invariants.py"
 BITES = "::test_no_order_of_acts_faults_and_events_breaks_an_invariant"  # not the one that only counts
 EXAMPLES = tuple(
-    f"tests/server/test_{name}.py"
+    test_file(name)
     for name in (
         "command_state",
         "conditions",

@@ -8,14 +8,14 @@ from functools import cache
 from pathlib import Path
 
 from protocol.dictionary import Dictionary, load_dictionary
-from server.clock import FakeClock
-from server.facts import facts_of
-from server.recorder import Recorder
-from server.records import Kind, Record, make_header
+from server.design.facts import facts_of
+from server.recording.clock import FakeClock
+from server.recording.recorder import Recorder
+from server.recording.records import Kind, Record, make_header
 from server.settings import load_sheets
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
-from tests.server.recording import fixed_entropy
+from tests.server.recording.sessions import fixed_entropy
 
 KEY = bytes(range(32))
 SHEETS = load_sheets(None, True)

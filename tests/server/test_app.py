@@ -21,10 +21,10 @@ from server.app import (
     run_replay,
     site_hosts,
 )
-from server.keys import KEY_FILE, KeyProblem
-from server.recorder import RecorderFailed
-from server.session_file import open_session
+from server.recording.recorder import RecorderFailed
+from server.recording.session_file import open_session
 from server.settings import Settings, Sheets
+from server.uplink.keys import KEY_FILE, KeyProblem
 from tests.server.flights import dictionary, flown, recorded
 
 NOBODY = "socket://127.0.0.1:1"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from server.records import encode_note
+from server.recording.records import encode_note
 from server.settings import (
     SettingsProblem,
     Sheets,
@@ -137,4 +137,4 @@ def test_a_slip_in_the_configuration_is_named(tmp_path: Path) -> None:
 
 
 def package_sheet() -> Path:
-    return Path(__file__).resolve().parents[2] / "server" / "sheets" / "sandpiper.toml"
+    return Path(__file__).resolve().parents[2] / "server" / "design" / "sheets" / "sandpiper.toml"

@@ -13,8 +13,8 @@ from protocol.link import Link
 from protocol.vehicle import VehicleLink
 from server.demo import TwinOptions, flying_twin
 from server.firmware.process_link import EncoderProblem
-from server.review import open_review
-from server.summary import summarize
+from server.review.review import open_review
+from server.review.summary import summarize
 from server.twin.twin import Twin
 from tests.browser.station import Process
 from tests.server.firmware.build import program

@@ -8,8 +8,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from server.pipeline import recorded_output
-from server.records import Kind, Record
+from server.analysis.pipeline import recorded_output
+from server.recording.records import Kind, Record
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin

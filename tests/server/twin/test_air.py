@@ -8,7 +8,7 @@ import statistics
 
 import pytest
 
-from server.flight import atmosphere
+from server.flight.air import atmosphere
 from server.twin.air import Air, Wind, gust_m_s
 from server.twin.sandpiper import Gust, Site, WindNumbers, changed
 

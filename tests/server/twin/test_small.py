@@ -7,7 +7,7 @@ import pytest
 from protocol.dictionary import Dictionary
 from protocol.events import PacketReceived
 from protocol.link import Link
-from server.flight.atmosphere import height_above_pad_m
+from server.flight.air.atmosphere import height_above_pad_m
 from server.twin.small import APOGEE_M, PAD_K, PAD_PA, SmallVehicle
 from tests.protocol.foreign_helpers import SAMPLES
 from tests.protocol.helpers import events_of

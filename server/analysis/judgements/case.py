@@ -1,0 +1,42 @@
+"""What a judgement is given, and what it returns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from server.analysis.flight_log import FlightLog, Window
+from server.design.facts import Facts
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One judged subject: its key, a sentence for the list of events (may be empty), and numbers in SI units by name."""
+
+    key: str
+    text: str = ""
+    body: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass
+class Case:
+    """The flight as known at one frame: moments (timeline s and height m by key), figures so far, the log, the sheets."""
+
+    log: FlightLog
+    facts: Facts
+    moments: dict[str, tuple[float, float]]
+    figures: dict[str, Mapping[str, object]]
+    order: int
+    now_s: float
+
+    def window(self, series: str, start_s: float, stop_s: float) -> Window:
+        """Return what had been heard of a series between two times up to this frame."""
+        return self.log.window(series, start_s, stop_s, self.order)
+
+    def t_of(self, moment: str) -> float | None:
+        """Return the time of a moment, the finer one when a judgement found it."""
+        figure = self.figures.get(moment)
+        if figure is not None and isinstance(figure.get("t"), float):
+            return figure["t"]
+        known = self.moments.get(moment)
+        return None if known is None else known[0]

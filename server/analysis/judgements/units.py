@@ -1,0 +1,28 @@
+"""Which inertial unit it was, when the two disagreed in force: by the barometer, which depends on neither."""
+
+from __future__ import annotations
+
+from server.analysis.followers.motion import QUATERNION
+from server.analysis.judgements.case import Case, Figure
+from server.analysis.judgements.control import end_of_flight
+from server.flight.sensors.imu_blame import Track, force_error, who_disagrees
+
+
+def judge_units(case: Case) -> list[Figure]:
+    """Return the figure of a disagreement in force again with the unit that is to blame, where that can be told."""
+    told = case.figures.get("units_accel")
+    start_s, end_s = case.t_of("burnout"), end_of_flight(case)
+    if told is None or told.get("suspect") or start_s is None or end_s is None:
+        return []
+    state = case.window("state", start_s, end_s)
+    height = case.window("height", start_s, end_s)
+    attitude = Track(state.t, state.stack(*QUATERNION))
+    errors = []
+    for unit in "ab":
+        window = case.window(f"unit_{unit}", start_s, end_s)
+        force = Track(window.t, window.stack(*(f"accel.{unit}.{axis}" for axis in "xyz")))
+        errors.append(force_error(force, attitude, Track(height.t, height["height_raw"])))
+    blame = who_disagrees("accel", barometer=(errors[0], errors[1]))
+    if blame.unit is None:
+        return []
+    return [Figure("units_accel", "", {**told, "suspect": blame.unit, "reason": "; ".join(blame.reasons)})]

@@ -1,0 +1,141 @@
+"""From records to what is shown: one pipeline for live, demo and replay.
+
+`Pipeline.take(record)` is the live form, one record at a time. `recorded_output(session...)` hands the whole recording
+through the same analysis at once. Everything shown, judged or exported comes out of here and is a pure function of
+(records, dictionary); `tests/server/analysis/test_pipeline.py` compares the two forms value for value and entry for entry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from protocol.dictionary import Dictionary
+from protocol.link import Link
+from server.analysis.analysis import Analysis
+from server.design.facts import NOTHING_TOLD, Facts
+from server.recording.records import Kind, Record
+from server.telemetry.batch import Batch, Rows
+from server.telemetry.decoding import LiveDecoder, decode_recording
+from server.telemetry.journal import Entry
+
+NS_PER_S = 1e9
+NOTE_TOPICS: dict[int, str] = {
+    Kind.OUTCOME: "command",
+    Kind.ACT: "act",
+    Kind.LINK: "link",
+    Kind.CLOCK: "clock",
+    Kind.GAP: "gap",
+    Kind.ALARM: "alarm",
+    Kind.MARK: "mark",
+    Kind.NOTE: "note",
+}
+# What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
+OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "acknowledged"})
+
+
+@dataclass
+class Output:
+    """What one or many records led to: rows by table (packets and computed ones), and journal entries in order."""
+
+    rows: dict[str, Rows] = field(default_factory=dict)
+    entries: list[Entry] = field(default_factory=list)
+    batch: Batch | None = None
+
+
+class Pipeline:
+    """The live form. Records must come in order of their sequence numbers."""
+
+    def __init__(
+        self,
+        dictionary: Dictionary,
+        origin_ns: int,
+        facts: Facts = NOTHING_TOLD,
+        link: Link | None = None,
+    ) -> None:
+        self._dictionary = dictionary
+        self._origin_ns = origin_ns
+        self._decoder = LiveDecoder(dictionary, link)
+        self.analysis = Analysis(dictionary, facts)
+
+    @property
+    def last_t(self) -> float:
+        """The greatest timeline second heard so far."""
+        return self._decoder.timeline.last_t
+
+    @property
+    def last_rx_s(self) -> float | None:
+        """Session second of the last good packet."""
+        return self._decoder.timeline.last_rx_s
+
+    def rx_s(self, mono_ns: int) -> float:
+        """Return session seconds of a monotonic time."""
+        return (mono_ns - self._origin_ns) / NS_PER_S
+
+    def take_up(self, records: Iterable[Record]) -> Output:
+        """Go through the records of a session's earlier parts at once, as `take` would one by one, before any `take`."""
+        kept = list(records)
+        output = _whole(self._dictionary, kept, self._origin_ns, self.analysis)
+        for record in kept:  # leaves link and timeline as if every chunk had come live
+            if record.kind == Kind.RECEIVED:
+                self._decoder.take(record.payload, self.rx_s(record.mono_ns))
+        return output
+
+    def take(self, record: Record) -> Output:
+        """Return what one record leads to."""
+        rx_s = self.rx_s(record.mono_ns)
+        if record.kind == Kind.RECEIVED:
+            batch = self._decoder.take(record.payload, rx_s)
+            found = self.analysis.take(batch)
+            return Output({**batch.rows, **found.rows}, [entry for _, entry in found.entries], batch)
+        entry = note_entry(record, rx_s, self.last_t)
+        return Output({}, [entry] if entry is not None else [])
+
+
+def note_entry(record: Record, rx_s: float, t: float) -> Entry | None:
+    """Return the journal entry of a note record, or None for kinds that show nothing."""
+    topic = NOTE_TOPICS.get(record.kind)
+    if topic is None:
+        return None
+    try:
+        note = record.note()
+    except ValueError:
+        return Entry(rx_s, t, topic, "unreadable", "caution", "a note of the recording cannot be read", {})
+    body, own = note.get("body"), note.get("topic")
+    return Entry(
+        rx_s,
+        t,
+        own if isinstance(own, str) and own in OWN_TOPICS else topic,
+        str(note.get("key", "")),
+        str(note.get("severity", "info")),
+        str(note.get("text", "")),
+        body if isinstance(body, dict) else {},
+    )
+
+
+def recorded_output(
+    dictionary: Dictionary, records: Iterable[Record], origin_ns: int, facts: Facts = NOTHING_TOLD
+) -> Output:
+    """Return what all records of a session lead to, in one go."""
+    return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts))
+
+
+def _whole(dictionary: Dictionary, records: Iterable[Record], origin_ns: int, analysis: Analysis) -> Output:
+    chunks: list[tuple[float, bytes]] = []
+    notes: list[tuple[int, Record]] = []
+    for record in records:
+        if record.kind == Kind.RECEIVED:
+            chunks.append(((record.mono_ns - origin_ns) / NS_PER_S, record.payload))
+        elif record.kind in NOTE_TOPICS:
+            notes.append((len(chunks), record))
+    batch, frames_after = decode_recording(dictionary, chunks)
+    found = analysis.take(batch)
+    keyed: list[tuple[tuple[int, int], Entry]] = [((order, 1), entry) for order, entry in found.entries]
+    for chunk_count, record in notes:
+        frames = int(frames_after[chunk_count])
+        t = float(batch.frame_t[frames - 1]) if frames else 0.0
+        entry = note_entry(record, (record.mono_ns - origin_ns) / NS_PER_S, t)
+        if entry is not None:
+            keyed.append(((frames, 0), entry))
+    keyed.sort(key=lambda item: item[0])
+    return Output({**batch.rows, **found.rows}, [entry for _, entry in keyed], batch)

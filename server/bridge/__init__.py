@@ -1,0 +1,1 @@
+"""One thread owns the port; says whether the vehicle is heard."""

@@ -1,0 +1,1 @@
+"""The vehicle on paper: sheet numbers, configuration, next flight."""

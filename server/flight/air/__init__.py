@@ -1,0 +1,1 @@
+"""The air: standard atmosphere and height from pressure."""

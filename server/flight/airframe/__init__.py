@@ -1,0 +1,1 @@
+"""The body on paper and in the air: centers, margin, inertia, swing, forecast."""

@@ -1,0 +1,1 @@
+"""The steering: gate, roll authority, linkage, servo bus."""

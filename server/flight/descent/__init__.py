@@ -1,0 +1,1 @@
+"""Coming down and where it lies."""

@@ -1,0 +1,1 @@
+"""The radio: loss, margin, range."""

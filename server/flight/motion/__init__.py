@@ -1,0 +1,1 @@
+"""How the vehicle moves: height and climb, attitude, phases and their moments."""

@@ -1,0 +1,1 @@
+"""Are the numbers to be believed: inertial units, state vector, ranges, limits, two clocks."""

@@ -1,0 +1,237 @@
+"""Do two inertial units agree in flight? A statistical distance over windows of `WINDOW` samples, not a bare threshold.
+
+Unit A is brought to B's instants by straight lines (the packets come about 10 ms apart); the difference, less the difference
+learned on the pad (`imu_rest`), is judged in two ways for force and for rates:
+
+    distance   d' S^-1 d of the window's median difference d (three axes): chi-square with 3 degrees of freedom if the units
+               agree (P. C. Mahalanobis, "On the generalised distance in statistics", 1936). S adds up noise, straight-line
+               error, and what honest units differ by
+    scatter    the median absolute deviation of the differences over that of a normal variable of the expected size
+               (1.4826 MAD, any textbook of robust statistics): a unit that has become noisy
+
+Medians, because a shock of ejection or landing lasts less than one sample and hits one unit's sample only. A median of n
+normal samples scatters like a mean of 2 n / pi. What honest units differ by, one sigma, common practice, no source: 1 % of
+scale or crossed axes, `LEVER_M` between them, `FORCE_SHIFT_M_S2` and `RATE_SHIFT_RAD_S` of bias under vibration.
+
+`FAR` is exceeded by chance once in 10^6 windows and sensors, `LOUD` more rarely: about 2e-4 false windows in a flight of a
+minute and a half, and `PairWatch` raises after two in a row.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi, sqrt
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.flight.sensors.imu_rest import NO_SENSOR_SAYS, Drift, RestStatistics, Samples, UnitAtRest, drift_of
+
+Floats = NDArray[np.float64]
+
+WINDOW = 25
+LONGEST_GAP_S = 0.09  # of unit A around a sample of B: one lost packet
+LONGEST_WINDOW_S = 3.0
+SCALE = 0.01
+LEVER_M = 0.1
+FORCE_SHIFT_M_S2, RATE_SHIFT_RAD_S = 0.05, 0.002
+CURVED = 0.25  # straight-line error in the middle, as a share of the step across
+STAMP_S = 0.002
+FAR = 30.66  # chi-square, 3 degrees of freedom, 1e-6
+LOUD = 3.0
+RAISE_WINDOWS, CLEAR_WINDOWS = 2, 5
+KINDS = ("accel", "gyro")
+
+
+@dataclass(frozen=True)
+class PairWindow:
+    """One window: its times, and for force and rates (in this order) distance, scatter, and the median B - A by axis."""
+
+    start_s: float
+    end_s: float
+    distance: tuple[float, float]
+    scatter: tuple[float, float]
+    apart: tuple[float, ...]  # six: force (m/s2) and rates (rad/s), pad difference taken off
+    apart_sigma: tuple[float, ...]
+
+    def disagrees(self, kind: int) -> bool:
+        """Tell whether force (0) or rates (1) disagree."""
+        return self.distance[kind] > FAR or self.scatter[kind] > LOUD
+
+
+@dataclass(frozen=True)
+class PairChange:
+    """Force ("accel") or rates ("gyro") of the two units were found to disagree (`open`), or agree again."""
+
+    t_s: float
+    kind: str
+    open: bool
+    since_s: float
+    window: PairWindow
+
+
+class PairWatch:
+    """Feed both units' samples in order, in arrays of any length; windows and changes come out the same in any cut."""
+
+    def __init__(self) -> None:
+        self.rest = {"a": RestStatistics(), "b": RestStatistics()}
+        self.windows = 0
+        self.open: dict[str, float] = {}
+        self._known: tuple[UnitAtRest, UnitAtRest] | None = None
+        self._a = _Queue()
+        self._b = _Queue()
+        self._pairs = np.zeros((0, _PAIR))
+        self._runs = {kind: [0, 0, 0.0] for kind in KINDS}  # windows in a row apart, in agreement, start of the first apart
+
+    def take(self, a: Samples | None = None, b: Samples | None = None) -> tuple[list[PairWindow], list[PairChange]]:
+        """Return the windows that became complete and what was raised or ended by them."""
+        for name, samples, queue in (("a", a, self._a), ("b", b, self._b)):
+            if samples is not None:
+                self.rest[name].take(samples)
+                queue.put(samples)
+        if not self._b.count or not self._a.count:
+            return [], []
+        self._join()
+        windows = self._full_windows()
+        return windows, [change for window in windows for change in self._judge(window)]
+
+    def drift(self) -> Drift | None:
+        """Return what is known of a drift at rest."""
+        return drift_of(self.rest["a"].result(), self.rest["b"].result())
+
+    def _join(self) -> None:
+        """Bring A to the instants of B as far as A has been heard, and keep what the next call needs."""
+        ta, a = self._a.arrays()
+        tb, b = self._b.arrays()
+        ready = int(np.searchsorted(tb, ta[-1], side="right"))
+        after = np.searchsorted(ta, tb[:ready], side="left")
+        fits = after > 0
+        high, low = after[fits], after[fits] - 1
+        gap = ta[high] - ta[low] if len(high) else np.zeros(0)
+        near = gap <= LONGEST_GAP_S
+        high, low, gap, own = high[near], low[near], gap[near], np.flatnonzero(fits)[near]
+        if len(own):
+            share = (tb[own] - ta[low]) / gap
+            step = a[high] - a[low]
+            there = a[low] + share[:, None] * step
+            curved = (CURVED * 4.0 * share * (1.0 - share) + STAMP_S / gap)[:, None] * step
+            weight = share * share + (1.0 - share) ** 2
+            turning = step[:, 3:] / gap[:, None]
+            pairs = np.column_stack((tb[own], b[own] - there, there, curved, weight, turning))
+            self._pairs = np.concatenate((self._pairs, pairs))
+        self._b.drop(ready)
+        # The last sample of A before the next of B is still needed; B may be late, so A is not cut past the last B heard.
+        upto = tb[ready] if ready < len(tb) else tb[-1]
+        self._a.drop(max(0, int(np.searchsorted(ta, upto, side="left")) - 1))
+
+    def _full_windows(self) -> list[PairWindow]:
+        count = len(self._pairs) // WINDOW
+        if not count:
+            return []
+        blocks = self._pairs[: count * WINDOW].reshape(count, WINDOW, _PAIR)
+        self._pairs = self._pairs[count * WINDOW :]
+        if self._known is None:
+            a, b = self.rest["a"].result(), self.rest["b"].result()
+            if a is None or b is None:
+                return []  # without a stay on the pad nothing is known of what they honestly differ by
+            self._known = a, b
+        return [_window(block, *self._known) for block in blocks if block[-1, 0] - block[0, 0] <= LONGEST_WINDOW_S]
+
+    def _judge(self, window: PairWindow) -> list[PairChange]:
+        self.windows += 1
+        changes = []
+        for place, kind in enumerate(KINDS):
+            run = self._runs[kind]
+            if window.disagrees(place):
+                if not run[0] and kind not in self.open:
+                    run[2] = window.start_s
+                run[0], run[1] = run[0] + 1, 0
+                if run[0] >= RAISE_WINDOWS and kind not in self.open:
+                    self.open[kind] = run[2]
+                    changes.append(PairChange(window.end_s, kind, True, run[2], window))
+            else:
+                run[0], run[1] = 0, run[1] + 1
+                if run[1] >= CLEAR_WINDOWS and kind in self.open:
+                    changes.append(PairChange(window.end_s, kind, False, self.open.pop(kind), window))
+        return changes
+
+
+# Columns of a pair: time, six differences, six values of A, six straight-line errors, weight of A's noise, three turnings.
+_PAIR = 23
+_T, _D, _A, _E, _N, _R = 0, slice(1, 7), slice(7, 13), slice(13, 19), 19, slice(20, 23)
+
+
+class _Queue:
+    """Samples in flight that wait for the other unit: finite, each later than the one before."""
+
+    def __init__(self) -> None:
+        self._last_t = -np.inf
+        self._t: list[Floats] = []
+        self._v: list[Floats] = []
+        self.count = 0
+
+    def put(self, samples: Samples) -> None:
+        fine = np.isfinite(samples.t_s) & (np.abs(samples.values) < NO_SENSOR_SAYS).all(axis=1)
+        t_s = np.where(fine, samples.t_s, -np.inf)
+        highest = np.maximum.accumulate(np.concatenate(([self._last_t], t_s)))
+        self._last_t = float(highest[-1])
+        fine &= (t_s > highest[:-1]) & np.asarray(samples.flying, dtype=bool)
+        if fine.any():
+            self._t.append(t_s[fine])
+            self._v.append(samples.values[fine])
+            self.count += int(fine.sum())
+
+    def arrays(self) -> tuple[Floats, Floats]:
+        if len(self._t) > 1:
+            self._t, self._v = [np.concatenate(self._t)], [np.concatenate(self._v)]
+        return self._t[0], self._v[0]
+
+    def drop(self, count: int) -> None:
+        self._t, self._v = [self._t[0][count:]], [self._v[0][count:]]
+        self.count -= count
+        if not self.count:
+            self._t, self._v = [], []
+
+
+def _length(vectors: Floats) -> Floats:
+    return np.sqrt(vectors[:, 0] * vectors[:, 0] + vectors[:, 1] * vectors[:, 1] + vectors[:, 2] * vectors[:, 2])
+
+
+def _window(block: Floats, a: UnitAtRest, b: UnitAtRest) -> PairWindow:
+    """Judge one window of exactly `WINDOW` pairs."""
+    apart = block[:, _D] - (np.array(b.mean) - np.array(a.mean))
+    middle = np.median(apart, axis=0)
+    noise_a, noise_b = np.array(a.noise) ** 2, np.array(b.noise) ** 2
+    known = noise_b + noise_a * block[:, _N : _N + 1]
+    curved = block[:, _E] ** 2
+    force, rate = _length(block[:, _A][:, :3]), _length(block[:, _A][:, 3:])
+    spun = rate * rate
+    turned = float(_length(block[-1:, _A][:, 3:] - block[:1, _A][:, 3:])[0]) / float(block[-1, _T] - block[0, _T])
+    lever = LEVER_M * (float(np.median(spun)) + turned)
+    honest_force = (SCALE * float(np.median(force))) ** 2 + lever * lever + FORCE_SHIFT_M_S2**2
+    honest_rate = (SCALE * float(np.median(rate))) ** 2 + RATE_SHIFT_RAD_S**2
+    honest = np.array([honest_force] * 3 + [honest_rate] * 3)
+    # Straight-line errors of neighbors are alike: about four in a row count as one.
+    variance = honest + (known.mean(axis=0) + 4.0 * np.median(curved, axis=0)) * (0.5 * pi / WINDOW)
+    variance = variance + noise_a / (a.blocks * WINDOW) + noise_b / (b.blocks * WINDOW)
+    terms = middle * middle / variance
+    size = known + curved + np.concatenate((np.repeat(_force_size(block, force, spun), 3, axis=1), _rate_size(rate)), axis=1)
+    loud = 1.4826 * np.median(np.abs(apart - middle) / np.sqrt(size), axis=0)
+    return PairWindow(
+        float(block[0, _T]),
+        float(block[-1, _T]),
+        (float(terms[0] + terms[1] + terms[2]), float(terms[3] + terms[4] + terms[5])),
+        (float(loud[:3].max()), float(loud[3:].max())),
+        tuple(middle.tolist()),
+        tuple(sqrt(v) for v in variance.tolist()),
+    )
+
+
+def _force_size(block: Floats, force: Floats, spun: Floats) -> Floats:
+    """Return the variance of one force difference that scale, crossed axes and lever explain, shape (n, 1)."""
+    lever = LEVER_M * (spun + _length(block[:, _R]))
+    return ((SCALE * force) ** 2 + lever * lever)[:, None]
+
+
+def _rate_size(rate: Floats) -> Floats:
+    return np.repeat(((SCALE * rate) ** 2)[:, None], 3, axis=1)

@@ -1,0 +1,1 @@
+"""Translation to HTTP and WebSocket, and who may talk."""

@@ -1,0 +1,221 @@
+"""The shapes sent to the page, in one place. `web/messages.js` is the other end of the same list of names.
+
+Numbers are JSON numbers; what JSON has no form for travels as "nan", "inf", "-inf" in rows, and as real 64-bit floats
+in the binary columns.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from struct import pack
+
+import numpy as np
+
+from protocol.commands import Argument, Command
+from protocol.dictionary import Dictionary
+from protocol.fields import Channel
+from protocol.framing_tables import RISK
+from server.flight.link.link_types import BITS_PER_BYTE
+from server.live.store import PLACE_COLUMNS, LiveStore
+from server.telemetry.tables import TableSpec, table_specs
+
+MAGIC = b"BHC1"
+REFUSED = "Hazardous ones are refused until the dictionary states that risk."
+MESSAGE_TYPES = ("hello", "update", "beat", "reply", "signed_in", "authority")
+DESK_REQUESTS = (
+    "sign_in",
+    "send",
+    "arm",
+    "confirm",
+    "cancel",
+    "safe_all",
+    "mark",
+    "acknowledge",
+    "check",
+    "take",
+    "release",
+    "give",
+    "trial",
+    "pad",
+    "alive",
+)
+
+
+def to_json(value: object) -> bytes:
+    """Return compact JSON; a non-finite number, for which JSON has no form, becomes "nan", "inf" or "-inf".
+
+    Rows have such numbers replaced long before; a note in a recording may hold one (JSON's 1e999 is infinite).
+    """
+    try:
+        text = _dump(value)
+    except ValueError:
+        text = _dump(finite(value))
+    return text.encode("utf-8", "replace")
+
+
+def _dump(value: object) -> str:
+    return json.dumps(value, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+
+
+def finite(value: object) -> object:
+    """Return a JSON-able value with every non-finite number replaced by its word."""
+    if isinstance(value, Mapping):
+        return {key: finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(item) for item in value]
+    if isinstance(value, float) and value - value != 0:
+        return "nan" if value != value else "inf" if value > 0 else "-inf"
+    return value
+
+
+def dictionary_shape(
+    dictionary: Dictionary, simulated: bool, site: Mapping[str, object] | None, sheet: Mapping[str, object] | None
+) -> dict[str, object]:
+    """Return what the page needs of the dictionary and the vehicle and site sheets."""
+    return {
+        "name": dictionary.name,
+        "vehicle": dictionary.vehicle,
+        "simulated": simulated,
+        "site": dict(site) if site else None,
+        "sheet": dict(sheet) if sheet else None,
+        "hash": f"{dictionary.hash32:08x}",
+        "modem_b_s": dictionary.modem_baud / BITS_PER_BYTE,
+        "tables": [_table_shape(spec) for spec in table_specs(dictionary).values()],
+        "commands_note": _commands_note(dictionary),
+        "commands": [_command_shape(command) for command in dictionary.commands.values()],
+    }
+
+
+def _commands_note(dictionary: Dictionary) -> str:
+    """Return what the page must say of a vehicle whose format neither authenticates nor answers; "" for our own wire."""
+    if dictionary.framing is None or not dictionary.commands:
+        return ""
+    risk = "The dictionary's owner has accepted that for hazardous ones." if dictionary.may_command_hazards else REFUSED
+    return f"Commands of this vehicle are neither authenticated nor answered. {RISK} {risk}"
+
+
+def _table_shape(spec: TableSpec) -> dict[str, object]:
+    return {
+        "name": spec.name,
+        "title": spec.title,
+        "computed": spec.computed,
+        "rate_hz": spec.rate_hz,
+        "columns": [_column_shape(channel) for channel in spec.columns],
+    }
+
+
+def _column_shape(channel: Channel) -> dict[str, object]:
+    return {
+        "name": channel.name,
+        "channel": channel.path,
+        "label": channel.label,
+        "kind": channel.kind,
+        "unit": channel.unit,
+        "display_unit": channel.display_unit,
+        "display_scale": channel.display_scale,
+        "display_offset": channel.display_offset,
+        "role": channel.role,
+        "values": list(channel.values) or None,
+        "limits": dict(channel.limits) or None,
+        "range": list(channel.range) if channel.range else None,
+        "description": channel.description,
+    }
+
+
+def _command_shape(command: Command) -> dict[str, object]:
+    return {
+        "name": command.name,
+        "title": command.title,
+        "does": command.does,
+        "caution": command.caution,
+        "hazard": command.hazard,
+        "safes_all": command.safes_all,
+        "effect": {c.role: c.operand for c in command.effects if c.comparison == "equals" and c.per is None},
+        "args": [_argument_shape(arg) for arg in command.args],
+        "interlocks": [{"name": lock.name, "title": lock.title} for lock in command.interlocks],
+    }
+
+
+def _argument_shape(arg: Argument) -> dict[str, object]:
+    return {
+        "name": arg.name,
+        "type": arg.type,
+        "min": arg.low,
+        "max": arg.high,
+        "unit": arg.unit,
+        "display_unit": arg.display_unit,
+        "display_scale": arg.display_scale,
+        "display_offset": arg.display_offset,
+        "values": list(arg.values) or None,
+    }
+
+
+def hello(session: str, mode: str, rx_now: float, t_now: float, store: LiveStore) -> dict[str, object]:
+    """Return the first message to a viewer."""
+    return {
+        "type": "hello",
+        "session": session,
+        "mode": mode,
+        "rx_now": rx_now,
+        "t_now": t_now,
+        "cursor": store.cursor(),
+        "journal_next": store.journal_next,
+    }
+
+
+def update(
+    store: LiveStore, cursor: Mapping[str, int], journal_next: int, rx_now: float, t_now: float, at_most: int
+) -> dict[str, object]:
+    """Return all that came since `cursor` and `journal_next`, the newest `at_most` rows of each table."""
+    first: dict[str, int] = {}
+    rows: dict[str, list] = {}
+    for name, table in store.tables.items():
+        if table.next_index > cursor.get(name, 0):
+            first[name], rows[name] = table.since(cursor.get(name, 0), at_most)
+    return {
+        "type": "update",
+        "rx_now": rx_now,
+        "t_now": t_now,
+        "from": first,
+        "rows": rows,
+        "journal": store.journal_since(journal_next),
+    }
+
+
+def columns_payload(
+    session: str,
+    tables: Iterable[tuple[TableSpec, int, np.ndarray, Mapping[str, list[str]]]],
+    journal: list[dict[str, object]],
+) -> bytes:
+    """Return the binary columns of a session.
+
+    `tables` gives (spec, number of the first row, matrix of shape (rows, 2 + numeric columns) with t and rx first,
+    text columns). Layout: "BHC1", uint32 LE length of a JSON header padded to a multiple of 8 with the first 8 bytes,
+    then float64 LE columns one after another in the header's order.
+    """
+    described, texts, blocks = [], {}, []
+    t_all: list[float] = []
+    rx_all: list[float] = []
+    for spec, first, matrix, text_columns in tables:
+        described.append(
+            {"name": spec.name, "rows": len(matrix), "first": first, "columns": [*PLACE_COLUMNS, *spec.numeric]}
+        )
+        if spec.texts:
+            texts[spec.name] = dict(text_columns)
+        blocks.append(np.ascontiguousarray(matrix.T, dtype="<f8").tobytes())
+        if len(matrix):
+            t_all += [float(matrix[:, 0].min()), float(matrix[:, 0].max())]
+            rx_all += [float(matrix[:, 1].min()), float(matrix[:, 1].max())]
+    header = to_json(
+        {
+            "session": session,
+            "tables": described,
+            "texts": texts,
+            "journal": journal,
+            "t_range": [min(t_all), max(t_all)] if t_all else [0.0, 0.0],
+            "rx_range": [min(rx_all), max(rx_all)] if rx_all else [0.0, 0.0],
+        }
+    )
+    header += b" " * (-(8 + len(header)) % 8)
+    return b"".join([MAGIC, pack("<I", len(header)), header, *blocks])

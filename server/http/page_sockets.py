@@ -1,0 +1,113 @@
+"""uvicorn's connections, with two things it leaves open: who says nothing is let go, and nobody may hold all of them.
+
+Both lean on inner classes of uvicorn; a new uvicorn needs the tests of this module and of the browser.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from ipaddress import ip_address
+
+from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
+
+from server.http.viewer_line import LINE_EXTENSION, Line
+
+SILENT_S = 15.0  # from the connection to the end of the first request's head; after an answer uvicorn waits 5 s
+AT_MOST = 400  # connections that are no WebSocket; viewers and the desk have limits of their own
+FROM_ONE_AT_MOST = 64  # from one address that is not this computer's own
+
+
+class Doorman:
+    """Counts the connections of each address. One for each page server."""
+
+    def __init__(self, at_most: int = AT_MOST, from_one: int = FROM_ONE_AT_MOST) -> None:
+        self._at_most, self._from_one = at_most, from_one
+        self._from: Counter[str] = Counter()
+
+    def enter(self, source: str) -> bool:
+        """Count one more connection of an address; False when it must not be let in, and is not counted.
+
+        The last quarter is kept for this computer itself: the operator gets in whatever the network does.
+        """
+        own = _is_own(source)
+        all_of_them = self._from.total()
+        if (
+            all_of_them >= self._at_most
+            if own
+            else (all_of_them >= self._at_most * 3 // 4 or self._from[source] >= self._from_one)
+        ):
+            return False
+        self._from[source] += 1
+        return True
+
+    def leave(self, source: str) -> None:
+        """Count one connection less."""
+        self._from[source] -= 1
+        if self._from[source] <= 0:
+            del self._from[source]
+
+    def __len__(self) -> int:
+        return self._from.total()
+
+
+def _is_own(source: str) -> bool:
+    try:
+        return ip_address(source).is_loopback
+    except ValueError:
+        return False
+
+
+class PageSocket(H11Protocol):
+    """One HTTP connection. `doorman` is set on a subclass by `page_socket`."""
+
+    doorman: Doorman
+
+    _entered: str | None = None
+    _silence: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:
+        """Let it in, and wait only so long for it to say something."""
+        super().connection_made(transport)
+        source = self.client[0] if self.client else "?"
+        if not self.doorman.enter(source):
+            transport.abort()
+            return
+        self._entered = source
+        self._silence = self.loop.call_later(SILENT_S, self._let_go)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Forget it."""
+        self._left()
+        super().connection_lost(exc)
+
+    def handle_websocket_upgrade(self, event: object) -> None:
+        """From here on it is a WebSocket, which is counted elsewhere."""
+        self._left()
+        super().handle_websocket_upgrade(event)
+
+    def _let_go(self) -> None:
+        if self.cycle is None:  # not one whole request has come
+            self.transport.abort()
+
+    def _left(self) -> None:
+        if self._silence is not None:
+            self._silence.cancel()
+        if self._entered is not None:
+            self.doorman.leave(self._entered)
+            self._entered = None
+
+
+def page_socket(doorman: Doorman) -> type[PageSocket]:
+    """Return the class of connections for uvicorn, counted by `doorman`."""
+    return type("CountedPageSocket", (PageSocket,), {"doorman": doorman})
+
+
+class LinedSocket(WebSocketsSansIOProtocol):
+    """uvicorn's WebSocket, which lets a viewer's route write frames that were made once for everybody."""
+
+    async def run_asgi(self) -> None:
+        """Serve one connection, with its line among the scope's extensions."""
+        self.scope["extensions"][LINE_EXTENSION] = Line(self.transport)
+        await super().run_asgi()

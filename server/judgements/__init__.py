@@ -1,4 +1,0 @@
-"""What can be said of a flight once a part of it is over: one module per subject, each a pure function of a `Case`.
-
-`server.followers.judge` decides when each is due; `server.findings` turns figures into sentences of warning.
-"""

@@ -1,0 +1,1 @@
+"""One live session joined in a fixed order."""

@@ -1,0 +1,1 @@
+"""The pad sheet, pure."""

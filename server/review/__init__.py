@@ -1,0 +1,1 @@
+"""One recording opened, and what is taken home from it."""

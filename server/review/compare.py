@@ -1,0 +1,261 @@
+"""Two or more flights on one clock: aligned at a moment, resampled together, their numbers and sheets side by side.
+
+Columns are brought to one even grid by linear interpolation between samples; where a recording is silent for more than a
+second, or a sample is no number, there is nothing (NaN). Differences are each flight minus the first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.fields import Channel
+from server.design.sheet_rows import sheet_rows
+from server.http.messages import columns_payload
+from server.review.report import moments_of, shown, span
+from server.review.review import Review
+from server.review.summary import summarize
+from server.telemetry.tables import TableSpec
+
+Floats = NDArray[np.float64]
+STEP_S = 0.05
+LONGEST_GAP_S = 1.0
+LONGEST_S = 1200.0
+SESSIONS_AT_MOST = 6
+TABLE = "compare"
+# What is compared: name, title, and the roles that carry it, the first one heard.
+COLUMNS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
+    ("height", "Height above the pad", ("ground.height", "altitude_baro")),
+    ("climb", "Climb rate", ("ground.climb_rate", "velocity.up")),
+    ("tilt", "Tilt from the vertical", ("ground.tilt",)),
+    ("roll_rate", "Roll rate", ("body_rate.z", "gyro.a.z", "gyro.b.z")),
+    ("accel", "Specific force along the nose", ("accel.a.z", "accel.b.z")),
+)
+NUMBERS: tuple[tuple[str, str, str], ...] = (
+    ("apogee", "height_m", "m"),
+    ("burnout", "height_m", "m"),
+    ("greatest_speed_m_s", "", "m/s"),
+    ("greatest_climb_m_s", "", "m/s"),
+    ("greatest_tilt_deg", "", "deg"),
+    ("nonfinite_frames", "", ""),
+    ("restarts", "", ""),
+    ("lost", "", ""),
+    ("damaged", "", ""),
+)
+
+
+class CompareProblem(Exception):
+    """Sessions cannot be compared; the text is one plain sentence."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Sessions aligned: `zero_t` (timeline s of t = 0 of each), the grid `t`, `columns` by name: one array per session.
+
+    `at` is what each session is aligned at, `choices` what each could be. `units` gives each column's unit. A session
+    without the column has only NaN.
+    """
+
+    names: tuple[str, ...]
+    at: tuple[str, ...]
+    choices: tuple[tuple[str, ...], ...]
+    zero_t: tuple[float, ...]
+    t: Floats
+    columns: Mapping[str, tuple[Floats, ...]]
+    units: Mapping[str, str]
+    numbers: tuple[dict[str, object], ...]
+    changes: tuple[dict[str, object], ...]
+
+    def difference(self, column: str, which: int) -> Floats:
+        """Return a session's column minus the first session's."""
+        return self.columns[column][which] - self.columns[column][0]
+
+
+def moments_to_choose(review: Review) -> dict[str, float]:
+    """Return what a session can be aligned at, as name: timeline second; marks are "mark: TEXT"."""
+    summary = summarize(review)
+    found = {name.replace("-", "_").replace(" ", "_"): t for name, t in moments_of(summary).items()}
+    for mark in summary["marks"]:  # type: ignore[union-attr]
+        found.setdefault(f"mark: {mark['text']}", float(mark["t"]))
+    return found
+
+
+def compare(reviews: Sequence[Review], at: str | Sequence[str] = "lift_off") -> Comparison:
+    """Return sessions aligned at a moment or mark that all of them have, or each at one of its own.
+
+    Raises CompareProblem.
+    """
+    if not 2 <= len(reviews) <= SESSIONS_AT_MOST:
+        raise CompareProblem(f"Two to {SESSIONS_AT_MOST} sessions are compared, not {len(reviews)}.")
+    chosen = [moments_to_choose(review) for review in reviews]
+    each_at = (at,) * len(reviews) if isinstance(at, str) else tuple(at)
+    if len(each_at) != len(reviews):
+        raise CompareProblem(f"{len(reviews)} sessions need one moment for all or {len(reviews)}, not {len(each_at)}.")
+    for review, moments, one in zip(reviews, chosen, each_at, strict=True):
+        if one not in moments:
+            shared = sorted(set.intersection(*(set(every) for every in chosen)))
+            raise CompareProblem(
+                f"{review.name} has no {one[:60]!r} to align at; all have: {', '.join(shared)[:200] or 'nothing in common'}."
+            )
+    zero = tuple(moments[one] for moments, one in zip(chosen, each_at, strict=True))
+    t = _grid(reviews, zero)
+    columns: dict[str, tuple[Floats, ...]] = {}
+    units: dict[str, str] = {}
+    for name, _, roles in COLUMNS:
+        found = [_first(review, roles) for review in reviews]
+        units[name] = next((one[2] for one in found if one is not None), "")
+        columns[name] = tuple(
+            resampled(one[0] - start, one[1], t) if one is not None and one[2] == units[name] else np.full(len(t), np.nan)
+            for one, start in zip(found, zero, strict=True)
+        )
+    return Comparison(
+        names=tuple(review.name for review in reviews),
+        at=each_at,
+        choices=tuple(tuple(moments) for moments in chosen),
+        zero_t=zero,
+        t=t,
+        columns=columns,
+        units=units,
+        numbers=_numbers(reviews, zero),
+        changes=_changes(reviews),
+    )
+
+
+def _first(review: Review, roles: Sequence[str]) -> tuple[Floats, Floats, str] | None:
+    return next((found for role in roles if (found := shown(review, role)) is not None), None)
+
+
+def _grid(reviews: Sequence[Review], zero: Sequence[float]) -> Floats:
+    spans = [span(review, moments_of(summarize(review))) for review in reviews]
+    low = min(one[0] - start for one, start in zip(spans, zero, strict=True))
+    high = max(one[1] - start for one, start in zip(spans, zero, strict=True))
+    low, high = max(low, -LONGEST_S / 2), min(high, LONGEST_S)
+    # Whole steps from zero, so that the moment itself is on the grid.
+    return np.arange(np.ceil(low / STEP_S), np.floor(high / STEP_S) + 1) * STEP_S
+
+
+def resampled(t: Floats, values: Floats, grid: Floats) -> Floats:
+    """Return values at the times of a grid; NaN outside, in long gaps, and next to nothing but numbers that are none."""
+    good = np.isfinite(values) & np.isfinite(t)
+    t, values = t[good], values[good]
+    if len(t) < 2:
+        return np.full(len(grid), np.nan)
+    right = np.clip(np.searchsorted(t, grid, side="left"), 1, len(t) - 1)
+    inside = (grid >= t[0]) & (grid <= t[-1])
+    near = (t[right] - t[right - 1] <= LONGEST_GAP_S) | (grid == t[right]) | (grid == t[right - 1])
+    return np.where(inside & near, np.interp(grid, t, values), np.nan)
+
+
+def _numbers(reviews: Sequence[Review], zero: Sequence[float]) -> tuple[dict[str, object], ...]:
+    """Return rows of the table of summary numbers: name, unit, values, and the change of each from the first."""
+    summaries = [summarize(review) for review in reviews]
+    rows = []
+    for key, inner, unit in NUMBERS:
+        values = [summary[key] for summary in summaries]
+        values = [value.get(inner) if isinstance(value, Mapping) else value for value in values]
+        rows.append(_row(key.replace("_m_s", "").replace("_deg", "").replace("_", " "), unit, values))
+    moments = [moments_of(summary) for summary in summaries]
+    for name in dict.fromkeys(name for one in moments for name in one):
+        values = [round(one[name] - start, 3) if name in one else None for one, start in zip(moments, zero, strict=True)]
+        rows.append(_row(f"{name} at", "s", values))
+    counts = [[finding["severity"] for finding in summary["findings"]] for summary in summaries]  # type: ignore[union-attr]
+    for severity in ("warning", "caution"):
+        rows.append(_row(f"findings: {severity}", "", [one.count(severity) for one in counts]))
+    return tuple(row for row in rows if any(value is not None for value in row["values"]))  # type: ignore[union-attr]
+
+
+def _row(name: str, unit: str, values: Sequence[object]) -> dict[str, object]:
+    first = values[0]
+    changes = [
+        round(value - first, 6) if isinstance(value, int | float) and isinstance(first, int | float) else None
+        for value in values
+    ]
+    return {"name": name, "unit": unit, "values": list(values), "changes": changes}
+
+
+def _changes(reviews: Sequence[Review]) -> tuple[dict[str, object], ...]:
+    """Return every entry of the sheets that is not the same in all sessions."""
+    rows = []
+    for sheet in ("vehicle", "site"):
+        sheets = [sheet_rows(review.session.header.get(sheet)) for review in reviews]
+        for key in dict.fromkeys(key for one in sheets for key in one):
+            values = [one.get(key) for one in sheets]
+            if any(value != values[0] or type(value) is not type(values[0]) for value in values):
+                rows.append({"sheet": sheet, "key": key, "values": values})
+    return tuple(rows)
+
+
+# ---------------------------------------------------------------- shapes
+
+
+def comparison_dict(found: Comparison) -> dict[str, object]:
+    """Return a comparison without its columns, JSON-able."""
+    titles = {name: title for name, title, _ in COLUMNS}
+    return {
+        "sessions": list(found.names),
+        "at": list(found.at),
+        "choices": [list(choices) for choices in found.choices],
+        "zero_t": list(found.zero_t),
+        "t_range": [float(found.t[0]), float(found.t[-1])] if len(found.t) else [0.0, 0.0],
+        "step_s": STEP_S,
+        "columns": [{"name": name, "title": titles[name], "unit": found.units[name]} for name in found.columns],
+        "numbers": list(found.numbers),
+        "changes": list(found.changes),
+    }
+
+
+def comparison_columns(found: Comparison) -> bytes:
+    """Return the columns in the binary form of a session's (`messages.columns_payload`), in one table, "compare".
+
+    t and rx are both seconds from the moment. Columns are NAME.0, NAME.1, ... by session, and NAME.1-0, ... differences.
+    """
+    names: list[tuple[str, str]] = []
+    arrays: list[Floats] = [found.t, found.t]
+    for name, each in found.columns.items():
+        for which, values in enumerate(each):
+            names.append((f"{name}.{which}", found.units[name]))
+            arrays.append(values)
+        for which in range(1, len(each)):
+            names.append((f"{name}.{which}-0", found.units[name]))
+            arrays.append(found.difference(name, which))
+    channels = tuple(
+        Channel(name=name, packet=TABLE, kind="number", field_index=0, unit=unit, display_unit=unit) for name, unit in names
+    )
+    spec = TableSpec(TABLE, "Flights compared", True, 1.0 / STEP_S, channels)
+    return columns_payload(" ".join(found.names), [(spec, 0, np.column_stack(arrays), {})], [])
+
+
+def comparison_text(found: Comparison) -> str:
+    """Return a comparison as lines for a terminal."""
+    lines = [f"aligned at {', '.join(dict.fromkeys(found.at))}", _line("", [*found.names])]
+    for row in found.numbers:
+        title = f"{row['name']} [{row['unit']}]" if row["unit"] else str(row["name"])
+        values, changes = row["values"], row["changes"]
+        lines.append(_line(title, [_cell(v, c, i) for i, (v, c) in enumerate(zip(values, changes, strict=True))]))  # type: ignore[arg-type]
+    for name, each in found.columns.items():
+        for which in range(1, len(each)):
+            apart = np.abs(found.difference(name, which))
+            if np.isfinite(apart).any():
+                worst = int(np.nanargmax(apart))
+                lines.append(
+                    f"{name}: {found.names[which]} is farthest from {found.names[0]} at {found.t[worst]:+.2f} s, "
+                    f"by {apart[worst]:.4g} {found.units[name]}"
+                )
+    lines.append("changed on the sheets:" if found.changes else "nothing changed on the sheets")
+    for row in found.changes:
+        lines.append(_line(f"  {row['sheet']} {row['key']}", ["-" if v is None else str(v) for v in row["values"]]))  # type: ignore[union-attr]
+    return "\n".join(lines)
+
+
+def _cell(value: object, change: object, which: int) -> str:
+    if value is None:
+        return "-"
+    text = f"{value:.3f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
+    return f"{text} ({change:+.4g})" if which and isinstance(change, int | float) and change else text
+
+
+def _line(title: str, cells: Sequence[str]) -> str:
+    return f"{title:<28}" + "".join(f"{cell:>26}" for cell in cells)

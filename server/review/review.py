@@ -1,0 +1,98 @@
+"""A recorded session, opened: its dictionary, everything the pipeline makes of it, and the shapes the page asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from pathlib import Path
+
+import numpy as np
+
+from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.errors import DictionaryError
+from server.analysis.pipeline import Output, recorded_output
+from server.design.facts import facts_of_header
+from server.http.messages import columns_payload, dictionary_shape
+from server.recording.segment import base_name
+from server.recording.session_file import Session, SessionError, open_session
+from server.telemetry.batch import Rows
+from server.telemetry.tables import TableSpec, table_specs
+
+
+@dataclass(frozen=True)
+class Review:
+    """One opened recording. Everything in it is computed from the file alone."""
+
+    session: Session
+    dictionary: Dictionary
+    output: Output
+
+    @property
+    def name(self) -> str:
+        """The session's name on the shelf."""
+        return session_name(self.session.path)
+
+    @cached_property
+    def specs(self) -> dict[str, TableSpec]:
+        """The session's tables."""
+        return table_specs(self.dictionary)
+
+    def shape(self) -> dict[str, object]:
+        """Return the dictionary as the page needs it."""
+        sheet, site = sheets_of(self.session.header)
+        return dictionary_shape(self.dictionary, bool(sheet.get("simulated")), site, sheet)
+
+    def columns(self) -> bytes:
+        """Return the binary columns of the whole session."""
+        tables = []
+        for name, spec in self.specs.items():
+            rows = self.output.rows.get(name)
+            texts = {column: rows.columns[column] for column in spec.texts} if rows is not None else {}
+            tables.append((spec, 0, rows_matrix(spec, rows), texts))
+        journal = [entry.as_dict(i) for i, entry in enumerate(self.output.entries)]
+        return columns_payload(self.name, tables, journal)
+
+
+def sheets_of(header: Mapping[str, object]) -> tuple[dict[str, object], dict[str, object]]:
+    """Return the vehicle's and the site's sheet in a session's header; empty where it keeps none."""
+    vehicle, site = (header.get(name) for name in ("vehicle", "site"))
+    return vehicle if isinstance(vehicle, dict) else {}, site if isinstance(site, dict) else {}
+
+
+def final_figures(review: Review) -> dict[str, Mapping[str, object]]:
+    """Return the last state of every figure judged of the session, by key."""
+    return {entry.key: entry.body for entry in review.output.entries if entry.topic == "figure"}
+
+
+def rows_matrix(spec: TableSpec, rows: Rows | None) -> np.ndarray:
+    """Return rows as a matrix of shape (n, 2 + numeric columns), t and rx first."""
+    if rows is None:
+        return np.zeros((0, 2 + len(spec.numeric)))
+    return np.column_stack([rows.t, rows.rx_s, *[rows.columns[name] for name in spec.numeric]])
+
+
+def session_name(path: Path) -> str:
+    """Return a session's name: its file's stem without the number of a later part."""
+    return base_name(path)
+
+
+@lru_cache(maxsize=4)
+def _dictionary(text: str) -> Dictionary:
+    """Read a dictionary, or take it from the few last read: most recordings on a shelf hold the same one."""
+    return parse_dictionary(text, "this dictionary")
+
+
+def open_review(path: Path) -> Review:
+    """Open and compute a recording; raises SessionError with one plain sentence."""
+    session = open_session(path)
+    text = session.header.get("dictionary")
+    if not isinstance(text, str):
+        raise SessionError(f"{path.name} holds no dictionary.")
+    try:
+        dictionary = _dictionary(text)
+    except DictionaryError as error:
+        raise SessionError(f"{path.name} holds a dictionary that cannot be used: {error}") from error
+    origin_ns = int(session.header["origin_monotonic_ns"])
+    output = recorded_output(dictionary, session.records, origin_ns, facts_of_header(session.header))
+    return Review(session, dictionary, output)

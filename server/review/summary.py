@@ -1,0 +1,184 @@
+"""A session in numbers: what `blockhouse summary` prints and the Review place shows."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime
+
+import numpy as np
+
+from protocol.link import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
+from server.analysis.alarms import TOPIC as ACKNOWLEDGED
+from server.http.messages import finite
+from server.review.review import Review
+from server.telemetry.batch import Rows
+from server.telemetry.journal import Entry
+
+
+def summarize(review: Review) -> dict[str, object]:
+    """Return the summary of an opened session as JSON-able values; times are timeline seconds, SI units.
+
+    `greatest_tilt_deg` is over powered and coasting flight only: under parachutes the nose hangs anywhere.
+    """
+    output, session = review.output, review.session
+    rows, entries = output.rows, output.entries
+    moments = _moments(entries)
+    lift_off = _moment_t(moments.get("lift_off"))
+    apogee = moments.get("apogee")
+    link = _last_link(review)
+    nonfinite = [entry for entry in entries if entry.topic == "health" and entry.key == "nonfinite"]
+    return {
+        "session": review.name,
+        "vehicle": review.dictionary.vehicle,
+        "software": session.header.get("software"),
+        "utc": _utc_text(session.header),
+        "duration_s": round(session.duration_s, 3),
+        "parts": [path.name for path in session.parts],
+        "closed": session.closed,
+        "damage": [f"{damage.part.name} at byte {damage.offset}: {damage.sentence}" for damage in session.damage],
+        "packets": {name: len(rows[name]) for name in review.dictionary.packets if name in rows},
+        "damaged": link["damaged"],
+        "lost": link["lost"],
+        "repeated": link["repeated"],
+        "restarts": sum(entry.topic == "restart" and bool(entry.text) for entry in entries),
+        "phases": [{"phase": e.body["phase"], "t": e.t} for e in entries if e.topic == "phase" and e.key == "ground"],
+        "vehicle_phases": [
+            {"phase": e.body["phase"], "t": e.t} for e in entries if e.topic == "phase" and e.key == "vehicle"
+        ],
+        "findings": [
+            {"t": e.body.get("t"), "severity": e.severity, "text": e.text, "advice": e.body.get("advice")}
+            for e in _last_of(entries, "finding")
+        ],
+        "figures": {e.key: dict(e.body) for e in _last_of(entries, "figure")},
+        "lift_off_t": lift_off,
+        "burnout": _moment(moments.get("burnout")),
+        "apogee": _moment(apogee),
+        "deployment_t": _moment_t(moments.get("deployment")),
+        "control_enabled_t": _moment_t(moments.get("control_enabled")),
+        "landing_t": _moment_t(moments.get("landing")),
+        "greatest_speed_m_s": _greatest(rows.get("ground_motion"), "speed", lift_off, _moment_t(moments.get("landing"))),
+        "greatest_climb_m_s": _greatest(
+            rows.get("ground_vertical"), "climb_rate", lift_off, _moment_t(moments.get("landing"))
+        ),
+        "greatest_tilt_deg": _degrees(_greatest(rows.get("ground_motion"), "tilt", lift_off, _moment_t(apogee))),
+        "nonfinite_frames": len(nonfinite),
+        "nonfinite": [{"t": e.t, **e.body} for e in nonfinite[:20]],
+        "commands": _commands(entries),
+        "marks": [{"t": e.t, "text": e.text} for e in entries if e.topic == "mark"],
+        "alarms": [
+            {"t": e.t, "text": e.text, "severity": e.severity, **_acknowledgment(e, entries)}
+            for e in entries
+            if e.topic == "alarm" and e.body.get("state") == "raised"
+        ],
+    }
+
+
+def summary_text(summary: dict[str, object]) -> str:
+    """Return the summary as plain lines for a terminal."""
+    lines = []
+    for name, value in summary.items():
+        title = name.replace("_", " ")
+        if isinstance(value, dict) and value and all(isinstance(item, dict) for item in value.values()):
+            lines.append(f"{title}:")
+            lines += [f"    {key.replace('_', ' ')}: {_line(item)}" for key, item in value.items()]
+        elif isinstance(value, list) and value:
+            lines.append(f"{title}:")
+            lines += [f"    {_line(item)}" for item in value]
+        else:
+            lines.append(f"{title}: {_line(value)}")
+    return "\n".join(lines)
+
+
+def _line(value: object) -> str:
+    if value is None:
+        return "-"
+    if isinstance(value, float):
+        return f"{value:.3f}"
+    if isinstance(value, dict):
+        return ", ".join(f"{k} {_line(v)}" for k, v in value.items())
+    if isinstance(value, list):
+        return ", ".join(_line(v) for v in value) or "none"
+    return str(value)
+
+
+def _moments(entries: list[Entry]) -> dict[str, Entry]:
+    """Return each moment's last dating; for one that can end (control enabled), its first beginning."""
+    first: dict[str, Entry] = {}
+    for entry in entries:
+        if entry.topic == "moment" and entry.body.get("on", True) and ("on" not in entry.body or entry.key not in first):
+            first[entry.key] = entry
+    return first
+
+
+def _last_of(entries: list[Entry], topic: str) -> list[Entry]:
+    """Return the last entry of each key of a topic, in order of first appearance."""
+    last: dict[str, Entry] = {}
+    for entry in entries:
+        if entry.topic == topic:
+            last[entry.key] = entry
+    return list(last.values())
+
+
+def _moment(entry: Entry | None) -> dict[str, float] | None:
+    return (
+        None
+        if entry is None
+        else {"height_m": round(float(entry.body["height_m"]), 3), "t": round(float(entry.body["t"]), 3)}
+    )
+
+
+def _moment_t(entry: Entry | None) -> float | None:
+    return None if entry is None else round(float(entry.body["t"]), 3)
+
+
+def _greatest(rows: Rows | None, column: str, start: float | None, stop: float | None) -> float | None:
+    if rows is None or start is None:
+        return None
+    values = rows.columns[column]
+    chosen = values[(rows.t >= start) & (rows.t <= (stop if stop is not None else np.inf)) & np.isfinite(values)]
+    return round(float(chosen.max()), 3) if len(chosen) else None
+
+
+def _degrees(value: float | None) -> float | None:
+    return None if value is None else round(float(np.degrees(value)), 2)
+
+
+def _last_link(review: Review) -> dict[str, int]:
+    """Count damage, losses and repeats over the whole session (the link table stops at the last whole second)."""
+    counts = {"damaged": 0, "lost": 0, "repeated": 0}
+    for _, _, _, event in review.output.batch.events:
+        if isinstance(event, FrameDamaged | BytesSkipped):
+            counts["damaged"] += 1
+        elif isinstance(event, SequenceGap):
+            counts["lost"] += event.missing if event.missing is not None else 1
+        elif isinstance(event, PacketRepeated):
+            counts["repeated"] += 1
+    return counts
+
+
+def _commands(entries: list[Entry]) -> list[dict[str, object]]:
+    """Return each command's last view, in the order they were asked for."""
+    last: dict[str, dict[str, object]] = {}
+    for entry in entries:
+        if entry.topic == "command":
+            last[entry.key] = dict(entry.body)
+    wanted = ("id", "title", "command", "args_text", "operator", "hazard", "state", "state_text", "missing", "sends")
+    return [{name: view.get(name) for name in wanted} for view in last.values()]
+
+
+def _acknowledgment(raised: Entry, entries: list[Entry]) -> dict[str, object]:
+    """Return who acknowledged a raised alarm and when, or nothing."""
+    for entry in entries:
+        if (entry.topic, entry.key, entry.body.get("raised_rx")) == (ACKNOWLEDGED, raised.key, raised.rx_s):
+            return {"acknowledged_by": entry.body.get("operator"), "acknowledged_t": entry.t}
+    return {}
+
+
+def _utc_text(header: Mapping[str, object]) -> str:
+    return datetime.fromtimestamp(int(header["utc_ns"]) / 1e9, UTC).isoformat(timespec="seconds")
+
+
+def summary_json(summary: dict[str, object]) -> str:
+    """Return the summary as JSON for scripts."""
+    return json.dumps(finite(summary), indent=2, allow_nan=False)

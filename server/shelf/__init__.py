@@ -1,0 +1,1 @@
+"""Recordings in a folder and what lies beside them."""

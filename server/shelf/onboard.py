@@ -1,0 +1,212 @@
+"""An onboard log beside a recording: its clock brought onto the recording's, and what the radio lost told from it.
+
+Both saw the same flight: force along the nose, pressure or height, body rates. `flight.sensors.alignment` finds the one
+offset and drift that make them agree, or says why there is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from protocol.fields import Channel
+from server.flight.sensors.alignment import Alignment, Pair, align
+from server.http.messages import columns_payload
+from server.review.review import Review
+from server.shelf.onboard_log import OnboardLog
+from server.telemetry.tables import TableSpec
+
+Floats = NDArray[np.float64]
+TABLE = "onboard"
+# What may be compared: a name, and the roles that carry it, of the recording and of the log alike. Forces and rates of
+# the two inertial units are the same to a few percent; a unit is compared with itself first.
+COMPARED: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("force along the nose", ("accel.a.z", "accel.b.z")),
+    ("pressure", ("pressure",)),
+    ("height", ("altitude_baro", "position.up")),
+    ("rate about x", ("gyro.a.x", "body_rate.x", "gyro.b.x")),
+    ("rate about y", ("gyro.a.y", "body_rate.y", "gyro.b.y")),
+    ("rate about z", ("gyro.a.z", "body_rate.z", "gyro.b.z")),
+)
+GAP_PERIODS = 1.5
+
+
+@dataclass(frozen=True)
+class Lost:
+    """What the radio lost of one role while both spoke: samples due and heard, the longest gap (s), how many missing ones
+    the log has."""
+
+    role: str
+    due: int
+    heard: int
+    longest_gap_s: float
+    filled: int
+
+    @property
+    def share(self) -> float:
+        """Share of the samples not heard, 0 to 1."""
+        return max(0.0, 1.0 - self.heard / self.due) if self.due else 0.0
+
+
+def pairs_of(review: Review, log: OnboardLog) -> list[Pair]:
+    """Return what both saw, the recording as the reference."""
+    pairs = []
+    for name, roles in COMPARED:
+        ours = next(((t, x) for role in roles if (found := heard(review, role)) for t, x in [found]), None)
+        theirs = next((column for role in roles if (column := log.of_role(role)) is not None), None)
+        same = next((role for role in roles if heard(review, role) and log.of_role(role) is not None), None)
+        if same is not None:
+            ours, theirs = heard(review, same), log.of_role(same)
+        if ours is not None and theirs is not None:
+            pairs.append(Pair(name, *ours, log.t, theirs.values))
+    return pairs
+
+
+def heard(review: Review, role: str) -> tuple[Floats, Floats] | None:
+    """Return (t, values) of a role as recorded, in order of time, each moment once; None when there is nothing."""
+    channel = review.dictionary.roles.get(role)
+    rows = review.output.rows.get(channel.packet) if channel is not None else None
+    if channel is None or rows is None or not len(rows):
+        return None
+    t, index = np.unique(rows.t, return_index=True)
+    return t, np.asarray(rows.columns[channel.name], dtype=np.float64)[index]
+
+
+def align_log(review: Review, log: OnboardLog) -> Alignment:
+    """Return how the log's clock lies on the recording's timeline, or why that cannot be told."""
+    pairs = pairs_of(review, log)
+    if not pairs:
+        return Alignment(
+            refused="the log has no column that the recording has too: force along the nose, pressure, height or body rates"
+        )
+    return align(pairs)
+
+
+def alignment_dict(alignment: Alignment) -> dict[str, object]:
+    """Return an alignment for JSON; a number that is none is None."""
+    return {name: None if value != value else value for name, value in asdict(alignment).items()}
+
+
+def alignment_of(held: object) -> Alignment | None:
+    """Return an alignment from what `alignment_dict` made, or None when that is not it."""
+    if not isinstance(held, Mapping):
+        return None
+    names = ("offset_s", "drift", "sigma_s", "match", "lead", "overlap_s", "middle_s", "drift_sigma")
+    numbers = {name: held.get(name) for name in names}
+    if not all(isinstance(v, int | float) and not isinstance(v, bool) and np.isfinite(v) for v in numbers.values()):
+        return None
+    return Alignment(**{name: float(value) for name, value in numbers.items()})  # type: ignore[arg-type]
+
+
+def what_was_lost(review: Review, log: OnboardLog, alignment: Alignment) -> list[Lost]:
+    """Return, for every role both have, what the radio did not bring while both spoke."""
+    at = alignment.to_reference(log.t)
+    lost = []
+    for column in log.columns:
+        found = heard(review, column.role) if column.role else None
+        if found is None:
+            continue
+        t = found[0]
+        rate_hz = review.dictionary.packets[review.dictionary.roles[column.role].packet].rate_hz
+        low, high = max(t[0], at[0]), min(t[-1], at[-1])
+        t = t[(t >= low) & (t <= high)]
+        if rate_hz > 0.0 and len(t) > 1:
+            lost.append(_lost(column.role, t, rate_hz, at[np.isfinite(column.values)]))
+    return lost
+
+
+def _lost(role: str, t: Floats, rate_hz: float, at: Floats) -> Lost:
+    gaps = np.diff(t)
+    wide = np.flatnonzero(gaps * rate_hz > GAP_PERIODS)
+    missing = [t[i] + np.arange(1, round(gaps[i] * rate_hz)) / rate_hz for i in wide]
+    moments = np.concatenate(missing) if missing else np.zeros(0)
+    filled = 0
+    if len(at) and len(moments):
+        right = np.clip(np.searchsorted(at, moments), 1, max(len(at) - 1, 1))
+        left = np.abs(moments - at[right - 1])
+        nearest = np.minimum(left, np.abs(at[np.minimum(right, len(at) - 1)] - moments))
+        filled = int(np.sum(nearest <= 0.5 / rate_hz))
+    return Lost(role, len(t) + len(moments), len(t), float(gaps.max()), filled)
+
+
+def report(review: Review, log: OnboardLog, alignment: Alignment) -> dict[str, object]:
+    """Return what the page and the terminal show of a log, JSON-able: the alignment, and what the radio lost."""
+    told: dict[str, object] = {
+        "alignment": alignment_dict(alignment),
+        "rows": len(log.t),
+        "rate_hz": round((len(log.t) - 1) / max(float(log.t[-1] - log.t[0]), 1e-9), 3),
+        "columns": [{"name": column.name, "role": column.role, "unit": column.unit} for column in log.columns],
+        "unread": list(log.unread),
+        "compared": [pair.name for pair in pairs_of(review, log)],
+        "lost": [],
+        "events": [],
+    }
+    if alignment.refused:
+        return told
+    told["sigma_ends_s"] = float(alignment.sigma_at(np.float64(alignment.middle_s + 0.5 * alignment.overlap_s)))
+    told["drift_ppm"] = round(alignment.drift * 1e6, 3)
+    told["lost"] = [{**asdict(one), "share": round(one.share, 4)} for one in what_was_lost(review, log, alignment)]
+    told["events"] = [
+        {"t": float(alignment.to_reference(np.float64(t))), "text": text} for t, text in log.events if np.isfinite(t)
+    ]
+    return told
+
+
+def report_text(told: Mapping[str, object]) -> str:
+    """Return a report as lines for a terminal."""
+    found = told["alignment"]
+    assert isinstance(found, Mapping)
+    lines = [f"{told['rows']} rows, {told['rate_hz']} a second; compared: {', '.join(told['compared']) or 'nothing'}"]
+    if found["refused"]:
+        return "\n".join([*lines, f"not aligned: {found['refused']}"])
+    lines.append(
+        f"recording time = {found['offset_s']:+.4f} s + log time x (1 {found['drift'] * 1e6:+.1f} ppm), "
+        f"sure to {1000 * found['sigma_s']:.1f} ms in the middle, "
+        f"{1000 * told['sigma_ends_s']:.1f} ms at the ends (one sigma), "
+        f"match {found['match']:.3f}, over {found['overlap_s']:.0f} s"
+    )
+    for one in told["lost"]:
+        lines.append(
+            f"{one['role']}: {100 * one['share']:.1f} % not heard ({one['due'] - one['heard']} of {one['due']}), "
+            f"longest gap {one['longest_gap_s']:.2f} s, {one['filled']} filled from the log"
+        )
+    return "\n".join(lines + [f"event at {event['t']:.2f} s: {event['text']}" for event in told["events"]])
+
+
+def columns(review: Review, log: OnboardLog, alignment: Alignment) -> bytes:
+    """Return the log's columns on the recording's clock, in the form of the recording's own (`messages.columns_payload`).
+
+    There is one table, "onboard"; t is the timeline, rx when the radio would have brought it; both float64, all rows.
+    """
+    channels = tuple(
+        Channel(
+            name=column.name,
+            packet=TABLE,
+            kind="number",
+            field_index=0,
+            unit=column.unit,
+            display_unit=column.unit,
+            role=column.role or None,
+        )
+        for column in log.columns
+    )
+    rate = (len(log.t) - 1) / max(float(log.t[-1] - log.t[0]), 1e-9)
+    spec = TableSpec(TABLE, "The vehicle's own log", False, rate, channels)
+    t = alignment.to_reference(log.t)
+    matrix = np.column_stack([t, _arrival(review, t), *[column.values for column in log.columns]])
+    journal = [{"t": float(alignment.to_reference(np.float64(at))), "text": text} for at, text in log.events]
+    return columns_payload(review.name, [(spec, 0, matrix, {})], journal)
+
+
+def _arrival(review: Review, t: Floats) -> Floats:
+    """Return session seconds at which moments of the timeline were heard; beyond the ends by the nearest packet's delay."""
+    rows = [rows for name, rows in review.output.rows.items() if name in review.dictionary.packets and len(rows)]
+    if not rows:
+        return t.copy()
+    known = np.concatenate([one.t for one in rows])
+    rx = np.concatenate([one.rx_s for one in rows])
+    known, index = np.unique(known, return_index=True)
+    return t + np.interp(t, known, rx[index] - known)

@@ -1,0 +1,1 @@
+"""Received bytes as rows, journal and latest values on one time axis, and conditions on them."""

@@ -1,0 +1,134 @@
+"""From records of received bytes to batches: one frame at a time live, everything at once for a recording.
+
+Both end in the same `Batch`; `tests/server/analysis/test_pipeline.py` compares them value for value.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from protocol.bulk import Decoded, decode_stream
+from protocol.dictionary import Dictionary
+from protocol.link import NEED_DATA, Event, Link, PacketReceived
+from server.telemetry.batch import Batch, Rows, rows_from_events
+from server.telemetry.timeline import Timeline
+
+
+class LiveDecoder:
+    """Feeds a `Link` chunk by chunk."""
+
+    def __init__(self, dictionary: Dictionary, link: Link | None = None) -> None:
+        self.link = link or Link(dictionary)
+        self.timeline = Timeline()
+        self._frames = 0
+        self._tail = 0
+
+    def take(self, chunk: bytes, rx_s: float) -> Batch:
+        """Return the batch of one received chunk; `rx_s` is its arrival in session seconds."""
+        batch = Batch(first_order=self._frames)
+        sizes: list[int] = []
+        last_t: list[float] = []
+        found: dict[str, list[tuple[int, float, float, PacketReceived]]] = {}
+        for size in self._pieces(chunk):
+            self._drain(batch, found, rx_s)
+            sizes.append(size)
+            last_t.append(self.timeline.last_t)
+            self._frames += 1
+        batch.rows = {name: rows_from_events(items) for name, items in found.items()}
+        batch.frame_rx_s = np.full(len(sizes), rx_s)
+        batch.frame_bytes = np.array(sizes, dtype=np.float64)
+        batch.frame_t = np.array(last_t, dtype=np.float64)
+        return batch
+
+    def _pieces(self, chunk: bytes) -> Iterator[int]:
+        """Feed the link frame by frame; yields the size of each when its events are there to be taken."""
+        if self.link.dictionary.framing is not None:
+            yield from (heard.size for heard in self.link.receive_pieces(chunk))
+            return
+        start = 0
+        while (end := chunk.find(0, start)) >= 0:
+            piece = chunk[start : end + 1]
+            size, start = self._tail + len(piece), end + 1
+            self._tail = 0
+            self.link.receive_data(piece)
+            if size > 1:
+                yield size
+        rest = chunk[start:]
+        self._tail += len(rest)
+        self.link.receive_data(rest)
+
+    def _drain(self, batch: Batch, found: dict, rx_s: float) -> None:
+        while (event := self.link.next_event()) is not NEED_DATA:
+            if isinstance(event, PacketReceived):
+                t = self.timeline.place(event.epoch, event.time_ms, rx_s)
+                found.setdefault(event.packet.name, []).append((self._frames, rx_s, t, event))
+            else:
+                batch.events.append((self._frames, rx_s, self.timeline.last_t, event))
+
+
+def decode_recording(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes]]) -> tuple[Batch, np.ndarray]:
+    """Return one batch of all received chunks, given as (rx_s, bytes), and the frames complete after 0, 1, ... chunks."""
+    pairs = list(chunks)
+    data = b"".join(chunk for _, chunk in pairs)
+    chunk_rx = np.array([rx_s for rx_s, _ in pairs], dtype=np.float64)
+    chunk_end = np.cumsum([len(chunk) for _, chunk in pairs], dtype=np.int64)
+    decoded = decode_stream(dictionary, data)
+    frame_rx = chunk_rx[np.searchsorted(chunk_end, decoded.frame_end, side="right")] if pairs else np.zeros(0)
+    sizes = _frame_bytes(data, decoded).astype(np.float64)
+    rows: dict[str, Rows] = {}
+    placed = _placed(decoded.packets, frame_rx)
+    for name, packets in decoded.packets.items():
+        t = placed.base_of(packets.epoch) + packets.time_ms / 1000.0
+        rows[name] = Rows(packets.frame, t, frame_rx[packets.frame], packets.late, packets.columns)
+    last_t = _running_last_t(rows, len(frame_rx))
+    events: list[tuple[int, float, float, Event]] = [
+        (frame, float(frame_rx[frame]), float(last_t[frame - 1]) if frame else 0.0, event) for frame, event in decoded.events
+    ]
+    frames_after = np.concatenate(([0], np.searchsorted(decoded.frame_end, chunk_end, side="left")))
+    return Batch(rows, events, frame_rx, sizes, last_t), frames_after
+
+
+def _frame_bytes(data: bytes, decoded: Decoded) -> np.ndarray:
+    """Return each frame's size on the wire, its delimiter included."""
+    if decoded.frame_bytes is not None:
+        return decoded.frame_bytes
+    zeros = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == 0)
+    starts = np.concatenate(([-1], zeros[:-1])) if zeros.size else zeros
+    return (zeros - starts)[np.isin(zeros, decoded.frame_end, assume_unique=True)]
+
+
+class _Bases:
+    """The timeline's base of each epoch."""
+
+    def __init__(self, bases: dict[int, float]) -> None:
+        self._bases = bases
+
+    def base_of(self, epochs: np.ndarray) -> np.ndarray | float:
+        if len(self._bases) <= 1:
+            return next(iter(self._bases.values()), 0.0)
+        return np.array([self._bases[int(epoch)] for epoch in epochs])
+
+
+def _placed(packets: dict, frame_rx: np.ndarray) -> _Bases:
+    """Run the timeline over the first and last packets of each epoch only: nothing else can move a base."""
+    epochs = sorted({int(e) for p in packets.values() for e in np.unique(p.epoch)})
+    timeline = Timeline()
+    bases: dict[int, float] = {}
+    for epoch in epochs:
+        frames = np.concatenate([p.frame[p.epoch == epoch] for p in packets.values()])
+        times = np.concatenate([p.time_ms[p.epoch == epoch] for p in packets.values()])
+        for i in (int(np.argmin(frames)), int(np.argmax(times)), int(np.argmax(frames))):
+            t = timeline.place(epoch, int(times[i]), float(frame_rx[frames[i]]))
+            bases.setdefault(epoch, t - int(times[i]) / 1000.0)
+        bases[epoch] = timeline.base(epoch)
+    return _Bases(bases)
+
+
+def _running_last_t(rows: dict[str, Rows], frames: int) -> np.ndarray:
+    """Return, for each frame, the greatest t of all packets up to and with it."""
+    best = np.zeros(frames)
+    for item in rows.values():
+        best[item.order] = item.t
+    return np.maximum.accumulate(best) if frames else best

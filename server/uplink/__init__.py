@@ -1,0 +1,1 @@
+"""From a person's act to proof: arm-confirm queue, authority, key, counter."""

@@ -1,0 +1,128 @@
+"""One command under way, what the queue asks its caller to do about it, and how it looks on the page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import inf
+
+from protocol.commands import Command
+from server.telemetry.conditions import Check
+from server.uplink.command_state import ENDED, STATE_TEXT, State
+
+CONFIRM_EARLIEST_S = 0.3
+CONFIRM_LATEST_S = 10.0
+STEPS = ("asked", "armed", "confirmed", "sent", "accepted", "completed", "verified")
+
+
+@dataclass(frozen=True, slots=True)
+class Prepare:
+    """Ask for a counter, a frame and a durable intent."""
+
+    id: str
+    command: str
+    args: Mapping[str, float]
+    intent: Mapping[str, object]
+    must_be_durable: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Transmit:
+    """Ask for these bytes to be sent."""
+
+    id: str
+    frame: bytes
+    urgent: bool = False  # safe all: before whatever still waits for the port
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """Tell that a command looks different now."""
+
+    view: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class PermitChanged:
+    """Tell that the permit of a plan looks different now."""
+
+    view: Mapping[str, object]
+
+
+Action = Prepare | Transmit | Changed | PermitChanged
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What a person is told about an act."""
+
+    ok: bool
+    sentence: str = ""
+    id: str | None = None
+    checks: tuple[Check, ...] = ()
+
+
+@dataclass
+class Entry:
+    """One command under way. Times are session seconds."""
+
+    id: str
+    command: Command
+    args: dict[str, float]
+    operator: str
+    state: State
+    steps: dict[str, float]
+    needs: tuple[str, ...]
+    preparing: bool = False
+    counter: int = 0
+    frame: bytes = b""
+    sends: int = 0
+    first_sent_s: float = inf
+    last_sent_s: float = inf
+    since_s: float = 0.0
+    reason: str | None = None
+    overdue: bool = False
+    given_up: bool = False  # was once unknown: a late answer is taken, but nothing is ever sent again
+    extra: dict[str, object] = field(default_factory=dict)
+
+    @property
+    def in_flight(self) -> bool:
+        """Bytes may be on their way or an effect may be coming."""
+        return self.preparing or self.state in (State.SENT, State.ACCEPTED)
+
+    @property
+    def missing(self) -> str | None:
+        """The first step not yet seen, while one is still expected."""
+        if self.state in ENDED and self.state is not State.FAILED:
+            return None
+        return next((name for name in self.needs if name not in self.steps), None)
+
+
+def command_view(entry: Entry, other_confirms: bool = False) -> dict[str, object]:
+    """Return a command as the page shows it and the session keeps it.
+
+    `other_confirms` tells that the second act of this command belongs to another operator than the first.
+    """
+    armed = entry.state is State.ARMED
+    text = STATE_TEXT[entry.state]
+    if entry.state is State.COMPLETED and not entry.command.effects:
+        text = "done says the vehicle, telemetry cannot show it"
+    return {
+        "id": entry.id,
+        "command": entry.command.name,
+        "title": entry.command.title,
+        "args": dict(entry.args),
+        "args_text": entry.command.args_text(entry.args),
+        "hazard": entry.command.hazard,
+        "operator": entry.operator,
+        "state": entry.state.value,
+        "state_text": f"{text}: {entry.reason}" if entry.reason else text,
+        "steps": [{"step": name, "rx": entry.steps.get(name)} for name in entry.needs],
+        "missing": entry.missing,
+        "reason": entry.reason,
+        "expires_rx": entry.since_s + CONFIRM_LATEST_S if armed else None,
+        "earliest_confirm_rx": entry.since_s + CONFIRM_EARLIEST_S if armed else None,
+        "sends": entry.sends,
+        "since_rx": entry.since_s,
+        "confirm_by": "another" if armed and other_confirms else "same",
+    }

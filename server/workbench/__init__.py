@@ -1,0 +1,1 @@
+"""What a builder runs before anything flies."""

@@ -1,0 +1,166 @@
+"""What a dictionary that can be read may still get wrong, and what its packets cost on the air.
+
+Findings are faults (it will not work), cautions (look at it) and notes. Capacity is the modem's bits per second over ten:
+eight data bits, one start and one stop bit. That a radio should be loaded no more than to 85 % is common
+practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from protocol.dictionary import Dictionary
+from protocol.fields import INTEGER_RANGES, Channel, Packet
+from protocol.foreign import foreign_framing
+from server.flight.link.link_types import BITS_PER_BYTE
+
+FAULT, CAUTION, NOTE = "FAULT", "caution", "note"
+LOAD_CAUTION = 0.85
+RADIO_FRAME = 128  # longer frames are cut in two by many radio modems (common practice, no source)
+
+# What goes without it, by role; one of several will do.
+WANTED_ROLES = (
+    (("pressure", "altitude_baro"), "height, climb rate and the flight's phases"),
+    (("accel.a.z",), "lift-off and burnout"),
+    (("attitude_quaternion.w",), "tilt, azimuth and roll"),
+    (("vehicle_phase",), "what the vehicle believes it is doing"),
+    (("battery.voltage",), "the battery's state"),
+)
+WANTED_FOR_COMMANDS = (
+    (("boot_id", "startup.boot_id"), "commands: without a boot id none can be addressed"),
+    (("answer.counter",), "the vehicle's answers to commands"),
+    (("uplink.last_counter",), "checking that a command counter is not behind the vehicle's"),
+    (("startup.dictionary_hash",), "seeing that both ends were built from one dictionary"),
+)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing found: how bad, where, what."""
+
+    severity: str
+    place: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Bytes on the air: (packet, bytes each, packets per second) of each, and what the modem carries per second."""
+
+    packets: tuple[tuple[str, int, float], ...]
+    capacity: float
+    estimated: bool
+
+    @property
+    def total(self) -> float:
+        """Bytes per second of all regular packets."""
+        return sum(size * rate for _, size, rate in self.packets)
+
+
+def link_budget(dictionary: Dictionary) -> Budget:
+    """Return what the packets cost; lines of text vary in length and are estimated from middling values."""
+    framing = foreign_framing(dictionary)
+    sizes = []
+    for packet in dictionary.packets.values():
+        size = packet.frame_bytes if framing is None else len(framing.encode(packet.name, _middling(packet)))
+        sizes.append((packet.name, size, packet.rate_hz))
+    is_text = dictionary.framing is not None and dictionary.framing.kind == "text"
+    return Budget(tuple(sizes), dictionary.modem_baud / BITS_PER_BYTE, is_text)
+
+
+def _middling(packet: Packet) -> dict[str, object]:
+    """Return values of ordinary length: half of the range where one is declared, else some digits."""
+    values: dict[str, object] = {}
+    for channel in packet.channels:
+        type_ = packet.fields[channel.field_index].type
+        if channel.kind == "text":
+            values[channel.name] = "x" * (int(type_[4:]) // 2)
+        elif channel.kind in ("enum", "flag") or channel.mask:
+            values[channel.name] = 1
+        elif type_ in INTEGER_RANGES:
+            values[channel.name] = min(INTEGER_RANGES[type_][1], 1234) * channel.scale + channel.offset
+        else:
+            values[channel.name] = sum(channel.range) / 2 + 0.125 if channel.range else 123.456
+    return values
+
+
+def findings(dictionary: Dictionary) -> Iterator[Finding]:
+    """Yield everything worth a look, the link budget first."""
+    yield from _budget_findings(link_budget(dictionary))
+    for packet in dictionary.packets.values():
+        yield from _packet_findings(packet)
+    yield from _role_findings(dictionary)
+    yield from _command_findings(dictionary)
+
+
+def _budget_findings(budget: Budget) -> Iterator[Finding]:
+    load = budget.total / budget.capacity
+    text = f"{budget.total:.0f} of {budget.capacity:.0f} bytes per second, {100 * load:.0f} %"
+    if load > 1.0:
+        yield Finding(FAULT, "rates", f"more than the modem carries: {text}")
+    elif load > LOAD_CAUTION:
+        yield Finding(CAUTION, "rates", f"little room for commands and repeats: {text}")
+
+
+def _packet_findings(packet: Packet) -> Iterator[Finding]:
+    if packet.frame_bytes > RADIO_FRAME:
+        text = f"{packet.frame_bytes} bytes: many radio modems cut what is longer than {RADIO_FRAME} in two"
+        yield Finding(CAUTION, f"packet.{packet.name}", text)
+    if packet.rate_hz and abs(1000.0 / packet.rate_hz - round(1000.0 / packet.rate_hz)) > 1e-9:
+        yield Finding(NOTE, f"packet.{packet.name}", f"{packet.rate_hz:g} per second is no whole number of milliseconds")
+    for channel in packet.channels:
+        yield from _limit_findings(channel, packet.fields[channel.field_index].type)
+
+
+def _limit_findings(channel: Channel, type_: str) -> Iterator[Finding]:
+    bounds = _reach(channel, type_)
+    if bounds is None:
+        return
+    for name, limit in channel.limits.items():
+        if (name.endswith("low") and limit <= bounds[0]) or (name.endswith("high") and limit >= bounds[1]):
+            text = f"{name} = {limit:g} can never be passed: the field holds {bounds[0]:g}..{bounds[1]:g}"
+            yield Finding(CAUTION, f"packet.{channel.path}", text)
+    if channel.range is not None and (channel.range[1] < bounds[0] or channel.range[0] > bounds[1]):
+        yield Finding(
+            CAUTION, f"packet.{channel.path}", f"range lies outside what the field holds, {bounds[0]:g}..{bounds[1]:g}"
+        )
+
+
+def _reach(channel: Channel, type_: str) -> tuple[float, float] | None:
+    """Return the least and greatest value a whole-number field can hold, None for others."""
+    if channel.mask:
+        return (0.0, float(channel.mask))
+    if type_ not in INTEGER_RANGES:
+        return None
+    ends = sorted(raw * channel.scale + channel.offset for raw in INTEGER_RANGES[type_])
+    return (ends[0], ends[1])
+
+
+def _role_findings(dictionary: Dictionary) -> Iterator[Finding]:
+    wanted = list(WANTED_ROLES)
+    if dictionary.commands and dictionary.framing is None:
+        wanted += WANTED_FOR_COMMANDS
+    for roles, without in wanted:
+        if not any(role in dictionary.roles for role in roles):
+            yield Finding(CAUTION, "roles", f"no field has the role {' or '.join(roles)}, so there is no {without}")
+
+
+def _command_findings(dictionary: Dictionary) -> Iterator[Finding]:
+    hazardous = [command for command in dictionary.commands.values() if command.hazard == "hazardous"]
+    if hazardous and not any(command.safes_all for command in dictionary.commands.values()):
+        yield Finding(CAUTION, "command", "there are hazardous commands but none with safes_all = true")
+    if hazardous and not dictionary.may_command_hazards:
+        yield Finding(
+            CAUTION, "framing.risk_accepted", "hazardous commands are refused: this format cannot authenticate them"
+        )
+    for command in hazardous:
+        if not command.interlocks:
+            yield Finding(CAUTION, f"command.{command.name}", "is hazardous and has no interlock")
+    for command in dictionary.commands.values():
+        roles = [condition.role for condition in (*command.interlocks, *command.effects) if "{" not in condition.role]
+        for role in roles:
+            if not role.startswith("ground.") and not dictionary.roles_matching(role):
+                yield Finding(CAUTION, f"command.{command.name}", f"looks at the role {role}, which no field has")
+        if not command.effects:
+            yield Finding(NOTE, f"command.{command.name}", "has no effect to be verified by")

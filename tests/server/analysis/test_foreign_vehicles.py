@@ -1,0 +1,147 @@
+"""Vehicles with formats of their own through the whole station: recorder, pipeline, desk, replay, page's words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.framing_tables import RISK
+from protocol.sums import xor8
+from server.analysis.pipeline import recorded_output
+from server.http.messages import dictionary_shape
+from server.recording.records import Kind, Record
+from server.review.review import open_review
+from server.review.summary import summarize
+from server.telemetry.conditions import Reading
+from server.twin.small import APOGEE_M, SmallVehicle
+from server.uplink.command_queue import UNANSWERED_SAFE_ALLS, CommandQueue
+from server.uplink.command_state import State
+from tests.browser.station import Process
+from tests.protocol.foreign_helpers import FOLDER, PLOVER, SAMPLES, WREN
+from tests.protocol.helpers import SANDPIPER
+from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, live_output
+
+
+def records_of(dictionary: Dictionary) -> list[Record]:
+    """A hop in chunks of 20 ms, with some bytes lost on the way."""
+    vehicle, out = SmallVehicle(dictionary, 10.0), []
+    for step in range(1, 4500):
+        chunk = vehicle.advance(0.02 * step)
+        if len(out) % 60 == 3:
+            chunk = chunk[5:]
+        if chunk:
+            out.append(Record(Kind.RECEIVED, len(out), ORIGIN_NS + round(0.02e9 * step), chunk))
+    return out
+
+
+@pytest.mark.parametrize("dictionary", SAMPLES.values(), ids=SAMPLES)
+def test_live_and_recorded_are_the_same_and_tell_the_hop(dictionary: Dictionary) -> None:
+    records = records_of(dictionary)
+    whole = recorded_output(dictionary, records, ORIGIN_NS)
+    assert_same(live_output(dictionary, records), whole)
+    moments = {entry.key: entry.body for entry in whole.entries if entry.topic == "moment"}
+    assert moments["apogee"]["height_m"] == pytest.approx(APOGEE_M, rel=0.03)
+    assert {"lift_off", "apogee", "landing"} <= set(moments)
+    assert whole.rows["ground_link"].columns["lost"][-1] + whole.rows["ground_link"].columns["damaged"][-1] >= 4
+
+
+def test_a_line_nobody_described_is_told_as_such() -> None:
+    lines = [Record(Kind.RECEIVED, i, ORIGIN_NS + i, b"$OTHER,1*%02X\r\n" % xor8(b"OTHER,1")) for i in range(2)]
+    entries = recorded_output(WREN, lines, ORIGIN_NS).entries
+    assert {entry.text for entry in entries if entry.topic == "damage"} == {"a line's first value is not in the dictionary"}
+
+
+# ---------------------------------------------------------------- the desk
+
+
+class Desk:
+    """A command queue that is heard and held, without interlocks' readings."""
+
+    def __init__(self, dictionary: Dictionary, phase: float = 2.0) -> None:
+        self.phase = phase
+        self.queue = CommandQueue(dictionary, self)
+        self.queue.on_holder("Ada 1", 0.0)
+        self.queue.on_boot_id(0, 0.0)
+        self.queue.on_link(True, 0.0)
+        self.sent = 0
+
+    def reading(self, role: str, now_s: float) -> Reading | None:
+        """The vehicle tells its phase and nothing else."""
+        return Reading(self.phase, now_s) if role == "vehicle_phase" else None
+
+    def run(self, begin_s: float, seconds: float) -> None:
+        """Let time pass and carry out what the queue asks for."""
+        for step in range(round(seconds / 0.05)):
+            now = begin_s + 0.05 * step
+            self.queue.tick(now)
+            for action in self.queue.take_actions():
+                if type(action).__name__ == "Prepare":
+                    self.queue.on_prepared(action.id, 7, b"frame", now)
+                elif type(action).__name__ == "Transmit":
+                    self.sent += 1
+                    self.queue.on_written(action.id, None, now)
+
+
+def test_a_command_without_answers_is_sent_once_and_its_outcome_is_unknown() -> None:
+    desk = Desk(WREN)
+    reply = desk.queue.submit("camera_power", {"camera": 1, "on": 1}, "Ada 1", 0.0)
+    desk.run(0.0, 8.0)
+    view = desk.queue.view(reply.id)
+    assert desk.sent == 1 and view["state"] == State.UNKNOWN.value
+    assert "does not answer" in view["reason"]
+
+
+def test_safe_all_is_repeated_a_few_times_and_then_unknown() -> None:
+    desk = Desk(WREN)
+    reply = desk.queue.safe_all("Ada 1", 0.0)
+    desk.run(0.0, 12.0)
+    assert desk.sent == UNANSWERED_SAFE_ALLS and desk.queue.view(reply.id)["state"] == State.UNKNOWN.value
+    assert desk.queue.submit("camera_power", {"camera": 1, "on": 1}, "Ada 1", 12.0).ok
+
+
+def test_our_own_wire_still_repeats() -> None:
+    desk = Desk(SANDPIPER)
+    desk.queue.submit("camera_power", {"camera": 1, "on": 1}, "Ada 1", 0.0)
+    desk.run(0.0, 8.0)
+    assert desk.sent == SANDPIPER.uplink.sends_at_most == 3
+
+
+def test_hazardous_commands_need_the_owners_word() -> None:
+    refused = Desk(WREN).queue.arm("recovery_arm", {"channel": 1}, "Ada 1", 0.0)
+    assert not refused.ok and "cannot authenticate" in refused.sentence
+    accepted = WREN.text.replace('kind = "text"', f'kind = "text"\nrisk_accepted = "{RISK}"')
+    for dictionary in (parse_dictionary(accepted), PLOVER):
+        assert Desk(dictionary).queue.arm("recovery_arm", {"channel": 1}, "Ada 1", 0.0).ok
+
+
+def test_the_page_is_told_what_such_commands_are_worth() -> None:
+    notes = [dictionary_shape(d, False, None, None)["commands_note"] for d in (WREN, PLOVER, SANDPIPER)]
+    assert "neither authenticated nor answered" in notes[0] and "refused" in notes[0]
+    assert "accepted" in notes[1] and notes[2] == ""
+
+
+# ---------------------------------------------------------------- the whole way
+
+
+@pytest.mark.parametrize("name", SAMPLES)
+def test_a_station_records_a_sample_vehicle(name: str, tmp_path: Path) -> None:
+    file = str(FOLDER / f"{name}.toml")
+    flags = ["--dictionary", file, "--rate", "20", "--ignite-after", "110", "--quit-when", "landed"]
+    twin = Process(tmp_path, "twin", "--listen", "socket://127.0.0.1:0", *flags)
+    try:
+        url = twin.line(r"Simulated vehicle on (\S+)")[1]
+        station = Process(tmp_path, "live", "--port", url, "--dictionary", file, "--no-browser", "--http-port", "0")
+        try:
+            twin.line("landed", 60)
+            station.line("Page: ")
+            twin.process.wait(20)
+        finally:
+            lines = station.stop()
+    finally:
+        twin.stop()
+    (session,) = [line for line in lines if line.endswith(".pcapng")]
+    summary = summarize(open_review(Path(session)))
+    assert summary["vehicle"] == SAMPLES[name].vehicle and set(summary["packets"]) == {"state", "switches"}
+    assert summary["apogee"]["height_m"] == pytest.approx(APOGEE_M, rel=0.05)

@@ -1,0 +1,68 @@
+"""`blockhouse check` against the compiled C example over a pseudo-terminal, and its refusals."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import tty
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from server.cli.cli import main
+from server.uplink.keys import copies_folder, load_or_make_key
+from tests.server.firmware.build import program
+
+
+@pytest.fixture
+def keys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("BLOCKHOUSE_HOME", str(tmp_path))
+    load_or_make_key(tmp_path / "keys", copies_folder())
+    return tmp_path / "keys"
+
+
+@pytest.fixture
+def device(keys: Path, tmp_path: Path) -> Iterator[str]:
+    """The compiled Sandpiper behind a pseudo-terminal."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    command = [str(program("sandpiper", "example")), str(keys / "command.key"), str(tmp_path / "boot")]
+    vehicle = subprocess.Popen(command, stdin=master, stdout=master)
+    yield os.ttyname(slave)
+    vehicle.kill()
+    vehicle.wait()
+    os.close(slave)
+    os.close(master)
+
+
+def test_the_compiled_example_keeps_every_rule(device: str, keys: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["check", "--port", device, "--keys", str(keys), "--listen", "4"])
+    said = capsys.readouterr().out
+    assert code == 0, said
+    assert said.splitlines()[-1] == "27 looked at, none at fault"
+    for name in ("dictionary", "command accepted", "command repeated", "counter replayed", "wrong tag", "answer time"):
+        assert re.search(rf"^ok +{name}  ", said, re.M), said
+
+
+def test_listening_only_sends_nothing(device: str, keys: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", "--port", device, "--keys", str(keys), "--listen", "2", "--listen-only"]) == 0
+    assert "command" not in capsys.readouterr().out.split("\n", 1)[1]
+
+
+@pytest.mark.parametrize(
+    ("more", "sentence"),
+    [
+        (["--port", "/dev/nothing-here"], "is not there"),
+        (["--port", "socket://x"], "needs a host and a port"),
+        (["--port", "loop://", "--command", "channel_fire"], "is hazardous; a check asks only for routine commands"),
+        (["--port", "loop://", "--command", "nonsense"], "has no command 'nonsense'"),
+    ],
+)
+def test_what_cannot_be_checked_is_one_sentence(
+    keys: Path, capsys: pytest.CaptureFixture[str], more: list[str], sentence: str
+) -> None:
+    assert main(["check", "--keys", str(keys), *more]) == 1
+    said = capsys.readouterr().err
+    assert sentence in said and said.count("\n") == 1

@@ -1,0 +1,77 @@
+"""Lift-off found again from height when the radio lost the samples around it; synthetic flights with known truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize_scalar
+
+from server.flight.motion.lift_off import G0, PORT_LAG_S, LiftOff, lift_off
+
+TRUE_S = 10.0
+FORCE = 75.0
+
+
+def synthetic(gap_s: float, seed: int = 1, noise_m: float = 0.2) -> tuple[np.ndarray, ...]:
+    """Return force and height samples around a lift-off at 10 s with constant force, those in the gap left out."""
+    rng = np.random.default_rng(seed)
+    force_t = np.arange(8.5, 11.5, 0.02) + 0.007
+    force = np.where(force_t < TRUE_S, G0, FORCE) + rng.normal(0.0, 0.1, len(force_t))
+    height_t = np.arange(8.5, 11.5, 0.05) + 0.013
+    since = np.maximum(height_t - PORT_LAG_S - TRUE_S, 0.0)
+    height = 0.5 * (FORCE - G0) * since**2 + rng.normal(0.0, noise_m, len(height_t))
+    kept = (force_t < TRUE_S - 0.03) | (force_t > TRUE_S - 0.03 + gap_s)
+    kept_h = (height_t < TRUE_S - 0.03) | (height_t > TRUE_S - 0.03 + gap_s)
+    return force_t[kept], force[kept], height_t[kept_h], height[kept_h]
+
+
+def found(gap_s: float, seed: int = 1, **more: float) -> LiftOff:
+    force_t, force, height_t, height = synthetic(gap_s, seed, **more)
+    heard = float(force_t[force > 20.0][0])
+    result = lift_off(force_t, force, height_t, height, heard)
+    assert result is not None
+    return result
+
+
+@pytest.mark.parametrize("gap_s", [0.0, 0.1, 0.2, 0.3, 0.4])
+def test_within_50_ms_whatever_was_lost(gap_s: float) -> None:
+    errors = np.array([found(gap_s, seed).t_s - TRUE_S for seed in range(40)])
+    assert np.abs(errors).max() < 0.05
+    # Without the heights it would be the middle of the gap at best, or its end.
+    if gap_s >= 0.2:
+        assert np.sqrt((errors**2).mean()) < 0.3 * gap_s / 2
+
+
+def test_the_interval_covers_the_truth() -> None:
+    results = [found(0.3, seed) for seed in range(60)]
+    inside = sum(abs(r.t_s - TRUE_S) < 2 * r.sigma_s for r in results)
+    assert inside >= 54  # 95 % of 60 is 57; binomial sigma 1.7
+
+
+def test_the_search_finds_what_scipy_finds() -> None:
+    """scipy.optimize.minimize_scalar over the same physics, written independently for a constant force."""
+    force_t, force, height_t, height = synthetic(0.3, 5)
+    heard = float(force_t[force > 20.0][0])
+    late = height_t > heard
+    rest = height[height_t < TRUE_S - 0.03].mean()
+    up = force[force > 20.0].mean() - G0
+
+    def cost(t0: float) -> float:
+        since = height_t[late] - PORT_LAG_S - t0
+        use = height_t[late] <= heard + 0.9
+        return float(((height[late] - rest - 0.5 * up * since**2)[use] ** 2).sum())
+
+    best = minimize_scalar(cost, bounds=(heard - 0.33, heard), method="bounded").x
+    result = lift_off(force_t, force, height_t, height, heard)
+    assert result.t_s == pytest.approx(best, abs=0.006)
+
+
+def test_bad_samples_and_missing_witnesses() -> None:
+    force_t, force, height_t, height = synthetic(0.2)
+    force[3], height[5], height_t[6] = np.nan, np.inf, np.nan
+    heard = float(force_t[force > 20.0][0])
+    assert lift_off(force_t, force, height_t, height, heard).t_s == pytest.approx(TRUE_S, abs=0.05)
+    alone = lift_off(force_t, force, np.zeros(0), np.zeros(0), heard)
+    assert alone.t_s == pytest.approx(heard - 0.11, abs=0.02) and alone.sigma_s > 0.05
+    assert lift_off(np.zeros(0), np.zeros(0), height_t, height, 10.0) is None
+    assert lift_off(force_t, np.full(len(force_t), G0), height_t, height, 10.0) is None

@@ -1,0 +1,127 @@
+"""The report: all of a flight in one file, nothing from outside, and no text of a session that is more than text."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from server.pad.pad_sheet import ADVICE
+from server.recording.clock import FakeClock
+from server.recording.recorder import Recorder
+from server.recording.records import Kind, make_header
+from server.review.report import moments_of, report_html, report_name, shown
+from server.review.review import Review, open_review
+from server.review.summary import summarize
+from tests.server.flights import dictionary, flown, recorded
+from tests.server.pad.pad_world import HOSTILE as PAD_HOSTILE
+from tests.server.pad.test_pad_record import journal
+from tests.server.recording.sessions import fixed_entropy
+from tests.server.shelf.test_shelf import short_flight
+
+HOSTILE = "<img src=http://elsewhere.example/x onerror=alert(1)></table><script>alert(2)</script>\"'&"
+
+
+class Seen(HTMLParser):
+    """Collects tags, attributes and texts."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str]] = []
+        self.text = ""
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list) -> None:
+        """Note a tag."""
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_data(self, data: str) -> None:
+        """Note a text."""
+        self.text += data + " "
+
+
+@pytest.fixture(scope="module")
+def review(tmp_path_factory: pytest.TempPathFactory) -> Review:
+    """A gusty flight."""
+    return open_review(recorded(tmp_path_factory.mktemp("r"), flown("gusty-rail")))
+
+
+def test_everything_is_in_it(review: Review) -> None:
+    html = report_html(review, {"label": "Maiden", "notes": "wind\nfrom the west"})
+    seen, summary = Seen(html), summarize(review)
+    for heading in ("Summary", "Findings", "Plots", "Figures", "Vehicle and site", "Pad sheet", "Commands", "Events"):
+        assert heading in seen.text
+    for plot in ("Height above the pad (m)", "Climb rate (m/s)", "Tilt from the vertical (deg)", "Roll rate (deg/s)",
+                 "Battery voltage (V)", "Packets lost over ten seconds (%)", "Downlink level (dBm)"):  # fmt: skip
+        assert plot in seen.text
+    assert html.count("<svg") == 7 and "nothing was heard" not in html
+    assert summary["findings"] and all(f["text"] in seen.text and f["advice"] in seen.text for f in summary["findings"])
+    assert f"{summary['apogee']['height_m']:.5g} m" in seen.text and "Maiden" in seen.text and "from the west" in seen.text
+    assert "Mossbank Field" in seen.text and "invented" in seen.text and "rail_length_m" in seen.text
+    assert "None was asked for." in seen.text
+
+
+def test_nothing_from_outside_and_no_script(review: Review) -> None:
+    html = report_html(review)
+    seen = Seen(html)
+    assert not {"script", "link", "img", "iframe", "object", "base", "a", "form"} & set(seen.tags)
+    assert not [name for name, _ in seen.attributes if name.startswith("on") or name in ("href", "src", "style")]
+    outside = set(re.findall(r"[a-z]+://[^\s\"'<]+", html))
+    assert outside == {"http://www.w3.org/2000/svg"}, "a name of a namespace, never fetched"
+    assert "url(" not in html and "@import" not in html and "@media print" in html
+    assert ("content", "default-src 'none'; style-src 'unsafe-inline'") in seen.attributes
+
+
+def test_no_text_of_a_session_becomes_markup(tmp_path: Path) -> None:
+    clock = FakeClock()
+    header = make_header(
+        clock, software=HOSTILE, dictionary=dictionary().text, vehicle={"name": HOSTILE, HOSTILE: HOSTILE},
+        site={"name": HOSTILE, "list": [HOSTILE]}, source=HOSTILE, entropy=fixed_entropy,
+    )  # fmt: skip
+    recorder = Recorder(tmp_path, "x", header, clock=clock)
+    for t, chunk in short_flight().chunks:
+        recorder.append(Kind.RECEIVED, int(header["monotonic_ns"]) + round(t * 1e9), chunk)
+    now = int(header["monotonic_ns"])
+    view = {"id": 1, **dict.fromkeys(("title", "args_text", "operator", "hazard", "state_text"), HOSTILE)}
+    recorder.append(Kind.OUTCOME, now, {"key": "1", "severity": HOSTILE, "text": HOSTILE, "body": view})
+    recorder.append(Kind.MARK, now, {"key": "2", "severity": "info", "text": HOSTILE, "body": {}})
+    review = open_review(recorder.close())
+    plain = Seen(report_html(open_review(recorded(tmp_path, short_flight(), "plain"))))
+    seen = Seen(report_html(review, {"label": HOSTILE, "notes": HOSTILE}))
+    assert seen.text.count(HOSTILE) >= 12
+    assert set(seen.tags) <= set(plain.tags) | {"pre", "th"} and "script" not in seen.tags
+    assert {name for name, _ in seen.attributes} <= {name for name, _ in plain.attributes}
+
+
+def test_a_session_that_never_flew_and_one_without_sheets(tmp_path: Path) -> None:
+    html = report_html(open_review(recorded(tmp_path, short_flight(), vehicle={}, site={})))
+    assert "Seconds of the recording." in html and html.count("No sheet was given.") == 2
+
+
+def test_moments_are_in_order_of_flight(review: Review) -> None:
+    times = list(moments_of(summarize(review)).values())
+    assert len(times) >= 5 and times == sorted(times)
+
+
+def test_roles_are_shown_in_their_display_units(review: Review) -> None:
+    t, values, unit = shown(review, "ground.tilt")
+    assert unit == "deg" and values.max() > 20.0 and (t[1:] > t[:-1]).all()
+    assert shown(review, "no.such.role") is None
+
+
+def test_the_name_it_is_saved_under(review: Review) -> None:
+    assert report_name(review) == "report-20250615-150640.html"
+
+
+def test_the_pad_sheet_stands_in_it_as_it_was_at_lift_off(review: Review) -> None:
+    assert "No pad sheet was shown in this session." in report_html(review)
+    flown = replace(review, output=replace(review.output, entries=[*review.output.entries, *journal()]))
+    seen = Seen(report_html(flown))
+    assert "As it stood at lift-off: 1 not met, 1 open of 4." in seen.text and ADVICE in seen.text
+    assert "Ada 1, 2026-06-15T15:00:00Z" in seen.text and "at most 8.94 m/s" in seen.text
+    assert PAD_HOSTILE in seen.text and "img" not in seen.tags, "an item's text is text"

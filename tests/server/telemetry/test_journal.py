@@ -1,0 +1,17 @@
+"""The shape of a journal entry."""
+
+from __future__ import annotations
+
+from server.telemetry.journal import SEVERITIES, Entry
+
+
+def test_shape_for_the_page() -> None:
+    entry = Entry(1.5, 0.5, "mark", "m1", "info", "<b>go</b>", {"n": 1})
+    assert entry.as_dict(7) == {
+        "i": 7, "rx": 1.5, "t": 0.5, "topic": "mark", "key": "m1", "severity": "info", "text": "<b>go</b>", "body": {"n": 1},
+    }  # fmt: skip
+
+
+def test_severities_rise() -> None:
+    assert SEVERITIES == ("info", "caution", "warning")
+    assert Entry(0, 0, "a", "b", "info", "").body == {}
