@@ -20,18 +20,18 @@ import uvicorn
 
 from protocol.dictionary import Dictionary
 from server.bridge.link_watch import LinkState
-from server.http.hub import Hub
-from server.http.page_sockets import Doorman, LinedSocket, page_socket
-from server.http.routes import make_app, open_ahead
+from server.http.application import make_app, open_ahead
+from server.http.connections import Doorman, LinedSocket, page_socket
+from server.http.context import PageContext
 from server.http.security import Gatekeeper, TokenGuard, new_token
 from server.http.sharing import ViewOnly
-from server.http.site import Site
 from server.http.terminal_code import can_show, terminal_code
+from server.http.viewers import Hub
 from server.live.pad_desk import PadDesk
 from server.live.station import Station
-from server.live.trial_run import TrialDesk, known_plans
+from server.live.trial_desk import TrialDesk, known_plans
 from server.log_file import LogFile, log_file
-from server.pad.pad_items import PadPlan
+from server.pad.plan import PadPlan
 from server.recording.clock import SystemClock
 from server.recording.recorder import Recorder, RecorderState
 from server.recording.records import make_header
@@ -190,13 +190,13 @@ async def run_replay(
 
 def _site(
     settings: Settings, mode: str, station: Station | None, hub: Hub | None, session: str | None, folder: Path | None = None
-) -> Site:
+) -> PageContext:
     folders = [folder] if folder is not None else []
     shelf = Shelf(settings.sessions, folders, sample_folder())
     tokens = _tokens(station)
     trials = TrialDesk(station, *known_plans(station)) if station is not None else None
     guard = TokenGuard(tokens)
-    return Site(version(), mode, shelf, page_folder(), chart_folder(), tokens, guard, station, hub, session, trials)
+    return PageContext(version(), mode, shelf, page_folder(), chart_folder(), tokens, guard, station, hub, session, trials)
 
 
 def _tokens(station: Station | None) -> dict[str, str]:
@@ -207,7 +207,7 @@ def _tokens(station: Station | None) -> dict[str, str]:
 
 
 async def _serve(
-    site: Site,
+    site: PageContext,
     settings: Settings,
     listener: socket.socket,
     open_browser: bool,

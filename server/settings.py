@@ -17,7 +17,7 @@ from platformdirs import user_config_path, user_data_path
 
 from server.design.configuration import ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
-from server.design.facts import problems
+from server.design.sheet_numbers import problems
 from server.flight.airframe.thrust_curve import TEXT_AT_MOST, CurveProblem, curve_of_csv
 
 APPLICATION = "blockhouse"

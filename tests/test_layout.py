@@ -69,8 +69,8 @@ ROOT_AT_MOST = 10  # modules at the root of server/
 
 ROOT_ABOVE = frozenset({"__main__", "app", "cli"})  # the only ones that may import the composition root or the command line
 READERS = frozenset({"protocol.dictionary"})  # the dictionary loader reads one TOML file
-# Folders whose code is tried through the room above: followers and judgements on whole flights, scenarios as data.
-TESTED_FROM_ABOVE = {Path("server/analysis/followers"), Path("server/analysis/judgements"), Path("server/twin/scenarios")}
+# Folders whose code is tried through the room above: trackers and judgements on whole flights, scenarios as data.
+TESTED_FROM_ABOVE = {Path("server/analysis/trackers"), Path("server/analysis/judgements"), Path("server/twin/scenarios")}
 
 TOP_LEVEL = set(
     ".ci .gitignore DEVELOPERS.md LICENSE README.md protocol pyproject.toml replay_samples server tests web".split()
@@ -159,15 +159,15 @@ STILL = frozenset(
     {
         ("server.live.station", "server.review.review"),
         ("server.review.compare", "server.http.messages"),
-        ("server.review.export", "server.http.messages"),
-        ("server.review.parquet", "server.http.messages"),
-        ("server.review.report", "server.shelf.onboard"),
+        ("server.review.csv_export", "server.http.messages"),
+        ("server.review.parquet_export", "server.http.messages"),
+        ("server.review.report", "server.shelf.onboard_alignment"),
         ("server.review.review", "server.http.messages"),
         ("server.review.summary", "server.http.messages"),
-        ("server.review.tracks", "server.shelf.onboard"),
-        ("server.shelf.onboard", "server.http.messages"),
-        ("server.shelf.sidecar", "server.http.messages"),
-        ("server.trials.trial_plan", "server.uplink.permits"),
+        ("server.review.tracks", "server.shelf.onboard_alignment"),
+        ("server.shelf.onboard_alignment", "server.http.messages"),
+        ("server.shelf.session_notes", "server.http.messages"),
+        ("server.trials.plan", "server.uplink.permits"),
         ("server.uplink.keys", "server.settings"),
     }
 )

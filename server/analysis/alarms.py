@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from server.telemetry.journal import SEVERITIES, Entry
+from server.telemetry.journal import SEVERITIES, JournalEntry
 
 TOPIC = "acknowledged"
 
@@ -20,8 +20,8 @@ TOPIC = "acknowledged"
 class Alarm:
     """One alarm that stands: its entry, and the acknowledgment of it, if there is one."""
 
-    entry: Entry
-    acknowledged: Entry | None
+    entry: JournalEntry
+    acknowledged: JournalEntry | None
 
     @property
     def key(self) -> str:
@@ -33,10 +33,10 @@ class AlarmBoard:
     """Folds journal entries into the alarms that stand."""
 
     def __init__(self) -> None:
-        self._raised: dict[str, Entry] = {}
-        self._acknowledged: dict[str, Entry] = {}
+        self._raised: dict[str, JournalEntry] = {}
+        self._acknowledged: dict[str, JournalEntry] = {}
 
-    def take(self, entries: Iterable[Entry]) -> None:
+    def take(self, entries: Iterable[JournalEntry]) -> None:
         """Take entries in the order of the journal."""
         for entry in entries:
             if entry.topic == TOPIC:
@@ -52,11 +52,11 @@ class AlarmBoard:
         alarms = [Alarm(entry, self._acknowledgment(entry)) for entry in self._raised.values()]
         return sorted(alarms, key=_rank)
 
-    def _acknowledgment(self, raised: Entry) -> Entry | None:
+    def _acknowledgment(self, raised: JournalEntry) -> JournalEntry | None:
         entry = self._acknowledged.get(raised.key)
         return entry if entry is not None and entry.body.get("raised_rx") == raised.rx_s else None
 
-    def to_acknowledge(self, wanted: Iterable[Mapping[str, object]]) -> list[Entry]:
+    def to_acknowledge(self, wanted: Iterable[Mapping[str, object]]) -> list[JournalEntry]:
         """Return of what a person saw (key and arrival of each) that which still stands just so, not yet acknowledged."""
         seen = [(one.get("key"), one.get("raised_rx")) for one in wanted]
         waiting = [alarm.entry for alarm in self.standing() if alarm.acknowledged is None]

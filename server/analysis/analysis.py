@@ -1,57 +1,57 @@
 """The station's own understanding of a stretch of packets: computed tables and journal entries.
 
-One code path for live and recorded data: `Analysis.take` is given batches of any size and its followers keep all state
+One code path for live and recorded data: `Analysis.take` is given batches of any size and its trackers keep all state
 between them, so that a recording handed over whole gives the same rows and entries as the same packets one by one.
 """
 
 from __future__ import annotations
 
 from protocol.dictionary import Dictionary
-from server.analysis.followers.agreement import AgreementFollower
-from server.analysis.followers.continuity import ContinuityFollower
-from server.analysis.followers.dictionary_hash import DictionaryHashFollower
-from server.analysis.followers.downlink import DownlinkFollower
-from server.analysis.followers.flags import FlagFollower
-from server.analysis.followers.found import Found, RoleColumns
-from server.analysis.followers.height import HeightFollower
-from server.analysis.followers.judge import JudgeFollower
-from server.analysis.followers.kinds import KindsFollower
-from server.analysis.followers.limits import LimitFollower
-from server.analysis.followers.motion import MotionFollower
-from server.analysis.followers.power import PowerFollower
-from server.analysis.followers.saturation import SaturationFollower
-from server.analysis.followers.servo_cable import ServoCableFollower
-from server.analysis.followers.state_vector import StateVectorFollower
-from server.analysis.followers.units import UnitsFollower
-from server.analysis.judgements.plan import COLUMNS, JUDGEMENTS, SOURCES
-from server.design.facts import NOTHING_TOLD, Facts
+from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS, SOURCES
+from server.analysis.trackers.agreement import AgreementTracker
+from server.analysis.trackers.continuity import ContinuityTracker
+from server.analysis.trackers.dictionary_hash import DictionaryHashTracker
+from server.analysis.trackers.downlink import DownlinkTracker
+from server.analysis.trackers.flags import FlagTracker
+from server.analysis.trackers.found import Found, RoleColumns
+from server.analysis.trackers.height import HeightTracker
+from server.analysis.trackers.judging import Judging
+from server.analysis.trackers.kinds import KindsTracker
+from server.analysis.trackers.limits import LimitTracker
+from server.analysis.trackers.motion import MotionTracker
+from server.analysis.trackers.power import PowerTracker
+from server.analysis.trackers.saturation import SaturationTracker
+from server.analysis.trackers.servo_cable import ServoCableTracker
+from server.analysis.trackers.state_vector import StateVectorTracker
+from server.analysis.trackers.units import UnitsTracker
+from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.telemetry.batch import Batch
 
 
 class Analysis:
     """Everything computed of one session, from its beginning. Feed batches in order."""
 
-    def __init__(self, dictionary: Dictionary, facts: Facts = NOTHING_TOLD) -> None:
+    def __init__(self, dictionary: Dictionary, facts: SheetNumbers = NOTHING_TOLD) -> None:
         roles = RoleColumns(dictionary.roles)
-        self._downlink = DownlinkFollower()
-        self._kinds = KindsFollower(dictionary)
-        self._height = HeightFollower(roles, facts)
-        self.judge = JudgeFollower(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._kinds)
-        self._followers = (
+        self._downlink = DownlinkTracker()
+        self._kinds = KindsTracker(dictionary)
+        self._height = HeightTracker(roles, facts)
+        self.judge = Judging(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._kinds)
+        self._trackers = (
             self._downlink,
             self._height,
-            MotionFollower(roles, self._height.flying),
-            StateVectorFollower(roles, self._height.estimates),
-            AgreementFollower(roles),
-            UnitsFollower(roles, self._height.flying),
-            DictionaryHashFollower(roles, dictionary.hash32),
-            FlagFollower(roles),
-            LimitFollower(dictionary),
-            PowerFollower(roles, facts),
-            ContinuityFollower(roles),
+            MotionTracker(roles, self._height.flying),
+            StateVectorTracker(roles, self._height.estimates),
+            AgreementTracker(roles),
+            UnitsTracker(roles, self._height.flying),
+            DictionaryHashTracker(roles, dictionary.hash32),
+            FlagTracker(roles),
+            LimitTracker(dictionary),
+            PowerTracker(roles, facts),
+            ContinuityTracker(roles),
             self._kinds,
-            SaturationFollower(dictionary),
-            ServoCableFollower(roles),
+            SaturationTracker(dictionary),
+            ServoCableTracker(roles),
             # Last: it goes by the moments the others have told.
             self.judge,
         )
@@ -61,7 +61,7 @@ class Analysis:
     def take(self, batch: Batch) -> Found:
         """Compute everything new that `batch` allows."""
         out = Found()
-        for follower in self._followers:
-            follower.take(batch, out)
+        for tracker in self._trackers:
+            tracker.take(batch, out)
         out.entries.sort(key=lambda item: item[0])
         return out

@@ -13,11 +13,11 @@ from dataclasses import dataclass, field
 from protocol.dictionary import Dictionary
 from protocol.link import Link
 from server.analysis.analysis import Analysis
-from server.design.facts import NOTHING_TOLD, Facts
+from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.recording.records import Kind, Record
 from server.telemetry.batch import Batch, Rows
 from server.telemetry.decoding import LiveDecoder, decode_recording
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 
 NS_PER_S = 1e9
 NOTE_TOPICS: dict[int, str] = {
@@ -39,7 +39,7 @@ class Output:
     """What one or many records led to: rows by table (packets and computed ones), and journal entries in order."""
 
     rows: dict[str, Rows] = field(default_factory=dict)
-    entries: list[Entry] = field(default_factory=list)
+    entries: list[JournalEntry] = field(default_factory=list)
     batch: Batch | None = None
 
 
@@ -50,7 +50,7 @@ class Pipeline:
         self,
         dictionary: Dictionary,
         origin_ns: int,
-        facts: Facts = NOTHING_TOLD,
+        facts: SheetNumbers = NOTHING_TOLD,
         link: Link | None = None,
     ) -> None:
         self._dictionary = dictionary
@@ -92,7 +92,7 @@ class Pipeline:
         return Output({}, [entry] if entry is not None else [])
 
 
-def note_entry(record: Record, rx_s: float, t: float) -> Entry | None:
+def note_entry(record: Record, rx_s: float, t: float) -> JournalEntry | None:
     """Return the journal entry of a note record, or None for kinds that show nothing."""
     topic = NOTE_TOPICS.get(record.kind)
     if topic is None:
@@ -100,9 +100,9 @@ def note_entry(record: Record, rx_s: float, t: float) -> Entry | None:
     try:
         note = record.note()
     except ValueError:
-        return Entry(rx_s, t, topic, "unreadable", "caution", "a note of the recording cannot be read", {})
+        return JournalEntry(rx_s, t, topic, "unreadable", "caution", "a note of the recording cannot be read", {})
     body, own = note.get("body"), note.get("topic")
-    return Entry(
+    return JournalEntry(
         rx_s,
         t,
         own if isinstance(own, str) and own in OWN_TOPICS else topic,
@@ -114,7 +114,7 @@ def note_entry(record: Record, rx_s: float, t: float) -> Entry | None:
 
 
 def recorded_output(
-    dictionary: Dictionary, records: Iterable[Record], origin_ns: int, facts: Facts = NOTHING_TOLD
+    dictionary: Dictionary, records: Iterable[Record], origin_ns: int, facts: SheetNumbers = NOTHING_TOLD
 ) -> Output:
     """Return what all records of a session lead to, in one go."""
     return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts))
@@ -130,7 +130,7 @@ def _whole(dictionary: Dictionary, records: Iterable[Record], origin_ns: int, an
             notes.append((len(chunks), record))
     batch, frames_after = decode_recording(dictionary, chunks)
     found = analysis.take(batch)
-    keyed: list[tuple[tuple[int, int], Entry]] = [((order, 1), entry) for order, entry in found.entries]
+    keyed: list[tuple[tuple[int, int], JournalEntry]] = [((order, 1), entry) for order, entry in found.entries]
     for chunk_count, record in notes:
         frames = int(frames_after[chunk_count])
         t = float(batch.frame_t[frames - 1]) if frames else 0.0

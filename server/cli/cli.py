@@ -14,7 +14,14 @@ from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
 from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
 from server.bridge.ports import found_ports, is_url_understood
-from server.cli import check_cli, dictionary_cli, firmware_cli, key_cli, pad_cli, plan_cli, review_cli, trial_cli
+from server.cli import check as check_cli
+from server.cli import dictionary as dictionary_cli
+from server.cli import firmware as firmware_cli
+from server.cli import key as key_cli
+from server.cli import pad as pad_cli
+from server.cli import plan as plan_cli
+from server.cli import review as review_cli
+from server.cli import trial as trial_cli
 from server.demo import Demo, TwinOptions, run_twin
 from server.design.configuration import ConfigurationProblem
 from server.design.next_flight import NextFlightProblem, planned
@@ -22,18 +29,18 @@ from server.firmware.layout import FirmwareProblem
 from server.firmware.process_link import EncoderProblem
 from server.flight.airframe.thrust_curve import CurveProblem
 from server.http.sharing import is_address, lan_address
-from server.pad.pad_items import load_pad_plan
+from server.pad.plan import load_pad_plan
 from server.recording.recorder import RecorderFailed
 from server.recording.recover import recover
 from server.recording.session_file import SessionError
 from server.review.compare import CompareProblem
-from server.review.parquet import NoParquet
+from server.review.parquet_export import NoParquet
 from server.review.review import final_figures, open_review, session_name, sheets_of
 from server.review.summary import summarize, summary_json, summary_text
 from server.review.tracks import NoTrack
 from server.settings import DEFAULT_HTTP_PORT, Settings, SettingsProblem, default_folders, load_sheets, version
 from server.shelf.onboard_log import LogProblem
-from server.shelf.sidecar import NotesProblem
+from server.shelf.session_notes import NotesProblem
 from server.twin.listener import ListenProblem
 from server.twin.scenarios import scenario_names
 from server.uplink.keys import KeyProblem

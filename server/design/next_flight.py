@@ -23,7 +23,7 @@ from server.design.configuration import (
     told,
 )
 from server.design.configuration_sheet import configuration_of
-from server.design.facts import Facts, facts_of
+from server.design.sheet_numbers import SheetNumbers, sheet_numbers_of
 from server.flight.air.atmosphere import pad_density_kg_m3
 from server.flight.airframe.ascent_forecast import Launch, class_and_mean, drag_area_m2, forecast
 from server.flight.airframe.barrowman import cross_section_m2
@@ -79,7 +79,7 @@ def basis_of(
     vehicle: Mapping[str, object], site: Mapping[str, object], figures: Mapping[str, Mapping[str, object]]
 ) -> Basis:
     """Return what is known. Raises NextFlightProblem, naming what the sheet lacks, and ConfigurationProblem."""
-    facts, configuration = facts_of(vehicle, site), configuration_of(vehicle)
+    facts, configuration = sheet_numbers_of(vehicle, site), configuration_of(vehicle)
     motor = configuration.motor if configuration is not None else None
     lacking = [] if facts.rail_length_m is not None else ["rail_length_m"]
     lacking += [] if facts.diameter_m is not None else ["diameter_m"]
@@ -111,7 +111,9 @@ def basis_of(
     )
 
 
-def _drag(facts: Facts, figures: Mapping[str, Mapping[str, object]], density: float, burned_kg: float) -> tuple[float, str]:
+def _drag(
+    facts: SheetNumbers, figures: Mapping[str, Mapping[str, object]], density: float, burned_kg: float
+) -> tuple[float, str]:
     """Return drag area in m2 and where it comes from."""
     kappa = figures.get("drag", {}).get("kappa_1_m")
     measured_at = figures.get("drag", {}).get("density_kg_m3")
@@ -290,7 +292,7 @@ def configured(vehicle: Mapping[str, object], site: Mapping[str, object]) -> dic
     configuration = configuration_of(vehicle)
     if configuration is None:
         raise NextFlightProblem("The sheet does not say what the vehicle is built of: it has no [vehicle.configuration].")
-    facts = facts_of(vehicle, site)
+    facts = sheet_numbers_of(vehicle, site)
     numbers = told(configuration, pad_density_kg_m3(facts.elevation_m, facts.pad_temperature_k))
     words = margin_words(min(numbers[state]["margin_calibers"] for state in ("liftoff", "burnout")))
     return {**numbers, "margin_words": words, "against_sheet": against_the_sheet(numbers, vehicle)}

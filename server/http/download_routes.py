@@ -11,9 +11,9 @@ from pathlib import Path
 from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import Response
 
-from server.http.answers import COMPARE_QUERY, given, refusals
+from server.http.context import PageContext
 from server.http.messages import to_json
-from server.http.site import Site
+from server.http.openapi import COMPARE_QUERY, given, refusals
 from server.review.compare import (
     SESSIONS_AT_MOST,
     CompareProblem,
@@ -22,12 +22,12 @@ from server.review.compare import (
     comparison_dict,
     moments_to_choose,
 )
-from server.review.export import export_csv
-from server.review.parquet import NoParquet, export_parquet
+from server.review.csv_export import export_csv
+from server.review.parquet_export import NoParquet, export_parquet
 from server.review.report import report_html, report_name
 from server.review.review import Review
 from server.review.tracks import NoTrack, gpx, kml, track_of
-from server.shelf.sidecar import NotesProblem
+from server.shelf.session_notes import NotesProblem
 
 TABLES = {"csv": export_csv, "parquet": export_parquet}
 TRACKS = {
@@ -36,7 +36,7 @@ TRACKS = {
 }
 
 
-def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review]) -> None:
+def add_download_routes(app: FastAPI, site: PageContext, opened: Callable[[str], Review]) -> None:
     """Add the routes; `opened` gives a session by name or refuses with its answer.
 
     `/api/compare?sessions=a,b&at=lift_off` (or one `at` for each session) gives numbers and sheets side by side as
@@ -94,7 +94,7 @@ def add_download_routes(app: FastAPI, site: Site, opened: Callable[[str], Review
             raise HTTPException(409, str(problem)) from problem
 
 
-def _report(site: Site, name: str, review: Review) -> Response:
+def _report(site: PageContext, name: str, review: Review) -> Response:
     noted: dict[str, object] = {}
     try:
         noted = site.shelf.notes(name)

@@ -12,20 +12,20 @@ from typing import Any
 from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import Response
 
-from server.http.answers import LOG_BODY, given, refusals
+from server.http.context import PageContext
 from server.http.messages import to_json
+from server.http.openapi import LOG_BODY, given, refusals
 from server.http.security import UPLOAD_AT_MOST
 from server.http.shelf_routes import keeper, refuse_recording, told
-from server.http.site import Site
 from server.review.review import Review
-from server.shelf.onboard import columns
+from server.shelf.onboard_alignment import columns
 from server.shelf.onboard_log import LogMapping, LogProblem, look, parse_mapping
 from server.shelf.onboard_store import OnboardStore
 
 MAP_AT_MOST = 12_000  # it comes in the address, and a whole head holds 64 KiB
 
 
-def add_onboard_routes(app: FastAPI, site: Site, opened: Callable[[str], Review]) -> None:
+def add_onboard_routes(app: FastAPI, site: PageContext, opened: Callable[[str], Review]) -> None:
     """Add the routes of the onboard log; `opened` gives a session by name or refuses with its answer.
 
     POST takes the log's file as the body, its name as `?file=`, a mapping as JSON in `?map=` (in the form of the TOML file;

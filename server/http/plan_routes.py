@@ -12,16 +12,16 @@ from fastapi.responses import Response
 from server.design.configuration import ConfigurationProblem
 from server.design.next_flight import CHANGES, Change, NextFlightProblem, change_of, configured, next_flight
 from server.flight.airframe.thrust_curve import CurveProblem, curve_of_csv
-from server.http.answers import PLAN_QUERY, given, refusals
+from server.http.context import LIVE, PageContext
 from server.http.messages import to_json
-from server.http.site import LIVE, Site
+from server.http.openapi import PLAN_QUERY, given, refusals
 from server.review.review import Review, final_figures, sheets_of
 
 Sheet = Mapping[str, object]
 CURVE_AT_MOST = 12_000  # it comes in the address, and a whole head holds 64 KiB
 
 
-def add_plan_routes(app: FastAPI, site: Site, opened: Callable[[str], Review]) -> None:
+def add_plan_routes(app: FastAPI, site: PageContext, opened: Callable[[str], Review]) -> None:
     """Add the routes; `opened` gives a session by name or refuses with its answer. The live session goes by `LIVE`.
 
     `next-flight` takes the changes of `next_flight.CHANGES` as numbers, `keep_margin=1`, and another motor's thrust curve as

@@ -14,17 +14,17 @@ from typing import Any
 
 from fastapi import FastAPI, HTTPException, Request
 
-from server.http.answers import NOTES_BODY, refusals
+from server.http.context import PageContext
+from server.http.openapi import NOTES_BODY, refusals
 from server.http.security import BODY_AT_MOST
-from server.http.site import Site
+from server.shelf.session_notes import NotesProblem
 from server.shelf.shelf import UnknownSession
-from server.shelf.sidecar import NotesProblem
 from server.shelf.trash import TrashProblem
 
 PROBLEMS = (NotesProblem, TrashProblem)
 
 
-def add_shelf_routes(app: FastAPI, site: Site) -> None:
+def add_shelf_routes(app: FastAPI, site: PageContext) -> None:
     """Add the routes that change what is on the shelf, and those that read what was added."""
     change = refusals(401, 404, 409)
 
@@ -66,13 +66,13 @@ def told(act: Callable[[], Any]) -> Any:
         raise HTTPException(409, str(error)) from error
 
 
-def refuse_recording(site: Site, name: str) -> None:
+def refuse_recording(site: PageContext, name: str) -> None:
     """Refuse what cannot be done to the session that is being recorded."""
     if site.station is not None and name == site.station.name:
         raise HTTPException(409, "This session is still being recorded; end the station first.")
 
 
-async def keeper(site: Site, request: Request) -> None:
+async def keeper(site: PageContext, request: Request) -> None:
     """Let only a holder of a token through; a wrong one costs time, as at the desk."""
     kind, _, token = request.headers.get("authorization", "").partition(" ")
     if kind.lower() != "bearer" or not token:

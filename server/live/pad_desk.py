@@ -11,12 +11,12 @@ import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
-from server.design.facts import facts_of_header
+from server.design.sheet_numbers import sheet_numbers_of_header
 from server.live.station import Station
-from server.pad.pad_items import PadPlan
-from server.pad.pad_readings import PadReadings
-from server.pad.pad_record import TOPIC
-from server.pad.pad_sheet import PadSheet, SheetEvent
+from server.pad.plan import PadPlan
+from server.pad.readings import PadReadings
+from server.pad.record import TOPIC
+from server.pad.sheet import PadSheet, SheetEvent
 from server.uplink.command_entry import Reply
 
 LOOK_S = 0.25
@@ -29,7 +29,7 @@ class PadDesk:
 
     def __init__(self, station: Station, plan: PadPlan) -> None:
         self._station = station
-        self._readings = PadReadings(station, facts_of_header(station.header))
+        self._readings = PadReadings(station, sheet_numbers_of_header(station.header))
         self.sheet = PadSheet(plan, station.dictionary)
         self._seen = 0
         self._take_up()

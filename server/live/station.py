@@ -19,10 +19,10 @@ from protocol.link import Link
 from server.analysis.alarms import TOPIC as ACKNOWLEDGED
 from server.analysis.alarms import AlarmBoard
 from server.analysis.pipeline import Output, Pipeline
-from server.bridge.bridge import PortState, SerialBridge
 from server.bridge.link_watch import LinkState, LinkWatch
-from server.design.facts import facts_of_header
-from server.live.intake import Intake
+from server.bridge.serial_bridge import PortState, SerialBridge
+from server.design.sheet_numbers import sheet_numbers_of_header
+from server.live.record_gate import RecordGate
 from server.live.store import LiveStore
 from server.recording.clock import Clock
 from server.recording.recorder import Recorder, RecorderFailed, RecorderState
@@ -81,14 +81,14 @@ class Station:
         self.origin_ns = int(header["origin_monotonic_ns"])
         self.header = header
         self.link = Link(dictionary, key)
-        self.pipeline = Pipeline(dictionary, self.origin_ns, facts_of_header(header), self.link)
+        self.pipeline = Pipeline(dictionary, self.origin_ns, sheet_numbers_of_header(header), self.link)
         self.store = LiveStore(table_specs(dictionary))
         self.watch = LinkWatch(url)
         self.alarms = AlarmBoard()
         self._left_open: list[dict[str, object]] = []
         first_id = self._take_up_earlier_parts() + 1
         self.queue = CommandQueue(dictionary, self, first_id, two_person=two_person, seat_of=self.seats.get)
-        self.intake = Intake(self.recorder, lambda: self._loop.call_soon_threadsafe(self.process))
+        self.intake = RecordGate(self.recorder, lambda: self._loop.call_soon_threadsafe(self.process))
         self.bridge = SerialBridge(
             url, baud, monotonic_ns=clock.monotonic_ns, on_chunk=self._on_chunk, on_port=self._on_port
         )

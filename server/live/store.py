@@ -15,7 +15,7 @@ from bisect import bisect_left
 import numpy as np
 
 from server.telemetry.batch import Rows
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from server.telemetry.tables import TableSpec
 
 FULL_ROWS = 16384
@@ -127,7 +127,7 @@ class LiveStore:
         self.journal_next = 0
         self.version = 0
 
-    def add(self, rows: dict[str, Rows], entries: list[Entry]) -> None:
+    def add(self, rows: dict[str, Rows], entries: list[JournalEntry]) -> None:
         """Take what the pipeline made of one record."""
         for name, part in rows.items():
             self.tables[name].add(part)

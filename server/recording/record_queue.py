@@ -7,13 +7,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from server.recording.records import Kind
-from server.recording.segment import Entry
+from server.recording.segment import PackedRecord
 
 _ENTRY_OVERHEAD = 200
 """Memory an entry costs besides its data, bytes; measured roughly, it only has to keep the bound honest."""
 
 
-def _cost(entry: Entry) -> int:
+def _cost(entry: PackedRecord) -> int:
     return len(entry.data) + _ENTRY_OVERHEAD
 
 
@@ -28,7 +28,7 @@ class Dropped:
     first_mono_ns: int = 0
     last_mono_ns: int = 0
 
-    def add(self, entry: Entry) -> None:
+    def add(self, entry: PackedRecord) -> None:
         """Count one more."""
         if not self:
             self.first_sequence, self.first_mono_ns = entry.sequence, entry.mono_ns
@@ -62,14 +62,14 @@ class RecordQueue:
     """Waiting records, oldest first. Over the limit the oldest received bytes go first, notes only after those."""
 
     def __init__(self) -> None:
-        self._entries: deque[Entry] = deque()
+        self._entries: deque[PackedRecord] = deque()
         self._bytes = 0
         self.dropped = Dropped()
 
     def __len__(self) -> int:
         return len(self._entries)
 
-    def push(self, entry: Entry, limit_bytes: int) -> None:
+    def push(self, entry: PackedRecord, limit_bytes: int) -> None:
         """Add the newest record, and make room if that exceeds `limit_bytes`."""
         self._entries.append(entry)
         self._bytes += _cost(entry)
@@ -77,15 +77,15 @@ class RecordQueue:
             # Down to seven eighths at once, so that a stuck disk does not cost a search per record.
             self._shrink(limit_bytes - limit_bytes // 8)
 
-    def put_back(self, entries: Iterable[Entry]) -> None:
+    def put_back(self, entries: Iterable[PackedRecord]) -> None:
         """Return records that were taken but are not known to be on the disk; they keep their place at the front."""
         entries = list(entries)
         self._entries.extendleft(reversed(entries))
         self._bytes += sum(map(_cost, entries))
 
-    def take(self, limit_bytes: int) -> list[Entry]:
+    def take(self, limit_bytes: int) -> list[PackedRecord]:
         """Remove and return the oldest records, about `limit_bytes` of them and at least one if there is any."""
-        taken: list[Entry] = []
+        taken: list[PackedRecord] = []
         size = 0
         while self._entries and size < limit_bytes:
             taken.append(self._entries.popleft())
@@ -95,7 +95,7 @@ class RecordQueue:
 
     def drop_older(self, mono_ns: int) -> None:
         """Drop received bytes from before `mono_ns` at the front of the queue; notes are few and stay."""
-        kept: list[Entry] = []
+        kept: list[PackedRecord] = []
         while self._entries and self._entries[0].mono_ns < mono_ns:
             entry = self._entries.popleft()
             if entry.kind == Kind.RECEIVED:
@@ -115,7 +115,7 @@ class RecordQueue:
         return dropped
 
     def _shrink(self, target_bytes: int) -> None:
-        notes: list[Entry] = []
+        notes: list[PackedRecord] = []
         while self._entries and self._bytes > target_bytes:
             entry = self._entries.popleft()
             if entry.kind == Kind.RECEIVED:
@@ -126,6 +126,6 @@ class RecordQueue:
         while self._entries and self._bytes > target_bytes:
             self._drop(self._entries.popleft())
 
-    def _drop(self, entry: Entry) -> None:
+    def _drop(self, entry: PackedRecord) -> None:
         self._bytes -= _cost(entry)
         self.dropped.add(entry)

@@ -20,7 +20,7 @@ from pathlib import Path
 from server.recording.clock import NS_PER_S, Clock
 from server.recording.record_queue import RecordQueue
 from server.recording.records import Kind, encode_payload, pack_record, time_anchors
-from server.recording.segment import Entry, Segment, create_segment, safe_name
+from server.recording.segment import PackedRecord, Segment, create_segment, safe_name
 from server.recording.storage import PosixStorage, Storage, reason
 from server.recording.sync_tickets import Tickets
 
@@ -105,7 +105,7 @@ class Recorder:
         self._in_flight = 0
 
         # Only the writer thread touches these after construction.
-        self._unsynced: list[Entry] = []
+        self._unsynced: list[PackedRecord] = []
         self._batch_bytes = _BATCH_BYTES
         self._last_chances = _LAST_CHANCES
         self._dirty_since_ns: int | None = None
@@ -206,7 +206,7 @@ class Recorder:
         data = pack_record(kind, self._salt, sequence, mono_ns, payload)
         self._next_sequence += 1
         limit = KEPT_LIMIT_BYTES if self._state == "stopped" else self._queue_limit
-        self._queue.push(Entry(kind, sequence, mono_ns, data), min(limit, self._queue_limit))
+        self._queue.push(PackedRecord(kind, sequence, mono_ns, data), min(limit, self._queue_limit))
         self._condition.notify_all()
         return sequence
 
@@ -223,16 +223,16 @@ class Recorder:
             f"{self._retry_ns / NS_PER_S:g} s."
         )
 
-    def _make_entry(self, kind: Kind, note: Mapping[str, object]) -> Entry:
+    def _make_entry(self, kind: Kind, note: Mapping[str, object]) -> PackedRecord:
         """Make one of the recorder's own notes, outside the queue, stamped now."""
         sequence, mono_ns = self._next_sequence, self._clock.monotonic_ns()
         self._next_sequence += 1
         data = pack_record(kind, self._salt, sequence, mono_ns, encode_payload(kind, note))
-        return Entry(kind, sequence, mono_ns, data)
+        return PackedRecord(kind, sequence, mono_ns, data)
 
-    def _take(self) -> list[Entry]:
+    def _take(self) -> list[PackedRecord]:
         """Take a batch; if something was dropped before it, a GAP note goes first."""
-        batch: list[Entry] = []
+        batch: list[PackedRecord] = []
         if self._queue.dropped:
             dropped = self._queue.forget_dropped()
             self._dropped += dropped.received + dropped.notes

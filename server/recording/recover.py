@@ -22,7 +22,7 @@ from zlib import crc32
 
 from server.recording.pcapng import MAX_DATA, Scanner, packets
 from server.recording.records import APPLICATION, FORMAT_MAJOR, FORMAT_MINOR, RECORD_HEAD, Kind, pack_record, unpack_record
-from server.recording.segment import PREAMBLE, Entry, base_name, create_segment
+from server.recording.segment import PREAMBLE, PackedRecord, base_name, create_segment
 from server.recording.session_file import Session, SessionError, open_session, part_paths, peek_header
 from server.recording.storage import PosixStorage, Storage, reason
 
@@ -83,10 +83,10 @@ def _write_copy(
     segment, header = create_segment(storage, folder, f"{base}-recovered", header, sequence=sequence, salt=salt)
     records = received = 0
     try:
-        batch: list[Entry] = []
+        batch: list[PackedRecord] = []
         for record in session.records[1:] if opens else session.records:
             data = pack_record(record.kind, salt, record.sequence, record.mono_ns, record.payload)
-            batch.append(Entry(record.kind, record.sequence, record.mono_ns, data))
+            batch.append(PackedRecord(record.kind, record.sequence, record.mono_ns, data))
             records += 1
             received += len(record.payload) if record.kind == Kind.RECEIVED else 0
             if len(batch) == _BATCH:

@@ -34,7 +34,7 @@ PREAMBLE = b"".join(
 """The constant opening of every part: no checksum of its own, so the header note carries its length and CRC-32."""
 
 
-class Entry(NamedTuple):
+class PackedRecord(NamedTuple):
     """A record on its way to the disk: its packed form, and what the queue has to know about it."""
 
     kind: int
@@ -53,12 +53,12 @@ class Segment:
         self.path = path
         self.bytes_written = 0
 
-    def open_with(self, header_entry: Entry) -> None:
+    def open_with(self, header_entry: PackedRecord) -> None:
         """Write the constant opening and two copies of the header. Raises OSError."""
         block = self._block(header_entry)
         self._write_all(PREAMBLE + block + block)
 
-    def write(self, entries: Iterable[Entry]) -> None:
+    def write(self, entries: Iterable[PackedRecord]) -> None:
         """Append records in one go. Raises OSError, possibly after a part of them has been written."""
         self._write_all(b"".join([self._block(entry) for entry in entries]))
 
@@ -73,7 +73,7 @@ class Segment:
         except OSError:
             pass
 
-    def _block(self, entry: Entry) -> bytes:
+    def _block(self, entry: PackedRecord) -> bytes:
         interface, direction = route(entry.kind)
         return enhanced_packet(interface, utc_of(self._header, entry.mono_ns), entry.data, direction)
 
@@ -118,7 +118,7 @@ def create_segment(
         try:
             mono_ns = int(header["monotonic_ns"])  # type: ignore[call-overload]
             data = pack_record(Kind.HEADER, salt, sequence, mono_ns, encode_note(header))
-            segment.open_with(Entry(Kind.HEADER, sequence, mono_ns, data))
+            segment.open_with(PackedRecord(Kind.HEADER, sequence, mono_ns, data))
             storage.sync_created(descriptor, path)
         except BaseException:
             segment.close()

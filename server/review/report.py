@@ -13,12 +13,12 @@ from html import escape
 import numpy as np
 
 from server.design.sheet_rows import sheet_rows
-from server.pad.pad_record import recorded_sheet
-from server.pad.pad_sheet import ADVICE
+from server.pad.record import recorded_sheet
+from server.pad.sheet import ADVICE
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.svg_plot import Line, chart
-from server.shelf.onboard import Floats, alignment_of
+from server.shelf.onboard_alignment import Floats, alignment_of
 
 BEFORE_S, AFTER_S = 5.0, 10.0
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"

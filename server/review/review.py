@@ -12,7 +12,7 @@ import numpy as np
 from protocol.dictionary import Dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from server.analysis.pipeline import Output, recorded_output
-from server.design.facts import facts_of_header
+from server.design.sheet_numbers import sheet_numbers_of_header
 from server.http.messages import columns_payload, dictionary_shape
 from server.recording.segment import base_name
 from server.recording.session_file import Session, SessionError, open_session
@@ -94,5 +94,5 @@ def open_review(path: Path) -> Review:
     except DictionaryError as error:
         raise SessionError(f"{path.name} holds a dictionary that cannot be used: {error}") from error
     origin_ns = int(session.header["origin_monotonic_ns"])
-    output = recorded_output(dictionary, session.records, origin_ns, facts_of_header(session.header))
+    output = recorded_output(dictionary, session.records, origin_ns, sheet_numbers_of_header(session.header))
     return Review(session, dictionary, output)

@@ -13,7 +13,7 @@ from server.analysis.alarms import TOPIC as ACKNOWLEDGED
 from server.http.messages import finite
 from server.review.review import Review
 from server.telemetry.batch import Rows
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 
 
 def summarize(review: Review) -> dict[str, object]:
@@ -102,25 +102,25 @@ def _line(value: object) -> str:
     return str(value)
 
 
-def _moments(entries: list[Entry]) -> dict[str, Entry]:
+def _moments(entries: list[JournalEntry]) -> dict[str, JournalEntry]:
     """Return each moment's last dating; for one that can end (control enabled), its first beginning."""
-    first: dict[str, Entry] = {}
+    first: dict[str, JournalEntry] = {}
     for entry in entries:
         if entry.topic == "moment" and entry.body.get("on", True) and ("on" not in entry.body or entry.key not in first):
             first[entry.key] = entry
     return first
 
 
-def _last_of(entries: list[Entry], topic: str) -> list[Entry]:
+def _last_of(entries: list[JournalEntry], topic: str) -> list[JournalEntry]:
     """Return the last entry of each key of a topic, in order of first appearance."""
-    last: dict[str, Entry] = {}
+    last: dict[str, JournalEntry] = {}
     for entry in entries:
         if entry.topic == topic:
             last[entry.key] = entry
     return list(last.values())
 
 
-def _moment(entry: Entry | None) -> dict[str, float] | None:
+def _moment(entry: JournalEntry | None) -> dict[str, float] | None:
     return (
         None
         if entry is None
@@ -128,7 +128,7 @@ def _moment(entry: Entry | None) -> dict[str, float] | None:
     )
 
 
-def _moment_t(entry: Entry | None) -> float | None:
+def _moment_t(entry: JournalEntry | None) -> float | None:
     return None if entry is None else round(float(entry.body["t"]), 3)
 
 
@@ -157,7 +157,7 @@ def _last_link(review: Review) -> dict[str, int]:
     return counts
 
 
-def _commands(entries: list[Entry]) -> list[dict[str, object]]:
+def _commands(entries: list[JournalEntry]) -> list[dict[str, object]]:
     """Return each command's last view, in the order they were asked for."""
     last: dict[str, dict[str, object]] = {}
     for entry in entries:
@@ -167,7 +167,7 @@ def _commands(entries: list[Entry]) -> list[dict[str, object]]:
     return [{name: view.get(name) for name in wanted} for view in last.values()]
 
 
-def _acknowledgment(raised: Entry, entries: list[Entry]) -> dict[str, object]:
+def _acknowledgment(raised: JournalEntry, entries: list[JournalEntry]) -> dict[str, object]:
     """Return who acknowledged a raised alarm and when, or nothing."""
     for entry in entries:
         if (entry.topic, entry.key, entry.body.get("raised_rx")) == (ACKNOWLEDGED, raised.key, raised.rx_s):

@@ -18,10 +18,10 @@ from pathlib import Path
 from server.flight.sensors.alignment import Alignment
 from server.recording.storage import reason
 from server.review.review import Review
-from server.shelf.onboard import align_log, alignment_dict, alignment_of, report
+from server.shelf.onboard_alignment import align_log, alignment_dict, alignment_of, report
 from server.shelf.onboard_log import LogMapping, LogProblem, OnboardLog, load_mapping, look, mapping_text, read_log
+from server.shelf.session_notes import read_sidecar, replace_file, write_sidecar
 from server.shelf.shelf import LOG_SUFFIX, Place
-from server.shelf.sidecar import read_sidecar, replace_file, write_sidecar
 
 KEPT_OPEN = 2
 
@@ -42,7 +42,7 @@ class OnboardStore:
         name: str,
         progress: Callable[[str], None] = lambda text: None,
     ) -> dict[str, object]:
-        """Import a log file for a session; return the report on it, as `server.shelf.onboard.report` makes it.
+        """Import a log file for a session; return the report on it, as `server.shelf.onboard_alignment.report` makes it.
 
         `file` is copied beside the session if its alignment is not refused. Raises LogProblem or NotesProblem.
         """

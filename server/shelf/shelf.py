@@ -23,8 +23,8 @@ from server.recording.session_file import SessionError, peek_header
 from server.recording.storage import claim, reason
 from server.review.review import Review, open_review, session_name
 from server.review.summary import summarize
-from server.shelf import sidecar
-from server.shelf.sidecar import NotesProblem, checked, read_sidecar, sidecar_path, write_sidecar
+from server.shelf import session_notes
+from server.shelf.session_notes import NotesProblem, checked, read_sidecar, sidecar_path, write_sidecar
 from server.shelf.trash import TrashProblem, bring_back, throw_away, thrown_away
 from server.telemetry.journal import SEVERITIES
 
@@ -199,7 +199,7 @@ class Shelf:
                     places[session] = Place(session, folder / name, sidecar_path(noted_in, session), sample)
                 places[session].files += _looked_at(here[name])
             for session, place in places.items():
-                for suffix in (sidecar.SUFFIX, LOG_SUFFIX + ".csv", LOG_SUFFIX + ".toml"):
+                for suffix in (session_notes.SUFFIX, LOG_SUFFIX + ".csv", LOG_SUFFIX + ".toml"):
                     if session + suffix in beside:
                         place.extras += _looked_at(beside[session + suffix])
                 found.setdefault(session, place)

@@ -14,7 +14,7 @@ SEVERITIES = ("info", "caution", "warning")
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class JournalEntry:
     """One journal entry: arrival (session seconds), timeline t, what it is about, what happened, and details."""
 
     rx_s: float

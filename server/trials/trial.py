@@ -17,9 +17,9 @@ from protocol.commands import Command
 from protocol.dictionary import Dictionary
 from server.flight.control.linkage import SweepPoint
 from server.telemetry.conditions import FRESH_S, Readings, check_conditions
-from server.trials.trial_plan import Step, TrialPlan
-from server.trials.trial_state import OUTCOMES, OVER, TRANSITIONS, Event, State
-from server.trials.trial_watch import Watch
+from server.trials.plan import Step, TrialPlan
+from server.trials.state import OUTCOMES, OVER, TRANSITIONS, Event, State
+from server.trials.watch import Watch
 
 SAFE_WITHIN_S = 30.0
 # What ends a permit without saying anything about the vehicle: it stops the trial and is no failed run.

@@ -63,7 +63,7 @@ class Reply:
 
 
 @dataclass
-class Entry:
+class PendingCommand:
     """One command under way. Times are session seconds."""
 
     id: str
@@ -98,7 +98,7 @@ class Entry:
         return next((name for name in self.needs if name not in self.steps), None)
 
 
-def command_view(entry: Entry, other_confirms: bool = False) -> dict[str, object]:
+def command_view(entry: PendingCommand, other_confirms: bool = False) -> dict[str, object]:
     """Return a command as the page shows it and the session keeps it.
 
     `other_confirms` tells that the second act of this command belongs to another operator than the first.

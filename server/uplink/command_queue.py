@@ -25,7 +25,7 @@ from server.uplink.command_entry import (
     CONFIRM_LATEST_S,
     Action,
     Changed,
-    Entry,
+    PendingCommand,
     PermitChanged,
     Prepare,
     Reply,
@@ -75,7 +75,7 @@ class CommandQueue:
         self._rules = dictionary.uplink
         self._readings = readings
         self._next_id = first_id
-        self._entries: dict[str, Entry] = {}
+        self._entries: dict[str, PendingCommand] = {}
         self.holder: str | None = None
         self.link_up = False
         self.boot_id: int | None = None
@@ -416,12 +416,12 @@ class CommandQueue:
             return "only the person who got it ready can confirm it"
         return None
 
-    def _armed_entry(self, command: str) -> Entry | None:
+    def _armed_entry(self, command: str) -> PendingCommand | None:
         """Return the armed command of that name: it is not in its own way."""
         armed = (e for e in self._entries.values() if e.state is State.ARMED and e.command.name == command)
         return next(armed, None)
 
-    def _unmet(self, entry: Entry, now_s: float) -> str | None:
+    def _unmet(self, entry: PendingCommand, now_s: float) -> str | None:
         """Return the first interlock not met, in words; safe all has none, whatever the dictionary says."""
         if entry.command.safes_all:
             return None
@@ -431,7 +431,7 @@ class CommandQueue:
         checks = check_conditions(self._dictionary, conditions, entry.args, self._readings, now_s)
         return next((f"{check.title} ({check.value_text})" for check in checks if not check.met), None)
 
-    def _take_doubt(self, entry: Entry, reason: str, now_s: float) -> bool:
+    def _take_doubt(self, entry: PendingCommand, reason: str, now_s: float) -> bool:
         """The vehicle refused a copy in a way that tells nothing of earlier copies; safe all is asked anew."""
         sentence = f"the vehicle answers '{reason}'; an earlier copy may have been executed"
         changed = self._apply(entry, Event.DOUBT, now_s, sentence)
@@ -442,7 +442,7 @@ class CommandQueue:
         self._advance(now_s)
         return changed
 
-    def _why_not_alone(self, command: Command | None, own: Entry | None) -> str | None:
+    def _why_not_alone(self, command: Command | None, own: PendingCommand | None) -> str | None:
         """A guarded or hazardous command is never queued behind another and never shares the air."""
         for entry in self._entries.values():
             if entry is own:
@@ -456,16 +456,20 @@ class CommandQueue:
                 return f"{entry.command.title} is not finished; only one hazardous command at a time"
         return None
 
-    def _safing(self) -> Entry | None:
+    def _safing(self) -> PendingCommand | None:
         alive = (State.QUEUED, State.SENT)
         return next((e for e in self._entries.values() if e.command.safes_all and e.state in alive), None)
 
-    def _add(self, command: Command, args: Mapping[str, object], operator: str, state: State, now_s: float) -> Entry:
+    def _add(
+        self, command: Command, args: Mapping[str, object], operator: str, state: State, now_s: float
+    ) -> PendingCommand:
         numbers = {arg.name: float(args[arg.name]) if arg.scale != 1.0 else args[arg.name] for arg in command.args}
         two_acts = ("asked",) if command.hazard == "routine" else ("asked", "armed", "confirmed")
         verified = ("verified",) if command.effects else ()
         needs = (*two_acts, "sent", "accepted", "completed", *verified)
-        entry = Entry(f"c{self._next_id}", command, numbers, operator, state, {"asked": now_s}, needs, since_s=now_s)
+        entry = PendingCommand(
+            f"c{self._next_id}", command, numbers, operator, state, {"asked": now_s}, needs, since_s=now_s
+        )
         self._next_id += 1
         self._entries[entry.id] = entry
         self._forget_old()
@@ -491,7 +495,7 @@ class CommandQueue:
         elif not any(e.preparing or e.state is State.SENT for e in self._entries.values()):
             self._prepare(waiting[0], now_s)
 
-    def _prepare(self, entry: Entry, now_s: float) -> None:
+    def _prepare(self, entry: PendingCommand, now_s: float) -> None:
         entry.preparing = True
         entry.reason = None
         entry.since_s = now_s
@@ -511,14 +515,14 @@ class CommandQueue:
             Prepare(entry.id, entry.command.name, entry.args, intent, must_be_durable=not entry.command.safes_all)
         )
 
-    def _transmit(self, entry: Entry, now_s: float) -> None:
+    def _transmit(self, entry: PendingCommand, now_s: float) -> None:
         entry.sends += 1
         entry.last_sent_s = now_s
         entry.steps.setdefault("sent", now_s)
         self._apply(entry, Event.WRITE, now_s)
         self._actions.append(Transmit(entry.id, entry.frame, urgent=entry.command.safes_all))
 
-    def _tick_entry(self, entry: Entry, now_s: float) -> None:
+    def _tick_entry(self, entry: PendingCommand, now_s: float) -> None:
         waited = now_s - entry.since_s
         if entry.state is State.ARMED and waited > CONFIRM_LATEST_S:
             self._apply(entry, Event.TIME_OUT, now_s)
@@ -532,7 +536,7 @@ class CommandQueue:
                 entry.reason = "the effect is not seen in telemetry"
                 self._changed(entry)
 
-    def _tick_sent(self, entry: Entry, now_s: float) -> None:
+    def _tick_sent(self, entry: PendingCommand, now_s: float) -> None:
         """Send again, byte for byte, while it is young; then say that the outcome is not known."""
         answered = self._dictionary.framing is None
         safing = entry.command.safes_all and entry.state is State.SENT
@@ -552,7 +556,7 @@ class CommandQueue:
         if not safing and now_s - max(entry.since_s, entry.first_sent_s) > patience:
             self._apply(entry, Event.TIME_OUT, now_s, None if answered else UNANSWERED)
 
-    def _apply(self, entry: Entry, event: Event, now_s: float, reason: str | None = None) -> bool:
+    def _apply(self, entry: PendingCommand, event: Event, now_s: float, reason: str | None = None) -> bool:
         """The one place where a command changes its state."""
         following = step(entry.state, event)
         if following is None:
@@ -566,14 +570,14 @@ class CommandQueue:
         self._changed(entry)
         return True
 
-    def _changed(self, entry: Entry) -> None:
+    def _changed(self, entry: PendingCommand) -> None:
         self._actions.append(Changed(self._view(entry)))
 
-    def _view(self, entry: Entry) -> dict[str, object]:
+    def _view(self, entry: PendingCommand) -> dict[str, object]:
         return command_view(entry, self._two_person and entry.command.hazard == "hazardous")
 
 
-def _is_same(entry: Entry, command: str, args: Mapping[str, object]) -> bool:
+def _is_same(entry: PendingCommand, command: str, args: Mapping[str, object]) -> bool:
     """Tell whether a confirm names what was armed; a true or a text that merely equals a number is not the number."""
     try:
         entry.command.pack_args(args)

@@ -13,7 +13,7 @@ from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from server.telemetry.conditions import Check, Readings, check_conditions
 from server.uplink.command_entry import CONFIRM_EARLIEST_S, CONFIRM_LATEST_S, Reply
-from server.uplink.permits import IDLE_AT_MOST_S, Permit, PermitEvent, PermitState, slots_of
+from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PlanPermit, slots_of
 
 PERMIT_INTERLOCK = "ground_test"
 Plan = Sequence[tuple[str, Mapping[str, float]]]
@@ -26,7 +26,7 @@ class PermitDesk:
         self._dictionary = dictionary
         self._readings = readings
         self._tell = tell
-        self._newest: Permit | None = None
+        self._newest: PlanPermit | None = None
 
     def arm(self, id: str, title: str, allowed: Plan, operator: str, now_s: float) -> Reply:
         """Arm a plan; the caller has checked the person and that nothing else is under way."""
@@ -37,12 +37,12 @@ class PermitDesk:
         unmet = _first_unmet(checks)
         if unmet:
             return Reply(False, f"not ready: {unmet}", None, tuple(checks))
-        permit = Permit(id, title, operator, slots_of(allowed), self._hazard(allowed), now_s, now_s)
+        permit = PlanPermit(id, title, operator, slots_of(allowed), self._hazard(allowed), now_s, now_s)
         self._newest = permit
         self._changed(permit)
         return Reply(True, f"{title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s", id, tuple(checks))
 
-    def confirm(self, permit: Permit, operator: str, now_s: float) -> Reply:
+    def confirm(self, permit: PlanPermit, operator: str, now_s: float) -> Reply:
         """Open an armed plan; the caller has checked the person."""
         if now_s - permit.since_s < CONFIRM_EARLIEST_S:
             return Reply(False, "too soon: look first, then confirm")
@@ -54,7 +54,7 @@ class PermitDesk:
         self._changed(permit)
         return Reply(True, f"{permit.title} confirmed", permit.id)
 
-    def get(self, id: str, state: PermitState | None = None) -> Permit | None:
+    def get(self, id: str, state: PermitState | None = None) -> PlanPermit | None:
         """Return the permit of that number if it has not ended (and stands in `state`, where one is asked for)."""
         permit = self._newest
         if permit is None or permit.id != id or permit.state is PermitState.ENDED:
@@ -137,7 +137,7 @@ class PermitDesk:
                     general[condition.name] = condition
         return tuple(general.values())
 
-    def _changed(self, permit: Permit) -> None:
+    def _changed(self, permit: PlanPermit) -> None:
         self._tell(permit.view(CONFIRM_LATEST_S, CONFIRM_EARLIEST_S))
 
 

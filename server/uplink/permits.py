@@ -51,7 +51,7 @@ def slot(command: str, args: Mapping[str, float]) -> Slot:
 
 
 @dataclass
-class Permit:
+class PlanPermit:
     """One permit. Times are session seconds."""
 
     id: str

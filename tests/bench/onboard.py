@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from server.review.review import open_review
-from server.shelf.onboard import align_log
+from server.shelf.onboard_alignment import align_log
 from server.shelf.onboard_log import read_log
 from tests.server.flights import flown, recorded
 

@@ -15,8 +15,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from server.shelf.session_notes import sidecar_path, write_sidecar
 from server.shelf.shelf import Shelf
-from server.shelf.sidecar import sidecar_path, write_sidecar
 from tests.server.flights import Flight, dictionary, recorded
 from tests.traffic import mixed_frames
 

@@ -166,7 +166,15 @@ def test_on_paper_there_is_the_sheet_and_room_to_sign_and_nothing_else(pad: Benc
     desk.page.evaluate(NO_PRINTER)
     eventually(lambda: "met" in item(desk, "battery"))
     words = on_paper(desk.page, "pad-print", tmp_path)
-    for part in ("Vehicle: Sandpiper", "Site: Mossbank Field", "Date: 20", ADVICE, "Flier", "Range safety officer", HOSTILE):
+    for part in (
+        "Vehicle: Sandpiper",
+        "Site: Mossbank Field",
+        "Date: 20",
+        ADVICE,
+        "Flier",
+        "Range safety officer",
+        HOSTILE,
+    ):
         assert part in words
     assert "Safe all" not in words and "Cameras" not in words
     assert desk.there("pad-summary"), "back on the screen everything is there"

@@ -9,7 +9,7 @@ import pytest
 
 from tests.browser.station import ROOT, Process, eventually
 from tests.server.flights import recorded
-from tests.server.shelf.test_onboard import logged
+from tests.server.shelf.test_onboard_alignment import logged
 
 OFFSET_S, DRIFT = 41.25, 6e-5
 

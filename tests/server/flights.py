@@ -8,7 +8,7 @@ from functools import cache
 from pathlib import Path
 
 from protocol.dictionary import Dictionary, load_dictionary
-from server.design.facts import facts_of
+from server.design.sheet_numbers import sheet_numbers_of
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind, Record, make_header
@@ -19,7 +19,7 @@ from tests.server.recording.sessions import fixed_entropy
 
 KEY = bytes(range(32))
 SHEETS = load_sheets(None, True)
-FACTS = facts_of(SHEETS.vehicle, SHEETS.site)  # the demonstration sheet's
+FACTS = sheet_numbers_of(SHEETS.vehicle, SHEETS.site)  # the demonstration sheet's
 AFTER_LANDING_S = 8.0
 
 

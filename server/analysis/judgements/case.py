@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from server.analysis.flight_log import FlightLog, Window
-from server.design.facts import Facts
+from server.design.sheet_numbers import SheetNumbers
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class Case:
     """The flight as known at one frame: moments (timeline s and height m by key), figures so far, the log, the sheets."""
 
     log: FlightLog
-    facts: Facts
+    facts: SheetNumbers
     moments: dict[str, tuple[float, float]]
     figures: dict[str, Mapping[str, object]]
     order: int

@@ -6,9 +6,9 @@ from math import exp
 
 import numpy as np
 
-from server.analysis.followers.motion import QUATERNION, VELOCITY
 from server.analysis.judgements.case import Case, Figure
-from server.design.facts import Facts
+from server.analysis.trackers.motion import QUATERNION, VELOCITY
+from server.design.sheet_numbers import SheetNumbers
 from server.flight.airframe.barrowman import cross_section_m2
 from server.flight.airframe.oscillation import (
     USUAL_SOFTENING_PER_RAD,
@@ -83,7 +83,7 @@ def judge_cone(case: Case) -> list[Figure]:
     return [Figure("cone", "", body)]
 
 
-def _softening_per_rad(f: Facts) -> float:
+def _softening_per_rad(f: SheetNumbers) -> float:
     """Return what the body's lift takes of the stiffness, by the sheet or the usual."""
     told = f.diameter_m, f.length_m, f.body_lift, f.normal_force_slope, f.center_of_gravity_m, f.center_of_pressure_m
     if None in told or not f.center_of_pressure_m > f.center_of_gravity_m:

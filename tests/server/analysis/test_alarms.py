@@ -12,32 +12,32 @@ import pytest
 
 from protocol.vehicle import VehicleLink
 from server.analysis.alarms import AlarmBoard
-from server.analysis.followers.limits import ADVICE, advice_for
 from server.analysis.pipeline import recorded_output
+from server.analysis.trackers.limits import ADVICE, advice_for
 from server.live.station import Station
 from server.recording.records import Kind, Record
 from server.review.review import open_review
 from server.review.summary import summarize
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from tests.server.analysis.test_analysis_rules import frames
 from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, live_output
 from tests.server.flights import FACTS, KEY, dictionary, flown
 from tests.server.live.test_station import assert_replay_is_what_was_shown, serve, until
 
 
-def raised(rx_s: float, key: str, severity: str = "caution") -> Entry:
-    return Entry(rx_s, rx_s, "alarm", key, severity, f"{key} is wrong", {"state": "raised", "advice": "Look."})
+def raised(rx_s: float, key: str, severity: str = "caution") -> JournalEntry:
+    return JournalEntry(rx_s, rx_s, "alarm", key, severity, f"{key} is wrong", {"state": "raised", "advice": "Look."})
 
 
-def cleared(rx_s: float, key: str) -> Entry:
-    return Entry(rx_s, rx_s, "alarm", key, "info", "", {"state": "cleared"})
+def cleared(rx_s: float, key: str) -> JournalEntry:
+    return JournalEntry(rx_s, rx_s, "alarm", key, "info", "", {"state": "cleared"})
 
 
-def seen(rx_s: float, key: str, raised_rx: float) -> Entry:
-    return Entry(rx_s, rx_s, "acknowledged", key, "info", "", {"operator": "Ada 1", "raised_rx": raised_rx})
+def seen(rx_s: float, key: str, raised_rx: float) -> JournalEntry:
+    return JournalEntry(rx_s, rx_s, "acknowledged", key, "info", "", {"operator": "Ada 1", "raised_rx": raised_rx})
 
 
-def board(*entries: Entry) -> list[tuple[str, bool]]:
+def board(*entries: JournalEntry) -> list[tuple[str, bool]]:
     told = AlarmBoard()
     told.take(entries)
     return [(alarm.key, alarm.acknowledged is not None) for alarm in told.standing()]

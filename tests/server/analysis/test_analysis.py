@@ -16,7 +16,7 @@ from server.analysis.pipeline import Output, Pipeline, recorded_output
 from server.flight.motion.attitude import tilt_rad
 from server.flight.motion.phase import Phase
 from server.recording.records import Kind, Record
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from tests.protocol.helpers import HEAD, SMALL
 from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, cut, live_output
 from tests.server.flights import FACTS, KEY, Flight, dictionary, flown
@@ -28,9 +28,9 @@ def computed(flight: Flight) -> Output:
     return recorded_output(dictionary(), flight.records(), 0, FACTS)
 
 
-def moments(output: Output) -> dict[str, Entry]:
+def moments(output: Output) -> dict[str, JournalEntry]:
     """Return the first entry of each moment that began."""
-    found: dict[str, Entry] = {}
+    found: dict[str, JournalEntry] = {}
     for entry in output.entries:
         if entry.topic == "moment" and entry.body.get("on", True):
             found.setdefault(entry.key, entry)

@@ -14,7 +14,7 @@ from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Output, Pipeline, recorded_output
 from server.flight.motion.phase import G0
 from server.recording.records import Kind, Record
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
 from tests.server.analysis.test_pipeline import joined
@@ -36,7 +36,7 @@ def frames(packets: list[tuple[str, int, dict]]) -> Output:
     return out
 
 
-def of_topic(output: Output, topic: str) -> list[Entry]:
+def of_topic(output: Output, topic: str) -> list[JournalEntry]:
     return [entry for entry in output.entries if entry.topic == topic]
 
 

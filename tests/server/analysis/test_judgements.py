@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import pytest
 
 from server.analysis.pipeline import Output, recorded_output
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
 from tests.accuracy.random_flights import random_flight, scenario_flight
@@ -28,7 +28,7 @@ def figures(output: Output) -> dict[str, Mapping[str, object]]:
     return {entry.key: entry.body for entry in output.entries if entry.topic == "figure"}
 
 
-def last(output: Output, topic: str) -> dict[str, Entry]:
+def last(output: Output, topic: str) -> dict[str, JournalEntry]:
     return {entry.key: entry for entry in output.entries if entry.topic == topic}
 
 

@@ -11,20 +11,20 @@ import pytest
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Output, Pipeline, recorded_output
-from server.design.facts import NOTHING_TOLD, Facts
+from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.recording.records import Kind, Record, encode_note
 from server.telemetry.batch import Rows
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from tests.traffic import KEY, mixed_frames, random_values
 
 ORIGIN_NS = 5_000_000_000
 
 
-def live_output(dictionary: Dictionary, records: list[Record], facts: Facts = NOTHING_TOLD) -> Output:
+def live_output(dictionary: Dictionary, records: list[Record], facts: SheetNumbers = NOTHING_TOLD) -> Output:
     """Feed records one by one and join what comes out."""
     pipeline = Pipeline(dictionary, ORIGIN_NS, facts)
     pieces: dict[str, list[Rows]] = {}
-    entries: list[Entry] = []
+    entries: list[JournalEntry] = []
     for record in records:
         output = pipeline.take(record)
         for name, rows in output.rows.items():
@@ -67,7 +67,7 @@ def assert_same(live: Output, whole: Output) -> None:
         assert _plain(one) == _plain(two)
 
 
-def _plain(entry: Entry) -> str:
+def _plain(entry: JournalEntry) -> str:
     return repr(entry)  # NaN prints as nan on both sides
 
 

@@ -1,4 +1,4 @@
-"""The servo cable's follower: too early, at deployment, on the ground; in any cut, with losses, NaN and missing roles."""
+"""The servo cable's tracker: too early, at deployment, on the ground; in any cut, with losses, NaN and missing roles."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from server.analysis.pipeline import Output, recorded_output
 from server.recording.records import Kind, Record
 from server.review.review import open_review
 from server.review.summary import summarize
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, cut, live_output
 from tests.server.flights import FACTS, KEY, dictionary, flown, recorded
 
@@ -67,7 +67,7 @@ def alarms(output: Output) -> list[tuple[str, str, float]]:
     return [(e.severity, e.body["state"], e.t) for e in output.entries if (e.topic, e.key) == ("alarm", "servo cable")]
 
 
-def last(output: Output, topic: str) -> Entry | None:
+def last(output: Output, topic: str) -> JournalEntry | None:
     told = [entry for entry in output.entries if entry.topic == topic and entry.key == "servo_cable"]
     return told[-1] if told else None
 

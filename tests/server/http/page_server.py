@@ -19,10 +19,10 @@ from websockets.asyncio.client import ClientConnection, connect
 
 import server.live.station
 from server.app import KEEPER, _serve, listening_socket
-from server.bridge.bridge import PortState
-from server.http.hub import Hub
+from server.bridge.serial_bridge import PortState
+from server.http.context import PageContext
 from server.http.security import TokenGuard
-from server.http.site import Site
+from server.http.viewers import Hub
 from server.live.station import Station
 from server.recording.clock import SystemClock
 from server.recording.records import make_header
@@ -59,7 +59,7 @@ class PlainBridge:
 class PageServer:
     """What a test reaches of the running station: its address, its insides and its vehicle."""
 
-    def __init__(self, site: Site, port: int, station: Station | None, vehicle: Vehicle) -> None:
+    def __init__(self, site: PageContext, port: int, station: Station | None, vehicle: Vehicle) -> None:
         self.site, self.port, self.vehicle = site, port, vehicle
         self._station = station
         self.host = f"127.0.0.1:{port}"
@@ -153,7 +153,7 @@ async def serving(folder: Path, monkeypatch: pytest.MonkeyPatch, mode: str = "li
         station.on_change = hub.changed
     tokens = {"1" if station is not None else KEEPER: TOKEN}
     guard = TokenGuard(tokens)
-    site = Site("0.1", mode, Shelf(sessions), page_folder(), chart_folder(), tokens, guard, station, hub)
+    site = PageContext("0.1", mode, Shelf(sessions), page_folder(), chart_folder(), tokens, guard, station, hub)
     listener = listening_socket("127.0.0.1", 0)
     bench = PageServer(site, listener.getsockname()[1], station, vehicle)
     over: list[bool] = []

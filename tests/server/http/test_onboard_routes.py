@@ -12,7 +12,7 @@ from tests.server.flights import recorded
 from tests.server.http.page_server import PageServer, run
 from tests.server.http.test_messages import parse_columns
 from tests.server.http.test_shelf_routes import KEY
-from tests.server.shelf.test_onboard import logged
+from tests.server.shelf.test_onboard_alignment import logged
 
 PATH = "/api/sessions/mine/onboard"
 

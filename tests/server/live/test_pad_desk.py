@@ -13,16 +13,16 @@ from websockets.exceptions import ConnectionClosed
 from server.demo import Demo, TwinOptions
 from server.live.pad_desk import PadDesk
 from server.live.station import Station
-from server.pad.pad_items import load_pad_plan
-from server.pad.pad_record import TOPIC, recorded_sheet
+from server.pad.plan import load_pad_plan
+from server.pad.record import TOPIC, recorded_sheet
 from server.review.review import open_review
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from tests.browser.desk import live_journal
 from tests.browser.station import Process, eventually
 from tests.server.flights import dictionary
 from tests.server.http.page_server import PageServer, ask, hear, run, say, sign_in
-from tests.server.http.test_desk import ask as ask_at
-from tests.server.http.test_desk import sign_in as sign_in_at
+from tests.server.http.test_operator_socket import ask as ask_at
+from tests.server.http.test_operator_socket import sign_in as sign_in_at
 from tests.server.live.test_station import assert_replay_is_what_was_shown, make_station, until
 from tests.server.pad.pad_world import HOSTILE, HOSTILE_KEY, KEY_OUT, WIND, plan_of, sheet_toml
 
@@ -123,7 +123,7 @@ def test_a_station_without_a_sheet_says_so(tmp_path: Path, monkeypatch) -> None:
 
 
 def test_items_turn_met_by_themselves_and_a_restart_clears_the_ticks(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("server.pad.pad_sheet.GOOD_AFTER_S", 0.0)
+    monkeypatch.setattr("server.pad.sheet.GOOD_AFTER_S", 0.0)
 
     async def what(server: PageServer) -> None:
         station, desk = server.station, server.site.pad
@@ -199,7 +199,7 @@ def test_a_whole_flight_with_ticks_and_its_replay_at_every_moment(tmp_path: Path
     assert lines["Vehicle says"].value == "pad", "just before the lift-off, not when it was noticed"
     assert lines["Physical arming key out"].by == "Ada 1" and lines["Wind measured at the pad"].number == 3.0
     assert lines["Spectators behind the line"].by == ""
-    told = [e.text for e in review.output.entries if isinstance(e, Entry) and e.topic == TOPIC and e.text]
+    told = [e.text for e in review.output.entries if isinstance(e, JournalEntry) and e.topic == TOPIC and e.text]
     assert told[-1] == "Pad sheet cleared of 2 ticks: the vehicle has landed"
     assert "no longer" not in " ".join(told), "a lift-off is no loss of an item"
 

@@ -11,7 +11,7 @@ import pytest
 import server.live.store
 from server.live.store import FULL_ROWS, LiveStore, TableStore
 from server.telemetry.batch import Rows
-from server.telemetry.journal import Entry
+from server.telemetry.journal import JournalEntry
 from server.telemetry.tables import table_specs
 from tests.protocol.helpers import SMALL
 
@@ -101,8 +101,8 @@ def test_roles_find_their_newest_value() -> None:
     assert store.cursor()["beat"] == 1
 
 
-def entry(number: int, topic: str = "event", key: str = "") -> Entry:
-    return Entry(float(number), float(number), topic, key or f"e{number}", "info", f"text {number}")
+def entry(number: int, topic: str = "event", key: str = "") -> JournalEntry:
+    return JournalEntry(float(number), float(number), topic, key or f"e{number}", "info", f"text {number}")
 
 
 def test_journal_is_numbered_and_given_from_a_number_on() -> None:

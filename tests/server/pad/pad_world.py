@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from protocol.dictionary import load_dictionary
 from protocol.errors import DictionaryError
-from server.pad.pad_items import PadPlan, parse_pad_plan
-from server.pad.pad_sheet import PadSheet
+from server.pad.plan import PadPlan, parse_pad_plan
+from server.pad.sheet import PadSheet
 from server.telemetry.conditions import Reading
 
 DICTIONARY = load_dictionary()

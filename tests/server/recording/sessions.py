@@ -10,7 +10,7 @@ from pathlib import Path
 
 from server.recording.clock import Clock, FakeClock
 from server.recording.records import Kind, encode_note, make_header, pack_record
-from server.recording.segment import Entry, create_segment
+from server.recording.segment import PackedRecord, create_segment
 from server.recording.session_file import Session
 from server.recording.storage import PosixStorage
 
@@ -46,11 +46,11 @@ def small_header(**changes: object) -> dict:
     return header | changes
 
 
-def entry(kind: int, sequence: int, payload: bytes | dict, mono_ns: int | None = None) -> Entry:
+def entry(kind: int, sequence: int, payload: bytes | dict, mono_ns: int | None = None) -> PackedRecord:
     """A record of the session of `small_header`; by default one a millisecond."""
     mono_ns = FakeClock().monotonic_ns() + sequence * 1_000_000 if mono_ns is None else mono_ns
     data = encode_note(payload) if isinstance(payload, dict) else payload
-    return Entry(kind, sequence, mono_ns, pack_record(kind, SALT, sequence, mono_ns, data))
+    return PackedRecord(kind, sequence, mono_ns, pack_record(kind, SALT, sequence, mono_ns, data))
 
 
 ENTRIES = [
@@ -63,7 +63,7 @@ ENTRIES = [
 
 
 def write_part(
-    folder: Path, name: str, entries: list[Entry], sequence: int = 0, header: dict | None = None
+    folder: Path, name: str, entries: list[PackedRecord], sequence: int = 0, header: dict | None = None
 ) -> tuple[Path, list[int]]:
     """Write one file by the real writer; return its path and the offset behind the opening and behind each entry."""
     segment, _ = create_segment(PosixStorage(), folder, name, header or small_header(), sequence=sequence, salt=SALT)

@@ -7,16 +7,16 @@ from hypothesis import strategies as st
 
 from server.recording.record_queue import RecordQueue
 from server.recording.records import Kind
-from server.recording.segment import Entry
+from server.recording.segment import PackedRecord
 
 PLENTY = 1 << 30
 
 
-def entry(sequence: int, kind: Kind = Kind.RECEIVED, size: int = 800, mono_ns: int | None = None) -> Entry:
-    return Entry(kind, sequence, sequence * 10 if mono_ns is None else mono_ns, b"x" * size)
+def entry(sequence: int, kind: Kind = Kind.RECEIVED, size: int = 800, mono_ns: int | None = None) -> PackedRecord:
+    return PackedRecord(kind, sequence, sequence * 10 if mono_ns is None else mono_ns, b"x" * size)
 
 
-def sequences(entries: list[Entry]) -> list[int]:
+def sequences(entries: list[PackedRecord]) -> list[int]:
     return [one.sequence for one in entries]
 
 

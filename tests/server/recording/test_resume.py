@@ -11,7 +11,7 @@ from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind, pack_record
 from server.recording.resume import RESUME_WITHIN_S, resume_or_start
-from server.recording.segment import Entry, create_segment
+from server.recording.segment import PackedRecord, create_segment
 from server.recording.session_file import open_session
 from server.recording.storage import PosixStorage, claim
 from tests.server.recording.sessions import bytes_of, header_for
@@ -26,7 +26,7 @@ def crash(folder: Path, clock: FakeClock, name: str = "flight", **options: objec
         clock.advance(1)
         mono_ns = clock.monotonic_ns()
         data = pack_record(Kind.RECEIVED, salt, sequence, mono_ns, bytes([sequence]))
-        segment.write([Entry(Kind.RECEIVED, sequence, mono_ns, data)])
+        segment.write([PackedRecord(Kind.RECEIVED, sequence, mono_ns, data)])
     segment.close()
     with segment.path.open("ab") as file:
         file.write(b"\x06\0\0\0torn")

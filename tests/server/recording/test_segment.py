@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from server.recording.records import Kind, pack_record
-from server.recording.segment import PREAMBLE, Entry, Segment, base_name, create_segment, safe_name, session_name
+from server.recording.segment import PREAMBLE, PackedRecord, Segment, base_name, create_segment, safe_name, session_name
 from server.recording.session_file import open_session
 from server.recording.storage import PosixStorage, Storage
 from tests.server.recording.sessions import FaultyStorage, header_for, manual_clock
@@ -59,7 +59,7 @@ def test_short_writes_are_completed(tmp_path: Path) -> None:
     salt = int(header["salt"])
     segment, _ = create_segment(Takes7(), tmp_path, "a", header, sequence=0, salt=salt)
     mono_ns = manual_clock().monotonic_ns()
-    segment.write([Entry(Kind.RECEIVED, 1, mono_ns, pack_record(Kind.RECEIVED, salt, 1, mono_ns, b"whole"))])
+    segment.write([PackedRecord(Kind.RECEIVED, 1, mono_ns, pack_record(Kind.RECEIVED, salt, 1, mono_ns, b"whole"))])
     segment.close()
     session = open_session(segment.path)
     assert (session.records[-1].payload, session.damage) == (b"whole", ())

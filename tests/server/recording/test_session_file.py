@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from server.recording.pcapng import Direction, enhanced_packet
 from server.recording.records import Kind, pack_record, utc_of
-from server.recording.segment import PREAMBLE, Entry
+from server.recording.segment import PREAMBLE, PackedRecord
 from server.recording.session_file import Session, SessionError, open_session, part_paths, peek_header
 from tests.server.recording.sessions import ENTRIES, SALT, entry, small_header, write_part
 
@@ -24,7 +24,7 @@ def contents(session: Session) -> list[tuple[int, int, int, bytes]]:
     return [tuple(record) for record in session.records if record.kind != Kind.HEADER]
 
 
-def expected(entries: list[Entry]) -> list[tuple[int, int, int, bytes]]:
+def expected(entries: list[PackedRecord]) -> list[tuple[int, int, int, bytes]]:
     return [(one.kind, one.sequence, one.mono_ns, one.data[21:]) for one in entries]
 
 
@@ -240,7 +240,7 @@ def test_hostile_text_comes_back_as_text(tmp_path: Path) -> None:
 # ---- parts ---------------------------------------------------------------------------------------
 
 
-def write_pair(folder: Path) -> tuple[Path, Path, list[Entry]]:
+def write_pair(folder: Path) -> tuple[Path, Path, list[PackedRecord]]:
     """Part 1 ends torn inside its third record; part 2 repeats that one and the one before it."""
     entries = [entry(Kind.RECEIVED, number, bytes([number])) for number in range(1, 7)]
     first, ends = write_part(folder, "pair", entries[:3])

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from server.pad.pad_sheet import ADVICE
+from server.pad.sheet import ADVICE
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind, make_header
@@ -18,7 +18,7 @@ from server.review.review import Review, open_review
 from server.review.summary import summarize
 from tests.server.flights import dictionary, flown, recorded
 from tests.server.pad.pad_world import HOSTILE as PAD_HOSTILE
-from tests.server.pad.test_pad_record import journal
+from tests.server.pad.test_record import journal
 from tests.server.recording.sessions import fixed_entropy
 from tests.server.shelf.test_shelf import short_flight
 

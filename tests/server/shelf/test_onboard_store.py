@@ -10,10 +10,10 @@ from server.review.review import open_review
 from server.shelf import onboard_store
 from server.shelf.onboard_log import LogProblem
 from server.shelf.onboard_store import OnboardStore
+from server.shelf.session_notes import read_sidecar
 from server.shelf.shelf import Shelf
-from server.shelf.sidecar import read_sidecar
 from tests.server.flights import recorded
-from tests.server.shelf.test_onboard import logged
+from tests.server.shelf.test_onboard_alignment import logged
 
 
 @pytest.fixture

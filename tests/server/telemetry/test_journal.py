@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from server.telemetry.journal import SEVERITIES, Entry
+from server.telemetry.journal import SEVERITIES, JournalEntry
 
 
 def test_shape_for_the_page() -> None:
-    entry = Entry(1.5, 0.5, "mark", "m1", "info", "<b>go</b>", {"n": 1})
+    entry = JournalEntry(1.5, 0.5, "mark", "m1", "info", "<b>go</b>", {"n": 1})
     assert entry.as_dict(7) == {
         "i": 7, "rx": 1.5, "t": 0.5, "topic": "mark", "key": "m1", "severity": "info", "text": "<b>go</b>", "body": {"n": 1},
     }  # fmt: skip
@@ -14,4 +14,4 @@ def test_shape_for_the_page() -> None:
 
 def test_severities_rise() -> None:
     assert SEVERITIES == ("info", "caution", "warning")
-    assert Entry(0, 0, "a", "b", "info", "").body == {}
+    assert JournalEntry(0, 0, "a", "b", "info", "").body == {}

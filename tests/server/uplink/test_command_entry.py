@@ -6,15 +6,15 @@ import dataclasses
 
 import pytest
 
-from server.uplink.command_entry import Entry, command_view
+from server.uplink.command_entry import PendingCommand, command_view
 from server.uplink.command_state import State
 from tests.server.uplink.queue_world import dictionary
 
 
-def entry(state: State, **steps: float) -> Entry:
+def entry(state: State, **steps: float) -> PendingCommand:
     command = dictionary().commands["channel_arm"]
     needs = ("asked", "armed", "confirmed", "sent", "accepted", "completed", "verified")
-    return Entry("c1", command, {"channel": 2}, "Ada 1", state, dict(steps), needs, since_s=5.0)
+    return PendingCommand("c1", command, {"channel": 2}, "Ada 1", state, dict(steps), needs, since_s=5.0)
 
 
 def test_the_window_of_the_second_act_is_shown_only_while_armed() -> None:
@@ -42,5 +42,5 @@ def test_the_first_step_not_seen_is_named_with_since_when(state: State, steps: d
 
 def test_a_command_that_nothing_could_show_is_not_waited_for() -> None:
     command = dataclasses.replace(dictionary().commands["channel_arm"], effects=())
-    bare = Entry("c2", command, {"channel": 1}, "Ada 1", State.COMPLETED, {}, ())
+    bare = PendingCommand("c2", command, {"channel": 1}, "Ada 1", State.COMPLETED, {}, ())
     assert command_view(bare)["state_text"] == "done says the vehicle, telemetry cannot show it"

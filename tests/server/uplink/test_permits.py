@@ -6,13 +6,13 @@ import itertools
 
 import pytest
 
-from server.uplink.permits import PERMIT_TRANSITIONS, Permit, PermitEvent, PermitState, slots_of
+from server.uplink.permits import PERMIT_TRANSITIONS, PermitEvent, PermitState, PlanPermit, slots_of
 
 PLAN = [("channel_arm", {"channel": 1}), ("channel_arm", {"channel": 1}), ("channel_safe", {"channel": 1})]
 
 
-def permit() -> Permit:
-    return Permit("p1", "Trial", "Ada 1", slots_of(PLAN), "hazardous", 5.0, 5.0)
+def permit() -> PlanPermit:
+    return PlanPermit("p1", "Trial", "Ada 1", slots_of(PLAN), "hazardous", 5.0, 5.0)
 
 
 def test_every_state_and_event() -> None:

@@ -1,0 +1,81 @@
+"""What the vehicle says of itself in words and bits: its phase, control, deployment, separation, events."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from server.analysis.trackers.found import Found, RoleColumns, changes
+from server.telemetry.batch import Batch
+from server.telemetry.journal import SEVERITIES, JournalEntry
+
+EDGES = {
+    "control.enabled": ("control_enabled", "control enabled", "control disabled"),
+    "deployment": ("deployment", "deployment commanded", None),
+    "separation": ("separation", "separation switch open", "separation switch closed"),
+}
+
+
+class FlagTracker:
+    """Turns changes of phase and flags, and event texts, into journal entries."""
+
+    def __init__(self, roles: RoleColumns) -> None:
+        self._roles = roles
+        self._edge_state: dict[str, float] = {}
+        self._phase: float | None = None
+        self._event_count = 0
+
+    def take(self, batch: Batch, out: Found) -> None:
+        """Look at a batch."""
+        self._follow_phase(batch, out)
+        self._follow_edges(batch, out)
+        self._take_texts(batch, out)
+
+    def _follow_phase(self, batch: Batch, out: Found) -> None:
+        found = self._roles.table_of(batch, "vehicle_phase")
+        if found is None:
+            return
+        rows, channel = found
+        for row, value in changes(rows.columns[channel.name], self._phase):
+            self._phase = value
+            phase = channel.text_of(value) or f"{value:g}"
+            entry = JournalEntry(
+                float(rows.rx_s[row]),
+                float(rows.t[row]),
+                "phase",
+                "vehicle",
+                "info",
+                f"vehicle says: {phase}",
+                {"phase": phase},
+            )
+            out.entries.append((int(rows.order[row]), entry))
+
+    def _follow_edges(self, batch: Batch, out: Found) -> None:
+        for role, (key, on_text, off_text) in EDGES.items():
+            found = self._roles.table_of(batch, role)
+            if found is None:
+                continue
+            rows, channel = found
+            for row, value in changes(rows.columns[channel.name], self._edge_state.get(role, 0.0)):
+                self._edge_state[role] = value
+                text = on_text if value else off_text
+                t = float(rows.t[row])
+                if text is not None:
+                    body = {"t": t, "on": bool(value)}
+                    out.entries.append(
+                        (int(rows.order[row]), JournalEntry(float(rows.rx_s[row]), t, "moment", key, "info", text, body))
+                    )
+
+    def _take_texts(self, batch: Batch, out: Found) -> None:
+        found = self._roles.table_of(batch, "event.text")
+        if found is None:
+            return
+        rows, channel = found
+        severity = self._roles.roles.get("event.severity")
+        levels = rows.columns[severity.name] if severity and severity.packet == channel.packet else np.zeros(len(rows))
+        for row, text in enumerate(rows.columns[channel.name]):
+            level = SEVERITIES[min(int(levels[row]), 2)] if levels[row] >= 0 else "info"
+            self._event_count += 1
+            entry = JournalEntry(
+                float(rows.rx_s[row]), float(rows.t[row]), "event", f"e{self._event_count}", level, text, {}
+            )
+            out.entries.append((int(rows.order[row]), entry))

@@ -1,0 +1,205 @@
+"""Height, climb rate, phase and predicted apogee by the station's own filter, over forces, attitudes and pressures in order.
+
+The filter never sees the vehicle's own height or climb rate; of the vehicle's estimate it takes the attitude, to turn
+forces upright, and for the prediction the horizontal speed.
+"""
+
+from __future__ import annotations
+
+from math import nan, sqrt
+
+import numpy as np
+
+from server.analysis.trackers.found import Found, RoleColumns
+from server.analysis.trackers.motion import QUATERNION, VELOCITY
+from server.design.sheet_numbers import SheetNumbers
+from server.flight.air.altitude import PadReference
+from server.flight.motion.coast import ApogeePredictor, prior_kappa
+from server.flight.motion.phase import G0, Phase, PhaseChange, PhaseDetector
+from server.flight.motion.vertical import VerticalFilter
+from server.flight.sensors.state_health import GroundEstimate
+from server.telemetry.batch import Batch, Rows
+from server.telemetry.journal import JournalEntry
+
+MOMENT_TEXT = {
+    "lift_off": "lift-off",
+    "burnout": "burnout at {:.0f} m",
+    "apogee": "apogee {:.1f} m",
+    "landing": "landed",
+}
+
+
+# Sea level, standard day: the prior is three times wider than the difference to any pad.
+PAD_DENSITY_KG_M3 = 1.225
+
+
+class HeightTracker:
+    """Runs the vertical filter and the phase detector."""
+
+    def __init__(self, roles: RoleColumns, facts: SheetNumbers) -> None:
+        self._roles = roles
+        self._pad = PadReference(facts.pad_temperature_k)
+        self._vertical = VerticalFilter()
+        self.phases = PhaseDetector()
+        self._predictor = _predictor(facts)
+        self._attitude: tuple[float, float, float, float] | None = None
+        self._across_m_s: tuple[float, float] | None = None  # time, horizontal speed by the vehicle
+        self._phase_told = False
+        self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
+        self._estimates: list[tuple[float, float, float, float, float]] = []
+        self._predicted: list[tuple[float, ...]] = []
+        self._speeds = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
+
+    def take(self, batch: Batch, out: Found) -> None:
+        """Run the vertical filter and the phase detector over forces, attitudes and pressures in order of arrival."""
+        self._estimates, self._predicted = [], []
+        self._speeds = self._horizontal(batch)
+        self._flights = [(-1, self._flights[-1][1])]
+        steps = [
+            *self._attitude_steps(batch),
+            *self._force_steps(batch),
+            *self._pressure_steps(batch),
+        ]
+        if not steps:
+            self._keep_speed()
+            return
+        steps.sort(key=lambda step: step[0])
+        if not self._phase_told:
+            self._phase_told = True
+            order, rx_s, t = steps[0][:3]
+            self._note_phase(PhaseChange(self.phases.phase, t, ()), order, rx_s, out)
+        made: list[tuple[int, float, float, float, float, float]] = []
+        for order, rx_s, t, take, values in steps:
+            change = take(t, values, made, order, rx_s)
+            if change is not None:
+                self._note_phase(change, order, rx_s, out)
+        self._keep_speed()
+        if made:
+            table = np.array(made)
+            columns = {"height": table[:, 3], "climb_rate": table[:, 4], "height_raw": table[:, 5]}
+            late = np.zeros(len(made), dtype=bool)
+            out.rows["ground_vertical"] = Rows(table[:, 0].astype(np.int64), table[:, 2], table[:, 1], late, columns)
+        if self._predicted:
+            table = np.array(self._predicted)
+            columns = {name: table[:, 3 + i] for i, name in enumerate(("predicted", "low", "high", "seconds_left"))}
+            late = np.zeros(len(table), dtype=bool)
+            out.rows["ground_apogee"] = Rows(table[:, 0].astype(np.int64), table[:, 2], table[:, 1], late, columns)
+
+    def flying(self, orders: np.ndarray) -> np.ndarray:
+        """Return whether the vehicle flew at frames (by order) of the last batch, shape (n,)."""
+        starts = np.array([order for order, _ in self._flights])
+        flew = np.array([flies for _, flies in self._flights])
+        return flew[np.searchsorted(starts, orders, side="right") - 1]
+
+    def estimates(self, packet: str) -> tuple[np.ndarray, GroundEstimate] | None:
+        """Return (in flight, own estimate) at each row of the last batch's packet, when it is the one with the attitude."""
+        channel = self._roles.roles.get(QUATERNION[0])
+        if channel is None or channel.packet != packet or not self._estimates:
+            return None
+        table = np.array(self._estimates)
+        return table[:, 0] > 0.0, GroundEstimate(*(table[:, column].copy() for column in range(1, 5)))
+
+    def _attitude_steps(self, batch: Batch) -> list[tuple]:
+        return self._roles.steps(batch, QUATERNION, self._take_attitude)
+
+    def _horizontal(self, batch: Batch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return orders, times and horizontal speeds of the batch's rows in which the vehicle told a finite one."""
+        found = self._roles.together(batch, VELOCITY[:2])
+        if found is None:
+            return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
+        rows, columns = found
+        with np.errstate(over="ignore", invalid="ignore"):
+            east, north = columns.values()
+            across = np.sqrt(east * east + north * north)
+        told = np.isfinite(across)
+        return rows.order[told], rows.t[told], across[told]
+
+    def _keep_speed(self) -> None:
+        if len(self._speeds[0]):
+            self._across_m_s = (float(self._speeds[1][-1]), float(self._speeds[2][-1]))
+
+    def _force_steps(self, batch: Batch) -> list[tuple]:
+        return self._roles.steps(batch, ("accel.a.x", "accel.a.y", "accel.a.z"), self._take_force)
+
+    def _pressure_steps(self, batch: Batch) -> list[tuple]:
+        roles = ("pressure", "baro_temperature")
+        same = (
+            all(r in self._roles.roles for r in roles)
+            and self._roles.roles[roles[0]].packet == self._roles.roles[roles[1]].packet
+        )
+        return self._roles.steps(batch, roles if same else roles[:1], self._take_pressure)
+
+    def _take_attitude(self, t: float, q: tuple, made: list, order: int, rx_s: float) -> None:
+        if 0.5 < sum(part * part for part in q) < 2.0:  # false for NaN
+            self._attitude = q
+        self._estimates.append(self._estimate_at(t))
+
+    def _estimate_at(self, t: float) -> tuple[float, float, float, float, float]:
+        """Return (in flight, height, its sigma, climb, its sigma) at a time; NaN before the first pressure."""
+        vertical = self._vertical
+        moves = float(self.phases.phase not in (Phase.PAD, Phase.LANDED))
+        if vertical.time_s is None or not 0.0 <= t - vertical.time_s <= 1.0:
+            return moves, nan, nan, nan, nan
+        dt = t - vertical.time_s
+        variance = vertical.p_height + dt * (2.0 * vertical.p_cross + dt * vertical.p_climb)
+        height = vertical.height_m + vertical.climb_m_s * dt
+        return moves, height, sqrt(max(variance, 0.0)), vertical.climb_m_s, sqrt(max(vertical.p_climb, 0.0))
+
+    def _take_force(self, t: float, force: tuple, made: list, order: int, rx_s: float) -> PhaseChange | None:
+        fx, fy, fz = force
+        if self._attitude is None:
+            up = fz
+        else:
+            w, x, y, z = self._attitude
+            up = 2 * (x * z - w * y) * fx + 2 * (y * z + w * x) * fy + (1 - 2 * (x * x + y * y)) * fz
+        self._vertical.acceleration(t, up - G0)
+        if self.phases.phase is Phase.COAST:
+            self._predictor.take_force(t, fz)
+        return self.phases.force(t, fz)
+
+    def _take_pressure(self, t: float, values: tuple, made: list, order: int, rx_s: float) -> PhaseChange | None:
+        pressure_pa, temperature_k = values[0], values[1] if len(values) > 1 else None
+        if self.phases.phase is Phase.PAD:
+            self._pad.learn(pressure_pa, temperature_k)
+        raw_m = self._pad.height_m(pressure_pa)
+        self._vertical.height(t, raw_m)
+        if self.phases.phase is Phase.COAST:
+            self._predict(t, order, rx_s)
+        made.append((order, rx_s, t, self._vertical.height_m, self._vertical.climb_m_s, raw_m))
+        return self.phases.motion(t, self._vertical.height_m, self._vertical.climb_m_s, raw_m)
+
+    def _predict(self, t: float, order: int, rx_s: float) -> None:
+        vertical = self._vertical
+        orders, times, speeds = self._speeds
+        row = int(np.searchsorted(orders, order)) - 1
+        last = (float(times[row]), float(speeds[row])) if row >= 0 else self._across_m_s
+        across = last[1] if last is not None and t - last[0] < 1.0 else 0.0
+        told = self._predictor.take_state(
+            t,
+            vertical.height_m,
+            vertical.climb_m_s,
+            across,
+            sqrt(max(vertical.p_height, 0.0)),
+            sqrt(max(vertical.p_climb, 0.0)),
+        )
+        if told is not None:
+            values = (told.apogee_m, told.low_m, told.high_m, told.seconds_to_apogee)
+            self._predicted.append((order, rx_s, t, *values))
+
+    def _note_phase(self, change: PhaseChange, order: int, rx_s: float, out: Found) -> None:
+        self._flights.append((order, change.phase not in (Phase.PAD, Phase.LANDED)))
+        for moment in change.moments:
+            if moment.key == "burnout":
+                self._predictor.begin(moment.t_s)
+            text = MOMENT_TEXT[moment.key].format(moment.height_m)
+            body = {"t": moment.t_s, "height_m": moment.height_m}
+            out.note(order, JournalEntry(rx_s, change.t_s, "moment", moment.key, "info", text, body))
+        body = {"phase": change.phase.value}
+        out.note(order, JournalEntry(rx_s, change.t_s, "phase", "ground", "info", "", body))
+
+
+def _predictor(facts: SheetNumbers) -> ApogeePredictor:
+    """Return a predictor whose prior is the vehicle's own drag, where the sheet tells its size and mass."""
+    if facts.diameter_m is None or facts.burnout_mass_kg is None:
+        return ApogeePredictor()
+    return ApogeePredictor(*prior_kappa(facts.diameter_m, facts.burnout_mass_kg, PAD_DENSITY_KG_M3))

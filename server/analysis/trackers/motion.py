@@ -1,0 +1,56 @@
+"""Where the nose points, how fast the vehicle says it is, and whether the nose draws a cone: one row per state vector."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from server.analysis.trackers.found import Found, RoleColumns
+from server.flight.motion.attitude import azimuth_rad, nose_direction, roll_rad, tilt_rad
+from server.flight.motion.cone import ConeWatch
+from server.telemetry.batch import Batch, Rows
+
+QUATERNION = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
+VELOCITY = tuple(f"velocity.{axis}" for axis in ("east", "north", "up"))
+
+
+class MotionTracker:
+    """Computes tilt, azimuth, roll and speed, and the cone while `flying` says for frame orders that it flies."""
+
+    def __init__(self, roles: RoleColumns, flying: Callable[[np.ndarray], np.ndarray]) -> None:
+        self._roles, self._flying = roles, flying
+        self._cone = ConeWatch()
+
+    def take(self, batch: Batch, out: Found) -> None:
+        """Compute the rows of a batch."""
+        found = self._roles.together(batch, QUATERNION)
+        if found is None:
+            return
+        rows, parts = found
+        w, x, y, z = parts.values()
+        speed = np.full(len(rows), np.nan)
+        velocity = self._roles.columns(rows, VELOCITY, self._roles.roles[QUATERNION[0]].packet)
+        if len(velocity) == 3:
+            east, north, up = velocity.values()
+            with np.errstate(over="ignore", invalid="ignore"):
+                speed = np.sqrt(east * east + north * north + up * up)
+        columns = {
+            "tilt": tilt_rad(w, x, y, z),
+            "azimuth": azimuth_rad(w, x, y, z),
+            "roll": roll_rad(w, x, y, z),
+            "speed": speed,
+            **self._cones(rows, parts),
+        }
+        out.rows["ground_motion"] = Rows(rows.order, rows.t, rows.rx_s, rows.late, columns)
+
+    def _cones(self, rows: Rows, parts: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Return half-angle, turns per second and circularity of the nose's trace in flight; NaN elsewhere."""
+        table = np.full((3, len(rows)), np.nan)
+        flies = np.flatnonzero(self._flying(rows.order))
+        if len(flies):
+            east, north, _ = nose_direction(*(values[flies] for values in parts.values()))
+            for row, cone in zip(flies.tolist(), self._cone.take(rows.t[flies], east, north), strict=True):
+                if cone is not None:
+                    table[:, row] = cone.half_angle_rad, cone.turns_per_s, cone.circularity
+        return dict(zip(("cone", "cone_turns", "cone_round"), table, strict=True))

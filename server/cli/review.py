@@ -1,0 +1,126 @@
+"""The command line's tools for afterwards: onboard log, comparison, report, exports. Each gives its result on stdout."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from server.http.messages import finite
+from server.review.compare import SESSIONS_AT_MOST, compare, comparison_dict, comparison_text
+from server.review.csv_export import export_csv
+from server.review.parquet_export import export_parquet
+from server.review.report import report_html
+from server.review.review import open_review, session_name
+from server.review.tracks import gpx, kml, track_of
+from server.settings import default_folders, sample_folder
+from server.shelf.onboard_alignment import align_log, report_text
+from server.shelf.onboard_alignment import report as onboard_report
+from server.shelf.onboard_log import load_mapping, look, mapping_text, read_events, read_log
+from server.shelf.onboard_store import OnboardStore
+from server.shelf.session_notes import read_sidecar
+from server.shelf.shelf import Place, Shelf
+
+Progress = Callable[[str], None]
+NOT_ALIGNED = 3
+TABLES = {"csv": export_csv, "parquet": export_parquet}
+TRACKS = {"kml": kml, "gpx": gpx}
+
+
+def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[], Progress]) -> None:
+    """Add the commands; `make_progress` gives a function that shows how far a long one is."""
+    onboard = commands.add_parser("onboard", help="bring the vehicle's own log beside a recording and align its clock")
+    onboard.add_argument("session", type=Path, metavar="SESSION", help="the session file")
+    onboard.add_argument("log", type=Path, metavar="LOG", help="CSV file with a line of column names")
+    onboard.add_argument("--map", type=Path, metavar="FILE", help="TOML file that says what the columns are")
+    onboard.add_argument("--events", type=Path, metavar="FILE", help="lines of text, each with a time at its start")
+    onboard.add_argument("--show-map", action="store_true", help="only print the mapping guessed, to be changed and kept")
+    onboard.add_argument("--dry-run", action="store_true", help="keep nothing beside the session")
+    onboard.set_defaults(run=lambda options: _onboard(options, make_progress()))
+    compared = commands.add_parser("compare", help="two or more flights side by side, aligned at a moment")
+    compared.add_argument("files", type=Path, nargs="+", metavar="SESSION")
+    moments = 'lift_off, apogee, ..., or "mark: TEXT"; given once for all, or once for each session'
+    compared.add_argument("--at", action="append", metavar="MOMENT", help=moments)
+    compared.add_argument("--json", action="store_true", help="for scripts")
+    compared.set_defaults(run=lambda options: _compare(options, make_progress()))
+    export = commands.add_parser("export", help="write a session's tables (CSV, Parquet) or its track (KML, GPX)")
+    export.add_argument("file", type=Path)
+    export.add_argument("--format", choices=[*TABLES, *TRACKS], default="csv", help="csv and parquet need a folder as --out")
+    where = export.add_mutually_exclusive_group(required=True)
+    where.add_argument("--out", type=Path, metavar="PATH", help="folder of the tables, or the track's file")
+    where.add_argument("--csv", type=Path, metavar="DIR", help="the same as --format csv --out DIR")
+    report = commands.add_parser("report", help="write a session's report as one HTML file that needs nothing else")
+    report.add_argument("file", type=Path, metavar="SESSION")
+    report.add_argument("out", type=Path, metavar="OUT.html")
+    report.set_defaults(run=lambda options: _report(options, make_progress()))
+    export.set_defaults(run=lambda options: _export(options, make_progress()))
+
+
+def _onboard(options: argparse.Namespace, progress: Progress) -> int:
+    mapping = load_mapping(options.map) if options.map is not None else None
+    if options.show_map:
+        guess = mapping or look(options.log).guess
+        print(mapping_text(guess) if guess is not None else "# no column looks like a time", end="")
+        return 0 if guess is not None else NOT_ALIGNED
+    progress(f"reading {options.session.name}")
+    review = open_review(options.session)
+    if options.dry_run or options.events is not None:
+        log = read_log(options.log, mapping, progress)
+        if options.events is not None:
+            unit = (mapping or look(options.log).guess).time_unit
+            log = replace(log, events=(*log.events, *read_events(options.events, unit)))
+        told = onboard_report(review, log, align_log(review, log))
+    if not options.dry_run:
+        kept = OnboardStore().take(review, place_of(options.session), options.log, mapping, options.log.name, progress)
+        told = told if options.events is not None else kept
+    progress("")
+    print(report_text(told))
+    return NOT_ALIGNED if told["alignment"]["refused"] else 0
+
+
+def _export(options: argparse.Namespace, progress: Progress) -> int:
+    progress(f"reading {options.file.name}")
+    review = open_review(options.file)
+    if options.csv is not None:
+        written = export_csv(review, options.csv, progress)
+    elif options.format in TABLES:
+        written = TABLES[options.format](review, options.out, progress)
+    else:
+        options.out.write_bytes(TRACKS[options.format](track_of(review)))
+        written = [options.out]
+    for path in written:
+        print(path)
+    progress("")
+    return 0
+
+
+def _report(options: argparse.Namespace, progress: Progress) -> int:
+    progress(f"reading {options.file.name}")
+    review = open_review(options.file)
+    noted = read_sidecar(place_of(options.file).noted)
+    options.out.write_text(report_html(review, noted), "utf-8", "replace")
+    progress("")
+    print(options.out)
+    return 0
+
+
+def _compare(options: argparse.Namespace, progress: Progress) -> int:
+    reviews = []
+    for file in options.files[: SESSIONS_AT_MOST + 1]:
+        progress(f"reading {file.name}")
+        reviews.append(open_review(file))
+    at = options.at or ["lift_off"]
+    found = compare(reviews, at if len(at) > 1 else at[0])
+    progress("")
+    print(json.dumps(finite(comparison_dict(found)), indent=2) if options.json else comparison_text(found))
+    return 0
+
+
+def place_of(file: Path) -> Place:
+    """Return where a session lies and where what is added to it is kept."""
+    folder = file.resolve().parent
+    samples = sample_folder().resolve()
+    shelf = Shelf(default_folders()[0], samples=samples) if folder == samples else Shelf(folder)
+    return shelf.place_of(session_name(file))

@@ -1,0 +1,128 @@
+"""The numbers of the vehicle's and the site's sheet that computations use, each with the range in which it is believed.
+
+A sheet may leave out any of them; what needs a missing one says so instead of guessing. README lists the keys.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+COULOMB_PER_MAH = 3.6
+
+
+@dataclass(frozen=True)
+class SheetNumbers:
+    """What the sheets tell, in SI units; None where they are silent."""
+
+    pad_temperature_k: float | None = None
+    rail_length_m: float | None = None
+    diameter_m: float | None = None
+    length_m: float | None = None
+    body_lift: float | None = None
+    burnout_mass_kg: float | None = None
+    center_of_gravity_m: float | None = None
+    center_of_pressure_m: float | None = None
+    normal_force_slope: float | None = None
+    lateral_inertia_kg_m2: float | None = None
+    roll_authority_per_pa_rad: float | None = None
+    descent_both_m_s: float | None = None
+    descent_one_m_s: float | None = None
+    battery_capacity_c: float | None = None
+    battery_reserve_c: float | None = None
+    battery_cells: float | None = None
+    pad_minutes: float | None = None
+    camera_current_a: float | None = None
+    sensitivity_dbm: float | None = None
+    wind_m_s: float | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    elevation_m: float | None = None
+    navigation_unit: str | None = None
+
+
+@dataclass(frozen=True)
+class Number:
+    """Where a fact stands in the sheets, what its number is multiplied by, and the range it must lie in."""
+
+    sheet: str
+    key: str
+    low: float
+    high: float
+    scale: float = 1.0
+    example: str = ""
+
+
+NUMBERS: dict[str, Number] = {
+    "pad_temperature_k": Number("site", "temperature_k", 200.0, 340.0, 1.0, "in kelvin, for example 291 for 18 C"),
+    "rail_length_m": Number("vehicle", "rail_length_m", 0.2, 20.0, 1.0, "in meters"),
+    "diameter_m": Number("vehicle", "diameter_m", 0.01, 1.0, 1.0, "in meters"),
+    "length_m": Number("vehicle", "length_m", 0.1, 20.0, 1.0, "in meters"),
+    "body_lift": Number("vehicle", "body_lift", 0.0, 2.0, 1.0, "lift of the body per side area, about 0.4 to 1.2"),
+    "burnout_mass_kg": Number("vehicle", "burnout_mass_kg", 0.02, 200.0, 1.0, "in kilograms"),
+    "center_of_gravity_m": Number("vehicle", "center_of_gravity_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
+    "center_of_pressure_m": Number("vehicle", "center_of_pressure_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
+    "normal_force_slope": Number("vehicle", "normal_force_slope", 1.0, 60.0, 1.0, "per radian, about 5 to 15"),
+    "lateral_inertia_kg_m2": Number("vehicle", "lateral_inertia_kg_m2", 1e-5, 1e3, 1.0, "in kg m2"),
+    "roll_authority_per_pa_rad": Number(
+        "vehicle", "roll_authority_per_pa_rad", 1e-4, 100.0, 1.0, "roll acceleration per dynamic pressure and fin angle"
+    ),
+    "descent_both_m_s": Number("vehicle", "descent_both_m_s", 0.5, 50.0, 1.0, "in m/s"),
+    "descent_one_m_s": Number("vehicle", "descent_one_m_s", 0.5, 80.0, 1.0, "in m/s"),
+    "battery_capacity_c": Number("vehicle", "battery_capacity_mah", 10.0, 1e5, COULOMB_PER_MAH, "in mAh"),
+    "battery_reserve_c": Number("vehicle", "flight_reserve_mah", 0.0, 1e5, COULOMB_PER_MAH, "in mAh"),
+    "battery_cells": Number("vehicle", "battery_cells", 1.0, 24.0, 1.0, "cells in series"),
+    "pad_minutes": Number("vehicle", "pad_minutes", 1.0, 1000.0, 1.0, "minutes the vehicle must be able to wait"),
+    "camera_current_a": Number("vehicle", "camera_current_ma", 1.0, 1e4, 1e-3, "in mA, of one camera"),
+    "sensitivity_dbm": Number("vehicle", "sensitivity_dbm", -150.0, -50.0, 1.0, "in dBm"),
+    "wind_m_s": Number("site", "wind_m_s", 0.0, 40.0, 1.0, "in m/s, as measured at the pad"),
+    "latitude_deg": Number("site", "lat_deg", -90.0, 90.0, 1.0, "in degrees, north positive"),
+    "longitude_deg": Number("site", "lon_deg", -180.0, 180.0, 1.0, "in degrees, east positive"),
+    "elevation_m": Number("site", "elevation_m", -500.0, 6000.0, 1.0, "in meters above the sea"),
+}
+UNITS = ("a", "b")
+
+
+def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) -> SheetNumbers:
+    """Return what two sheets tell; a value of the wrong kind or out of range counts as not told."""
+    sheets = {"vehicle": vehicle, "site": site}
+    told: dict[str, object] = {}
+    for name, number in NUMBERS.items():
+        value = sheets[number.sheet].get(number.key)
+        if value is not None and problem_of(number, value) is None:
+            told[name] = float(value) * number.scale
+    unit = vehicle.get("navigation_unit")
+    return SheetNumbers(**told, navigation_unit=unit if unit in UNITS else None)
+
+
+def sheet_numbers_of_header(header: object) -> SheetNumbers:
+    """Return what the sheets in a session's header tell."""
+    parts = [header.get(name) if isinstance(header, dict) else None for name in ("vehicle", "site")]
+    return sheet_numbers_of(*(part if isinstance(part, dict) else {} for part in parts))
+
+
+def problem_of(number: Number, value: object) -> str | None:
+    """Return what is wrong with a sheet's value in half a sentence, or None."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
+        return f"gives {number.key} = {value!r}, which is no number; it is {number.example}"
+    if not number.low <= value <= number.high:
+        return f"gives {number.key} = {str(value)[:24]}; it is {number.example} ({number.low:g} to {number.high:g})"
+    return None
+
+
+def problems(vehicle: Mapping[str, object], site: Mapping[str, object]) -> list[str]:
+    """Return every problem of two sheets, each as half a sentence."""
+    sheets = {"vehicle": vehicle, "site": site}
+    found = []
+    for number in NUMBERS.values():
+        if number.key in sheets[number.sheet]:
+            problem = problem_of(number, sheets[number.sheet][number.key])
+            found += [problem] if problem else []
+    unit = vehicle.get("navigation_unit")
+    if unit is not None and unit not in UNITS:
+        found.append(f'gives navigation_unit = {unit!r}; it is "a" or "b", the unit the vehicle navigates by')
+    return found
+
+
+NOTHING_TOLD = SheetNumbers()
+assert set(NUMBERS) | {"navigation_unit"} == {field.name for field in fields(SheetNumbers)}

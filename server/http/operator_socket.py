@@ -1,0 +1,199 @@
+"""The operator's socket: signing in, and one reply for every request. Translation only; the station decides.
+
+A page signs in with the token of the link that was printed for a person's seat. Everything it asks afterwards is an act
+of that operator, answered once, and slowed down when it comes too fast.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections import deque
+from contextlib import suppress
+from typing import Any
+
+from fastapi import WebSocket, WebSocketDisconnect
+
+from protocol.errors import ValueRefused
+from server.http.context import PageContext
+from server.http.messages import DESK_REQUESTS, to_json
+from server.live.station import Station
+from server.uplink.command_entry import Reply
+
+SIGN_IN_WITHIN_S = 10.0
+REQUESTS_PER_S = 30
+OPERATORS_AT_MOST = 8
+
+
+def desk_route(site: PageContext) -> Any:
+    """Return the desk socket of `site`: sign in, then one reply for every request."""
+
+    async def desk(socket: WebSocket) -> None:
+        if site.station is None:
+            await socket.close(1013, "nothing can be commanded here")
+            return
+        await socket.accept()
+        signed_in = await _signed_in(socket, site)
+        if signed_in is None:
+            return
+        operator, seat = signed_in
+        station = site.station
+        site.operators[operator] = socket
+        try:
+            station.sign_in(operator, seat)
+            tell_authority(site)
+            await socket.send_text(
+                _text({"type": "signed_in", "operator": operator, "authority": _authority(site, operator)})
+            )
+            await _serve_desk(socket, site, station, operator)
+        except (WebSocketDisconnect, RuntimeError, OSError):
+            return
+        except KeyError:  # bytes came where a text is due
+            await socket.close(1003, "the desk takes texts only")
+        finally:
+            site.operators.pop(operator, None)
+            station.leave(operator)
+            tell_authority(site)
+
+    return desk
+
+
+async def _signed_in(socket: WebSocket, site: PageContext) -> tuple[str, str] | None:
+    """Return the operator's name and seat after a right token, or close the socket; a wrong token costs time."""
+    try:
+        request = _request(await asyncio.wait_for(socket.receive_text(), SIGN_IN_WITHIN_S))
+    except (WebSocketDisconnect, RuntimeError):
+        return None
+    except (TimeoutError, KeyError):  # KeyError: bytes came where a text is due
+        await socket.close(1008, "no sign-in came")
+        return None
+    given = request.get("token") if request is not None and request.get("type") == "sign_in" else None
+    source = socket.client.host if socket.client else "?"
+    verdict = site.guard.check(given, source, asyncio.get_running_loop().time())
+    if verdict.seat is None:
+        await asyncio.sleep(verdict.wait_s)
+        await socket.close(1008, "the operator token is not right; use the link printed in the terminal")
+        return None
+    if len(site.operators) >= OPERATORS_AT_MOST:
+        await socket.close(1013, "too many operators are signed in")
+        return None
+    return _free_name(request.get("name"), site), verdict.seat
+
+
+def _free_name(wanted: object, site: PageContext) -> str:
+    base = "".join(c for c in str(wanted or "") if c.isprintable())[:24].strip() or "operator"
+    number = 1
+    while f"{base} {number}" in site.operators:
+        number += 1
+    return f"{base} {number}"
+
+
+async def _serve_desk(socket: WebSocket, site: PageContext, station: Station, operator: str) -> None:
+    loop = asyncio.get_running_loop()
+    recent: deque[float] = deque(maxlen=REQUESTS_PER_S)
+    while True:
+        text = await socket.receive_text()
+        now = loop.time()
+        if len(recent) == REQUESTS_PER_S and now - recent[0] < 1.0:
+            await asyncio.sleep(1.0 - (now - recent[0]))
+        recent.append(loop.time())
+        request = _request(text)
+        if request is None or request.get("type") not in DESK_REQUESTS:
+            await socket.send_text(
+                _text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"})
+            )
+            continue
+        answer = _answer(site, station, operator, request)
+        if answer is not None:
+            await socket.send_text(_text({"type": "reply", "n": _number(request.get("n")), **answer}))
+
+
+def _answer(site: PageContext, station: Station, operator: str, request: dict[str, Any]) -> dict[str, Any] | None:
+    station.authority.alive(operator, station.now_s())
+    kind = request["type"]
+    if kind in ("alive", "sign_in"):
+        return None
+    if kind == "check":
+        return _check(station, request)
+    if kind == "mark":
+        return _reply_shape(station, station.mark(operator, str(request.get("text", ""))))
+    if kind == "acknowledge":
+        return _reply_shape(station, station.acknowledge(operator, request.get("alarms")))
+    if kind == "trial":
+        return _trial(site, operator, request)
+    if kind == "pad":
+        return _pad(site, operator, request)
+    return _reply_shape(station, station.act(operator, kind, request))
+
+
+def _trial(site: PageContext, operator: str, request: dict[str, Any]) -> dict[str, Any]:
+    if site.trials is None:
+        return {"ok": False, "sentence": "this station runs no trials", "id": None}
+    return site.trials.answer(operator, request)
+
+
+def _pad(site: PageContext, operator: str, request: dict[str, Any]) -> dict[str, Any]:
+    if site.pad is None:
+        return {"ok": False, "sentence": "this station was started without a pad sheet", "id": None}
+    reply = site.pad.answer(operator, request)
+    return {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
+
+
+def _number(n: object) -> int | None:
+    """Return a request's number as the reply carries it back; a page counts, anything else is not echoed."""
+    return n if isinstance(n, int) and not isinstance(n, bool) and abs(n) < 1 << 53 else None
+
+
+def _check(station: Station, request: dict[str, Any]) -> dict[str, Any]:
+    command, args = str(request.get("command")), request.get("args")
+    described = station.dictionary.commands.get(command)
+    if described is None or not isinstance(args, dict):
+        return {"ok": False, "sentence": "there is no such command", "interlocks": [], "ready": False}
+    try:
+        described.pack_args(args)
+    except ValueRefused as error:
+        return {"ok": False, "sentence": str(error), "interlocks": [], "ready": False}
+    checks = station.queue.checks(command, args, station.now_s())
+    return {"ok": True, "interlocks": [c.as_dict() for c in checks], "ready": all(c.met for c in checks)}
+
+
+def _reply_shape(station: Station, reply: Reply) -> dict[str, Any]:
+    shape: dict[str, Any] = {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
+    if reply.checks:
+        shape["interlocks"] = [check.as_dict() for check in reply.checks]
+    view = next((v for v in station.queue.views() if v["id"] == reply.id), None)
+    if view is not None:
+        shape["expires_rx"], shape["earliest_confirm_rx"] = view["expires_rx"], view["earliest_confirm_rx"]
+    return shape
+
+
+def _authority(site: PageContext, operator: str) -> dict[str, Any]:
+    holder = site.station.authority.holder
+    others = [name for name in site.operators if name != operator]
+    return {"holder": holder, "yours": holder == operator, "others": others, "two_person": site.station.two_person}
+
+
+def tell_authority(site: PageContext) -> None:
+    """Tell every operator's page who holds authority now, and who is signed in."""
+    for operator, socket in site.operators.items():
+        message = _text({"type": "authority", **_authority(site, operator)})
+        task = asyncio.ensure_future(_send_if_there(socket, message))
+        site.sending.add(task)
+        task.add_done_callback(site.sending.discard)
+
+
+async def _send_if_there(socket: WebSocket, message: str) -> None:
+    with suppress(WebSocketDisconnect, RuntimeError, OSError):  # it left meanwhile; its own route cleans up
+        await socket.send_text(message)
+
+
+def _request(text: str) -> dict[str, Any] | None:
+    try:
+        value = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    return value if isinstance(value, dict) else None
+
+
+def _text(value: dict[str, Any]) -> str:
+    return to_json(value).decode()

@@ -1,0 +1,352 @@
+"""Bench trials on a live station: for the page's Bench and for `blockhouse trial` alike.
+
+`TrialDesk` keeps the plans and at most one trial. Its two acts are those of the command queue's permit: arm the written
+plan, then confirm it by another act within the short window. A plan of routine commands needs no permit, and so no
+ground test; it takes the same two acts all the same. Stopping is one act of anyone who is signed in, and makes safe.
+
+Everything is kept in the session: the acts as acts; that a plan is armed, its progress and its result as notes of the
+topic "trial", so that page and replay see a trial as they see all else, in the journal.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from protocol.errors import DictionaryError
+from server.live.station import Station
+from server.recording.records import Kind
+from server.trials.plan import TrialPlan, check_cycles, parse_plan, sample_plans
+from server.trials.result import result_of
+from server.trials.state import State
+from server.trials.trial import SafeAll, Send, Trial
+from server.uplink.command_entry import CONFIRM_EARLIEST_S, CONFIRM_LATEST_S, Reply
+
+TOPIC = "trial"
+POLL_S = 0.02
+NOTE_EVERY_S = 0.25
+CLOSED_WITHIN_S = 1.0
+IN_THE_WAY = ("armed", "queued", "sent")
+
+
+@dataclass
+class Armed:
+    """A plan of which the first act is done."""
+
+    id: str
+    plan: TrialPlan
+    cycles: int
+    operator: str
+    permit: str | None
+    since_s: float
+
+
+@dataclass
+class Running:
+    """A trial under way and what it waits for."""
+
+    id: str
+    trial: Trial
+    operator: str
+    permit: str | None
+    begun_s: float
+    command: str | None = None
+    waiting: Send | None = None  # until nobody else's command is in the way
+    safing: str | None = None
+    noted: dict[str, object] | None = None
+    noted_s: float = -1.0
+
+
+def known_plans(station: Station) -> tuple[dict[str, TrialPlan], dict[str, str]]:
+    """Return the plans that come along and fit this vehicle's dictionary, and why the others do not."""
+    plans, problems = {}, {}
+    for name, text in sample_plans().items():
+        try:
+            plans[name] = parse_plan(text, station.dictionary, f"{name}.toml")
+        except DictionaryError as error:
+            problems[name] = str(error)
+    return plans, problems
+
+
+class TrialDesk:
+    """The bench trials of one live station, one at a time. Everything runs in the event loop."""
+
+    def __init__(self, station: Station, plans: Mapping[str, TrialPlan], problems: Mapping[str, str] | None = None) -> None:
+        self._station = station
+        self.plans, self.problems = dict(plans), dict(problems or {})
+        self._armed: Armed | None = None
+        self._running: Running | None = None
+        self._task: asyncio.Task[dict[str, object]] | None = None
+        self._next_id = 1 + self._close_left_open()
+
+    # ------------------------------------------------------------ acts
+
+    def arm(self, operator: str, name: str, cycles: int) -> Reply:
+        """First act: the plan, and how often."""
+        plan = self.plans.get(name)
+        if plan is None:
+            return self._told(operator, "arm", name, Reply(False, f"there is no trial plan '{name}'"))
+        try:
+            check_cycles(plan, cycles)
+        except DictionaryError as error:
+            return self._told(operator, "arm", name, Reply(False, error.problem))
+        if self._running is not None:
+            return self._told(operator, "arm", name, Reply(False, "a trial is running; stop it first"))
+        now_s = self._station.before_act()
+        refused, permit = self._why_not(operator), None
+        if refused is None and self._armed is not None:
+            self.cancel(operator)
+        if refused is None and plan.hazard() != "routine":
+            reply = self._station.queue.arm_permit(plan.title, plan.sends(cycles), operator, now_s)
+            permit, refused = reply.id, None if reply.ok else reply
+        if refused is not None:
+            return self._told(operator, "arm", name, refused)
+        self._armed = Armed(f"t{self._next_id}", plan, cycles, operator, permit, now_s)
+        self._next_id += 1
+        self._note_armed(self._armed, "armed")
+        said = f"{plan.title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s"
+        return self._told(operator, "arm", name, Reply(True, said, self._armed.id))
+
+    def confirm(self, operator: str, id: str) -> Reply:
+        """Second act: the trial begins."""
+        armed, now_s = self._armed, self._station.before_act()
+        if armed is None or armed.id != id:
+            none = "no trial is ready under that number; get it ready again"
+            return self._told(operator, "confirm", id, Reply(False, none))
+        reply = self._confirmed(armed, operator, now_s)
+        if reply.ok:
+            self._armed = None
+            trial = Trial(self._station.dictionary, armed.plan, armed.cycles, self._station)
+            self._running = Running(armed.id, trial, armed.operator, armed.permit, now_s)
+            self._task = asyncio.create_task(self._run(self._running))
+        return self._told(operator, "confirm", id, Reply(reply.ok, reply.sentence, id))
+
+    def cancel(self, operator: str) -> Reply:
+        """Take an armed plan back: nothing has been sent."""
+        armed, self._armed = self._armed, None
+        if armed is None:
+            return Reply(False, "no trial is ready")
+        if armed.permit is not None:
+            self._station.queue.cancel_permit(armed.permit, operator, self._station.now_s())
+        self._note_armed(armed, "cancelled")
+        return self._told(operator, "cancel", armed.id, Reply(True, "cancelled before anything was sent", armed.id))
+
+    def stop(self, operator: str) -> Reply:
+        """Stop the running trial and make safe: one act, without authority."""
+        running = self._running
+        if running is None:
+            return self.cancel(operator)
+        running.trial.stop(f"stopped by {operator}", self._station.now_s())
+        self._step(running)  # safe all leaves now, not at the next look
+        return self._told(operator, "stop", running.id, Reply(True, "the trial stops and makes safe", running.id))
+
+    async def close(self) -> None:
+        """The station is closing: stop a running trial and give its safe all a moment to be seen."""
+        running, task = self._running, self._task
+        if running is None or task is None:
+            return
+        running.trial.stop("the station is closing", self._station.now_s())
+        self._step(running)
+        done, _ = await asyncio.wait([task], timeout=CLOSED_WITHIN_S)
+        if not done:  # its result is kept all the same, and says that nobody has seen the vehicle safe
+            task.cancel()
+            self._note_result(running)
+
+    def _confirmed(self, armed: Armed, operator: str, now_s: float) -> Reply:
+        waited = now_s - armed.since_s
+        if armed.permit is not None:
+            return self._station.queue.confirm_permit(armed.permit, operator, now_s)
+        if waited > CONFIRM_LATEST_S:
+            return Reply(False, "not confirmed in time; get it ready again")
+        if waited < CONFIRM_EARLIEST_S:
+            return Reply(False, "too soon: look first, then confirm")
+        if operator != armed.operator:
+            return Reply(False, "only the person who got it ready can confirm it")
+        return self._why_not(operator) or Reply(True, f"{armed.plan.title} confirmed")
+
+    def _why_not(self, operator: str) -> Reply | None:
+        if operator != self._station.authority.holder:
+            return Reply(False, "you do not hold command authority; take it first")
+        if not self._station.watch.up:
+            return Reply(False, "the vehicle is not heard")
+        return None
+
+    def _told(self, operator: str, act: str, what: str, reply: Reply) -> Reply:
+        """Keep the act in the session; with it the queue's own wishes are carried out."""
+        text = "" if reply.ok else f"{operator}: trial {act} {what} refused: {reply.sentence}"
+        body = {"act": f"trial {act}", "operator": operator, "trial": what, "ok": reply.ok, "sentence": reply.sentence}
+        self._put(Kind.ACT, operator, "info" if reply.ok else "caution", text, body)
+        return reply
+
+    def _put(self, kind: Kind, key: str, severity: str, text: str, body: Mapping[str, object]) -> None:
+        note = {"key": key, "severity": severity, "text": text, "body": dict(body)}
+        self._station.intake.put(kind, self._station.clock.monotonic_ns(), note)
+
+    # ------------------------------------------------------------ the page
+
+    def answer(self, operator: str, request: Mapping[str, object]) -> dict[str, object]:
+        """Return the reply to one request of the page: {"act": "arm" | "confirm" | "cancel" | "stop", ...}."""
+        act = request.get("act")
+        if act == "arm":
+            cycles = request.get("cycles")
+            if not isinstance(cycles, int) or isinstance(cycles, bool):
+                return {"ok": False, "sentence": "the number of cycles must be a whole number", "id": None}
+            reply = self.arm(operator, str(request.get("plan"))[:40], cycles)
+        elif act == "confirm":
+            reply = self.confirm(operator, str(request.get("id"))[:20])
+        elif act == "cancel":
+            reply = self.cancel(operator)
+        elif act == "stop":
+            reply = self.stop(operator)
+        else:
+            return {"ok": False, "sentence": "this request is not understood", "id": None}
+        return {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
+
+    def list(self) -> dict[str, object]:
+        """Return the plans as the page shows them, and why others do not fit this vehicle."""
+        return {"plans": [plan_shape(plan) for plan in self.plans.values()], "problems": self.problems}
+
+    async def finished(self) -> dict[str, object] | None:
+        """Wait for the trial begun last; return its result, None when there was none."""
+        return None if self._task is None else await self._task
+
+    @property
+    def progress(self) -> dict[str, object] | None:
+        """Where the running trial is, None when none runs."""
+        return None if self._running is None else self._running.trial.progress()
+
+    # ------------------------------------------------------------ one trial
+
+    async def _run(self, running: Running) -> dict[str, object]:
+        station, trial = self._station, running.trial
+        trial.begin(station.now_s())
+        begun = f"Trial {running.id} begins: {trial.plan.title}, cycles: {trial.cycles}"
+        self._note(running, station.now_s(), begun)
+        try:
+            while not trial.is_over:
+                self._step(running)
+                await asyncio.sleep(POLL_S)
+        finally:
+            self._running = None
+            if running.permit is not None:
+                station.queue.end_permit(running.permit, "the trial is over", station.now_s())
+        return self._note_result(running)
+
+    def _note_result(self, running: Running) -> dict[str, object]:
+        trial, result = running.trial, result_of(running.trial)
+        text = f"Trial {running.id} {trial.outcome}: {result['passed']} of {result['runs']} runs passed"
+        text += f"; {trial.cause}" if trial.cause else ""
+        self._note(running, self._station.now_s(), text, result)
+        return result
+
+    def _step(self, running: Running) -> None:
+        """One look: what became of the permit, of the command under way, of safe all; then what is to be done."""
+        station, trial = self._station, running.trial
+        now_s = station.now_s()
+        permit = station.queue.permit(running.permit) if running.permit is not None else None
+        if permit is not None and permit["state"] == "ended":
+            trial.on_permit_ended(str(permit["reason"]), now_s)
+        elif running.permit is None and station.authority.holder != running.operator:
+            trial.on_permit_ended("command authority changed", now_s)
+        view = station.queue.view(running.command) if running.command is not None else None
+        if view is not None:
+            trial.on_command(view, now_s)
+        if running.safing is not None:
+            self._follow_safing(running, now_s)
+        trial.tick(now_s)
+        for action in trial.take_actions():
+            if isinstance(action, SafeAll):
+                running.waiting = None
+                self._safe_all(running, now_s)
+            else:
+                running.waiting, running.command = action, None
+        if running.waiting is not None and trial.state is State.SENDING:
+            self._send(running, running.waiting, now_s)
+        self._note_progress(running, now_s)
+
+    def _send(self, running: Running, send: Send, now_s: float) -> None:
+        """Ask the queue; while a person's own command is on its way, wait for it."""
+        queue = self._station.queue
+        if any(view["state"] in IN_THE_WAY for view in queue.views()):
+            return
+        running.waiting = None
+        if running.permit is not None:
+            reply = queue.send_permitted(running.permit, send.command, send.args, now_s)
+        else:
+            reply = queue.submit(send.command, send.args, running.operator, now_s)
+        running.command = reply.id if reply.ok else None
+        body = {"act": "trial send", "operator": running.operator, "trial": running.id, "command": send.command}
+        body |= {"args": dict(send.args), "id": reply.id, "ok": reply.ok, "sentence": reply.sentence}
+        self._put(Kind.ACT, running.operator, "info", "", body)
+        running.trial.on_asked(reply.ok, reply.sentence, now_s)
+
+    def _safe_all(self, running: Running, now_s: float) -> None:
+        reply = self._station.act(running.operator, "safe_all", {})
+        running.safing = reply.id if reply.ok else None
+        if not reply.ok:
+            running.trial.on_safing(None, reply.sentence, now_s)
+
+    def _follow_safing(self, running: Running, now_s: float) -> None:
+        """The queue asks anew, under a new number, when it is in doubt; follow it."""
+        view = self._station.queue.view(running.safing)
+        if view is None or view["state"] in ("unknown", "abandoned", "refused", "failed"):
+            self._safe_all(running, now_s)
+        else:
+            running.trial.on_safing(view, "", now_s)
+
+    # ------------------------------------------------------------ the session
+
+    def _note_progress(self, running: Running, now_s: float) -> None:
+        now = running.trial.progress()
+        if now != running.noted and now_s - running.noted_s >= NOTE_EVERY_S:
+            self._note(running, now_s)
+
+    def _note(self, running: Running, now_s: float, text: str = "", result: Mapping[str, object] | None = None) -> None:
+        trial = running.trial
+        running.noted, running.noted_s = trial.progress(), now_s
+        body = {"id": running.id, "plan": _plan_head(trial.plan, trial.cycles), "operator": running.operator}
+        body |= {
+            "begun_rx": running.begun_s,
+            "state": "running" if result is None else str(result["outcome"]),
+            "progress": running.noted,
+            "result": result,
+        }
+        bad = result is not None and (result["outcome"] == "failed" or not result["safe"])
+        self._station.note(TOPIC, running.id, "warning" if bad else "info", text, body)
+
+    def _note_armed(self, armed: Armed, state: str) -> None:
+        body = {"id": armed.id, "plan": _plan_head(armed.plan, armed.cycles), "operator": armed.operator, "state": state}
+        body |= {
+            "permit": armed.permit,
+            "earliest_confirm_rx": armed.since_s + CONFIRM_EARLIEST_S,
+            "expires_rx": armed.since_s + CONFIRM_LATEST_S,
+        }
+        text = f"Trial {armed.id} {'ready' if state == 'armed' else state}: {armed.plan.title}"
+        self._station.note(TOPIC, armed.id, "info", text, body)
+
+    def _close_left_open(self) -> int:
+        """After a restart: no trial goes on; say so of the one that ran. Returns the greatest number used so far."""
+        last = {entry["key"]: entry["body"] for entry in self._station.store.journal if entry["topic"] == TOPIC}
+        for key, body in last.items():
+            if body.get("state") == "running":
+                text = f"Trial {key} ended: the station was restarted"
+                self._station.note(TOPIC, key, "warning", text, {**body, "state": "interrupted"})
+        return max((int(key[1:]) for key in last if key[1:].isdigit()), default=0)
+
+
+def _plan_head(plan: TrialPlan, cycles: int) -> dict[str, object]:
+    return {"name": plan.name, "title": plan.title, "hazard": plan.hazard(), "cycles": cycles}
+
+
+def plan_shape(plan: TrialPlan) -> dict[str, object]:
+    """Return what the page shows of a plan before it is armed."""
+    return {
+        "name": plan.name,
+        "title": plan.title,
+        "hazard": plan.hazard(),
+        "cautions": plan.cautions(),
+        "cycles": plan.cycles,
+        "runs_per_cycle": len(plan.variants),
+        "lines": plan.lines(),
+    }

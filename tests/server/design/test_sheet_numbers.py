@@ -1,0 +1,60 @@
+"""What the sheets tell the computations, and how nonsense in them is met."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+
+import pytest
+
+from server.design.sheet_numbers import NUMBERS, SheetNumbers, problems, sheet_numbers_of, sheet_numbers_of_header
+from server.settings import load_sheets
+
+
+@pytest.mark.parametrize(
+    ("header", "kelvin"),
+    [
+        ({"site": {"temperature_k": 291}}, 291.0),
+        ({"site": {"temperature_k": "291"}}, None),
+        ({"site": {"temperature_k": 18}}, None),
+        ({"site": {"temperature_k": True}}, None),
+        ({"site": {"temperature_k": math.nan}}, None),
+        ({"site": {}}, None),
+        ({"site": ["x"]}, None),
+        ({"site": None}, None),
+        ({}, None),
+        (None, None),
+    ],
+)
+def test_only_a_temperature_that_air_can_have_is_used(header: object, kelvin: float | None) -> None:
+    assert sheet_numbers_of_header(header).pad_temperature_k == kelvin
+
+
+def test_the_demonstration_sheet_tells_everything_but_the_wind() -> None:
+    sheets = load_sheets(None, True)
+    told = asdict(sheet_numbers_of(sheets.vehicle, sheets.site))
+    assert {name for name, value in told.items() if value is None} == set()
+    assert problems(sheets.vehicle, sheets.site) == []
+
+
+def test_units_of_the_sheet_become_si() -> None:
+    """1 mAh is 3.6 C by definition of the ampere hour (SI brochure)."""
+    facts = sheet_numbers_of({"battery_capacity_mah": 850}, {})
+    assert facts == SheetNumbers(battery_capacity_c=pytest.approx(3060.0))
+
+
+@pytest.mark.parametrize("name", NUMBERS)
+@pytest.mark.parametrize("value", [math.nan, math.inf, True, "3", -1e9, 1e9, [1]])
+def test_nonsense_is_not_told_and_has_its_sentence(name: str, value: object) -> None:
+    number = NUMBERS[name]
+    sheets = {"vehicle": {}, "site": {}}
+    sheets[number.sheet][number.key] = value
+    assert getattr(sheet_numbers_of(**sheets), name) is None
+    (sentence,) = problems(**sheets)
+    assert number.key in sentence and number.example in sentence
+
+
+def test_the_unit_of_navigation() -> None:
+    assert sheet_numbers_of({"navigation_unit": "b"}, {}).navigation_unit == "b"
+    assert sheet_numbers_of({"navigation_unit": "c"}, {}).navigation_unit is None
+    assert len(problems({"navigation_unit": "c"}, {})) == 1
