@@ -16,12 +16,13 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.vehicle import VehicleLink
 from server.firmware.process_link import ProcessLink, Program
+from server.settings import copies_folder
 from server.twin.listener import TwinListener
 from server.twin.onboard import OnboardRecorder
 from server.twin.scenarios import load_scenario
 from server.twin.small import SmallVehicle
 from server.twin.twin import Twin
-from server.uplink.keys import CounterStore, copies_folder, load_or_make_key
+from server.uplink.keys import CounterStore, load_or_make_key
 
 AFTER_LANDING_S = 8.0  # vehicle seconds: the station sees the landing a few seconds after it
 

@@ -3,29 +3,18 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import date, time
-from importlib import metadata, resources
+from dataclasses import dataclass
+from importlib import metadata
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 from platformdirs import user_config_path, user_data_path
 
-from server.design.configuration import ConfigurationProblem
-from server.design.configuration_sheet import configuration_of
-from server.design.sheet_numbers import problems
-from server.flight.airframe.thrust_curve import TEXT_AT_MOST, CurveProblem, curve_of_csv
+from server.problems import SettingsProblem
 
 APPLICATION = "blockhouse"
 DEFAULT_HTTP_PORT = 8731
-
-
-class SettingsProblem(Exception):
-    """Something asked for cannot be used; the text is one plain sentence."""
 
 
 @dataclass(frozen=True)
@@ -41,14 +30,6 @@ class Settings:
     certificate: tuple[Path, Path] | None = None  # certificate and its key, for HTTPS
 
 
-@dataclass(frozen=True)
-class Sheets:
-    """The vehicle's and the site's sheet, stored in every session."""
-
-    vehicle: Mapping[str, object] = field(default_factory=dict)
-    site: Mapping[str, object] = field(default_factory=dict)
-
-
 def default_folders(environment: Mapping[str, str] = os.environ) -> tuple[Path, Path]:
     """Return (sessions, keys): below BLOCKHOUSE_HOME when that is set, else where the system keeps such things."""
     home = environment.get("BLOCKHOUSE_HOME")
@@ -60,56 +41,6 @@ def default_folders(environment: Mapping[str, str] = os.environ) -> tuple[Path, 
 def version() -> str:
     """Return the installed version."""
     return metadata.version(APPLICATION)
-
-
-def load_sheets(path: Path | None, simulated: bool) -> Sheets:
-    """Read a sheet file, or the demonstration's; raises SettingsProblem."""
-    try:
-        if path is not None:
-            values = tomllib.loads(path.read_text("utf-8"))
-        elif simulated:
-            values = tomllib.loads(resources.files("server.design").joinpath("sheets/sandpiper.toml").read_text("utf-8"))
-        else:
-            return Sheets()
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise SettingsProblem(f"The sheet {path} cannot be read: {getattr(error, 'strerror', None) or error}.") from error
-    vehicle, site = values.get("vehicle", {}), values.get("site", {})
-    if not isinstance(vehicle, dict) or not isinstance(site, dict):
-        raise SettingsProblem(f"The sheet {path} needs the tables [vehicle] and [site].")
-    wrong = problems(vehicle, site)
-    if wrong:
-        raise SettingsProblem(f"The sheet {path} {wrong[0]}.")
-    vehicle, site = _plain(_with_thrust(vehicle, path)), _plain(site)
-    try:
-        configuration_of(vehicle)
-    except ConfigurationProblem as problem:
-        raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
-    return Sheets({**vehicle, "simulated": True} if simulated else vehicle, site)
-
-
-def _with_thrust(vehicle: dict[str, Any], path: Path | None) -> dict[str, Any]:
-    """Return the vehicle's sheet with the points of its thrust_file in place: a session keeps the whole sheet."""
-    configuration = vehicle.get("configuration")
-    motor = configuration.get("motor") if isinstance(configuration, dict) else None
-    if path is None or not isinstance(motor, dict) or not isinstance(motor.get("thrust_file"), str):
-        return vehicle
-    file = path.parent / motor["thrust_file"]
-    try:
-        with file.open("r", encoding="utf-8") as source:
-            curve = curve_of_csv(source.read(TEXT_AT_MOST + 1))
-    except (OSError, UnicodeDecodeError, CurveProblem) as error:
-        raise SettingsProblem(f"The thrust file {file}: {getattr(error, 'strerror', None) or error}.") from error
-    points = np.column_stack([curve.t_s, curve.thrust_n]).tolist()
-    return {**vehicle, "configuration": {**configuration, "motor": {**motor, "thrust": points}}}
-
-
-def _plain(value: Any) -> Any:
-    """Return a TOML value with dates and times as ISO 8601 texts, since a session's header is JSON."""
-    if isinstance(value, dict):
-        return {name: _plain(item) for name, item in value.items()}
-    if isinstance(value, list):
-        return [_plain(item) for item in value]
-    return value.isoformat() if isinstance(value, date | time) else value
 
 
 def page_folder() -> Path:
@@ -132,3 +63,8 @@ def _package_folder(name: str) -> Path:
 def sample_folder() -> Path:
     """Return the folder of the small sample sessions; it may be missing in an installed copy."""
     return Path(__file__).resolve().parent.parent / "replay_samples"
+
+
+def copies_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the second place of the counters: with the user's data, not with the settings, the same for every session."""
+    return default_folders(environment)[0].parent / "counters"

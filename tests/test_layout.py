@@ -154,23 +154,7 @@ def is_allowed(me: str, name: str) -> bool:
     return theirs in ROOMS[mine].split() and (only is None or name.split(".")[2] in only)
 
 
-# Arrows against the table that the moves left behind; each goes with the cut that mends it.
-STILL = frozenset(
-    {
-        ("server.live.station", "server.review.review"),
-        ("server.review.compare", "server.http.messages"),
-        ("server.review.csv_export", "server.http.messages"),
-        ("server.review.parquet_export", "server.http.messages"),
-        ("server.review.report", "server.shelf.onboard_alignment"),
-        ("server.review.review", "server.http.messages"),
-        ("server.review.summary", "server.http.messages"),
-        ("server.review.tracks", "server.shelf.onboard_alignment"),
-        ("server.shelf.onboard_alignment", "server.http.messages"),
-        ("server.shelf.session_notes", "server.http.messages"),
-        ("server.trials.plan", "server.uplink.permits"),
-        ("server.uplink.keys", "server.settings"),
-    }
-)
+# Left by the moves; each goes with the cut that mends it.
 STILL_ROUND = ["protocol", "server.twin"]
 STILL_HEAPS = {("web", ".js")}
 
@@ -188,7 +172,7 @@ def objections(path: Path, source: str) -> list[str]:
             fine = pure and (not ours or is_allowed(me, name)) and not inside(name, "tests")
         else:
             fine = not inside(name, "tests") and (room_of(name) not in ("app", "cli") or room_of(me) in ROOT_ABOVE)
-        if not fine and (me, name.rpartition(".")[0]) not in STILL:
+        if not fine:
             wrong.append(f"{path} imports {name}")
     return wrong
 

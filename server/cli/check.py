@@ -12,8 +12,8 @@ import serial
 from protocol.commands import Command
 from protocol.dictionary import Dictionary, load_dictionary
 from server.bridge.ports import explain, is_url_understood, open_port
-from server.settings import default_folders
-from server.uplink.keys import CounterStore, copies_folder, load_or_make_key
+from server.settings import copies_folder, default_folders
+from server.uplink.keys import CounterStore, load_or_make_key
 from server.workbench.conformance import FAULT, Bench, Line, table_text
 
 ADVICE = "On the bench: igniters out, arming key out. Asks only for a routine command; everything else must be refused."

@@ -12,7 +12,7 @@ from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
 from protocol.errors import DictionaryError
-from server.app import Live, StartProblem, run_live, run_replay, say_to_terminal
+from server.app import run_live, run_replay, say_to_terminal
 from server.bridge.ports import found_ports, is_url_understood
 from server.cli import check as check_cli
 from server.cli import dictionary as dictionary_cli
@@ -25,20 +25,25 @@ from server.cli import trial as trial_cli
 from server.demo import Demo, TwinOptions, run_twin
 from server.design.configuration import ConfigurationProblem
 from server.design.next_flight import NextFlightProblem, planned
+from server.design.sheet_files import load_sheets
 from server.firmware.layout import FirmwareProblem
 from server.firmware.process_link import EncoderProblem
 from server.flight.airframe.thrust_curve import CurveProblem
+from server.http.serving import StartProblem
 from server.http.sharing import is_address, lan_address
+from server.live.start import Live
 from server.pad.plan import load_pad_plan
+from server.problems import SettingsProblem
 from server.recording.recorder import RecorderFailed
 from server.recording.recover import recover
+from server.recording.segment import base_name
 from server.recording.session_file import SessionError
 from server.review.compare import CompareProblem
 from server.review.parquet_export import NoParquet
-from server.review.review import final_figures, open_review, session_name, sheets_of
+from server.review.review import final_figures, open_review, sheets_of
 from server.review.summary import summarize, summary_json, summary_text
 from server.review.tracks import NoTrack
-from server.settings import DEFAULT_HTTP_PORT, Settings, SettingsProblem, default_folders, load_sheets, version
+from server.settings import DEFAULT_HTTP_PORT, Settings, default_folders, version
 from server.shelf.onboard_log import LogProblem
 from server.shelf.session_notes import NotesProblem
 from server.twin.listener import ListenProblem
@@ -334,7 +339,7 @@ def _twin_options(options: argparse.Namespace) -> TwinOptions:
 
 def _replay(options: argparse.Namespace) -> int:
     open_review(options.file)
-    name, folder = session_name(options.file), options.file.resolve().parent
+    name, folder = base_name(options.file), options.file.resolve().parent
     asyncio.run(run_replay(_settings(options), name, folder, open_browser=not options.no_browser, say=say_to_terminal))
     return 0
 

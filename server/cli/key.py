@@ -10,17 +10,8 @@ import argparse
 import time
 from pathlib import Path
 
-from server.settings import default_folders
-from server.uplink.keys import (
-    KEY_FILE,
-    CounterStore,
-    copies_folder,
-    export_key,
-    fingerprint,
-    kept_keys,
-    load_or_make_key,
-    rotate_key,
-)
+from server.settings import copies_folder, default_folders
+from server.uplink.keys import KEY_FILE, CounterStore, export_key, fingerprint, kept_keys, load_or_make_key, rotate_key
 
 
 def add_parser(commands: argparse._SubParsersAction) -> None:

@@ -9,10 +9,10 @@ from math import degrees
 from pathlib import Path
 
 from server.design.next_flight import CHANGES, change_of, configured, next_flight
+from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of_csv
-from server.http.messages import finite
+from server.json_text import finite
 from server.review.review import final_figures, open_review, sheets_of
-from server.settings import load_sheets
 
 Sheet = Mapping[str, object]
 SHEET_ENDING = ".toml"

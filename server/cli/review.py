@@ -8,12 +8,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from server.http.messages import finite
+from server.json_text import finite
+from server.recording.segment import base_name
 from server.review.compare import SESSIONS_AT_MOST, compare, comparison_dict, comparison_text
 from server.review.csv_export import export_csv
 from server.review.parquet_export import export_parquet
 from server.review.report import report_html
-from server.review.review import open_review, session_name
+from server.review.review import open_review
 from server.review.tracks import gpx, kml, track_of
 from server.settings import default_folders, sample_folder
 from server.shelf.onboard_alignment import align_log, report_text
@@ -123,4 +124,4 @@ def place_of(file: Path) -> Place:
     folder = file.resolve().parent
     samples = sample_folder().resolve()
     shelf = Shelf(default_folders()[0], samples=samples) if folder == samples else Shelf(folder)
-    return shelf.place_of(session_name(file))
+    return shelf.place_of(base_name(file))

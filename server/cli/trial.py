@@ -14,26 +14,24 @@ import json
 import signal
 import sys
 import threading
-from collections.abc import Callable, Coroutine, Iterator, Mapping
+from collections.abc import Coroutine, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
 from protocol.dictionary import Dictionary, load_dictionary
 from server.bridge.ports import is_url_understood
-from server.http.messages import finite
+from server.design.sheet_files import load_sheets
+from server.json_text import finite
+from server.live.start import Live, Places, make_station
 from server.live.station import Station
 from server.live.trial_desk import TrialDesk
-from server.recording.clock import SystemClock
-from server.recording.recorder import Recorder, RecorderState
-from server.recording.records import make_header
-from server.recording.resume import resume_or_start
-from server.settings import SettingsProblem, default_folders, load_sheets, version
+from server.problems import SettingsProblem
+from server.settings import copies_folder, default_folders, version
 from server.telemetry.conditions import check_conditions
 from server.trials.plan import TrialPlan, check_cycles, load_plan, sample_plans
 from server.trials.result import result_text
 from server.trials.state import OUTCOMES
 from server.uplink.command_entry import CONFIRM_EARLIEST_S
-from server.uplink.keys import CounterStore, copies_folder, load_or_make_key
 
 OPERATOR = "terminal"
 HEARD_WITHIN_S = 10.0
@@ -291,28 +289,6 @@ def _signals(stopped: asyncio.Event) -> Iterator[None]:
 
 def _make_station(options: argparse.Namespace, dictionary: Dictionary) -> Station:
     sessions, keys = default_folders()
-    sessions, keys = options.sessions or sessions, options.keys or keys
-    clock, sheets = SystemClock(), load_sheets(options.sheet, False)
-    key = load_or_make_key(keys, copies_folder())
-    header = make_header(
-        clock,
-        software=version(),
-        dictionary=dictionary.text,
-        vehicle=sheets.vehicle,
-        site=sheets.site,
-        source=options.port,
-    )
-
-    def make_recorder(on_state: Callable[[RecorderState], None]) -> Recorder:
-        return resume_or_start(sessions, dictionary.vehicle, header, clock=clock, on_state=on_state)
-
-    return Station(
-        dictionary=dictionary,
-        key=key,
-        counters=CounterStore(keys, key, copies_folder()),
-        url=options.port,
-        baud=options.baud or dictionary.modem_baud,
-        clock=clock,
-        make_recorder=make_recorder,
-        mode="live",
-    )
+    sheets, baud = load_sheets(options.sheet, False), options.baud or dictionary.modem_baud
+    live = Live(dictionary, sheets, options.port, baud, mode="live", source=options.port)
+    return make_station(live, Places(options.sessions or sessions, options.keys or keys, copies_folder()), version())

@@ -18,7 +18,7 @@ from starlette.exceptions import HTTPException as AnyHTTPException
 
 from server.http.context import LIVE, PageContext
 from server.http.download_routes import add_download_routes
-from server.http.messages import columns_payload, dictionary_shape, hello, to_json
+from server.http.messages import dictionary_shape, hello, recorded_shape
 from server.http.onboard_routes import add_onboard_routes
 from server.http.openapi import EVERYWHERE, given, refusals
 from server.http.operator_socket import desk_route, tell_authority
@@ -28,11 +28,13 @@ from server.http.sharing import picture
 from server.http.shelf_routes import add_shelf_routes
 from server.http.viewer_line import LINE_EXTENSION
 from server.http.viewers import Hub, Viewer
+from server.json_text import to_json
 from server.live.station import Station
 from server.recording.session_file import SessionError
 from server.review.review import Review
 from server.review.summary import summarize
 from server.shelf.shelf import UnknownSession
+from server.telemetry.columns import columns_payload
 
 LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
 
@@ -115,7 +117,7 @@ def _add_api(app: FastAPI, site: PageContext) -> None:
             station = _station(site)
             simulated = site.mode == "demo"
             return dictionary_shape(station.dictionary, simulated, station.header["site"], station.header["vehicle"])
-        return await site.work.run(lambda: _opened(site, name)[0].shape())
+        return await site.work.run(lambda: recorded_shape(_opened(site, name)[0]))
 
     @app.get("/api/sessions/{name}/summary", responses=refusals(404, 409, 503))
     async def summary(name: str) -> dict[str, Any]:

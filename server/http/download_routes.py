@@ -12,8 +12,8 @@ from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import Response
 
 from server.http.context import PageContext
-from server.http.messages import to_json
 from server.http.openapi import COMPARE_QUERY, given, refusals
+from server.json_text import to_json
 from server.review.compare import (
     SESSIONS_AT_MOST,
     CompareProblem,

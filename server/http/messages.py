@@ -6,21 +6,17 @@ in the binary columns.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping
-from struct import pack
-
-import numpy as np
+from collections.abc import Mapping
 
 from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from protocol.framing_tables import RISK
 from server.flight.link.link_types import BITS_PER_BYTE
-from server.live.store import PLACE_COLUMNS, LiveStore
+from server.live.store import LiveStore
+from server.review.review import Review, sheets_of
 from server.telemetry.tables import TableSpec, table_specs
 
-MAGIC = b"BHC1"
 REFUSED = "Hazardous ones are refused until the dictionary states that risk."
 MESSAGE_TYPES = ("hello", "update", "beat", "reply", "signed_in", "authority")
 DESK_REQUESTS = (
@@ -42,33 +38,6 @@ DESK_REQUESTS = (
 )
 
 
-def to_json(value: object) -> bytes:
-    """Return compact JSON; a non-finite number, for which JSON has no form, becomes "nan", "inf" or "-inf".
-
-    Rows have such numbers replaced long before; a note in a recording may hold one (JSON's 1e999 is infinite).
-    """
-    try:
-        text = _dump(value)
-    except ValueError:
-        text = _dump(finite(value))
-    return text.encode("utf-8", "replace")
-
-
-def _dump(value: object) -> str:
-    return json.dumps(value, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
-
-
-def finite(value: object) -> object:
-    """Return a JSON-able value with every non-finite number replaced by its word."""
-    if isinstance(value, Mapping):
-        return {key: finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [finite(item) for item in value]
-    if isinstance(value, float) and value - value != 0:
-        return "nan" if value != value else "inf" if value > 0 else "-inf"
-    return value
-
-
 def dictionary_shape(
     dictionary: Dictionary, simulated: bool, site: Mapping[str, object] | None, sheet: Mapping[str, object] | None
 ) -> dict[str, object]:
@@ -85,6 +54,12 @@ def dictionary_shape(
         "commands_note": _commands_note(dictionary),
         "commands": [_command_shape(command) for command in dictionary.commands.values()],
     }
+
+
+def recorded_shape(review: Review) -> dict[str, object]:
+    """Return what the page needs of a recording's dictionary and sheets."""
+    sheet, site = sheets_of(review.session.header)
+    return dictionary_shape(review.dictionary, bool(sheet.get("simulated")), site, sheet)
 
 
 def _commands_note(dictionary: Dictionary) -> str:
@@ -181,41 +156,3 @@ def update(
         "rows": rows,
         "journal": store.journal_since(journal_next),
     }
-
-
-def columns_payload(
-    session: str,
-    tables: Iterable[tuple[TableSpec, int, np.ndarray, Mapping[str, list[str]]]],
-    journal: list[dict[str, object]],
-) -> bytes:
-    """Return the binary columns of a session.
-
-    `tables` gives (spec, number of the first row, matrix of shape (rows, 2 + numeric columns) with t and rx first,
-    text columns). Layout: "BHC1", uint32 LE length of a JSON header padded to a multiple of 8 with the first 8 bytes,
-    then float64 LE columns one after another in the header's order.
-    """
-    described, texts, blocks = [], {}, []
-    t_all: list[float] = []
-    rx_all: list[float] = []
-    for spec, first, matrix, text_columns in tables:
-        described.append(
-            {"name": spec.name, "rows": len(matrix), "first": first, "columns": [*PLACE_COLUMNS, *spec.numeric]}
-        )
-        if spec.texts:
-            texts[spec.name] = dict(text_columns)
-        blocks.append(np.ascontiguousarray(matrix.T, dtype="<f8").tobytes())
-        if len(matrix):
-            t_all += [float(matrix[:, 0].min()), float(matrix[:, 0].max())]
-            rx_all += [float(matrix[:, 1].min()), float(matrix[:, 1].max())]
-    header = to_json(
-        {
-            "session": session,
-            "tables": described,
-            "texts": texts,
-            "journal": journal,
-            "t_range": [min(t_all), max(t_all)] if t_all else [0.0, 0.0],
-            "rx_range": [min(rx_all), max(rx_all)] if rx_all else [0.0, 0.0],
-        }
-    )
-    header += b" " * (-(8 + len(header)) % 8)
-    return b"".join([MAGIC, pack("<I", len(header)), header, *blocks])

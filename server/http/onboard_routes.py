@@ -13,10 +13,10 @@ from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import Response
 
 from server.http.context import PageContext
-from server.http.messages import to_json
 from server.http.openapi import LOG_BODY, given, refusals
 from server.http.security import UPLOAD_AT_MOST
 from server.http.shelf_routes import keeper, refuse_recording, told
+from server.json_text import to_json
 from server.review.review import Review
 from server.shelf.onboard_alignment import columns
 from server.shelf.onboard_log import LogMapping, LogProblem, look, parse_mapping

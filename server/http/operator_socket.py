@@ -16,7 +16,8 @@ from fastapi import WebSocket, WebSocketDisconnect
 
 from protocol.errors import ValueRefused
 from server.http.context import PageContext
-from server.http.messages import DESK_REQUESTS, to_json
+from server.http.messages import DESK_REQUESTS
+from server.json_text import to_json
 from server.live.station import Station
 from server.uplink.command_entry import Reply
 

@@ -13,8 +13,8 @@ from server.design.configuration import ConfigurationProblem
 from server.design.next_flight import CHANGES, Change, NextFlightProblem, change_of, configured, next_flight
 from server.flight.airframe.thrust_curve import CurveProblem, curve_of_csv
 from server.http.context import LIVE, PageContext
-from server.http.messages import to_json
 from server.http.openapi import PLAN_QUERY, given, refusals
+from server.json_text import to_json
 from server.review.review import Review, final_figures, sheets_of
 
 Sheet = Mapping[str, object]

@@ -16,8 +16,9 @@ from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from server.http.messages import to_json, update
+from server.http.messages import update
 from server.http.viewer_line import Line, text_frame
+from server.json_text import to_json
 from server.live.store import LiveStore
 
 ROWS_AT_MOST = 2000

@@ -27,8 +27,8 @@ from server.live.store import LiveStore
 from server.recording.clock import Clock
 from server.recording.recorder import Recorder, RecorderFailed, RecorderState
 from server.recording.records import Kind, Record
+from server.recording.segment import base_name
 from server.recording.session_file import open_session
-from server.review.review import session_name
 from server.telemetry.conditions import Reading
 from server.telemetry.tables import table_specs
 from server.uplink.authority import Authority
@@ -158,7 +158,7 @@ class Station:
     @property
     def name(self) -> str:
         """The session's name."""
-        return session_name(self.recorder.state.path)
+        return base_name(self.recorder.state.path)
 
     # ------------------------------------------------------------ what the command queue and the pages ask
 

@@ -15,6 +15,7 @@ from bisect import bisect_left
 import numpy as np
 
 from server.telemetry.batch import Rows
+from server.telemetry.columns import PLACE_COLUMNS
 from server.telemetry.journal import JournalEntry
 from server.telemetry.tables import TableSpec
 
@@ -22,7 +23,6 @@ FULL_ROWS = 16384
 JOURNAL_KEPT = 20000
 ONE_OFF = frozenset({"command", "permit", "trial", "mark"})
 """Topics whose entries come under a new key each time."""
-PLACE_COLUMNS = ("t", "rx")
 
 
 class TableStore:

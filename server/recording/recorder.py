@@ -17,11 +17,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from server.problems import reason
 from server.recording.clock import NS_PER_S, Clock
 from server.recording.record_queue import RecordQueue
 from server.recording.records import Kind, encode_payload, pack_record, time_anchors
 from server.recording.segment import PackedRecord, Segment, create_segment, safe_name
-from server.recording.storage import PosixStorage, Storage, reason
+from server.recording.storage import PosixStorage, Storage
 from server.recording.sync_tickets import Tickets
 
 QUEUE_LIMIT_BYTES = 64 << 20

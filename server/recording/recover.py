@@ -20,11 +20,12 @@ from statistics import median_low
 from uuid import uuid4
 from zlib import crc32
 
+from server.problems import reason
 from server.recording.pcapng import MAX_DATA, Scanner, packets
 from server.recording.records import APPLICATION, FORMAT_MAJOR, FORMAT_MINOR, RECORD_HEAD, Kind, pack_record, unpack_record
 from server.recording.segment import PREAMBLE, PackedRecord, base_name, create_segment
 from server.recording.session_file import Session, SessionError, open_session, part_paths, peek_header
-from server.recording.storage import PosixStorage, Storage, reason
+from server.recording.storage import PosixStorage, Storage
 
 _BATCH = 1000
 _GAPS_TOLD = 50

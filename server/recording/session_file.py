@@ -14,11 +14,11 @@ from pathlib import Path
 
 import numpy as np
 
+from server.problems import reason
 from server.recording.pcapng import MAX_BLOCK, Scanner
 from server.recording.records import APPLICATION, Kind, header_fault, unpack_record, utc_of
 from server.recording.segment import PREAMBLE, SUFFIX, base_name
 from server.recording.session_index import Damage, PartIndex, Records, index_part
-from server.recording.storage import reason
 
 __all__ = ["Damage", "Records", "Session", "SessionError", "open_session", "part_paths", "peek_header"]
 

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from protocol.fields import Channel
 from server.design.sheet_rows import sheet_rows
-from server.http.messages import columns_payload
-from server.review.report import moments_of, shown, span
+from server.review.moments import moments_of, shown, span
 from server.review.review import Review
 from server.review.summary import summarize
+from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec
 
 Floats = NDArray[np.float64]

@@ -6,7 +6,7 @@ import csv
 from collections.abc import Callable
 from pathlib import Path
 
-from server.http.messages import to_json
+from server.json_text import to_json
 from server.review.review import Review
 from server.telemetry.batch import Rows
 from server.telemetry.tables import TableSpec

@@ -11,7 +11,7 @@ from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 
-from server.http.messages import to_json
+from server.json_text import to_json
 from server.review.review import Review
 from server.telemetry.tables import TableSpec
 

@@ -10,17 +10,15 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from html import escape
 
-import numpy as np
-
 from server.design.sheet_rows import sheet_rows
+from server.flight.sensors.alignment import alignment_of
 from server.pad.record import recorded_sheet
 from server.pad.sheet import ADVICE
+from server.review.moments import MOMENTS, moments_of, shown, span
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.svg_plot import Line, chart
-from server.shelf.onboard_alignment import Floats, alignment_of
 
-BEFORE_S, AFTER_S = 5.0, 10.0
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 STYLE = """
 :root{color-scheme:light}
@@ -57,14 +55,6 @@ NUMBERS: tuple[tuple[str, str, str], ...] = (
     ("damaged", "Frames damaged", ""),
     ("restarts", "Restarts of the vehicle", ""),
     ("nonfinite_frames", "Frames with a number that is none", ""),
-)
-MOMENTS: tuple[tuple[str, str], ...] = (
-    ("lift_off_t", "lift-off"),
-    ("burnout", "burnout"),
-    ("control_enabled_t", "control enabled"),
-    ("apogee", "apogee"),
-    ("deployment_t", "deployment"),
-    ("landing_t", "landing"),
 )
 
 
@@ -103,17 +93,6 @@ def report_html(review: Review, noted: Mapping[str, object] | None = None) -> st
         f'<meta name="viewport" content="width=device-width"><title>{escape(label)}</title><style>{STYLE}</style></head>\n'
         f"<body>{chr(10).join(body)}\n</body></html>\n"
     )
-
-
-def moments_of(summary: Mapping[str, object]) -> dict[str, float]:
-    """Return the timeline second of every moment that a summary knows, by name, in order of flight."""
-    found = {}
-    for key, name in MOMENTS:
-        value = summary[key]
-        value = value["t"] if isinstance(value, Mapping) else value
-        if value is not None:
-            found[name] = float(str(value))
-    return found
 
 
 def _subtitle(review: Review, summary: Mapping[str, object]) -> str:
@@ -178,30 +157,6 @@ def _plots(review: Review, moments: Mapping[str, float], zero: float) -> list[st
         if lines:
             charts.append(chart(title, unit, lines, low - zero, high - zero, marks))
     return charts
-
-
-def span(review: Review, moments: Mapping[str, float]) -> tuple[float, float]:
-    """Return from when to when a flight is drawn: around it, or the whole recording when it did not fly."""
-    times = [rows.t for rows in review.output.rows.values() if len(rows)]
-    low = min((float(t.min()) for t in times), default=0.0)
-    high = max((float(t.max()) for t in times), default=0.0)
-    if "lift-off" in moments:
-        low = max(low, moments["lift-off"] - BEFORE_S)
-    if "landing" in moments:
-        high = min(high, moments["landing"] + AFTER_S)
-    return low, high
-
-
-def shown(review: Review, role: str) -> tuple[Floats, Floats, str] | None:
-    """Return (t, values, unit) of a role in the unit it is shown in; the station's own roles are found too."""
-    for name, spec in review.specs.items():
-        for channel in spec.columns:
-            rows = review.output.rows.get(name)
-            if channel.role == role and rows is not None and len(rows):
-                t, index = np.unique(rows.t, return_index=True)
-                values = np.asarray(rows.columns[channel.name], dtype=np.float64)[index]
-                return t, values * channel.display_scale + channel.display_offset, channel.display_unit or channel.unit
-    return None
 
 
 def _figures(figures: object) -> str:

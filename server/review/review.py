@@ -8,16 +8,19 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from protocol.dictionary import Dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from server.analysis.pipeline import Output, recorded_output
 from server.design.sheet_numbers import sheet_numbers_of_header
-from server.http.messages import columns_payload, dictionary_shape
 from server.recording.segment import base_name
 from server.recording.session_file import Session, SessionError, open_session
 from server.telemetry.batch import Rows
+from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec, table_specs
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -31,17 +34,12 @@ class Review:
     @property
     def name(self) -> str:
         """The session's name on the shelf."""
-        return session_name(self.session.path)
+        return base_name(self.session.path)
 
     @cached_property
     def specs(self) -> dict[str, TableSpec]:
         """The session's tables."""
         return table_specs(self.dictionary)
-
-    def shape(self) -> dict[str, object]:
-        """Return the dictionary as the page needs it."""
-        sheet, site = sheets_of(self.session.header)
-        return dictionary_shape(self.dictionary, bool(sheet.get("simulated")), site, sheet)
 
     def columns(self) -> bytes:
         """Return the binary columns of the whole session."""
@@ -72,11 +70,6 @@ def rows_matrix(spec: TableSpec, rows: Rows | None) -> np.ndarray:
     return np.column_stack([rows.t, rows.rx_s, *[rows.columns[name] for name in spec.numeric]])
 
 
-def session_name(path: Path) -> str:
-    """Return a session's name: its file's stem without the number of a later part."""
-    return base_name(path)
-
-
 @lru_cache(maxsize=4)
 def _dictionary(text: str) -> Dictionary:
     """Read a dictionary, or take it from the few last read: most recordings on a shelf hold the same one."""
@@ -96,3 +89,13 @@ def open_review(path: Path) -> Review:
     origin_ns = int(session.header["origin_monotonic_ns"])
     output = recorded_output(dictionary, session.records, origin_ns, sheet_numbers_of_header(session.header))
     return Review(session, dictionary, output)
+
+
+def heard(review: Review, role: str) -> tuple[Floats, Floats] | None:
+    """Return (t, values) of a role as recorded, in order of time, each moment once; None when there is nothing."""
+    channel = review.dictionary.roles.get(role)
+    rows = review.output.rows.get(channel.packet) if channel is not None else None
+    if channel is None or rows is None or not len(rows):
+        return None
+    t, index = np.unique(rows.t, return_index=True)
+    return t, np.asarray(rows.columns[channel.name], dtype=np.float64)[index]

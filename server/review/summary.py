@@ -10,7 +10,7 @@ import numpy as np
 
 from protocol.link import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
 from server.analysis.alarms import TOPIC as ACKNOWLEDGED
-from server.http.messages import finite
+from server.json_text import finite
 from server.review.review import Review
 from server.telemetry.batch import Rows
 from server.telemetry.journal import JournalEntry

@@ -15,9 +15,8 @@ from xml.etree import ElementTree
 import numpy as np
 
 from server.flight.descent.geodesy import Geodetic, moved
-from server.review.review import Review
+from server.review.review import Review, heard
 from server.review.summary import summarize
-from server.shelf.onboard_alignment import heard
 
 KML = "http://www.opengis.net/kml/2.2"  # KML 2.3 keeps the namespace of 2.2
 GPX = "http://www.topografix.com/GPX/1/1"

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.fields import Channel
-from server.flight.sensors.alignment import Alignment, Pair, align
-from server.http.messages import columns_payload
-from server.review.review import Review
+from server.flight.sensors.alignment import Alignment, Pair, align, alignment_dict
+from server.review.review import Review, heard
 from server.shelf.onboard_log import OnboardLog
+from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec
 
 Floats = NDArray[np.float64]
@@ -65,16 +65,6 @@ def pairs_of(review: Review, log: OnboardLog) -> list[Pair]:
     return pairs
 
 
-def heard(review: Review, role: str) -> tuple[Floats, Floats] | None:
-    """Return (t, values) of a role as recorded, in order of time, each moment once; None when there is nothing."""
-    channel = review.dictionary.roles.get(role)
-    rows = review.output.rows.get(channel.packet) if channel is not None else None
-    if channel is None or rows is None or not len(rows):
-        return None
-    t, index = np.unique(rows.t, return_index=True)
-    return t, np.asarray(rows.columns[channel.name], dtype=np.float64)[index]
-
-
 def align_log(review: Review, log: OnboardLog) -> Alignment:
     """Return how the log's clock lies on the recording's timeline, or why that cannot be told."""
     pairs = pairs_of(review, log)
@@ -83,22 +73,6 @@ def align_log(review: Review, log: OnboardLog) -> Alignment:
             refused="the log has no column that the recording has too: force along the nose, pressure, height or body rates"
         )
     return align(pairs)
-
-
-def alignment_dict(alignment: Alignment) -> dict[str, object]:
-    """Return an alignment for JSON; a number that is none is None."""
-    return {name: None if value != value else value for name, value in asdict(alignment).items()}
-
-
-def alignment_of(held: object) -> Alignment | None:
-    """Return an alignment from what `alignment_dict` made, or None when that is not it."""
-    if not isinstance(held, Mapping):
-        return None
-    names = ("offset_s", "drift", "sigma_s", "match", "lead", "overlap_s", "middle_s", "drift_sigma")
-    numbers = {name: held.get(name) for name in names}
-    if not all(isinstance(v, int | float) and not isinstance(v, bool) and np.isfinite(v) for v in numbers.values()):
-        return None
-    return Alignment(**{name: float(value) for name, value in numbers.items()})  # type: ignore[arg-type]
 
 
 def what_was_lost(review: Review, log: OnboardLog, alignment: Alignment) -> list[Lost]:

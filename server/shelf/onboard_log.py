@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.units import CONVERSIONS
-from server.recording.storage import reason
+from server.problems import reason
 
 Floats = NDArray[np.float64]
 ROWS_PER_STEP = 20_000

@@ -15,10 +15,10 @@ from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
-from server.flight.sensors.alignment import Alignment
-from server.recording.storage import reason
+from server.flight.sensors.alignment import Alignment, alignment_dict, alignment_of
+from server.problems import reason
 from server.review.review import Review
-from server.shelf.onboard_alignment import align_log, alignment_dict, alignment_of, report
+from server.shelf.onboard_alignment import align_log, report
 from server.shelf.onboard_log import LogMapping, LogProblem, OnboardLog, load_mapping, look, mapping_text, read_log
 from server.shelf.session_notes import read_sidecar, replace_file, write_sidecar
 from server.shelf.shelf import LOG_SUFFIX, Place

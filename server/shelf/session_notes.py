@@ -12,8 +12,8 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from server.http.messages import finite
-from server.recording.storage import reason
+from server.json_text import finite
+from server.problems import reason
 
 SUFFIX = ".notes.json"
 FORMAT = 1

@@ -18,10 +18,11 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from server.recording import segment
+from server.problems import reason
+from server.recording.segment import SUFFIX, base_name
 from server.recording.session_file import SessionError, peek_header
-from server.recording.storage import claim, reason
-from server.review.review import Review, open_review, session_name
+from server.recording.storage import claim
+from server.review.review import Review, open_review
 from server.review.summary import summarize
 from server.shelf import session_notes
 from server.shelf.session_notes import NotesProblem, checked, read_sidecar, sidecar_path, write_sidecar
@@ -53,7 +54,7 @@ ITEM: dict[str, object] = {
     "sample": False,
     "onboard": False,
 }
-_NUMBERED = re.compile(r".*~(\d+)" + re.escape(segment.SUFFIX), re.DOTALL)
+_NUMBERED = re.compile(r".*~(\d+)" + re.escape(SUFFIX), re.DOTALL)
 
 
 _log = logging.getLogger(__name__)
@@ -159,7 +160,7 @@ class Shelf:
             raise TrashProblem("This sample came with the program; it cannot be deleted.")
         files = [Path(str(item[0])) for item in [*place.files, *place.extras]]
         with suppress(OSError):
-            if any(_is_being_written(path) for path in files if path.suffix == segment.SUFFIX):
+            if any(_is_being_written(path) for path in files if path.suffix == SUFFIX):
                 raise TrashProblem(f"{name} is being recorded by a station; end that first.")
         throw_away(files, place.path.parent, name)
 
@@ -193,8 +194,8 @@ class Shelf:
             noted_in = self._folder / SAMPLES_NOTED_IN if sample else folder
             beside = _names_in(noted_in) if sample else here
             places: dict[str, Place] = {}
-            for name in sorted(name for name in here if name.endswith(segment.SUFFIX)):
-                session = session_name(folder / name)
+            for name in sorted(name for name in here if name.endswith(SUFFIX)):
+                session = base_name(folder / name)
                 if session not in places:
                     places[session] = Place(session, folder / name, sidecar_path(noted_in, session), sample)
                 places[session].files += _looked_at(here[name])
@@ -286,7 +287,7 @@ def _live_item(place: Place) -> dict[str, object]:
 
 def _trash_item(entry: str, folder: Path) -> dict[str, object]:
     names = _names_in(folder)
-    sessions = sorted({session_name(folder / name) for name in names if name.endswith(segment.SUFFIX)})
+    sessions = sorted({base_name(folder / name) for name in names if name.endswith(SUFFIX)})
     name = sessions[0] if sessions else folder.name
     label = ""
     with suppress(NotesProblem):

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from server.recording.storage import reason
+from server.problems import reason
 
 TRASH = "trash"
 _NAMES_TRIED = 1000

@@ -20,7 +20,7 @@ import os
 import secrets
 import stat
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -30,7 +30,6 @@ except ImportError:  # Windows: one station per key is then up to the person
     fcntl = None
 
 from protocol.commands import COUNTER_MAX, KEY_SIZE
-from server.settings import default_folders
 
 KEY_FILE = "command.key"
 SPARE = 8
@@ -44,11 +43,6 @@ ROTATE = "Make a new key with 'blockhouse key rotate' and put it into the flight
 
 class KeyProblem(Exception):
     """The key or its counter cannot be used; the text is one plain sentence."""
-
-
-def copies_folder(environment: Mapping[str, str] = os.environ) -> Path:
-    """Return the second place of the counters: with the user's data, not with the settings, the same for every session."""
-    return default_folders(environment)[0].parent / "counters"
 
 
 def load_or_make_key(folder: Path, copies: Path | None = None) -> bytes:

@@ -22,7 +22,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from server.bridge.ports import FoundPort, found_ports
-from server.recording.storage import PosixStorage, Storage, reason
+from server.problems import reason
+from server.recording.storage import PosixStorage, Storage
 from server.uplink.keys import KEY_FILE
 
 OK, PROBLEM, UNKNOWN = "ok", "problem", "unknown"

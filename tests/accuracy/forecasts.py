@@ -9,9 +9,9 @@ import copy
 from math import cos, radians
 
 from server.design.next_flight import change_of, next_flight
+from server.design.sheet_files import load_sheets
 from server.flight.air.atmosphere import WIND_POWER, pad_density_kg_m3
 from server.flight.airframe.ascent_forecast import WIND_HEIGHT_M
-from server.settings import load_sheets
 from tests.accuracy.random_flights import random_changes
 from tests.server.flights import FACTS
 

@@ -139,8 +139,10 @@ BLOCKED = """
 import asyncio, sys, time
 from pathlib import Path
 from protocol.dictionary import load_dictionary
-from server.app import Live, run_live
-from server.settings import Settings, Sheets
+from server.app import run_live
+from server.design.sheet_files import Sheets
+from server.live.start import Live
+from server.settings import Settings
 home, radio, block_s, dictionary = Path(sys.argv[1]), sys.argv[2], float(sys.argv[3]), load_dictionary()
 begun = time.monotonic()
 blocked = False

@@ -11,7 +11,7 @@ from protocol.dictionary import Dictionary, load_dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import recorded_output
-from server.http.messages import to_json
+from server.json_text import to_json
 from server.recording.records import Kind, Record
 from server.recording.session_file import SessionError
 from server.review.review import open_review

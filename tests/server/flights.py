@@ -8,11 +8,11 @@ from functools import cache
 from pathlib import Path
 
 from protocol.dictionary import Dictionary, load_dictionary
+from server.design.sheet_files import load_sheets
 from server.design.sheet_numbers import sheet_numbers_of
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind, Record, make_header
-from server.settings import load_sheets
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
 from tests.server.recording.sessions import fixed_entropy

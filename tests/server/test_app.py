@@ -11,19 +11,14 @@ import httpx
 import pytest
 
 import server.app
-from server.app import (
-    SEND_BUFFER_BYTES,
-    USER_TIMEOUT_MS,
-    Live,
-    StartProblem,
-    listening_socket,
-    run_live,
-    run_replay,
-    site_hosts,
-)
+import server.http.serving
+from server.app import run_live, run_replay
+from server.design.sheet_files import Sheets
+from server.http.serving import SEND_BUFFER_BYTES, USER_TIMEOUT_MS, StartProblem, listening_socket, site_hosts
+from server.live.start import Live
 from server.recording.recorder import RecorderFailed
 from server.recording.session_file import open_session
-from server.settings import Settings, Sheets
+from server.settings import Settings
 from server.uplink.keys import KEY_FILE, KeyProblem
 from tests.server.flights import dictionary, flown, recorded
 
@@ -146,9 +141,9 @@ def test_a_replay_has_a_keepers_link_only_and_opens_the_file_asked_for(tmp_path:
         await running
         return {**about, "names": names}
 
-    servers: list[server.app._PageServer] = []
-    real = server.app._PageServer
-    monkeypatch.setattr(server.app, "_PageServer", lambda config: servers.append(real(config)) or servers[-1])
+    servers: list[server.http.serving._PageServer] = []
+    real = server.http.serving._PageServer
+    monkeypatch.setattr(server.http.serving, "_PageServer", lambda config: servers.append(real(config)) or servers[-1])
     about = asyncio.run(go())
     assert (about["mode"], about["open"]) == ("replay", "mine") and "mine" in about["names"]
     assert len(said) == 2 and not any("operator" in line for line in said) and "#shelf=" in said[1]

@@ -8,17 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from server.design.sheet_files import Sheets, load_sheets
+from server.problems import SettingsProblem
 from server.recording.records import encode_note
-from server.settings import (
-    SettingsProblem,
-    Sheets,
-    chart_folder,
-    default_folders,
-    load_sheets,
-    page_folder,
-    sample_folder,
-    version,
-)
+from server.settings import chart_folder, default_folders, page_folder, sample_folder, version
 
 
 def sheet(tmp_path: Path, text: str | bytes) -> Path:

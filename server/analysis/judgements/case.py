@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from server.analysis.flight_log import FlightLog, Window
@@ -40,3 +40,20 @@ class Case:
             return figure["t"]
         known = self.moments.get(moment)
         return None if known is None else known[0]
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """One judgement: the moment it follows, the delays (s) after which it is made, and what makes it."""
+
+    after: str
+    delays_s: tuple[float, ...]
+    judge: Callable[[Case], list[Figure]]
+
+
+@dataclass(frozen=True)
+class SeriesSource:
+    """Where a series of the log comes from: roles that live in one packet, or columns of a computed table."""
+
+    roles: tuple[str, ...] = ()
+    table: str = ""

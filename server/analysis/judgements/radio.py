@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from server.analysis.judgements.case import Case, Figure
-from server.analysis.judgements.recovery import POSITION
+from server.analysis.roles import POSITION
 from server.flight.link.link_range import fit_range, reach
 
 NEAREST_M = 60.0

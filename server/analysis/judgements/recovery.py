@@ -7,10 +7,10 @@ from math import atan2, hypot, pi
 import numpy as np
 
 from server.analysis.judgements.case import Case, Figure
+from server.analysis.roles import POSITION
 from server.flight.descent.geodesy import Geodetic
 from server.flight.descent.recovery import Descent, delay_after, first_on, last_place
 
-POSITION = ("position.east", "position.north", "position.up")
 APOGEE_WITHIN_S = 0.05
 SEPARATION_LOOK_S = 5.0
 

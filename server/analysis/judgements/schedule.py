@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from server.analysis.judgements.ascent import judge_apogee, judge_burnout, judge_lean, judge_lift_off, judge_rail
+from server.analysis.judgements.case import Judgement, SeriesSource
 from server.analysis.judgements.control import judge_gate_figure, judge_roll
 from server.analysis.judgements.descent import judge_descent
 from server.analysis.judgements.drag import judge_drag
@@ -10,9 +11,7 @@ from server.analysis.judgements.radio import judge_link
 from server.analysis.judgements.recovery import judge_recovery
 from server.analysis.judgements.swing import judge_cone, judge_swing
 from server.analysis.judgements.units import judge_units
-from server.analysis.trackers.judging import Judgement, SeriesSource
-from server.analysis.trackers.motion import QUATERNION, VELOCITY
-from server.analysis.trackers.state_vector import BODY_RATE, POSITION
+from server.analysis.roles import BODY_RATE, POSITION, QUATERNION, VELOCITY
 
 FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
 STATE = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)

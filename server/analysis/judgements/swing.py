@@ -7,7 +7,7 @@ from math import exp
 import numpy as np
 
 from server.analysis.judgements.case import Case, Figure
-from server.analysis.trackers.motion import QUATERNION, VELOCITY
+from server.analysis.roles import QUATERNION, VELOCITY
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.airframe.barrowman import cross_section_m2
 from server.flight.airframe.oscillation import (

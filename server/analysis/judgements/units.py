@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from server.analysis.judgements.case import Case, Figure
 from server.analysis.judgements.control import end_of_flight
-from server.analysis.trackers.motion import QUATERNION
+from server.analysis.roles import QUATERNION
 from server.flight.sensors.imu_blame import Track, force_error, who_disagrees
 
 

@@ -10,8 +10,8 @@ from math import nan, sqrt
 
 import numpy as np
 
+from server.analysis.roles import QUATERNION, VELOCITY
 from server.analysis.trackers.found import Found, RoleColumns
-from server.analysis.trackers.motion import QUATERNION, VELOCITY
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.air.altitude import PadReference
 from server.flight.motion.coast import ApogeePredictor, prior_kappa

@@ -7,14 +7,13 @@ been heard up to that frame. So live, replayed and cut in any way, the same figu
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 
 import numpy as np
 
 from server.analysis.findings import Finding, findings
 from server.analysis.flight_log import FlightLog
-from server.analysis.judgements.case import Case, Figure
+from server.analysis.judgements.case import Case, Judgement, SeriesSource
 from server.analysis.trackers.found import Found, RoleColumns
 from server.analysis.trackers.kinds import KindsTracker
 from server.design.sheet_numbers import SheetNumbers
@@ -26,23 +25,6 @@ from server.telemetry.journal import JournalEntry
 FINER = frozenset({"lift_off", "burnout"})
 
 LAST_MOMENT = "landing"  # of those that judgements follow; once it is judged nobody asks the log again
-
-
-@dataclass(frozen=True)
-class Judgement:
-    """One judgement: the moment it follows, the delays (s) after which it is made, and what makes it."""
-
-    after: str
-    delays_s: tuple[float, ...]
-    judge: Callable[[Case], list[Figure]]
-
-
-@dataclass(frozen=True)
-class SeriesSource:
-    """Where a series of the log comes from: roles that live in one packet, or columns of a computed table."""
-
-    roles: tuple[str, ...] = ()
-    table: str = ""
 
 
 class Judging:

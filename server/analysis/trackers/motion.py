@@ -6,13 +6,11 @@ from collections.abc import Callable
 
 import numpy as np
 
+from server.analysis.roles import QUATERNION, VELOCITY
 from server.analysis.trackers.found import Found, RoleColumns
 from server.flight.motion.attitude import azimuth_rad, nose_direction, roll_rad, tilt_rad
 from server.flight.motion.cone import ConeWatch
 from server.telemetry.batch import Batch, Rows
-
-QUATERNION = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
-VELOCITY = tuple(f"velocity.{axis}" for axis in ("east", "north", "up"))
 
 
 class MotionTracker:

@@ -7,16 +7,13 @@ from collections.abc import Callable
 import numpy as np
 
 from protocol.link import VehicleRestarted
+from server.analysis.roles import STATE_VECTOR
 from server.analysis.trackers.found import Found, RoleColumns
-from server.analysis.trackers.motion import QUATERNION, VELOCITY
 from server.flight.sensors.health import nonfinite_names, nonfinite_rows
 from server.flight.sensors.state_health import Change, Episode, GroundEstimate, StateHealth
 from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
-POSITION = tuple(f"position.{axis}" for axis in ("east", "north", "up"))
-BODY_RATE = tuple(f"body_rate.{axis}" for axis in "xyz")
-STATE_VECTOR = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)
 NONFINITE_ADVICE = "The state vector held something that is not a number. On the pad: do not fly until it is explained."
 # One frame is over before anybody has looked: its alarm stands so long after the last bad one. Common practice, no source.
 HELD_S = 10.0

@@ -11,8 +11,8 @@ offset would fit nearly as well.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -268,3 +268,19 @@ def _step(pair: Pair, offset: float, drift: float, middle: float) -> _Step | Non
     information = np.linalg.inv(inverse @ meat @ inverse + 1e-18 * np.eye(2))
     unscale = np.diag([1.0, 1.0 / CRYSTALS])
     return _Step(change * [1.0, CRYSTALS], unscale @ information @ unscale, match)
+
+
+def alignment_dict(alignment: Alignment) -> dict[str, object]:
+    """Return an alignment for JSON; a number that is none is None."""
+    return {name: None if value != value else value for name, value in asdict(alignment).items()}
+
+
+def alignment_of(held: object) -> Alignment | None:
+    """Return an alignment from what `alignment_dict` made, or None when that is not it."""
+    if not isinstance(held, Mapping):
+        return None
+    names = ("offset_s", "drift", "sigma_s", "match", "lead", "overlap_s", "middle_s", "drift_sigma")
+    numbers = {name: held.get(name) for name in names}
+    if not all(isinstance(v, int | float) and not isinstance(v, bool) and np.isfinite(v) for v in numbers.values()):
+        return None
+    return Alignment(**{name: float(value) for name, value in numbers.items()})  # type: ignore[arg-type]

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from server.cli.cli import main
-from server.uplink.keys import copies_folder, load_or_make_key
+from server.settings import copies_folder
+from server.uplink.keys import load_or_make_key
 from tests.server.firmware.build import program
 
 

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from server.cli.key import add_parser
-from server.uplink.keys import CounterStore, KeyProblem, copies_folder, fingerprint, load_or_make_key
+from server.settings import copies_folder
+from server.uplink.keys import CounterStore, KeyProblem, fingerprint, load_or_make_key
 
 
 class Shell:

@@ -16,8 +16,8 @@ from server.design.configuration import (
     told,
 )
 from server.design.configuration_sheet import configuration_of
+from server.design.sheet_files import load_sheets
 from server.flight.airframe.mass_list import Piece
-from server.settings import load_sheets
 from server.twin.propulsion import mass_point
 from server.twin.rigid_body import aerodynamics
 from server.twin.sandpiper import BodyNumbers, FinNumbers, MotorNumbers

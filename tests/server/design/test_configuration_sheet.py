@@ -9,7 +9,7 @@ import pytest
 
 from server.design.configuration import ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
-from server.settings import load_sheets
+from server.design.sheet_files import load_sheets
 
 VEHICLE = load_sheets(None, True).vehicle
 

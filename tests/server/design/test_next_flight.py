@@ -7,8 +7,8 @@ import pytest
 from server.design.configuration import ConfigurationProblem
 from server.design.next_flight import CHANGES, Change, NextFlightProblem, change_of, configured, limits_of, next_flight
 from server.design.next_flight import planned as planned_for_summary
+from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of
-from server.settings import load_sheets
 from tests.accuracy.forecasts import foretold
 from tests.accuracy.random_flights import random_flight
 

@@ -7,8 +7,8 @@ from dataclasses import asdict
 
 import pytest
 
+from server.design.sheet_files import load_sheets
 from server.design.sheet_numbers import NUMBERS, SheetNumbers, problems, sheet_numbers_of, sheet_numbers_of_header
-from server.settings import load_sheets
 
 
 @pytest.mark.parametrize(

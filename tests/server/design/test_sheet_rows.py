@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from server.design.sheet_files import load_sheets
 from server.design.sheet_rows import sheet_rows
-from server.settings import load_sheets
 
 
 def test_tables_and_lists_become_rows_called_by_name() -> None:

@@ -18,10 +18,10 @@ import pytest
 from websockets.asyncio.client import ClientConnection, connect
 
 import server.live.station
-from server.app import KEEPER, _serve, listening_socket
 from server.bridge.serial_bridge import PortState
 from server.http.context import PageContext
 from server.http.security import TokenGuard
+from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
 from server.live.station import Station
 from server.recording.clock import SystemClock
@@ -162,7 +162,7 @@ async def serving(folder: Path, monkeypatch: pytest.MonkeyPatch, mode: str = "li
         await station.start()
         station._port_changed(PortState("open", "open"))
     beating = asyncio.create_task(hub.beat_forever()) if hub is not None else None
-    running = asyncio.create_task(_serve(site, settings, listener, False, said.append, lambda: bool(over)))
+    running = asyncio.create_task(serve(site, settings, listener, False, said.append, lambda: bool(over)))
     try:
         while not said and not running.done():
             await asyncio.sleep(0.005)

@@ -13,18 +13,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.http.messages import (
-    DESK_REQUESTS,
-    MAGIC,
-    MESSAGE_TYPES,
-    columns_payload,
-    dictionary_shape,
-    finite,
-    hello,
-    to_json,
-    update,
-)
+from server.http.messages import DESK_REQUESTS, MESSAGE_TYPES, dictionary_shape, hello, update
+from server.json_text import finite, to_json
 from server.live.store import LiveStore
+from server.telemetry.columns import MAGIC, columns_payload
 from server.telemetry.tables import table_specs
 from tests.protocol.helpers import SMALL
 from tests.server.flights import dictionary

@@ -12,6 +12,8 @@ import pytest
 from server.analysis.pipeline import recorded_output
 from server.live.trial_desk import TrialDesk, known_plans
 from server.recording.session_file import open_session
+from server.trials.plan import COMMANDS_AT_MOST
+from server.uplink.permits import PERMITTED_AT_MOST
 from tests.server.http.page_server import PageServer, ask, run, sign_in
 from tests.server.trials.trial_world import PING, plan_of
 from tests.server.uplink.queue_world import dictionary
@@ -268,3 +270,7 @@ def test_a_station_without_trials_says_so(tmp_path: Path, monkeypatch) -> None:
             assert (await ask(socket, type="trial", act="arm"))["sentence"] == "this station runs no trials"
 
     run(what, tmp_path, monkeypatch)
+
+
+def test_no_plan_holds_more_than_the_command_desk_permits() -> None:
+    assert COMMANDS_AT_MOST <= PERMITTED_AT_MOST

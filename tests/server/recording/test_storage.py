@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from server.recording.storage import PosixStorage, claim, reason
+from server.problems import reason
+from server.recording.storage import PosixStorage, claim
 from tests.server.recording.sessions import system_error
 
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import interp1d
 
 from server.cli.cli import main
+from server.design.sheet_files import load_sheets
 from server.review.compare import (
     STEP_S,
     CompareProblem,
@@ -22,9 +23,8 @@ from server.review.compare import (
     moments_to_choose,
     resampled,
 )
-from server.review.report import shown
+from server.review.moments import shown
 from server.review.review import Review, open_review
-from server.settings import load_sheets
 from tests.server.flights import flown, recorded
 from tests.server.http.page_server import PageServer, run
 from tests.server.http.test_messages import parse_columns

@@ -13,7 +13,8 @@ from server.pad.sheet import ADVICE
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind, make_header
-from server.review.report import moments_of, report_html, report_name, shown
+from server.review.moments import moments_of, shown
+from server.review.report import report_html, report_name
 from server.review.review import Review, open_review
 from server.review.summary import summarize
 from tests.server.flights import dictionary, flown, recorded

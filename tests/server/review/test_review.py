@@ -11,8 +11,10 @@ import pytest
 
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import recorded_output
+from server.http.messages import recorded_shape
+from server.recording.segment import base_name
 from server.recording.session_file import SessionError
-from server.review.review import open_review, rows_matrix, session_name
+from server.review.review import open_review, rows_matrix
 from server.telemetry.tables import table_specs
 from tests.server.analysis.test_pipeline import assert_same
 from tests.server.flights import FACTS, KEY, Flight, dictionary, flown, recorded
@@ -97,7 +99,7 @@ def test_the_sheets_temperature_decides_the_height(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["flight.pcapng", "flight~2.pcapng", "flight~17.pcapng"])
 def test_all_parts_have_one_name(name: str) -> None:
-    assert session_name(Path("somewhere") / name) == "flight"
+    assert base_name(Path("somewhere") / name) == "flight"
 
 
 @pytest.mark.parametrize(
@@ -117,13 +119,13 @@ def test_its_own_dictionary_is_used_not_the_installed_one(tmp_path: Path) -> Non
     text = text.replace("[packet.event]", "[packet.saying]", 1)
     review = open_review(recorded(tmp_path, SHORT, dictionary=text))
     assert review.dictionary.vehicle == "Wren" and len(review.output.rows["saying"]) == 1
-    assert "event" not in review.specs and review.shape()["vehicle"] == "Wren"
+    assert "event" not in review.specs and recorded_shape(review)["vehicle"] == "Wren"
 
 
 def test_the_shape_says_whether_it_was_simulated(tmp_path: Path) -> None:
-    demo = open_review(recorded(tmp_path, SHORT, "demo")).shape()
+    demo = recorded_shape(open_review(recorded(tmp_path, SHORT, "demo")))
     assert (demo["simulated"], demo["sheet"]["name"], demo["site"]["name"]) == (True, "Sandpiper", "Mossbank Field")
-    real = open_review(recorded(tmp_path, SHORT, "real", vehicle={"name": "Wren"}, site={})).shape()
+    real = recorded_shape(open_review(recorded(tmp_path, SHORT, "real", vehicle={"name": "Wren"}, site={})))
     assert (real["simulated"], real["sheet"], real["site"]) == (False, {"name": "Wren"}, None)
     json.dumps(demo)
 
@@ -131,6 +133,6 @@ def test_the_shape_says_whether_it_was_simulated(tmp_path: Path) -> None:
 @pytest.mark.parametrize("sheet", [None, 3, "text", ["a"], True, [["a", 1]]])
 def test_sheets_of_any_shape_are_shown_or_left_out(tmp_path: Path, sheet: object) -> None:
     """Fault 44: a crafted file."""
-    shape = open_review(recorded(tmp_path, SHORT, "odd", vehicle=sheet, site=sheet)).shape()
+    shape = recorded_shape(open_review(recorded(tmp_path, SHORT, "odd", vehicle=sheet, site=sheet)))
     assert shape["simulated"] is False
     json.dumps(shape)

@@ -9,18 +9,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from server.flight.sensors.alignment import alignment_dict, alignment_of
 from server.review.review import Review, open_review
-from server.shelf.onboard_alignment import (
-    Lost,
-    align_log,
-    alignment_dict,
-    alignment_of,
-    columns,
-    pairs_of,
-    report,
-    report_text,
-    what_was_lost,
-)
+from server.shelf.onboard_alignment import Lost, align_log, columns, pairs_of, report, report_text, what_was_lost
 from server.shelf.onboard_log import OnboardLog, read_log
 from server.twin.onboard import OnboardRecorder
 from server.twin.scenarios import load_scenario

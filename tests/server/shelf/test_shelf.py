@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import server.shelf.shelf
-from server.http.messages import to_json
+from server.json_text import to_json
 from server.recording.clock import SystemClock
 from server.recording.recorder import Recorder
 from server.recording.records import make_header

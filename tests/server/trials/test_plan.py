@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import DictionaryError
-from server.trials.plan import check_cycles, load_plan, parse_plan, sample_plans
-from server.uplink.permits import PERMITTED_AT_MOST
+from server.trials.plan import COMMANDS_AT_MOST, check_cycles, load_plan, parse_plan, sample_plans
 from tests.server.trials.trial_world import ARM_SAFE, HEAD, plan_of
 from tests.server.uplink.queue_world import dictionary
 
@@ -31,7 +30,7 @@ def test_the_plans_that_come_along_are_these() -> None:
 def test_every_plan_that_comes_along_fits_the_vehicle_and_says_who_must_be_clear(name: str) -> None:
     plan = load_plan(name, dictionary())
     assert plan.name == name and plan.caution and plan.cautions()[0] == plan.caution
-    assert 1 <= len(plan.sends(plan.cycles)) <= PERMITTED_AT_MOST
+    assert 1 <= len(plan.sends(plan.cycles)) <= COMMANDS_AT_MOST
     for command, args in plan.sends(1):
         dictionary().commands[command].pack_args(args)
     assert "Sandpiper" in sample_plans()[name] or name == "link-ping"

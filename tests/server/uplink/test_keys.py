@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from protocol.commands import COUNTER_MAX
+from server.settings import copies_folder, default_folders
 from server.uplink import keys
 from server.uplink.keys import (
     BELIEVED_AT_MOST,
@@ -20,7 +21,6 @@ from server.uplink.keys import (
     SPARE,
     CounterStore,
     KeyProblem,
-    copies_folder,
     export_key,
     fingerprint,
     kept_keys,
@@ -387,7 +387,7 @@ def test_both_are_synced_before_a_value_is_given_the_copy_first(places: Places, 
 
 def test_copies_lie_with_the_data_not_with_the_settings() -> None:
     assert copies_folder({"BLOCKHOUSE_HOME": "h"}) == Path("h/counters")
-    assert not copies_folder({}).is_relative_to(keys.default_folders({})[1])
+    assert not copies_folder({}).is_relative_to(default_folders({})[1])
 
 
 # ---------------------------------------------------------------- what the vehicle has seen

@@ -1,0 +1,9 @@
+"""The roles of the vehicle's own state, and the groups in which they come (east, north, up; w, x, y, z; body x, y, z)."""
+
+from __future__ import annotations
+
+POSITION = tuple(f"position.{axis}" for axis in ("east", "north", "up"))
+VELOCITY = tuple(f"velocity.{axis}" for axis in ("east", "north", "up"))
+QUATERNION = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
+BODY_RATE = tuple(f"body_rate.{axis}" for axis in "xyz")
+STATE_VECTOR = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)

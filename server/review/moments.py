@@ -1,0 +1,57 @@
+"""The moments of a flight by name, what part of a recording is drawn, and a role as it is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from server.review.review import Review
+
+Floats = NDArray[np.float64]
+
+BEFORE_S, AFTER_S = 5.0, 10.0
+MOMENTS: tuple[tuple[str, str], ...] = (
+    ("lift_off_t", "lift-off"),
+    ("burnout", "burnout"),
+    ("control_enabled_t", "control enabled"),
+    ("apogee", "apogee"),
+    ("deployment_t", "deployment"),
+    ("landing_t", "landing"),
+)
+
+
+def moments_of(summary: Mapping[str, object]) -> dict[str, float]:
+    """Return the timeline second of every moment that a summary knows, by name, in order of flight."""
+    found = {}
+    for key, name in MOMENTS:
+        value = summary[key]
+        value = value["t"] if isinstance(value, Mapping) else value
+        if value is not None:
+            found[name] = float(str(value))
+    return found
+
+
+def span(review: Review, moments: Mapping[str, float]) -> tuple[float, float]:
+    """Return from when to when a flight is drawn: around it, or the whole recording when it did not fly."""
+    times = [rows.t for rows in review.output.rows.values() if len(rows)]
+    low = min((float(t.min()) for t in times), default=0.0)
+    high = max((float(t.max()) for t in times), default=0.0)
+    if "lift-off" in moments:
+        low = max(low, moments["lift-off"] - BEFORE_S)
+    if "landing" in moments:
+        high = min(high, moments["landing"] + AFTER_S)
+    return low, high
+
+
+def shown(review: Review, role: str) -> tuple[Floats, Floats, str] | None:
+    """Return (t, values, unit) of a role in the unit it is shown in; the station's own roles are found too."""
+    for name, spec in review.specs.items():
+        for channel in spec.columns:
+            rows = review.output.rows.get(name)
+            if channel.role == role and rows is not None and len(rows):
+                t, index = np.unique(rows.t, return_index=True)
+                values = np.asarray(rows.columns[channel.name], dtype=np.float64)[index]
+                return t, values * channel.display_scale + channel.display_offset, channel.display_unit or channel.unit
+    return None
