@@ -7,7 +7,7 @@ import random
 
 from server.flight.air import atmosphere
 from server.twin.attitude import Vector
-from server.twin.sandpiper import Gust, PageContext, WindNumbers
+from server.twin.sandpiper import Gust, Site, WindNumbers
 
 _STEP_M = 5.0
 _LOWEST_M, _HIGHEST_M = -100.0, 4000.0
@@ -21,7 +21,7 @@ class Air:
     the height right only by using the pad's temperature.
     """
 
-    def __init__(self, site: PageContext) -> None:
+    def __init__(self, site: Site) -> None:
         count = int((_HIGHEST_M - _LOWEST_M) / _STEP_M) + 1
         self.temperature_k = site.pad_temperature_k
         self._pressure: list[float] = []

@@ -17,7 +17,7 @@ DEGREE = math.pi / 180.0
 
 
 @dataclass(frozen=True)
-class PageContext:
+class Site:
     """Mossbank Field on the day of the flight (invented)."""
 
     pad_pressure_pa: float = 94080.0
@@ -280,7 +280,7 @@ class Spread:
 class Vehicle:
     """The Sandpiper, its site and its day."""
 
-    site: PageContext = PageContext()
+    site: Site = Site()
     wind: WindNumbers = WindNumbers()
     rail: Rail = Rail()
     motor: MotorNumbers = MotorNumbers()

@@ -175,13 +175,13 @@ def spot_outside(seen: Seen) -> float | None:
 
 def wind_m_s(seen: Seen) -> float | None:
     """Return the error of the mean wind at 10 m by the drift under the parachutes, m/s."""
-    return _difference(seen.figure("recovery", "wind_10_m_m_s"), seen.flight.twin.vehicle.wind.speed_at_10_m_m_s)
+    return _difference(seen.figure("recovery", "wind_10_m_m_s"), seen.flight.vehicle.wind.speed_at_10_m_m_s)
 
 
 def attack_deg(seen: Seen) -> float | None:
     """Return the error of the angle of attack at rail exit if the pad's wind had been measured right, degrees."""
     speed = seen.figure("rail_exit", "speed_m_s")
-    wind = seen.flight.twin.vehicle.wind.speed_at_10_m_m_s
+    wind = seen.flight.vehicle.wind.speed_at_10_m_m_s
     if speed is None:
         return None
     return (np.arctan2(wind, speed) - np.arctan2(wind, seen.true("rail_exit_speed_m_s"))) * DEG
@@ -206,7 +206,7 @@ def true_swing(seen: Seen) -> dict[str, float]:
 
     check_values 10.2: C1 = q A CNa (xcp - xcg), C2 = (q/v) A sum CNa_i (x_i - xcg)^2, with the mass of the moment.
     """
-    motion, speed = seen.flight.twin.motion, seen.figure("swing", "speed_m_s")
+    motion, speed = seen.flight.motion, seen.figure("swing", "speed_m_s")
     aero, ignition = motion.aero, seen.true("ignition_s")
     periods, ratios = [], []
     for t in np.linspace(seen.figure("swing", "t"), seen.figure("swing", "end_t"), 9):
@@ -225,7 +225,7 @@ def true_swing(seen: Seen) -> dict[str, float]:
 def drag_share(seen: Seen) -> float | None:
     """Return the error of the coast's drag coefficient, percent, with the mass it really had in place of the sheet's."""
     told = seen.figure("drag", "coefficient")
-    body = seen.flight.twin.vehicle.body
+    body = seen.flight.vehicle.body
     return None if told is None else _share(told * body.dry_mass_kg / FACTS.burnout_mass_kg, body.drag_coast)
 
 
@@ -293,7 +293,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity(
         "battery's resistance",
         "%",
-        lambda s: _share(s.figure("battery", "resistance_ohm"), s.flight.twin.vehicle.battery.resistance_ohm),
+        lambda s: _share(s.figure("battery", "resistance_ohm"), s.flight.vehicle.battery.resistance_ohm),
     ),
     Quantity("tilt, 95 % of the frames of the climb", "deg", worst_tilt_deg, 1.5),
     Quantity("height, rms over the climb", "m", _height_error("height", "up")),

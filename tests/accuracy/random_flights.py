@@ -12,9 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.recording.records import Kind, Record
+from server.twin.motion import Motion
+from server.twin.sandpiper import Vehicle
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
+from tests.kept import kept
 from tests.server.flights import KEY, dictionary
 
 IGNITE_S = 12.0
@@ -24,12 +27,13 @@ AFTER_LANDING_S = 6.0
 
 @dataclass(frozen=True)
 class Flown:
-    """One flight: what the modem gave as records, the truth, the true path, and the twin itself."""
+    """One flight: what the modem gave as records, the truth, the true path, vehicle and motion as the twin had them."""
 
     records: tuple[Record, ...]
     truth: Mapping[str, Any]
     path: Mapping[str, NDArray[np.float64]]
-    twin: Twin
+    vehicle: Vehicle
+    motion: Motion
     loss: float
     seed: int | None = None  # of the random changes, None for a scenario
 
@@ -74,6 +78,10 @@ def scenario_flight(name: str, seed: int) -> Flown:
 
 def fly(scenario: Scenario, seed: int, ignite_after_s: float = IGNITE_S) -> Flown:
     """Fly a scenario; one record per 20 ms in which something came."""
+    return kept(("fly", scenario, seed, ignite_after_s), lambda: _fly(scenario, seed, ignite_after_s))
+
+
+def _fly(scenario: Scenario, seed: int, ignite_after_s: float) -> Flown:
     twin = Twin(scenario=scenario, seed=seed, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=ignite_after_s)
     records: list[Record] = []
     step, end = 0, None
@@ -86,4 +94,4 @@ def fly(scenario: Scenario, seed: int, ignite_after_s: float = IGNITE_S) -> Flow
             end = step + round(AFTER_LANDING_S / STEP_S)
     truth = twin.truth()
     loss = truth["downlink_frames_lost"] / truth["downlink_frames_sent"]
-    return Flown(tuple(records), truth, twin.trajectory(), twin, loss)
+    return Flown(tuple(records), truth, twin.trajectory(), twin.vehicle, twin.motion, loss)

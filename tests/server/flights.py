@@ -15,6 +15,7 @@ from server.recording.recorder import Recorder
 from server.recording.records import Kind, Record, make_header
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
+from tests.kept import kept
 from tests.server.recording.sessions import fixed_entropy
 
 KEY = bytes(range(32))
@@ -51,6 +52,10 @@ class Flight:
 @cache
 def flown(scenario: str = "calm", seed: int = 1, ignite_after_s: float = 15.0) -> Flight:
     """Fly the twin from switch-on until some seconds after landing, in steps of 20 ms."""
+    return kept(("flown", scenario, seed, ignite_after_s), lambda: _fly(scenario, seed, ignite_after_s))
+
+
+def _fly(scenario: str, seed: int, ignite_after_s: float) -> Flight:
     twin = Twin(
         scenario=load_scenario(scenario),
         seed=seed,

@@ -70,7 +70,7 @@ def test_the_drag_of_the_coast(seed: int) -> None:
     """The twin coasts with a coefficient of 0.58 (and more at an angle); 7 % with the mass it really had."""
     flight = random_flight(seed)
     told = figures(recorded_output(dictionary(), list(flight.records), 0, FACTS))["drag"]
-    body = flight.twin.vehicle.body
+    body = flight.vehicle.body
     really = told["coefficient"] * body.dry_mass_kg / FACTS.burnout_mass_kg
     assert really == pytest.approx(body.drag_coast, rel=0.07)
     assert told["sigma_1_m"] < 0.15 * told["kappa_1_m"]

@@ -10,12 +10,12 @@ import pytest
 
 from server.flight.air import atmosphere
 from server.twin.air import Air, Wind, gust_m_s
-from server.twin.sandpiper import Gust, PageContext, WindNumbers, changed
+from server.twin.sandpiper import Gust, Site, WindNumbers, changed
 
 
 @pytest.mark.parametrize("height", [-5.0, 0.0, 12.3, 276.6, 1000.0])
 def test_pressure_gives_back_the_height(height: float) -> None:
-    site = PageContext()
+    site = Site()
     pressure = Air(site).pressure_pa(height)
     found = atmosphere.height_above_pad_m(pressure, site.pad_pressure_pa, site.pad_temperature_k)
     assert found == pytest.approx(height, abs=0.02)
@@ -23,7 +23,7 @@ def test_pressure_gives_back_the_height(height: float) -> None:
 
 def test_standard_day_gives_the_standard_density() -> None:
     # check_values 5.2 (V ambiance): 1.16727 at 500 m, pad at sea level on a standard day.
-    air = Air(PageContext(pad_pressure_pa=101325.0, pad_temperature_k=288.15))
+    air = Air(Site(pad_pressure_pa=101325.0, pad_temperature_k=288.15))
     assert air.density_kg_m3(500.0) == pytest.approx(1.16727, abs=2e-5)
     assert air.pressure_pa(1000.0) == pytest.approx(89874.6, abs=0.5)
 

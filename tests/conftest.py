@@ -1,0 +1,42 @@
+"""Tests side by side: those marked `alone` have the machine to themselves, whatever the other workers run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+import pytest
+
+try:
+    import fcntl
+except ImportError:  # Windows: one worker, so nobody else is there
+    fcntl = None  # type: ignore[assignment]
+
+LOCKS = Path(__file__).resolve().parent.parent / ".pytest_cache"
+
+
+@contextmanager
+def locked(path: Path, shared: bool) -> Iterator[None]:
+    """Hold a lock file, shared with others or not, until the block ends."""
+    with path.open("a") as file:
+        fcntl.flock(file, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)
+        yield
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
+    """Let a test that is `alone` wait until the other workers have ended theirs; they wait at the door meanwhile.
+
+    Everybody goes through the door one by one; whoever wants to be alone stays in it, so that nobody can slip in before.
+    """
+    if fcntl is None or not hasattr(item.config, "workerinput"):
+        return (yield)
+    LOCKS.mkdir(exist_ok=True)
+    is_alone = item.get_closest_marker("alone") is not None
+    with ExitStack() as door:
+        door.enter_context(locked(LOCKS / "alone.door", shared=False))
+        with locked(LOCKS / "alone.room", shared=not is_alone):
+            if not is_alone:
+                door.close()
+            return (yield)
