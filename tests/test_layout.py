@@ -156,7 +156,6 @@ def is_allowed(me: str, name: str) -> bool:
 
 # Left by the moves; each goes with the cut that mends it.
 STILL_ROUND = ["protocol", "server.twin"]
-STILL_HEAPS = {("web", ".js")}
 
 
 def objections(path: Path, source: str) -> list[str]:
@@ -316,7 +315,7 @@ def test_a_right_import_is_not_objected_to(path: str, source: str) -> None:
 
 def test_no_folder_is_a_heap() -> None:
     kinds = Counter((Path(name).parent.as_posix(), Path(name).suffix) for name in tracked() if not name.startswith("tests/"))
-    assert {kind: count for kind, count in kinds.items() if count > AT_MOST and kind not in STILL_HEAPS} == {}
+    assert {kind: count for kind, count in kinds.items() if count > AT_MOST} == {}
     assert kinds["server", ".py"] <= ROOT_AT_MOST
 
 

@@ -1,26 +1,26 @@
 // The only wiring: sockets to stores, stores to panels, acts to the desk. Panels are drawn on animation frames, and
 // only when something changed.
 
-import { AlarmList } from "./alarm_list.js";
-import { Banners } from "./banners.js";
-import { commandSentence, StepRow } from "./command_log.js";
-import { DeskSheet } from "./desk_sheet.js";
-import { DeskSocket } from "./desk_socket.js";
-import { h, setAttr, setHidden, setText, setTone } from "./dom.js";
-import { homeActs } from "./home.js";
-import { listen } from "./keys.js";
-import { LastCommand } from "./last_command.js";
-import { Live } from "./live.js";
-import { mayAsk } from "./messages.js";
-import { authorityNotice, isOver, NoticeLine, refusal } from "./notice.js";
+import { AlarmList } from "./frame/alarm_list.js";
+import { Banners } from "./frame/banners.js";
+import { commandSentence, StepRow } from "./desk/command_log.js";
+import { DeskSheet } from "./desk/desk_sheet.js";
+import { DeskSocket } from "./station/desk_socket.js";
+import { h, setAttr, setHidden, setText, setTone } from "./kit/dom.js";
+import { homeActs } from "./station/home.js";
+import { listen } from "./kit/keys.js";
+import { LastCommand } from "./frame/last_command.js";
+import { Live } from "./station/live.js";
+import { mayAsk } from "./session/messages.js";
+import { authorityNotice, isOver, NoticeLine, refusal } from "./frame/notice.js";
 import { buildPlaces, PLACES } from "./places.js";
-import { Replay } from "./replay.js";
-import { ReplayBar } from "./replay_bar.js";
-import { ViewSocket } from "./socket.js";
-import { getAbout, getSessions, getStore, getSummary } from "./station.js";
-import { liveLine, StatusLine } from "./status_line.js";
-import { current, onTheme, startTheme, toggle } from "./theme.js";
-import { View } from "./view.js";
+import { Replay } from "./session/replay.js";
+import { ReplayBar } from "./frame/replay_bar.js";
+import { ViewSocket } from "./station/socket.js";
+import { getAbout, getSessions, getStore, getSummary } from "./station/station.js";
+import { liveLine, StatusLine } from "./frame/status_line.js";
+import { current, onTheme, startTheme, toggle } from "./kit/theme.js";
+import { View } from "./session/view.js";
 
 const TOKEN_KEY = "blockhouse.operator";
 const NAME_KEY = "blockhouse.name";

@@ -1,34 +1,34 @@
 // Which panel is in which place. Adding a panel is one line here.
 
-import { AuthorityPanel } from "./authority_panel.js";
-import { CameraBank } from "./camera_bank.js";
-import { LateralPanel, ParachuteStates, RecoveryChannels } from "./channel_panel.js";
-import { ChannelTable } from "./channel_table.js";
-import { ClimbColumn } from "./climb_column.js";
-import { ComparePanel } from "./compare_panel.js";
-import { CommandLog } from "./command_log.js";
-import { CommandList, MarkPanel } from "./desk_panel.js";
-import { EventList } from "./event_list.js";
-import { WholeFigures } from "./figures_panel.js";
-import { cursorPanel } from "./cursor_panel.js";
-import { FindingsPanel, WholeFindings } from "./findings_panel.js";
-import { FinPanel } from "./fin_panel.js";
-import { AddedStrips, FlightStrips, ReviewStrips } from "./flight_strips.js";
-import { ImuPanel } from "./imu_panel.js";
-import { LinkPanel, RecorderLine } from "./link_panel.js";
-import { OnboardPanel } from "./onboard_panel.js";
-import { PadSheetPanel, WholePadSheet } from "./pad_sheet.js";
-import { ConfigurationPanel, NextFlightPanel } from "./plan_panel.js";
-import { PowerPanel } from "./power_panel.js";
-import { Readouts } from "./readouts.js";
-import { DescentPanel, Whereabouts } from "./recovery_panel.js";
-import { ServoCablePanel } from "./servo_cable_panel.js";
-import { SessionList } from "./session_list.js";
-import { SharePanel } from "./share_panel.js";
-import { SummaryPanel } from "./summary_panel.js";
-import { TiltScope } from "./tilt_scope.js";
-import { VideoPanel } from "./video_panel.js";
-import { TrialPanel } from "./trial_panel.js";
+import { AuthorityPanel } from "./desk/authority_panel.js";
+import { CameraBank } from "./panels/ready/camera_bank.js";
+import { LateralPanel, ParachuteStates, RecoveryChannels } from "./panels/ready/channel_panel.js";
+import { ChannelTable } from "./panels/try/channel_table.js";
+import { ClimbColumn } from "./panels/watch/climb_column.js";
+import { ComparePanel } from "./panels/learn/compare_panel.js";
+import { CommandLog } from "./desk/command_log.js";
+import { CommandList, MarkPanel } from "./desk/desk_panel.js";
+import { EventList } from "./panels/watch/event_list.js";
+import { WholeFigures } from "./panels/learn/figures_panel.js";
+import { cursorPanel } from "./panels/learn/cursor_panel.js";
+import { FindingsPanel, WholeFindings } from "./panels/learn/findings_panel.js";
+import { FinPanel } from "./panels/try/fin_panel.js";
+import { AddedStrips, FlightStrips, ReviewStrips } from "./panels/watch/flight_strips.js";
+import { ImuPanel } from "./panels/ready/imu_panel.js";
+import { LinkPanel, RecorderLine } from "./panels/ready/link_panel.js";
+import { OnboardPanel } from "./panels/learn/onboard_panel.js";
+import { PadSheetPanel, WholePadSheet } from "./panels/ready/pad_sheet.js";
+import { ConfigurationPanel, NextFlightPanel } from "./panels/learn/plan_panel.js";
+import { PowerPanel } from "./panels/ready/power_panel.js";
+import { Readouts } from "./panels/watch/readouts.js";
+import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
+import { ServoCablePanel } from "./panels/ready/servo_cable_panel.js";
+import { SessionList } from "./panels/learn/session_list.js";
+import { SharePanel } from "./panels/try/share_panel.js";
+import { SummaryPanel } from "./panels/learn/summary_panel.js";
+import { TiltScope } from "./panels/watch/tilt_scope.js";
+import { VideoPanel } from "./panels/learn/video_panel.js";
+import { TrialPanel } from "./panels/try/trial_panel.js";
 
 /** Each place: columns of panels [id, heading or "", panel]. */
 export const PLACES = {

@@ -3,7 +3,7 @@
 An alarm is the latest entry of its key under the topic "alarm"; each entry "raised" is a new thing to be looked at (it has
 begun, or has become worse), which its arrival (`rx_s`) names. An acknowledgment is an entry of the same key under the topic
 "acknowledged" that names that arrival: whatever is raised later, or anew, is not acknowledged by it. Both come from the
-journal, so that live, replay and summary tell the same; `web/alarms.js` folds them in the same way for the page.
+journal, so that live, replay and summary tell the same; `web/session/alarms.js` folds them in the same way.
 """
 
 from __future__ import annotations

@@ -40,7 +40,7 @@ async ([station, token]) => {
     document.head.append(element);
   });
   const script = document.createElement("script");
-  await attempt("script", () => loaded(script, { type: "module", src: `${station}/web/dom.js` }));
+  await attempt("script", () => loaded(script, { type: "module", src: `${station}/web/kit/dom.js` }));
   const frame = document.createElement("iframe");
   await attempt("frame", () => loaded(frame, { src: `${station}/` }));
   return told;

@@ -73,7 +73,7 @@ class Sleeper:
         """Return what the live store holds, by table."""
         prototype = self._devtools.send(
             "Runtime.evaluate",
-            {"expression": "import('/web/store.js').then((m) => m.Store.prototype)", "awaitPromise": True},
+            {"expression": "import('/web/session/store.js').then((m) => m.Store.prototype)", "awaitPromise": True},
         )["result"]["objectId"]
         found = self._devtools.send("Runtime.queryObjects", {"prototypeObjectId": prototype})["objects"]["objectId"]
         call = {"functionDeclaration": HELD, "objectId": found, "returnByValue": True}

@@ -3,13 +3,13 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { alarmWords, standing, unseen } from "../../web/alarms.js";
-import { sinceWords, valuesNow, whyNotHere } from "../../web/alarm_list.js";
-import { meaning } from "../../web/keys.js";
-import { mayAsk } from "../../web/messages.js";
-import { connectorWords } from "../../web/servo_cable.js";
-import { Store } from "../../web/store.js";
-import { View } from "../../web/view.js";
+import { alarmWords, standing, unseen } from "../../web/session/alarms.js";
+import { sinceWords, valuesNow, whyNotHere } from "../../web/frame/alarm_list.js";
+import { meaning } from "../../web/kit/keys.js";
+import { mayAsk } from "../../web/session/messages.js";
+import { connectorWords } from "../../web/kit/servo_cable.js";
+import { Store } from "../../web/session/store.js";
+import { View } from "../../web/session/view.js";
 import { entry } from "./make.js";
 
 const raise = (i, rx, key, severity = "caution", body = {}) => entry(i, rx, "alarm", key, { state: "raised", ...body }, `${key} is wrong`, severity);

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { parseColumns } from "../../web/columns.js";
+import { parseColumns } from "../../web/session/columns.js";
 import { columnsBuffer } from "./make.js";
 
 const TABLES = { nav: { t: [0, 1, 2], rx: [0.5, 1.5, 2.5], up: [NaN, Infinity, -Infinity] }, more: { t: [7], rx: [8], x: [-0] } };

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { merge, MOST_POINTS, valueRange, windowOf } from "../../web/decimate.js";
+import { merge, MOST_POINTS, valueRange, windowOf } from "../../web/session/decimate.js";
 
 function table(t, rate_hz = 10) {
   return { t: Float64Array.from(t), n: t.length, meta: { rate_hz }, missing: null };

@@ -1,15 +1,15 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { choices, complaint, toSi } from "../../web/arguments.js";
-import { channelState } from "../../web/channel_state.js";
-import { confirmWindow, countdown, FLOW, Hold, invitation, nextState } from "../../web/desk_flow.js";
-import { isEvent } from "../../web/event_list.js";
-import { meaning } from "../../web/keys.js";
-import { worthSaying } from "../../web/last_command.js";
-import { commandSentence, missingStep } from "../../web/command_log.js";
-import { lockLines } from "../../web/interlock_list.js";
-import { COMMAND_STATES, DESK_SENDS, mayAsk, STEP_WORDS, STEPS } from "../../web/messages.js";
+import { choices, complaint, toSi } from "../../web/desk/arguments.js";
+import { channelState } from "../../web/session/channel_state.js";
+import { confirmWindow, countdown, FLOW, Hold, invitation, nextState } from "../../web/desk/desk_flow.js";
+import { isEvent } from "../../web/panels/watch/event_list.js";
+import { meaning } from "../../web/kit/keys.js";
+import { worthSaying } from "../../web/frame/last_command.js";
+import { commandSentence, missingStep } from "../../web/desk/command_log.js";
+import { lockLines } from "../../web/desk/interlock_list.js";
+import { COMMAND_STATES, DESK_SENDS, mayAsk, STEP_WORDS, STEPS } from "../../web/session/messages.js";
 
 test("no single act leads from an open sheet to a confirmation", () => {
   for (const event of Object.keys(FLOW.open)) assert.notEqual(nextState("open", event), "confirming");

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import * as format from "../../web/format.js";
+import * as format from "../../web/kit/format.js";
 
 const DEG = { kind: "number", unit: "rad", display_unit: "deg", display_scale: 180 / Math.PI, display_offset: 0 };
 const CELSIUS = { kind: "number", unit: "K", display_unit: "degC", display_scale: 1, display_offset: -273.15, limits: { caution_high: 338.15, warning_high: 353.15 } };

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { Journal } from "../../web/journal.js";
+import { Journal } from "../../web/session/journal.js";
 import { entry } from "./make.js";
 
 test("the state of a key is its latest entry at or before the cursor, at every cursor", () => {

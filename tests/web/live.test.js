@@ -1,8 +1,8 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { Live } from "../../web/live.js";
-import { Store } from "../../web/store.js";
+import { Live } from "../../web/station/live.js";
+import { Store } from "../../web/session/store.js";
 import { DICTIONARY } from "./make.js";
 
 const row = (i) => [i, i, i, 0, ""];

@@ -3,8 +3,8 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { company, whyNot } from "../../web/authority.js";
-import { authorityNotice, isOver, refusal, SHOWN_MS } from "../../web/notice.js";
+import { company, whyNot } from "../../web/desk/authority.js";
+import { authorityNotice, isOver, refusal, SHOWN_MS } from "../../web/frame/notice.js";
 
 const UP = { link: "up", yours: true };
 

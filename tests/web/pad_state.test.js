@@ -3,9 +3,9 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { closedAt, missingOf, plain, sheetAt, summaryOf, tickWords, toneOf, valueOf } from "../../web/pad_state.js";
-import { Store } from "../../web/store.js";
-import { View } from "../../web/view.js";
+import { closedAt, missingOf, plain, sheetAt, summaryOf, tickWords, toneOf, valueOf } from "../../web/panels/ready/pad_state.js";
+import { Store } from "../../web/session/store.js";
+import { View } from "../../web/session/view.js";
 import { entry } from "./make.js";
 
 const number = (name, role, more = {}) => ({ name, channel: `x.${name}`, kind: "number", unit: "V", display_unit: "V", display_scale: 1, display_offset: 0, role, ...more });

@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { chargeToSpend, minutes, padCost } from "../../web/pad_time.js";
+import { chargeToSpend, minutes, padCost } from "../../web/panels/ready/pad_time.js";
 
 const SHEET = { battery_capacity_mah: 1000, flight_reserve_mah: 200 };
 

@@ -2,18 +2,19 @@
 
 import assert from "node:assert/strict";
 import { readdirSync, readFileSync } from "node:fs";
+import { posix } from "node:path";
 import { test } from "node:test";
 
 const WEB = new URL("../../web/", import.meta.url);
 const read = (name) => readFileSync(new URL(name, WEB), "utf8");
-const names = readdirSync(WEB);
+const names = readdirSync(WEB, { recursive: true }).map((name) => name.replaceAll("\\", "/")).sort();
 const modules = names.filter((name) => name.endsWith(".js"));
 
 test("the page has no inline script, style or handler, and fetches nothing from elsewhere", () => {
   const page = read("index.html");
   assert.doesNotMatch(page, /<script(?![^>]*\bsrc=)/);
   assert.doesNotMatch(page, /\sstyle=|<style|\son\w+=/);
-  for (const [, address] of page.matchAll(/(?:src|href)="([^"]*)"/g)) assert.match(address, /^(\/web\/[\w.]+|\/vendor\/[\w.]+|data:,)$/);
+  for (const [, address] of page.matchAll(/(?:src|href)="([^"]*)"/g)) assert.match(address, /^(\/web\/(?:styles\/)?[\w.]+|\/vendor\/[\w.]+|data:,)$/);
   for (const name of names.filter((one) => one.endsWith(".css"))) assert.doesNotMatch(read(name), /url\(|@import/);
 });
 
@@ -21,14 +22,19 @@ test("nothing from the station can become markup or code", () => {
   for (const name of modules) assert.doesNotMatch(read(name), /innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(|new Function|"style",/, name);
 });
 
+/** Every import of a module, as the path from web/ it leads to. */
+const importsOf = (name) => [...read(name).matchAll(/^(?:import|export|\})[^"\n]* from "([^"]+)"/gm)].map(([, file]) => {
+  assert.match(file, /^\.\.?\/[\w./]+\.js$/, `${name} imports ${file}`);
+  return posix.join(posix.dirname(name), file);
+});
+
 test("every import is a file of the page, and only main.js and places.js know many panels", () => {
-  const panels = new Set([...read("places.js").matchAll(/from "\.\/([\w.]+)"/g)].map(([, file]) => file));
+  const panels = new Set(importsOf("places.js"));
   for (const name of modules) {
-    for (const [, file] of read(name).matchAll(/from "([^"]+)"/g)) {
-      assert.match(file, /^\.\/[\w]+\.js$/, name);
-      assert.ok(modules.includes(file.slice(2)), `${name} imports ${file}`);
-      if (panels.has(name) && name !== "places.js") assert.ok(!panels.has(file.slice(2)), `panel ${name} imports panel ${file}`);
-      if (panels.has(name)) assert.doesNotMatch(file, /socket|main|station/, `panel ${name} imports ${file}`);
+    for (const file of importsOf(name)) {
+      assert.ok(modules.includes(file), `${name} imports ${file}`);
+      if (panels.has(name) && name !== "places.js") assert.ok(!panels.has(file), `panel ${name} imports panel ${file}`);
+      if (panels.has(name)) assert.doesNotMatch(file, /socket|main|^station/, `panel ${name} imports ${file}`);
     }
   }
 });
@@ -56,7 +62,7 @@ test("the contrast formula gives published ratios", () => {
 });
 
 function colors(theme) {
-  const blocks = [...read("base.css").matchAll(/:root(\[data-theme="dark"\])? \{([^}]*)\}/g)];
+  const blocks = [...read("styles/base.css").matchAll(/:root(\[data-theme="dark"\])? \{([^}]*)\}/g)];
   const chosen = blocks.filter(([, dark]) => !dark || theme === "dark").map(([, , body]) => body).join("\n");
   return Object.fromEntries([...chosen.matchAll(/--([\w-]+): (#[0-9a-f]{6})/g)].map(([, name, value]) => [name, value]));
 }

@@ -1,10 +1,10 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { flightRange, Replay } from "../../web/replay.js";
-import { ReplayClock, SPEEDS } from "../../web/replay_clock.js";
-import { Store } from "../../web/store.js";
-import { Timebase } from "../../web/timebase.js";
+import { flightRange, Replay } from "../../web/session/replay.js";
+import { ReplayClock, SPEEDS } from "../../web/session/replay_clock.js";
+import { Store } from "../../web/session/store.js";
+import { Timebase } from "../../web/session/timebase.js";
 import { DICTIONARY, entry } from "./make.js";
 
 test("playing moves by speed and direction, and a change of speed does not jump", () => {

@@ -3,11 +3,11 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { dangers } from "../../web/dangers.js";
-import { replayWords } from "../../web/banners.js";
-import { liveLine, replayClock, vehicleOnFor } from "../../web/status_line.js";
-import { Store } from "../../web/store.js";
-import { View } from "../../web/view.js";
+import { dangers } from "../../web/kit/dangers.js";
+import { replayWords } from "../../web/frame/banners.js";
+import { liveLine, replayClock, vehicleOnFor } from "../../web/frame/status_line.js";
+import { Store } from "../../web/session/store.js";
+import { View } from "../../web/session/view.js";
 import { entry } from "./make.js";
 
 const flag = (name, role) => ({ name, channel: `board.${name}`, kind: "flag", unit: "1", role });

@@ -1,11 +1,11 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { parseColumns } from "../../web/columns.js";
-import { commandFor, family, safeAllCommand } from "../../web/roles.js";
-import { Store } from "../../web/store.js";
-import { Table, lastAtOrBefore } from "../../web/table.js";
-import { View } from "../../web/view.js";
+import { parseColumns } from "../../web/session/columns.js";
+import { commandFor, family, safeAllCommand } from "../../web/session/roles.js";
+import { Store } from "../../web/session/store.js";
+import { Table, lastAtOrBefore } from "../../web/session/table.js";
+import { View } from "../../web/session/view.js";
 import { columnsBuffer, DICTIONARY, entry } from "./make.js";
 
 const rows = (from, to) => Array.from({ length: to - from }, (_, i) => [from + i, from + i + 0.5, 10 * (from + i), 0, `n${from + i}`]);

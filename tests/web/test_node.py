@@ -23,7 +23,7 @@ def test_page_modules_pass_their_node_tests() -> None:
 
 def test_no_module_calls_what_it_did_not_import() -> None:
     """A browser finds a missing import only when the line runs; here every exported name called elsewhere is looked up."""
-    sources = {path.name: path.read_text("utf-8") for path in sorted((ROOT / "web").glob("*.js"))}
+    sources = {path.relative_to(ROOT).as_posix(): path.read_text("utf-8") for path in sorted((ROOT / "web").rglob("*.js"))}
     exported = {name for text in sources.values() for name in re.findall(r"export (?:function|const|class) (\w+)", text)}
     wrong = []
     for file, text in sources.items():

@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { cyclesOf, newestTrial, trialSentence, trialTone } from "../../web/trial_panel.js";
+import { cyclesOf, newestTrial, trialSentence, trialTone } from "../../web/panels/try/trial_panel.js";
 
 const PLAN = { name: "made", title: "Made up", hazard: "hazardous", cycles: 4 };
 const PROGRESS = { state: "sending", run: 3, runs: 8, cycle: 2, cycles: 4, variant: "channel 1", step: "Arm, channel 1", passed: 2, failed: 0 };

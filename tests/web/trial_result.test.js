@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { barsOf, branchesOf, percent, scoreSentences } from "../../web/trial_result.js";
+import { barsOf, branchesOf, percent, scoreSentences } from "../../web/panels/try/trial_result.js";
 
 const RESULT = { runs: 40, passed: 40, failed: 0, planned: 40, confidence: 0.95, upper_bound: 0.07216, interval: [0, 0.0881], first_failure: null };
 

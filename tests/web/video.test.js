@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { insideFrame, steer, videoTime } from "../../web/video_panel.js";
+import { insideFrame, steer, videoTime } from "../../web/panels/learn/video_panel.js";
 
 test("a moment of the flight is a second of the video", () => {
   assert.equal(videoTime(25, 20, 3.5), 8.5);

@@ -53,14 +53,21 @@ def test_page_and_charts_are_served_and_nothing_beside_them(tmp_path: Path, monk
     async def what(bench: PageServer) -> None:
         index = await bench.http.get("/")
         assert index.status_code == 200 and "text/html" in index.headers["content-type"]
-        assert (await bench.http.get("/web/main.js")).status_code == 200
+        for path, kind in (
+            ("main.js", "javascript"),
+            ("panels/watch/tilt_scope.js", "javascript"),
+            ("styles/base.css", "css"),
+        ):
+            answer = await bench.http.get(f"/web/{path}")
+            assert (answer.status_code, kind in answer.headers["content-type"]) == (200, True)
         assert (await bench.http.get("/vendor/uPlot.min.css")).status_code == 200
         (bench.site.shelf._folder / "secret.txt").write_text("secret")
         climbs = [
             "../pyproject.toml", "..%2fpyproject.toml", "%2e%2e/pyproject.toml", "..%5cpyproject.toml",
             "....//pyproject.toml", "%2e%2e%2fserver%2fapp.py",
             "/etc/passwd", "%2fetc%2fpasswd", "..%c0%af..%c0%afetc/passwd",
-            "a/../../pyproject.toml", "%00", "main.js%00.png",
+            "a/../../pyproject.toml", "panels/watch/../../../pyproject.toml", "panels/..%2f..%2fpyproject.toml",
+            "%00", "main.js%00.png", "panels", "panels/watch/",
         ]  # fmt: skip
         for mount in ("/web/", "/vendor/"):
             for climb in climbs:

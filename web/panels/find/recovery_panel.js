@@ -1,0 +1,93 @@
+// Where it came down and how to walk there: large enough to be read outdoors while walking.
+
+import { age, bearing, distance, fixed, NOTHING, tClock, valueWithUnit, limitState } from "../../kit/format.js";
+import { h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
+
+// Closer than this the direction is only noise.
+const AT_PAD_M = 3;
+
+/** Bearing (radians from north, clockwise) and distance in meters of a place east and north of the pad. */
+export function fromPad(east, north) {
+  return { bearing: Math.atan2(east, north), distance: Math.hypot(east, north) };
+}
+
+export function Whereabouts(el) {
+  const needle = s("path", { class: "needle", d: "M0 -78 L22 46 L0 30 L-22 46 Z" });
+  const rose = s("svg", { class: "rose", viewBox: "-110 -110 220 220", role: "img" },
+    s("circle", { class: "rose-ring", r: 92 }), ...[["N", 0, -99], ["E", 101, 5], ["S", 0, 109], ["W", -101, 5]].map(([text, x, y]) => s("text", { class: "rose-letter", x, y, "text-anchor": "middle", text })), needle);
+  const degrees = h("span", { class: "walk-number", testid: "recovery-bearing" });
+  const point = h("span", { class: "walk-unit" });
+  const far = h("span", { class: "walk-number", testid: "recovery-distance" });
+  const place = h("p", { class: "walk-note" });
+  const none = h("p", { class: "absent", text: "No position in this vehicle's dictionary, so no bearing can be given." });
+  const walk = h("div", { class: "walk" }, rose, h("div", { class: "walk-words" }, h("p", {}, degrees, point), h("p", {}, far, h("span", { class: "walk-unit -below", text: "from the pad" })), place));
+  el.append(walk, none);
+  return {
+    update(view) {
+      const able = view.has("position.east") && view.has("position.north");
+      setHidden(walk, !able);
+      setHidden(none, able);
+      if (!able) return;
+      const known = view.lastFinite("position.east", "position.north");
+      const to = known ? fromPad(...known.values) : { bearing: NaN, distance: NaN };
+      const words = bearing(to.bearing);
+      const away = known && to.distance >= AT_PAD_M;
+      setText(degrees, away ? `${words.degrees}\u00b0` : known ? "At the pad" : NOTHING);
+      setClass(degrees, "-words", !away);
+      setText(point, away ? words.point : "");
+      setText(far, distance(to.distance));
+      setAttr(needle, "transform", `rotate(${known ? (to.bearing * 180) / Math.PI : 0})`);
+      setAttr(needle, "visibility", away ? "visible" : "hidden");
+      setAttr(rose, "aria-label", known ? `Bearing ${words.degrees} degrees ${words.point}, ${distance(to.distance)}` : "No position yet");
+      setText(place, known ? `${side(known.values[0], "east", "west")}, ${side(known.values[1], "north", "south")}; position heard ${age(known.age)} ago` : "No position heard yet");
+    },
+  };
+}
+
+function side(meters, positive, negative) {
+  return `${fixed(Math.abs(meters), 0)} m ${meters < 0 ? negative : positive}`;
+}
+
+/** Height, descent, landing, deployment, last packet, battery. */
+export function DescentPanel(el) {
+  const list = h("dl", { class: "pairs -large" });
+  const rows = DESCENT.map(({ title, read }) => {
+    const term = h("dt", { text: title });
+    const value = h("dd");
+    list.append(term, value);
+    return { read, term, value };
+  });
+  el.append(list);
+  return {
+    update(view) {
+      for (const { read, term, value } of rows) {
+        const [text, tone] = read(view);
+        setHidden(term, text === undefined);
+        setHidden(value, text === undefined);
+        setText(value, text ?? "");
+        setTone(value, tone);
+      }
+    },
+  };
+}
+
+/** Where it will come down, as the station judged it last; after landing the place is known and needs no prediction. */
+function predictedLanding(view) {
+  const figure = view.state("figure", "recovery")?.body;
+  if (!Number.isFinite(figure?.landing_in_s) || view.moment("landing")) return [];
+  const to = bearing(figure.landing_bearing_rad);
+  return [`${distance(figure.landing_distance_m)}, ${to.degrees}\u00b0 ${to.point}, within ${distance(figure.landing_radius_m)}`];
+}
+
+const clock = (view, moment) => tClock(moment.t - view.zero);
+
+const DESCENT = [
+  { title: "Last packet", read: (view) => { const heard = view.store.lastHeard(view.rxLimit); return heard === undefined ? ["nothing heard yet", "caution"] : [`${age(view.cursor.rx - heard)} ago`, view.cursor.rx - heard > 2 ? "warning" : "none"]; } },
+  { title: "Height", read: (view) => { const sample = view.sample("ground.height"); return sample ? [`${fixed(sample.value, 0)} m`, sample.stale ? "stale" : "none"] : []; } },
+  { title: "Descent rate", read: (view) => { const sample = view.sample("ground.climb_rate"); return sample ? [sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : NOTHING, sample.stale ? "stale" : "none"] : []; } },
+  { title: "Predicted landing", read: predictedLanding },
+  { title: "Apogee", read: (view) => { const moment = view.moment("apogee"); return [moment ? `${fixed(moment.height_m, 0)} m, ${clock(view, moment)}` : "not reached"]; } },
+  { title: "Deployment", read: (view) => { const moment = view.moment("deployment"); const apogee = view.moment("apogee"); return [moment ? `${clock(view, moment)}${apogee ? `, ${fixed(moment.t - apogee.t, 1)} s after apogee` : ""}` : "not seen"]; } },
+  { title: "Landed", read: (view) => { const moment = view.moment("landing"); return [moment ? clock(view, moment) : "not seen"]; } },
+  { title: "Battery", read: (view) => { const sample = view.sample("battery.voltage"); return sample ? [`${valueWithUnit(sample.column, sample.value)}${sample.stale ? `, ${age(sample.age)} old` : ""}`, limitState(sample.column, sample.value) || (sample.stale ? "stale" : "none")] : []; } },
+];

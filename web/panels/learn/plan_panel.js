@@ -1,0 +1,154 @@
+// Before the next flight: what the sheet says the vehicle is, what it will do, and what a change would alter.
+
+import { fixed } from "../../kit/format.js";
+import { h, setHidden, setText } from "../../kit/dom.js";
+
+const DEG = 180 / Math.PI;
+const LIVE = "live";
+const CURVE_AT_MOST = 12000;
+const known = Number.isFinite;
+
+const nameOf = (view) => view.page.replay?.name ?? LIVE;
+const planOf = (view) => view.page.plans[nameOf(view)];
+
+// [key of the station's answer, title, digits, factor]
+const LINES = [
+  ["mass_kg", "Mass at lift-off, kg", 3, 1],
+  ["motor", "Motor class and mean thrust, N"],
+  ["wind_m_s", "Wind, m/s", 1, 1],
+  ["thrust_to_weight", "Thrust to weight", 1, 1],
+  ["rail_exit_speed_m_s", "Speed at the rail\u2019s end, m/s", 1, 1],
+  ["angle_of_attack_rad", "Angle of attack there, \u00b0", 0, DEG],
+  ["greatest_speed_m_s", "Greatest speed, m/s", 0, 1],
+  ["apogee_m", "Apogee, m", 0, 1],
+  ["apogee_s", "Time to apogee, s", 1, 1],
+  ["margin_calibers", "Static margin, calibers", 2, 1],
+  ["swing_hz", "Swing at greatest speed, Hz", 2, 1],
+];
+const FIELDS = [
+  ["mass_g", "Heavier (\u2212 lighter) by", "g", "-100000", "100000"],
+  ["station_m", "that mass from nose tip", "m", "0", "20"],
+  ["wind_m_s", "Wind at the pad", "m/s", "0", "40"],
+  ["rail_m", "Rail", "m", "0.2", "20"],
+  ["lean_deg", "Rail leans into the wind", "\u00b0", "-30", "30"],
+  ["propellant_g", "Propellant of the other motor", "g", "0", "100000"],
+];
+const SIZES = [["root_m", "root"], ["tip_m", "tip"], ["span_m", "span"], ["sweep_m", "sweep"]];
+
+/** A panel that asks once per session; `draw(plan)` gives its nodes when the plan changed. */
+function asking(acts, draw) {
+  let asked;
+  let shown;
+  return (view) => {
+    const name = nameOf(view);
+    if (asked !== name) {
+      asked = name;
+      if (!view.page.plans[name]) acts.lookAtPlan(name);
+    }
+    const plan = planOf(view);
+    if (plan === shown) return;
+    shown = plan;
+    draw(plan, name);
+  };
+}
+
+/** The next flight as the sheet has it, and with a change. */
+export function NextFlightPanel(el, acts) {
+  let session;
+  let thrust;
+  const inputs = FIELDS.map(([name, title, unit, min, max]) => {
+    const input = h("input", { type: "number", step: "any", min, max, inputmode: "decimal", testid: `plan-${name}`, on: { change: () => ask() } });
+    return { name, input, el: h("label", { class: "field" }, h("span", { class: "field-name", text: title }), input, h("span", { class: "field-hint", text: unit })) };
+  });
+  const motor = h("input", { type: "file", accept: ".csv,.txt", testid: "plan-motor", on: { change: () => readMotor() } });
+  const keep = h("input", { type: "checkbox", testid: "plan-keep", on: { change: () => ask() } });
+  const clear = h("button", { type: "button", class: "act -small", text: "As it is", testid: "plan-clear", on: { click: () => reset() } });
+  const form = h("details", { class: "plan-form" }, h("summary", { text: "What would a change do?" }),
+    h("div", { class: "plan-fields" }, ...inputs.map((one) => one.el)),
+    h("label", { class: "video-pick" }, "Another motor: a time (s) and a thrust (N) on each line, CSV ", motor),
+    h("label", { class: "plan-keep" }, keep, " with fins of the size that keeps the margin"),
+    clear);
+  const problem = h("p", { class: "absent" });
+  const body = h("div", { testid: "plan" });
+  el.append(problem, form, body);
+
+  function ask() {
+    const changes = Object.fromEntries(inputs.filter(({ input }) => input.value !== "" && input.checkValidity()).map(({ name, input }) => [name, input.value]));
+    acts.forecast(session, { ...changes, ...(thrust ? { thrust } : {}), ...(keep.checked ? { keep_margin: "1" } : {}) });
+  }
+  async function readMotor() {
+    const text = await motor.files[0]?.text();
+    thrust = text?.length > CURVE_AT_MOST ? acts.trouble("The thrust curve is too long; a hundred points are plenty.") : text;
+    ask();
+  }
+  function reset() {
+    for (const { input } of inputs) input.value = "";
+    motor.value = "";
+    keep.checked = false;
+    thrust = undefined;
+    ask();
+  }
+  const look = asking(acts, (plan, name) => {
+    session = name;
+    setHidden(problem, Boolean(plan?.forecast));
+    setHidden(form, !plan?.forecast);
+    setText(problem, plan?.problem ?? "Nothing computed yet.");
+    body.replaceChildren(...(plan?.forecast ? forecast(plan.forecast) : []));
+  });
+  return { update: look };
+}
+
+function forecast(told) {
+  const flights = [told.as_it_is, told.changed].filter(Boolean);
+  const head = h("tr", {}, h("th", { scope: "col", text: "" }), h("th", { scope: "col", text: "as it is" }), told.changed && h("th", { scope: "col", text: "changed" }));
+  const rows = LINES.filter(([key]) => flights.some((flight) => flight[key] !== undefined && flight[key] !== null))
+    .map(([key, title, digits, factor]) => h("tr", {}, h("th", { scope: "row", text: title }), ...flights.map((flight) => h("td", { "data-key": key, text: cell(flight[key], digits, factor) }))));
+  const fins = (told.changed ?? told.as_it_is).fins ?? [];
+  return [
+    h("table", { class: "grid" }, h("thead", {}, head), h("tbody", {}, ...rows)),
+    ...fins.map((fin) => h("p", { class: "plan-says", text: `${fin.name}, mm: ${SIZES.map(([key, title]) => `${title} ${fixed(fin[key] * 1000, 1)}`).join(", ")}` })),
+    h("ul", { class: "plan-limits" }, ...told.limits.map(limit)),
+    told.flown.apogee_m !== undefined && h("p", { class: "plan-says", text: `This flight, measured: apogee ${fixed(told.flown.apogee_m, 0)} m${known(told.flown.rail_exit_speed_m_s) ? `, rail exit ${fixed(told.flown.rail_exit_speed_m_s, 1)} m/s` : ""}.` }),
+    h("p", { class: "plan-says", text: `Mass: ${told.sources.mass}. Drag: ${told.sources.drag}. Air: ${told.sources.density}. Wind: ${told.sources.wind}.${told.sources.propellant ? ` Propellant: ${told.sources.propellant}.` : ""}` }),
+    h("p", { class: "plan-says", text: "Rules of thumb are common practice, and a forecast is no permission: the range safety officer decides." }),
+  ].filter(Boolean);
+}
+
+function limit({ name, value, unit, asked, met }) {
+  return h("li", { "data-tone": met ? "good" : "caution" }, h("span", { class: "plan-mark", "aria-hidden": "true", text: met ? "\u2713" : "!" }), h("span", { text: `${name} ${fixed(value, 1)}${unit ? ` ${unit}` : ""}: ${met ? "met" : "not met"} (${asked})` }));
+}
+
+function cell(value, digits, factor) {
+  if (value === undefined || value === null) return fixed(undefined);
+  return typeof value === "number" ? fixed(value * factor, digits) : String(value);
+}
+
+/** What the sheet's pieces add up to. */
+export function ConfigurationPanel(el, acts) {
+  const problem = h("p", { class: "absent" });
+  const body = h("div", { testid: "configuration" });
+  el.append(problem, body);
+  const look = asking(acts, (plan) => {
+    setHidden(problem, Boolean(plan?.configuration));
+    setText(problem, plan?.unbuilt ?? "Nothing computed yet.");
+    body.replaceChildren(...(plan?.configuration ? configuration(plan.configuration) : []));
+  });
+  return { update: look };
+}
+
+function configuration(told) {
+  const states = [["at lift-off", told.liftoff], ["at burnout", told.burnout]];
+  const line = (title, key, digits) => h("tr", {}, h("th", { scope: "row", text: title }), ...states.map(([, state]) => h("td", { text: fixed(state[key], digits) })));
+  const differing = told.against_sheet.filter(({ sheet, computed }) => Math.abs(computed - sheet) > 0.02 * Math.abs(sheet));
+  return [
+    h("table", { class: "grid", testid: "configuration-states" },
+      h("thead", {}, h("tr", {}, h("th", { text: "" }), ...states.map(([title]) => h("th", { scope: "col", text: title })))),
+      h("tbody", {}, line("Mass, kg", "mass_kg", 3), line("Center of gravity, m", "center_of_gravity_m", 3), line("Static margin, calibers", "margin_calibers", 2), line("Pitch inertia, kg m\u00b2", "lateral_inertia_kg_m2", 4), line("Damping ratio", "damping_ratio", 3))),
+    h("p", { class: "plan-says", text: `Center of pressure ${fixed(told.center_of_pressure_m, 3)} m from the nose tip, slope ${fixed(told.normal_force_slope, 2)} per rad: ${told.parts.map((part) => `${part.name} ${fixed(part.slope, 2)} at ${fixed(part.station_m, 3)} m`).join(", ")}.` }),
+    h("p", { class: "plan-says", text: `The margin is ${told.margin_words} (common practice).` }),
+    h("table", { class: "grid", testid: "configuration-swing" },
+      h("thead", {}, h("tr", {}, h("th", { scope: "col", text: "Swing to expect at" }), h("th", { scope: "col", text: "lift-off mass" }), h("th", { scope: "col", text: "burned out" }))),
+      h("tbody", {}, ...told.frequencies.map((row) => h("tr", {}, h("th", { scope: "row", text: `${fixed(row.speed_m_s, 0)} m/s` }), h("td", { text: `${fixed(row.liftoff_hz, 2)} Hz` }), h("td", { text: `${fixed(row.burnout_hz, 2)} Hz` }))))),
+    h("p", { class: "plan-says", text: differing.length ? `The sheet\u2019s own numbers differ by more than 2 %: ${differing.map((row) => `${row.key} ${fixed(row.sheet, 3)} on the sheet, ${fixed(row.computed, 3)} by its pieces`).join("; ")}.` : "The sheet\u2019s own numbers agree with its pieces within 2 %." }),
+  ];
+}

@@ -1,0 +1,115 @@
+// The pad sheet as the journal tells it at a moment, and the values beside its bounds. The station judges; nothing here does.
+
+import { age, fixed, valueWithUnit } from "../../kit/format.js";
+
+const TOPIC = "pad_sheet";
+const NO_DATA = "no data";
+const DEG = 180 / Math.PI;
+const UNITS = { "units.force_apart": ["accel", 1, 2, "m/s\u00b2"], "units.rate_apart": ["gyro", DEG, 1, "\u00b0/s"] };
+
+/** Marks and words of what an item can say; a color is never the only carrier. */
+export const STANDINGS = {
+  met: { mark: "\u2713", word: "met", tone: "good" },
+  "not met": { mark: "\u2715", word: "NOT met", tone: "warning" },
+  unknown: { mark: "?", word: "unknown", tone: "unknown" },
+  open: { mark: "\u25a1", word: "open", tone: "none" },
+};
+export const ADVICE = "This sheet advises. The range safety officer decides.";
+
+/**
+ * The sheet at station time rx: {title, note, at, groups: [{title, items: [{...shape, line}]}], state, round, why, lines},
+ * or null in a session without one.
+ */
+export function sheetAt(journal, rx = Infinity) {
+  // A moment before the first note of a session the sheet is there already, and nobody has looked yet.
+  const definition = (journal.state(TOPIC, "definition", rx) ?? journal.state(TOPIC, "definition"))?.body;
+  const sheet = journal.state(TOPIC, "sheet", rx)?.body ?? { state: "open", round: 1, why: "" };
+  if (!Array.isArray(definition?.groups)) return null;
+  const groups = definition.groups.filter((group) => Array.isArray(group?.items)).map(({ title, items }) => ({ title, items: items.filter(isItem).map((item) => ({ ...item, line: lineOf(journal, item, rx) })) }));
+  return { ...definition, groups, state: sheet.state, round: sheet.round, why: sheet.why, lines: groups.flatMap(({ items }) => items.map(({ line }) => line)) };
+}
+
+// A recording may hold anything.
+function isItem(item) {
+  return typeof item?.name === "string" && Array.isArray(item.roles) && (!item.automatic || item.roles.length > 0);
+}
+
+function lineOf(journal, item, rx) {
+  const line = journal.state(TOPIC, `item ${item.name}`, rx)?.body;
+  return line && Object.hasOwn(STANDINGS, line.standing) ? line : { standing: item.automatic ? "unknown" : "open", value: "", by: "", at: "", cleared: "" };
+}
+
+/** Station time of the last closing at a lift-off, Infinity when there was none: then the sheet's last state counts. */
+export function closedAt(journal) {
+  const closed = journal.entries.filter((entry) => entry.topic === TOPIC && entry.key === "sheet" && entry.body?.state === "closed");
+  return closed.length ? closed[closed.length - 1].rx : Infinity;
+}
+
+/** The whole sheet in one line. */
+export function summaryOf(lines) {
+  const count = (standing) => lines.filter((line) => line.standing === standing).length;
+  const parts = ["not met", "unknown", "open"].map((standing) => [count(standing), standing]).filter(([n]) => n);
+  return parts.length ? `${parts.map(([n, word]) => `${n} ${word}`).join(", ")} of ${lines.length}` : `All ${lines.length} items met`;
+}
+
+/** What is missing, by name, for when the list is put away; "" when all is met. */
+export function missingOf(groups) {
+  const items = groups.flatMap((group) => group.items);
+  return ["not met", "unknown", "open"].map((standing) => {
+    const names = items.filter((item) => item.line.standing === standing).map((item) => item.title);
+    return names.length ? `${STANDINGS[standing].word}: ${names.join(", ")}` : "";
+  }).filter(Boolean).join(" \u00b7 ");
+}
+
+/** The worst that stands, for the look of the summary. */
+export function toneOf(lines) {
+  const worst = ["not met", "unknown", "open"].find((standing) => lines.some((line) => line.standing === standing));
+  return STANDINGS[worst ?? "met"].tone;
+}
+
+/** What stands beside the bound now: read from telemetry at the cursor while the sheet follows it, else as it was kept. */
+export function valueOf(view, sheet, item) {
+  if (!item.automatic || sheet.state === "closed") return plain(item.line.value);
+  const [role] = item.roles;
+  if (role === "ground.warnings") return String(view.alarms().filter((alarm) => alarm.severity === "warning").length);
+  if (role in UNITS) return apart(view, ...UNITS[role]);
+  const samples = item.roles.map((one) => view.sample(one));
+  if (samples.some((sample) => !sample)) return plain(item.line.value);
+  const missing = samples.find((sample) => sample.value === undefined);
+  if (missing) return NO_DATA;
+  return measured(item, samples);
+}
+
+function measured(item, samples) {
+  const oldest = samples.reduce((one, two) => (two.age > one.age ? two : one));
+  const late = item.line.standing === "unknown" && oldest.stale ? `, ${age(oldest.age)} old` : "";
+  if (item.flag !== null && item.flag !== undefined) {
+    if (samples.length > 1) return `${samples.filter((sample) => sample.value === Number(item.flag)).length} of ${samples.length}${late}`;
+    return (samples[0].value ? "yes" : "no") + late;
+  }
+  const sign = item.comparison === "at_most" ? -1 : 1;
+  const worst = samples.reduce((one, two) => (sign * two.value < sign * one.value ? two : one));
+  return valueWithUnit(worst.column, worst.value) + late;
+}
+
+/** How far the two inertial units' newest vectors lie apart. */
+function apart(view, kind, scale, digits, unit) {
+  const difference = (axis) => view.value(`${kind}.a.${axis}`) - view.value(`${kind}.b.${axis}`);
+  const distance = Math.hypot(difference("x"), difference("y"), difference("z"));
+  return Number.isFinite(distance) ? `${fixed(distance * scale, digits)} ${unit}` : NO_DATA;
+}
+
+// The station writes units in letters; the page writes them as people do.
+export function plain(text) {
+  if (text === "not reported") return NO_DATA;
+  return String(text ?? "").replace(/ deg\/s\b/g, " \u00b0/s").replace(/ degC\b/g, " \u00b0C").replace(/ deg\b/g, "\u00b0").replace(/\bm\/s2\b/g, "m/s\u00b2");
+}
+
+/** Whose tick it is and when, or what became of it. */
+export function tickWords({ standing, by, at, value, cleared }) {
+  const time = new Date(at);
+  const when = Number.isNaN(time.getTime()) ? "" : `, ${[time.getHours(), time.getMinutes()].map((part) => String(part).padStart(2, "0")).join(":")}`;
+  if (by && value) return `${standing === "not met" ? "NOT met: " : ""}${value}, ${by}${when}`;
+  if (by) return `ticked by ${by}${when}`;
+  return cleared ? `open \u2014 ${cleared}` : "open";
+}

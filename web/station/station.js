@@ -1,0 +1,83 @@
+// The station's HTTP side: small questions, plain answers. Every failure is an Error with a sentence for people.
+
+import { parseColumns } from "../session/columns.js";
+import { Store } from "../session/store.js";
+
+const LOOK_BYTES = 256 * 1024;
+
+const get = (path) => ask(path, {});
+
+async function ask(path, options) {
+  let answer;
+  try {
+    answer = await fetch(path, { cache: "no-store", ...options });
+  } catch {
+    throw new Error("The station does not answer. Is its program still running?");
+  }
+  if (answer.ok) return answer;
+  const body = await answer.json().catch(() => ({}));
+  throw new Error(body.sentence ?? `The station answered ${answer.status} to ${path}.`);
+}
+
+const session = (name, part) => `/api/sessions/${encodeURIComponent(name)}/${part}`;
+
+export const getAbout = async () => (await get("/api/about")).json();
+export const getSessions = async () => (await get("/api/sessions")).json();
+export const getSummary = async (name) => (await get(session(name, "summary"))).json();
+
+export const getTrash = async () => (await get("/api/trash")).json();
+
+/** Change something on the shelf; only the holder of the terminal's longer link may. */
+export async function changeShelf(method, path, token, body) {
+  return (await ask(path, { method, headers: token ? { authorization: `Bearer ${token}` } : {}, body: body === undefined ? undefined : JSON.stringify(body) })).json();
+}
+
+/** Flights side by side: {told, table}. */
+export async function getComparison(names, at) {
+  const query = new URLSearchParams([...names.map((name) => ["sessions", name]), ...[at].flat().map((one) => ["at", one])]);
+  const told = await (await get(`/api/compare?${query}`)).json();
+  query.set("form", "columns");
+  const { tables } = parseColumns(await (await get(`/api/compare?${query}`)).arrayBuffer());
+  return { told, table: tables.get("compare") };
+}
+
+/** What the sheet's pieces add up to, and the next flight with some changes; `name` may be "live". */
+export const getConfiguration = async (name) => (await get(session(name, "configuration"))).json();
+export const getForecast = async (name, changes) => (await get(`${session(name, "next-flight")}?${new URLSearchParams(changes)}`)).json();
+
+/** Send the vehicle's own log with what its columns are; the answer is the station's report of it. */
+export async function bringLog(name, file, mapping, token) {
+  return postLog(name, { file: file.name, ...(mapping ? { map: JSON.stringify(mapping) } : {}) }, file, token);
+}
+
+/** The columns a log has and what they are guessed to be, from its beginning. */
+export async function lookIntoLog(name, file, token) {
+  return postLog(name, { file: file.name, look: "1" }, file.slice(0, LOOK_BYTES), token);
+}
+
+async function postLog(name, query, body, token) {
+  const path = `${session(name, "onboard")}?${new URLSearchParams(query)}`;
+  return (await ask(path, { method: "POST", headers: token ? { authorization: `Bearer ${token}` } : {}, body })).json();
+}
+
+/** The log kept with a session: {told, table, roles}, without columns when it could not be aligned; null when there is none. */
+export async function getLog(name) {
+  let told;
+  try {
+    told = await (await get(session(name, "onboard"))).json();
+  } catch {
+    return null;
+  }
+  if (told.alignment?.refused) return { told };
+  const { tables } = parseColumns(await (await get(session(name, "onboard/columns"))).arrayBuffer());
+  return { told, table: tables.get("onboard"), roles: Object.fromEntries(told.columns.filter(({ role }) => role).map(({ role, name: column }) => [role, column])) };
+}
+
+/** A store filled with everything the station has of a session; `name` "live" is the one being recorded. */
+export async function getStore(name, { cap, session: known } = {}) {
+  const dictionary = await (await get(session(name, "dictionary"))).json();
+  const columns = parseColumns(await (await get(session(name, "columns"))).arrayBuffer());
+  const store = new Store(dictionary, { session: known ?? name, cap });
+  store.load(columns);
+  return store;
+}
