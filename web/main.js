@@ -7,7 +7,7 @@ import { commandSentence, StepRow } from "./desk/command_log.js";
 import { DeskSheet } from "./desk/desk_sheet.js";
 import { DeskSocket } from "./station/desk_socket.js";
 import { h, setAttr, setHidden, setText, setTone } from "./kit/dom.js";
-import { homeActs } from "./station/home.js";
+import { shelfActs } from "./station/shelf_acts.js";
 import { listen } from "./kit/keys.js";
 import { LastCommand } from "./frame/last_command.js";
 import { Live } from "./station/live.js";
@@ -16,8 +16,8 @@ import { authorityNotice, isOver, NoticeLine, refusal } from "./frame/notice.js"
 import { buildPlaces, PLACES } from "./places.js";
 import { Replay } from "./session/replay.js";
 import { ReplayBar } from "./frame/replay_bar.js";
-import { ViewSocket } from "./station/socket.js";
-import { getAbout, getSessions, getStore, getSummary } from "./station/station.js";
+import { ViewSocket } from "./station/view_socket.js";
+import { getAbout, getSessions, getStore, getSummary } from "./station/api.js";
 import { liveLine, StatusLine } from "./frame/status_line.js";
 import { current, onTheme, startTheme, toggle } from "./kit/theme.js";
 import { View } from "./session/view.js";
@@ -76,7 +76,7 @@ const acts = {
   alarmKey,
   acknowledge: (alarms) => say({ type: "acknowledge", alarms: alarms.filter((one) => !one.acknowledged).map(({ key, rx }) => ({ key, raised_rx: rx })) }),
 };
-Object.assign(acts, homeActs(page, { changed, trouble, listSessions, token: () => sessionStorage.getItem(TOKEN_KEY) }));
+Object.assign(acts, shelfActs(page, { changed, trouble, listSessions, token: () => sessionStorage.getItem(TOKEN_KEY) }));
 
 function ask(message) {
   if (!desk || !mayAsk(message.type, Boolean(page.replay))) return Promise.resolve({ ok: false, sentence: "No command can be given from here." });

@@ -7,7 +7,7 @@ import { ChannelTable } from "./panels/try/channel_table.js";
 import { ClimbColumn } from "./panels/watch/climb_column.js";
 import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { CommandLog } from "./desk/command_log.js";
-import { CommandList, MarkPanel } from "./desk/desk_panel.js";
+import { CommandList, MarkPanel } from "./desk/command_list.js";
 import { EventList } from "./panels/watch/event_list.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
 import { cursorPanel } from "./panels/learn/cursor_panel.js";

@@ -1,6 +1,6 @@
 // Keeps one live store in step with the view socket: hello, then fetch, then updates by absolute index.
 
-import { getStore } from "./station.js";
+import { getStore } from "./api.js";
 import { LIVE_ROWS } from "../session/store.js";
 
 const KEPT_UPDATES = 400;

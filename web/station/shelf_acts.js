@@ -1,6 +1,6 @@
 // What is done at home with recordings: labels, notes, trash, comparing, the vehicle's own log. Every failure is a sentence.
 
-import { bringLog, changeShelf, getComparison, getConfiguration, getForecast, getLog, getTrash, lookIntoLog } from "./station.js";
+import { bringLog, changeShelf, getComparison, getConfiguration, getForecast, getLog, getTrash, lookIntoLog } from "./api.js";
 
 const PROGRESS_MS = 500;
 
@@ -9,7 +9,7 @@ const PROGRESS_MS = 500;
  * plans (by session: {configuration or unbuilt, forecast or problem}, where the second of each is the reason).
  * @param {object} page @param {{changed, trouble, listSessions, token: () => string|null}} hands
  */
-export function homeActs(page, { changed, trouble, listSessions, token }) {
+export function shelfActs(page, { changed, trouble, listSessions, token }) {
   const tried = async (work) => {
     try {
       await work();
