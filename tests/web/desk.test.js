@@ -3,7 +3,9 @@ import { test } from "node:test";
 
 import { choices, complaint, toSi } from "../../web/desk/arguments.js";
 import { channelState } from "../../web/session/channel_state.js";
-import { confirmWindow, countdown, FLOW, Hold, invitation, nextState } from "../../web/desk/desk_flow.js";
+import { FLOW, invitation, nextState } from "../../web/desk/desk_flow.js";
+import { confirmWindow, countdown } from "../../web/kit/confirm_window.js";
+import { Hold } from "../../web/kit/hold_button.js";
 import { isEvent } from "../../web/panels/watch/event_list.js";
 import { meaning } from "../../web/kit/keys.js";
 import { worthSaying } from "../../web/frame/last_command.js";

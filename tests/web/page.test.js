@@ -2,7 +2,6 @@
 
 import assert from "node:assert/strict";
 import { readdirSync, readFileSync } from "node:fs";
-import { posix } from "node:path";
 import { test } from "node:test";
 
 const WEB = new URL("../../web/", import.meta.url);
@@ -20,23 +19,6 @@ test("the page has no inline script, style or handler, and fetches nothing from 
 
 test("nothing from the station can become markup or code", () => {
   for (const name of modules) assert.doesNotMatch(read(name), /innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\(|new Function|"style",/, name);
-});
-
-/** Every import of a module, as the path from web/ it leads to. */
-const importsOf = (name) => [...read(name).matchAll(/^(?:import|export|\})[^"\n]* from "([^"]+)"/gm)].map(([, file]) => {
-  assert.match(file, /^\.\.?\/[\w./]+\.js$/, `${name} imports ${file}`);
-  return posix.join(posix.dirname(name), file);
-});
-
-test("every import is a file of the page, and only main.js and places.js know many panels", () => {
-  const panels = new Set(importsOf("places.js"));
-  for (const name of modules) {
-    for (const file of importsOf(name)) {
-      assert.ok(modules.includes(file), `${name} imports ${file}`);
-      if (panels.has(name) && name !== "places.js") assert.ok(!panels.has(file), `panel ${name} imports panel ${file}`);
-      if (panels.has(name)) assert.doesNotMatch(file, /socket|main|^station/, `panel ${name} imports ${file}`);
-    }
-  }
 });
 
 test("every style sheet and script the page names exists, and none is forgotten", () => {

@@ -22,22 +22,6 @@ export function nextState(state, event) {
 }
 
 /**
- * May the second act begin now?
- * @param {{earliest_confirm_rx:number, expires_rx:number}} ready the station's reply to the first act
- * @returns {"early"|"open"|"late"}
- */
-export function confirmWindow(ready, rx) {
-  if (rx < ready.earliest_confirm_rx) return "early";
-  return rx <= ready.expires_rx ? "open" : "late";
-}
-
-/** How long the second act is still possible, in words that no time-out of the vehicle shares. */
-export function countdown(ready, rx) {
-  if (confirmWindow(ready, rx) === "early") return `Hold opens in ${(ready.earliest_confirm_rx - rx).toFixed(1)} s`;
-  return `${Math.max(0, ready.expires_rx - rx).toFixed(1)} s left to confirm`;
-}
-
-/**
  * The command that waits for this person's second act: got ready by another operator under the two-person rule.
  * @param {object[]} commands command views @param {{open:boolean, operator:string}} desk @param {Set<string>} left ids put aside
  */
@@ -45,25 +29,4 @@ export function invitation(commands, desk, rx, left) {
   if (!desk?.open) return undefined;
   return commands.find((one) => one.state === "armed" && one.confirm_by === "another" && one.operator !== desk.operator
     && one.expires_rx > rx && !left.has(one.id));
-}
-
-/** Press and hold: completes only after an unbroken second. Times in milliseconds of any steady clock. */
-export class Hold {
-  constructor(length = 1000) {
-    this.length = length;
-    this.since = null;
-  }
-
-  press(now) {
-    if (this.since === null) this.since = now;
-  }
-
-  release() {
-    this.since = null;
-  }
-
-  /** Share of the hold that is done, 0 to 1. */
-  progress(now) {
-    return this.since === null ? 0 : Math.min(1, (now - this.since) / this.length);
-  }
 }

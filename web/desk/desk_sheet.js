@@ -3,7 +3,8 @@
 
 import { ArgumentField } from "./argument_field.js";
 import { complaint, toSi } from "./arguments.js";
-import { confirmWindow, countdown, invitation, nextState } from "./desk_flow.js";
+import { invitation, nextState } from "./desk_flow.js";
+import { confirmWindow, countdown } from "../kit/confirm_window.js";
 import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
 import { HoldButton } from "../kit/hold_button.js";
 import { InterlockList, lockLines } from "./interlock_list.js";

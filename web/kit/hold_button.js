@@ -1,8 +1,28 @@
 // The second act of a command: press and hold for one second, by mouse, touch, or Enter or Space held.
 // Letting go at any time starts over.
 
-import { Hold } from "../desk/desk_flow.js";
 import { h, setAttr, setHidden } from "./dom.js";
+
+/** Press and hold: completes only after an unbroken second. Times in milliseconds of any steady clock. */
+export class Hold {
+  constructor(length = 1000) {
+    this.length = length;
+    this.since = null;
+  }
+
+  press(now) {
+    if (this.since === null) this.since = now;
+  }
+
+  release() {
+    this.since = null;
+  }
+
+  /** Share of the hold that is done, 0 to 1. */
+  progress(now) {
+    return this.since === null ? 0 : Math.min(1, (now - this.since) / this.length);
+  }
+}
 
 /** @param {() => void} done called once after an unbroken second */
 export function HoldButton(done) {

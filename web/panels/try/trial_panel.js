@@ -1,7 +1,7 @@
 // Bench trials: choose a written plan, get it ready, hold to confirm, watch it cycle by cycle, read the result. What a trial
 // is doing stands in the journal (topic "trial"), so a replay shows it as it was. The result is drawn in trial_result.js.
 
-import { confirmWindow, countdown } from "../../desk/desk_flow.js";
+import { confirmWindow, countdown } from "../../kit/confirm_window.js";
 import { h, setAttr, setHidden, setText, setTone, syncList } from "../../kit/dom.js";
 import { HoldButton } from "../../kit/hold_button.js";
 import { TrialResult } from "./trial_result.js";
