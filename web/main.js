@@ -1,26 +1,26 @@
 // The only wiring: sockets to stores, stores to panels, acts to the desk. Panels are drawn on animation frames, and
 // only when something changed.
 
-import { AlarmList } from "./frame/alarm_list.js";
-import { Banners } from "./frame/banners.js";
 import { commandSentence, StepRow } from "./desk/command_log.js";
 import { DeskSheet } from "./desk/desk_sheet.js";
-import { DeskSocket } from "./station/desk_socket.js";
-import { h, setAttr, setHidden, setText, setTone } from "./kit/dom.js";
-import { shelfActs } from "./station/shelf_acts.js";
-import { listen } from "./kit/keys.js";
+import { AlarmList } from "./frame/alarm_list.js";
+import { Banners } from "./frame/banners.js";
 import { LastCommand } from "./frame/last_command.js";
-import { Live } from "./station/live.js";
-import { mayAsk } from "./session/messages.js";
 import { authorityNotice, isOver, NoticeLine, refusal } from "./frame/notice.js";
-import { buildPlaces, PLACES } from "./places.js";
-import { Replay } from "./session/replay.js";
 import { ReplayBar } from "./frame/replay_bar.js";
-import { ViewSocket } from "./station/view_socket.js";
-import { getAbout, getSessions, getStore, getSummary } from "./station/api.js";
 import { liveLine, StatusLine } from "./frame/status_line.js";
+import { h, setAttr, setHidden, setText, setTone } from "./kit/dom.js";
+import { listen } from "./kit/keys.js";
 import { current, onTheme, startTheme, toggle } from "./kit/theme.js";
+import { buildPlaces, PLACES } from "./places.js";
+import { mayAsk } from "./session/messages.js";
+import { Replay } from "./session/replay.js";
 import { View } from "./session/view.js";
+import { getAbout, getSessions, getStore, getSummary } from "./station/api.js";
+import { DeskSocket } from "./station/desk_socket.js";
+import { Live } from "./station/live.js";
+import { shelfActs } from "./station/shelf_acts.js";
+import { ViewSocket } from "./station/view_socket.js";
 
 const TOKEN_KEY = "blockhouse.operator";
 const NAME_KEY = "blockhouse.name";
@@ -28,9 +28,24 @@ const TICK_MS = 250;
 const SESSIONS_MS = 10000;
 
 const page = {
-  about: null, mode: null, desk: null, replay: null, beat: null, silentSince: null, sessions: null, summary: null,
-  strips: [], notice: null, canCommand: false, simulated: false, now: 0,
-  trash: null, comparison: null, onboard: null, plans: {}, canKeep: false,
+  about: null,
+  mode: null,
+  desk: null,
+  replay: null,
+  beat: null,
+  silentSince: null,
+  sessions: null,
+  summary: null,
+  strips: [],
+  notice: null,
+  canCommand: false,
+  simulated: false,
+  now: 0,
+  trash: null,
+  comparison: null,
+  onboard: null,
+  plans: {},
+  canKeep: false,
 };
 let place = "flight";
 let dirty = true;
@@ -40,7 +55,9 @@ let givingUp = false;
 const byId = (id) => document.getElementById(id);
 const socketUrl = (path) => `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}${path}`;
 const seconds = () => performance.now() / 1000;
-const changed = () => { dirty = true; };
+const changed = () => {
+  dirty = true;
+};
 
 /** A trouble of the page itself stands until it is over; null ends it. */
 function trouble(sentence) {
@@ -52,7 +69,10 @@ function notice(next) {
   changed();
 }
 
-const situation = () => ({ link: live.store?.journal.state("link", "port")?.body?.state, yours: Boolean(page.desk?.yours) });
+const situation = () => ({
+  link: live.store?.journal.state("link", "port")?.body?.state,
+  yours: Boolean(page.desk?.yours),
+});
 
 const live = new Live({ changed, trouble });
 
@@ -64,22 +84,38 @@ const acts = {
   rename,
   listSessions,
   openSession,
-  replay: (what, argument) => { page.replay?.act(what, argument, seconds()); changed(); },
+  replay: (what, argument) => {
+    page.replay?.act(what, argument, seconds());
+    changed();
+  },
   begin,
   send: (command, args) => say({ type: "send", command, args }),
-  desk: (message) => { givingUp = message.type === "release" || message.type === "give"; say(message); },
+  desk: (message) => {
+    givingUp = message.type === "release" || message.type === "give";
+    say(message);
+  },
   mark: (text) => say({ type: "mark", text }),
   pad: (message) => say({ type: "pad", ...message }),
-  safeAll: () => { if (desk) say({ type: "safe_all" }); },
+  safeAll: () => {
+    if (desk) say({ type: "safe_all" });
+  },
   toggleStrip,
   showAlarms,
   alarmKey,
-  acknowledge: (alarms) => say({ type: "acknowledge", alarms: alarms.filter((one) => !one.acknowledged).map(({ key, rx }) => ({ key, raised_rx: rx })) }),
+  acknowledge: (alarms) =>
+    say({
+      type: "acknowledge",
+      alarms: alarms.filter((one) => !one.acknowledged).map(({ key, rx }) => ({ key, raised_rx: rx })),
+    }),
 };
-Object.assign(acts, shelfActs(page, { changed, trouble, listSessions, token: () => sessionStorage.getItem(TOKEN_KEY) }));
+Object.assign(
+  acts,
+  shelfActs(page, { changed, trouble, listSessions, token: () => sessionStorage.getItem(TOKEN_KEY) }),
+);
 
 function ask(message) {
-  if (!desk || !mayAsk(message.type, Boolean(page.replay))) return Promise.resolve({ ok: false, sentence: "No command can be given from here." });
+  if (!desk || !mayAsk(message.type, Boolean(page.replay)))
+    return Promise.resolve({ ok: false, sentence: "No command can be given from here." });
   return desk.ask(message);
 }
 
@@ -108,13 +144,18 @@ function showAlarms(open = !alarmList.open) {
 
 // The first press shows the list: nothing is acknowledged that was not on the screen.
 function alarmKey(which) {
-  if (!alarmList.open) { showAlarms(true); return; }
+  if (!alarmList.open) {
+    showAlarms(true);
+    return;
+  }
   const waiting = alarmList.waiting();
-  if (waiting.length && page.desk?.open && !page.replay) acts.acknowledge(which === "all" ? waiting : waiting.slice(0, 1));
+  if (waiting.length && page.desk?.open && !page.replay)
+    acts.acknowledge(which === "all" ? waiting : waiting.slice(0, 1));
 }
 
 function escape() {
-  if (!page.replay && sheet.state !== "closed") sheet.escape(); // first of all: it drops what is ready
+  if (!page.replay && sheet.state !== "closed")
+    sheet.escape(); // first of all: it drops what is ready
   else if (alarmList.open) showAlarms(false);
   else notice(null);
 }
@@ -217,14 +258,19 @@ function liveView() {
   if (!live.store) return null;
   page.canCommand = Boolean(page.desk?.open && page.desk.yours && !page.replay && page.silentSince === null);
   if (!page.replay) page.simulated = Boolean(live.store.dictionary.simulated);
-  return new View(live.store, { rx: live.rxNow, t: live.t, live: true }, page.replay ? { ...page, replay: null } : page);
+  return new View(
+    live.store,
+    { rx: live.rxNow, t: live.t, live: true },
+    page.replay ? { ...page, replay: null } : page,
+  );
 }
 
 const placeButtons = {};
 
 function go(name) {
   place = name;
-  for (const [other, button] of Object.entries(placeButtons)) setAttr(button, "aria-current", other === name ? "page" : null);
+  for (const [other, button] of Object.entries(placeButtons))
+    setAttr(button, "aria-current", other === name ? "page" : null);
   for (const [other, { section }] of Object.entries(places)) setHidden(section, other !== name);
   document.body.dataset.place = name;
   if (name === "review") listSessions();
@@ -234,11 +280,21 @@ function go(name) {
 function buildNavigation() {
   const nav = byId("places");
   for (const [name, { title }] of Object.entries(PLACES)) {
-    placeButtons[name] = h("button", { type: "button", class: "place-button", testid: `place-${name}`, text: title, on: { click: () => go(name) } });
+    placeButtons[name] = h("button", {
+      type: "button",
+      class: "place-button",
+      testid: `place-${name}`,
+      text: title,
+      on: { click: () => go(name) },
+    });
     nav.append(placeButtons[name]);
   }
   const theme = h("button", { type: "button", class: "theme-button", testid: "theme", on: { click: toggle } });
-  const label = () => { theme.textContent = current() === "dark" ? "Light" : "Dark"; theme.setAttribute("aria-label", `Switch to the ${theme.textContent.toLowerCase()} theme`); changed(); };
+  const label = () => {
+    theme.textContent = current() === "dark" ? "Light" : "Dark";
+    theme.setAttribute("aria-label", `Switch to the ${theme.textContent.toLowerCase()} theme`);
+    changed();
+  };
   onTheme(label);
   label();
   const said = h("p", { class: "last-command", role: "status", hidden: true });
@@ -277,7 +333,10 @@ function draw() {
   document.body.classList.toggle("replaying", Boolean(page.replay));
   document.body.classList.toggle("no-live", page.mode === "replay");
   document.body.classList.toggle("commandless", Boolean(page.replay) || !page.desk);
-  if (!view) { drawWithoutStore(); return; }
+  if (!view) {
+    drawWithoutStore();
+    return;
+  }
   status.update(view, beside);
   alarmList.update(view);
   lastCommand.update(view);
@@ -308,7 +367,13 @@ async function start() {
   trouble(null);
   document.title = `Blockhouse \u2014 ${page.mode}`;
   if (page.mode !== "replay") {
-    new ViewSocket(socketUrl("/ws/view"), { message: (message) => live.receive(message), state: ({ silentSince }) => { page.silentSince = silentSince; changed(); } });
+    new ViewSocket(socketUrl("/ws/view"), {
+      message: (message) => live.receive(message),
+      state: ({ silentSince }) => {
+        page.silentSince = silentSince;
+        changed();
+      },
+    });
     openDesk();
   }
   if (page.about.open) {
@@ -327,9 +392,13 @@ const bar = ReplayBar(byId("replay"), acts);
 const sheet = DeskSheet(byId("sheet"), { ask, changed }, { StepRow, commandSentence });
 go(place);
 setInterval(changed, TICK_MS);
-setInterval(() => { if (place === "review" && !document.hidden) listSessions(); }, SESSIONS_MS);
+setInterval(() => {
+  if (place === "review" && !document.hidden) listSessions();
+}, SESSIONS_MS);
 addEventListener("resize", changed);
-document.addEventListener("visibilitychange", () => { if (!document.hidden) changed(); });
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden) changed();
+});
 listen(() => ({ replay: Boolean(page.replay) }), acts);
 start();
 draw();

@@ -1,81 +1,161 @@
 // Which panel is in which place. Adding a panel is one line here.
 
 import { AuthorityPanel } from "./desk/authority_panel.js";
+import { CommandList } from "./desk/command_list.js";
+import { CommandLog } from "./desk/command_log.js";
+import { MarkPanel } from "./desk/mark_panel.js";
+import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
+import { ComparePanel } from "./panels/learn/compare_panel.js";
+import { cursorPanel } from "./panels/learn/cursor_panel.js";
+import { WholeFigures } from "./panels/learn/figures_panel.js";
+import { FindingsPanel, WholeFindings } from "./panels/learn/findings_panel.js";
+import { OnboardPanel } from "./panels/learn/onboard_panel.js";
+import { ConfigurationPanel, NextFlightPanel } from "./panels/learn/plan_panel.js";
+import { SessionList } from "./panels/learn/session_list.js";
+import { SummaryPanel } from "./panels/learn/summary_panel.js";
+import { VideoPanel } from "./panels/learn/video_panel.js";
 import { CameraBank } from "./panels/ready/camera_bank.js";
 import { LateralPanel, ParachuteStates, RecoveryChannels } from "./panels/ready/channel_panel.js";
-import { ChannelTable } from "./panels/try/channel_table.js";
-import { ClimbColumn } from "./panels/watch/climb_column.js";
-import { ComparePanel } from "./panels/learn/compare_panel.js";
-import { CommandLog } from "./desk/command_log.js";
-import { CommandList } from "./desk/command_list.js";
-import { MarkPanel } from "./desk/mark_panel.js";
-import { EventList } from "./panels/watch/event_list.js";
-import { WholeFigures } from "./panels/learn/figures_panel.js";
-import { cursorPanel } from "./panels/learn/cursor_panel.js";
-import { FindingsPanel, WholeFindings } from "./panels/learn/findings_panel.js";
-import { FinPanel } from "./panels/try/fin_panel.js";
-import { AddedStrips, FlightStrips, ReviewStrips } from "./panels/watch/flight_strips.js";
 import { ImuPanel } from "./panels/ready/imu_panel.js";
 import { LinkPanel, RecorderLine } from "./panels/ready/link_panel.js";
-import { OnboardPanel } from "./panels/learn/onboard_panel.js";
 import { PadSheetPanel, WholePadSheet } from "./panels/ready/pad_sheet.js";
-import { ConfigurationPanel, NextFlightPanel } from "./panels/learn/plan_panel.js";
 import { PowerPanel } from "./panels/ready/power_panel.js";
-import { Readouts } from "./panels/watch/readouts.js";
-import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
 import { ServoCablePanel } from "./panels/ready/servo_cable_panel.js";
-import { SessionList } from "./panels/learn/session_list.js";
+import { ChannelTable } from "./panels/try/channel_table.js";
+import { FinPanel } from "./panels/try/fin_panel.js";
 import { SharePanel } from "./panels/try/share_panel.js";
-import { SummaryPanel } from "./panels/learn/summary_panel.js";
-import { TiltScope } from "./panels/watch/tilt_scope.js";
-import { VideoPanel } from "./panels/learn/video_panel.js";
 import { TrialPanel } from "./panels/try/trial_panel.js";
+import { ClimbColumn } from "./panels/watch/climb_column.js";
+import { EventList } from "./panels/watch/event_list.js";
+import { AddedStrips, FlightStrips, ReviewStrips } from "./panels/watch/flight_strips.js";
+import { Readouts } from "./panels/watch/readouts.js";
+import { TiltScope } from "./panels/watch/tilt_scope.js";
 
 /** Each place: columns of panels [id, heading or "", panel]. */
 export const PLACES = {
-  bench: { title: "Bench", columns: [
-    [["channels", "Channels", ChannelTable], ["added", "Strips", AddedStrips]],
-    [["bench-fins", "Fins", FinPanel], ["bench-authority", "Command authority", AuthorityPanel], ["bench-trials", "Bench trials", TrialPanel], ["bench-log", "Recent commands", CommandLog], ["bench-commands", "All commands", CommandList], ["bench-link", "Link", LinkPanel], ["bench-next", "Next flight", NextFlightPanel], ["bench-configuration", "This configuration", ConfigurationPanel], ["share", "Watching along", SharePanel]],
-  ] },
-  pad: { title: "Pad", columns: [
-    [["pad-sheet", "Pad sheet", PadSheetPanel]],
-    [["cameras", "Cameras", CameraBank], ["power", "Power", PowerPanel], ["servo-cable", "Servo cable", ServoCablePanel], ["pad-link", "Link", LinkPanel], ["recorder", "Recorder", RecorderLine]],
-    [["lateral", "Lateral motors", LateralPanel], ["recovery-channels", "Recovery channels", RecoveryChannels], ["imu", "Inertial units", ImuPanel]],
-    [["authority-panel", "Command desk", AuthorityPanel], ["log", "Recent commands", CommandLog], ["mark", "Mark in the recording", MarkPanel], ["pad-findings", "Findings", FindingsPanel], ["pad-events", "Events", EventList], ["commands-panel", "All commands", CommandList]],
-  ] },
-  flight: { title: "Flight", columns: [
-    [["climb", "Climb", ClimbColumn]],
-    [["scope", "Nose from above", TiltScope], ["flight-events", "Events", EventList]],
-    [["readouts", "", Readouts], ["strips", "", FlightStrips]],
-  ] },
-  recovery: { title: "Recovery", columns: [
-    [["whereabouts", "Last known position", Whereabouts]],
-    [["descent", "Descent", DescentPanel], ["chutes", "Parachutes", ParachuteStates]],
-    [["recovery-findings", "Findings", FindingsPanel], ["recovery-events", "Events", EventList]],
-  ] },
-  review: { title: "Review", columns: [
-    [["cursor", "At the cursor", cursorPanel(ClimbColumn, TiltScope)], ["sessions", "Sessions", SessionList], ["summary", "Summary", SummaryPanel]],
-    [["review-findings", "Findings", WholeFindings], ["whole", "Whole flight", ReviewStrips], ["figures", "The flight in numbers", WholeFigures], ["whole-pad-sheet", "Pad sheet", WholePadSheet], ["next", "Next flight", NextFlightPanel], ["configuration", "This configuration", ConfigurationPanel], ["compare", "Flights compared", ComparePanel], ["video", "Onboard videos", VideoPanel], ["onboard", "Onboard log", OnboardPanel]],
-  ] },
+  bench: {
+    title: "Bench",
+    columns: [
+      [
+        ["channels", "Channels", ChannelTable],
+        ["added", "Strips", AddedStrips],
+      ],
+      [
+        ["bench-fins", "Fins", FinPanel],
+        ["bench-authority", "Command authority", AuthorityPanel],
+        ["bench-trials", "Bench trials", TrialPanel],
+        ["bench-log", "Recent commands", CommandLog],
+        ["bench-commands", "All commands", CommandList],
+        ["bench-link", "Link", LinkPanel],
+        ["bench-next", "Next flight", NextFlightPanel],
+        ["bench-configuration", "This configuration", ConfigurationPanel],
+        ["share", "Watching along", SharePanel],
+      ],
+    ],
+  },
+  pad: {
+    title: "Pad",
+    columns: [
+      [["pad-sheet", "Pad sheet", PadSheetPanel]],
+      [
+        ["cameras", "Cameras", CameraBank],
+        ["power", "Power", PowerPanel],
+        ["servo-cable", "Servo cable", ServoCablePanel],
+        ["pad-link", "Link", LinkPanel],
+        ["recorder", "Recorder", RecorderLine],
+      ],
+      [
+        ["lateral", "Lateral motors", LateralPanel],
+        ["recovery-channels", "Recovery channels", RecoveryChannels],
+        ["imu", "Inertial units", ImuPanel],
+      ],
+      [
+        ["authority-panel", "Command desk", AuthorityPanel],
+        ["log", "Recent commands", CommandLog],
+        ["mark", "Mark in the recording", MarkPanel],
+        ["pad-findings", "Findings", FindingsPanel],
+        ["pad-events", "Events", EventList],
+        ["commands-panel", "All commands", CommandList],
+      ],
+    ],
+  },
+  flight: {
+    title: "Flight",
+    columns: [
+      [["climb", "Climb", ClimbColumn]],
+      [
+        ["scope", "Nose from above", TiltScope],
+        ["flight-events", "Events", EventList],
+      ],
+      [
+        ["readouts", "", Readouts],
+        ["strips", "", FlightStrips],
+      ],
+    ],
+  },
+  recovery: {
+    title: "Recovery",
+    columns: [
+      [["whereabouts", "Last known position", Whereabouts]],
+      [
+        ["descent", "Descent", DescentPanel],
+        ["chutes", "Parachutes", ParachuteStates],
+      ],
+      [
+        ["recovery-findings", "Findings", FindingsPanel],
+        ["recovery-events", "Events", EventList],
+      ],
+    ],
+  },
+  review: {
+    title: "Review",
+    columns: [
+      [
+        ["cursor", "At the cursor", cursorPanel(ClimbColumn, TiltScope)],
+        ["sessions", "Sessions", SessionList],
+        ["summary", "Summary", SummaryPanel],
+      ],
+      [
+        ["review-findings", "Findings", WholeFindings],
+        ["whole", "Whole flight", ReviewStrips],
+        ["figures", "The flight in numbers", WholeFigures],
+        ["whole-pad-sheet", "Pad sheet", WholePadSheet],
+        ["next", "Next flight", NextFlightPanel],
+        ["configuration", "This configuration", ConfigurationPanel],
+        ["compare", "Flights compared", ComparePanel],
+        ["video", "Onboard videos", VideoPanel],
+        ["onboard", "Onboard log", OnboardPanel],
+      ],
+    ],
+  },
 };
 
 /** Build the sections once. Returns {name: {section, panels, named}}, the last by id. */
 export function buildPlaces(main, acts, h) {
-  return Object.fromEntries(Object.entries(PLACES).map(([name, { title, columns }]) => {
-    const panels = [];
-    const named = {};
-    const section = h("section", { class: `place -${name}`, id: `place-${name}`, hidden: true, "aria-label": title });
-    for (const column of columns) {
-      const box = h("div", { class: "column" });
-      for (const [id, heading, panel] of column) {
-        const body = h("div", { class: "panel-body" });
-        box.append(h("section", { class: `panel ${id}`, "aria-label": heading || id }, heading && h("h2", { text: heading }), body));
-        named[id] = panel(body, acts);
-        panels.push(named[id]);
+  return Object.fromEntries(
+    Object.entries(PLACES).map(([name, { title, columns }]) => {
+      const panels = [];
+      const named = {};
+      const section = h("section", { class: `place -${name}`, id: `place-${name}`, hidden: true, "aria-label": title });
+      for (const column of columns) {
+        const box = h("div", { class: "column" });
+        for (const [id, heading, panel] of column) {
+          const body = h("div", { class: "panel-body" });
+          box.append(
+            h(
+              "section",
+              { class: `panel ${id}`, "aria-label": heading || id },
+              heading && h("h2", { text: heading }),
+              body,
+            ),
+          );
+          named[id] = panel(body, acts);
+          panels.push(named[id]);
+        }
+        section.append(box);
       }
-      section.append(box);
-    }
-    main.append(section);
-    return [name, { section, panels, named }];
-  }));
+      main.append(section);
+      return [name, { section, panels, named }];
+    }),
+  );
 }

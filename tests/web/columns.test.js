@@ -4,7 +4,10 @@ import { test } from "node:test";
 import { parseColumns } from "../../web/session/columns.js";
 import { columnsBuffer } from "./make.js";
 
-const TABLES = { nav: { t: [0, 1, 2], rx: [0.5, 1.5, 2.5], up: [NaN, Infinity, -Infinity] }, more: { t: [7], rx: [8], x: [-0] } };
+const TABLES = {
+  nav: { t: [0, 1, 2], rx: [0.5, 1.5, 2.5], up: [NaN, Infinity, -Infinity] },
+  more: { t: [7], rx: [8], x: [-0] },
+};
 
 test("columns come out bit for bit, non-finite ones included", () => {
   const { header, tables } = parseColumns(columnsBuffer("s\u00e9ance", TABLES));
@@ -23,5 +26,6 @@ test("the arrays share the answer's memory, nothing is copied", () => {
 test("a foreign or cut answer is refused with a sentence at every length", () => {
   assert.throws(() => parseColumns(new TextEncoder().encode("<!doctype html>").buffer), /not a set of columns/);
   const whole = columnsBuffer("s", TABLES);
-  for (let length = 0; length < whole.byteLength; length++) assert.throws(() => parseColumns(whole.slice(0, length)), /columns/);
+  for (let length = 0; length < whole.byteLength; length++)
+    assert.throws(() => parseColumns(whole.slice(0, length)), /columns/);
 });

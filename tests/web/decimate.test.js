@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { merge, MOST_POINTS, valueRange, windowOf } from "../../web/session/decimate.js";
+import { MOST_POINTS, merge, valueRange, windowOf } from "../../web/session/decimate.js";
 
 function table(t, rate_hz = 10) {
   return { t: Float64Array.from(t), n: t.length, meta: { rate_hz }, missing: null };
@@ -17,7 +17,10 @@ test("a value that is not finite is a gap with a mark", () => {
   const values = [0, NaN, 2, Infinity, -Infinity];
   const { y, marks } = windowOf(table([0, 0.1, 0.2, 0.3, 0.4]), (row) => values[row], -1, 5);
   assert.deepEqual(y, [0, null, 2, null, null]);
-  assert.deepEqual(marks.map(({ word }) => word), ["NaN", "+Inf", "-Inf"]);
+  assert.deepEqual(
+    marks.map(({ word }) => word),
+    ["NaN", "+Inf", "-Inf"],
+  );
 });
 
 test("x is ascending and unique although a packet came late", () => {
@@ -29,8 +32,16 @@ test("x is ascending and unique although a packet came late", () => {
 test("an hour is drawn with few points and loses no spike and no NaN", () => {
   const n = 72000;
   const spikes = { 12345: 500, 54321: -500 };
-  const source = table(Array.from({ length: n }, (_, i) => i * 0.05), 20);
-  const { x, y, marks } = windowOf(source, (row) => (row === 30000 ? NaN : spikes[row] ?? Math.sin(row / 50)), -1, 4000);
+  const source = table(
+    Array.from({ length: n }, (_, i) => i * 0.05),
+    20,
+  );
+  const { x, y, marks } = windowOf(
+    source,
+    (row) => (row === 30000 ? NaN : (spikes[row] ?? Math.sin(row / 50))),
+    -1,
+    4000,
+  );
   assert.ok(x.length <= MOST_POINTS + 10);
   assert.ok(y.includes(500) && y.includes(-500));
   assert.equal(marks.length, 1);
@@ -49,8 +60,18 @@ test("rows after the cursor are not shown", () => {
 });
 
 test("two series share one axis; where one has no point it is undefined, where it has a gap null", () => {
-  const merged = merge([{ x: [0, 1, 2], y: [5, null, 7] }, { x: [1, 1.5], y: [8, 9] }], 1);
-  assert.deepEqual(merged, [[-1, 0, 0.5, 1], [5, null, undefined, 7], [undefined, 8, 9, undefined]]);
+  const merged = merge(
+    [
+      { x: [0, 1, 2], y: [5, null, 7] },
+      { x: [1, 1.5], y: [8, 9] },
+    ],
+    1,
+  );
+  assert.deepEqual(merged, [
+    [-1, 0, 0.5, 1],
+    [5, null, undefined, 7],
+    [undefined, 8, 9, undefined],
+  ]);
 });
 
 test("noise at rest does not fill the strip", () => {

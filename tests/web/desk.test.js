@@ -2,26 +2,38 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { choices, complaint, toSi } from "../../web/desk/arguments.js";
-import { channelState } from "../../web/session/channel_state.js";
+import { commandSentence, missingStep } from "../../web/desk/command_log.js";
 import { FLOW, invitation, nextState } from "../../web/desk/desk_flow.js";
+import { lockLines } from "../../web/desk/interlock_list.js";
+import { worthSaying } from "../../web/frame/last_command.js";
 import { confirmWindow, countdown } from "../../web/kit/confirm_window.js";
 import { Hold } from "../../web/kit/hold_button.js";
-import { isEvent } from "../../web/panels/watch/event_list.js";
 import { meaning } from "../../web/kit/keys.js";
-import { worthSaying } from "../../web/frame/last_command.js";
-import { commandSentence, missingStep } from "../../web/desk/command_log.js";
-import { lockLines } from "../../web/desk/interlock_list.js";
+import { isEvent } from "../../web/panels/watch/event_list.js";
+import { channelState } from "../../web/session/channel_state.js";
 import { COMMAND_STATES, DESK_SENDS, mayAsk, STEP_WORDS, STEPS } from "../../web/session/messages.js";
 
 test("no single act leads from an open sheet to a confirmation", () => {
   for (const event of Object.keys(FLOW.open)) assert.notEqual(nextState("open", event), "confirming");
-  const into = Object.entries(FLOW).filter(([, row]) => Object.values(row).includes("confirming")).map(([state]) => state);
+  const into = Object.entries(FLOW)
+    .filter(([, row]) => Object.values(row).includes("confirming"))
+    .map(([state]) => state);
   assert.deepEqual(into, ["ready"]);
   // Into "ready" leads the station's reply to this person's first act, or the first act of another person.
-  const readyBy = Object.values(FLOW).flatMap((row) => Object.entries(row).filter(([, to]) => to === "ready").map(([event]) => event));
+  const readyBy = Object.values(FLOW).flatMap((row) =>
+    Object.entries(row)
+      .filter(([, to]) => to === "ready")
+      .map(([event]) => event),
+  );
   assert.deepEqual([...new Set(readyBy)].sort(), ["invited", "ready", "refused"]);
-  const refused = Object.entries(FLOW).filter(([, row]) => row.refused === "ready").map(([state]) => state);
-  assert.deepEqual(refused, ["confirming"], "only a confirmation that was refused leaves the command as ready as before");
+  const refused = Object.entries(FLOW)
+    .filter(([, row]) => row.refused === "ready")
+    .map(([state]) => state);
+  assert.deepEqual(
+    refused,
+    ["confirming"],
+    "only a confirmation that was refused leaves the command as ready as before",
+  );
 });
 
 test("every state and event of the table ends in a state of the table, and a late reply changes nothing", () => {
@@ -33,7 +45,10 @@ test("every state and event of the table ends in a state of the table, and a lat
 
 test("the second act is open only between its two times", () => {
   const arm = { earliest_confirm_rx: 10.3, expires_rx: 20 };
-  assert.deepEqual([10, 10.3, 15, 20, 20.01].map((rx) => confirmWindow(arm, rx)), ["early", "open", "open", "open", "late"]);
+  assert.deepEqual(
+    [10, 10.3, 15, 20, 20.01].map((rx) => confirmWindow(arm, rx)),
+    ["early", "open", "open", "open", "late"],
+  );
 });
 
 test("letting go of the hold starts over, pressing again while held does not", () => {
@@ -57,7 +72,14 @@ test("an unknown outcome never looks like a cancelled command", () => {
 
 test("a command's steps are not events, its outcome is", () => {
   const of = (state) => isEvent({ topic: "command", body: { state } });
-  assert.deepEqual(["queued", "sent", "accepted", "verified", "unknown", "failed"].map(of), [false, false, false, true, true, true]);
+  assert.deepEqual(["queued", "sent", "accepted", "verified", "unknown", "failed"].map(of), [
+    false,
+    false,
+    false,
+    true,
+    true,
+    true,
+  ]);
   assert.equal(isEvent({ topic: "moment", body: {} }), true);
 });
 
@@ -74,16 +96,34 @@ test("a channel heard too long ago is unknown and dangerous, whatever it said la
 });
 
 test("armed outranks everything else that telemetry says", () => {
-  for (const continuity of [0, 1]) for (const fired of [0, 1]) for (const inhibited of [0, 1]) {
-    assert.equal(channelState({ continuity: bit(continuity), armed: bit(1), fired: bit(fired), inhibited: bit(inhibited) }).state, "armed");
-  }
+  for (const continuity of [0, 1])
+    for (const fired of [0, 1])
+      for (const inhibited of [0, 1]) {
+        assert.equal(
+          channelState({ continuity: bit(continuity), armed: bit(1), fired: bit(fired), inhibited: bit(inhibited) })
+            .state,
+          "armed",
+        );
+      }
   assert.equal(channelState({ continuity: bit(0), armed: bit(0), fired: bit(1) }).state, "fired");
   assert.equal(channelState({ continuity: bit(0), armed: bit(0), fired: bit(0), inhibited: bit(1) }).state, "open");
-  assert.equal(channelState({ continuity: bit(1), armed: bit(0), fired: bit(0), inhibited: bit(1) }).state, "inhibited");
+  assert.equal(
+    channelState({ continuity: bit(1), armed: bit(0), fired: bit(0), inhibited: bit(1) }).state,
+    "inhibited",
+  );
   assert.equal(channelState({ continuity: bit(1), armed: bit(0), fired: bit(0) }).state, "continuous");
 });
 
-const ANGLE = { name: "angle", type: "i16", unit: "rad", display_unit: "deg", display_scale: 180 / Math.PI, display_offset: 0, min: -0.2618, max: 0.2618 };
+const ANGLE = {
+  name: "angle",
+  type: "i16",
+  unit: "rad",
+  display_unit: "deg",
+  display_scale: 180 / Math.PI,
+  display_offset: 0,
+  min: -0.2618,
+  max: 0.2618,
+};
 
 test("arguments are typed in display units, sent in SI, and refused outside their limits", () => {
   assert.ok(Math.abs(toSi(ANGLE, "10") - 0.1745329) < 1e-6);
@@ -95,9 +135,18 @@ test("arguments are typed in display units, sent in SI, and refused outside thei
 
 test("a counted argument offers what is fitted, an enumerated one its words", () => {
   const camera = { name: "camera", type: "u8", min: 1, max: 4 };
-  assert.deepEqual(choices(camera, ["1", "2", "3"]).map(({ value }) => value), [1, 2, 3]);
-  assert.deepEqual(choices(camera, []).map(({ value }) => value), [1, 2, 3, 4]);
-  assert.deepEqual(choices({ name: "on", min: 0, max: 1, values: ["off", "on"] }), [{ value: 0, text: "off" }, { value: 1, text: "on" }]);
+  assert.deepEqual(
+    choices(camera, ["1", "2", "3"]).map(({ value }) => value),
+    [1, 2, 3],
+  );
+  assert.deepEqual(
+    choices(camera, []).map(({ value }) => value),
+    [1, 2, 3, 4],
+  );
+  assert.deepEqual(choices({ name: "on", min: 0, max: 1, values: ["off", "on"] }), [
+    { value: 0, text: "off" },
+    { value: 1, text: "on" },
+  ]);
   assert.equal(choices(ANGLE), null);
 });
 
@@ -112,7 +161,11 @@ test("safe-all has its chord everywhere, replay keys only in a replay, and typin
   assert.deepEqual(meaning(press(" "), { replay: true }), ["replay", "toggle"]);
   assert.deepEqual(meaning(press("L"), { replay: true }), ["replay", "shuttle", 1]);
   assert.equal(meaning(press("l", { target: field }), { replay: true }), null);
-  assert.deepEqual(meaning(press("ArrowLeft", { target: { tagName: "INPUT", type: "range" } }), { replay: true }), ["replay", "step", -1]);
+  assert.deepEqual(meaning(press("ArrowLeft", { target: { tagName: "INPUT", type: "range" } }), { replay: true }), [
+    "replay",
+    "step",
+    -1,
+  ]);
 });
 
 test("the line beside the places speaks of a running or unknown command however old, of a finished one shortly", () => {
@@ -133,7 +186,8 @@ test("what is left to confirm is said in words of its own", () => {
 test("only what another person got ready for a second person invites, while its time runs and until it is put aside", () => {
   const view = { id: "7", state: "armed", confirm_by: "another", operator: "Ada 1", expires_rx: 20 };
   const desk = { open: true, operator: "Ben 1" };
-  const asked = (change = {}, who = desk, rx = 15, left = []) => invitation([{ ...view, ...change }], who, rx, new Set(left))?.id;
+  const asked = (change = {}, who = desk, rx = 15, left = []) =>
+    invitation([{ ...view, ...change }], who, rx, new Set(left))?.id;
   assert.equal(asked(), "7");
   assert.equal(asked({ confirm_by: "same" }), undefined);
   assert.equal(asked({ state: "queued" }), undefined);
@@ -145,30 +199,76 @@ test("only what another person got ready for a second person invites, while its 
 });
 
 test("a command that waits says for which step and since when, in the desk's words", () => {
-  const view = (state, rxs, missing, more = {}) => ({ state, state_text: `text of ${state}`, missing, sends: 1, entry: { rx: 12 }, steps: Object.entries(rxs).map(([step, rx]) => ({ step, rx })), ...more });
-  const accepted = view("accepted", { asked: 10, sent: 11, accepted: 12, completed: null, verified: null }, "completed");
+  const view = (state, rxs, missing, more = {}) => ({
+    state,
+    state_text: `text of ${state}`,
+    missing,
+    sends: 1,
+    entry: { rx: 12 },
+    steps: Object.entries(rxs).map(([step, rx]) => ({ step, rx })),
+    ...more,
+  });
+  const accepted = view(
+    "accepted",
+    { asked: 10, sent: 11, accepted: 12, completed: null, verified: null },
+    "completed",
+  );
   assert.deepEqual(missingStep(accepted), { word: "completed", since: 12 });
   assert.equal(commandSentence(accepted, 15, false), "text of accepted \u00b7 completed missing for 3.0 s");
-  assert.equal(commandSentence(view("verified", { asked: 10, verified: 12 }, null), 15), "text of verified \u00b7 3.0 s ago");
-  const unknown = view("unknown", { asked: 10, sent: 11, accepted: null }, "accepted", { reason: "link lost", sends: 3 });
-  assert.equal(commandSentence(unknown, 15, false), `${COMMAND_STATES.unknown.word} \u00b7 link lost \u00b7 accepted missing for 4.0 s \u00b7 sent 3 times`);
-  assert.equal(commandSentence(view("armed", { asked: 10, armed: 10, confirmed: null }, "confirmed"), 15, false), "ready, waiting for confirmation");
+  assert.equal(
+    commandSentence(view("verified", { asked: 10, verified: 12 }, null), 15),
+    "text of verified \u00b7 3.0 s ago",
+  );
+  const unknown = view("unknown", { asked: 10, sent: 11, accepted: null }, "accepted", {
+    reason: "link lost",
+    sends: 3,
+  });
+  assert.equal(
+    commandSentence(unknown, 15, false),
+    `${COMMAND_STATES.unknown.word} \u00b7 link lost \u00b7 accepted missing for 4.0 s \u00b7 sent 3 times`,
+  );
+  assert.equal(
+    commandSentence(view("armed", { asked: 10, armed: 10, confirmed: null }, "confirmed"), 15, false),
+    "ready, waiting for confirmation",
+  );
 });
 
 test("'armed' is never the desk's word for a command", () => {
-  for (const { word } of Object.values(COMMAND_STATES)) assert.doesNotMatch(word.replace("treat as armed", ""), /\barmed\b/);
-  assert.deepEqual(STEPS.map((step) => STEP_WORDS[step] ?? step).filter((word) => word === "armed"), []);
+  for (const { word } of Object.values(COMMAND_STATES))
+    assert.doesNotMatch(word.replace("treat as armed", ""), /\barmed\b/);
+  assert.deepEqual(
+    STEPS.map((step) => STEP_WORDS[step] ?? step).filter((word) => word === "armed"),
+    [],
+  );
 });
 
 test("from a recording nothing is asked of the live station but making safe and giving up", () => {
-  assert.deepEqual(DESK_SENDS.filter((type) => mayAsk(type, true)), ["safe_all", "release"]);
-  assert.deepEqual(DESK_SENDS.filter((type) => !mayAsk(type, false)), []);
+  assert.deepEqual(
+    DESK_SENDS.filter((type) => mayAsk(type, true)),
+    ["safe_all", "release"],
+  );
+  assert.deepEqual(
+    DESK_SENDS.filter((type) => !mayAsk(type, false)),
+    [],
+  );
 });
 
 test("conditions come from the dictionary until the station has looked, then from the station, in its order", () => {
   const declared = [{ name: "a", title: "A" }];
-  assert.deepEqual(lockLines(declared, undefined).map(({ name, word }) => [name, word]), [["a", "checking"]]);
-  const looked = [{ name: "a", title: "A", met: true, value_text: "1" }, { name: "alone", title: "Alone", met: false, value_text: "busy" }];
-  assert.deepEqual(lockLines(declared, looked).map(({ name, word }) => [name, word]), [["a", "met"], ["alone", "NOT met"]]);
+  assert.deepEqual(
+    lockLines(declared, undefined).map(({ name, word }) => [name, word]),
+    [["a", "checking"]],
+  );
+  const looked = [
+    { name: "a", title: "A", met: true, value_text: "1" },
+    { name: "alone", title: "Alone", met: false, value_text: "busy" },
+  ];
+  assert.deepEqual(
+    lockLines(declared, looked).map(({ name, word }) => [name, word]),
+    [
+      ["a", "met"],
+      ["alone", "NOT met"],
+    ],
+  );
   assert.deepEqual(lockLines(undefined, undefined), []);
 });

@@ -4,10 +4,20 @@ import { test } from "node:test";
 import * as format from "../../web/kit/format.js";
 
 const DEG = { kind: "number", unit: "rad", display_unit: "deg", display_scale: 180 / Math.PI, display_offset: 0 };
-const CELSIUS = { kind: "number", unit: "K", display_unit: "degC", display_scale: 1, display_offset: -273.15, limits: { caution_high: 338.15, warning_high: 353.15 } };
+const CELSIUS = {
+  kind: "number",
+  unit: "K",
+  display_unit: "degC",
+  display_scale: 1,
+  display_offset: -273.15,
+  limits: { caution_high: 338.15, warning_high: 353.15 },
+};
 
 test("what is not a number is said in words and never rounded away", () => {
-  assert.deepEqual([NaN, Infinity, -Infinity].map((value) => format.fixed(value)), ["NaN", "+Inf", "-Inf"]);
+  assert.deepEqual(
+    [NaN, Infinity, -Infinity].map((value) => format.fixed(value)),
+    ["NaN", "+Inf", "-Inf"],
+  );
   assert.equal(format.fixed(undefined), format.NOTHING);
   assert.equal(format.valueWithUnit(DEG, NaN), "NaN\u00b0");
 });
@@ -37,7 +47,14 @@ test("the T clock counts through zero and over a minute, and never shows 60 seco
 });
 
 test("ages, lengths of time and sizes", () => {
-  assert.deepEqual([0.21, 9.96, 119, 120, 7300, Infinity].map(format.age), ["0.2 s", "10 s", "119 s", "2 min", "2 h", "never"]);
+  assert.deepEqual([0.21, 9.96, 119, 120, 7300, Infinity].map(format.age), [
+    "0.2 s",
+    "10 s",
+    "119 s",
+    "2 min",
+    "2 h",
+    "never",
+  ]);
   assert.deepEqual([5, 65, 3671].map(format.duration), ["0:05", "1:05", "1:01:11"]);
   assert.match(format.dayTime(0), /^\d\d:\d\d:00$/);
   assert.equal(format.dayTime(new Date(2026, 0, 2, 3, 4, 5, 999).getTime()), "03:04:05");
@@ -52,7 +69,10 @@ test("bearings are three digits from north clockwise with their compass point", 
 });
 
 test("limits are judged in SI units, and a number that is none is a warning", () => {
-  assert.deepEqual([330, 338.15, 340, 360].map((value) => format.limitState(CELSIUS, value)), ["", "", "caution", "warning"]);
+  assert.deepEqual(
+    [330, 338.15, 340, 360].map((value) => format.limitState(CELSIUS, value)),
+    ["", "", "caution", "warning"],
+  );
   assert.equal(format.limitState({ limits: { warning_low: 6.6, caution_low: 7 } }, 6.5), "warning");
   assert.equal(format.limitState({}, NaN), "warning");
   assert.equal(format.limitState({}, 1), "");

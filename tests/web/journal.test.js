@@ -28,9 +28,20 @@ test("an entry that came twice counts once", () => {
 
 test("texts are the newest first, empty ones left out, none after the cursor", () => {
   const journal = new Journal();
-  journal.add([entry(0, 0, "event", "a", {}, "one"), entry(1, 1, "event", "b"), entry(2, 2, "event", "c", {}, "two"), entry(3, 9, "event", "d", {}, "later")]);
-  assert.deepEqual(journal.texts(5).map(({ text }) => text), ["two", "one"]);
-  assert.deepEqual(journal.texts(5, 1).map(({ text }) => text), ["two"]);
+  journal.add([
+    entry(0, 0, "event", "a", {}, "one"),
+    entry(1, 1, "event", "b"),
+    entry(2, 2, "event", "c", {}, "two"),
+    entry(3, 9, "event", "d", {}, "later"),
+  ]);
+  assert.deepEqual(
+    journal.texts(5).map(({ text }) => text),
+    ["two", "one"],
+  );
+  assert.deepEqual(
+    journal.texts(5, 1).map(({ text }) => text),
+    ["two"],
+  );
   assert.deepEqual(new Journal().texts(), []);
 });
 
@@ -61,5 +72,8 @@ test("a long session stays bounded though every event and every command has a ke
   assert.equal(journal.state("alarm", "battery").text, "battery low");
   assert.ok(journal.states("command").length > 25 && journal.states("command").at(-1).key === "k2997");
   const order = journal.entries.map(({ i }) => i);
-  assert.deepEqual(order, [...order].sort((a, b) => a - b));
+  assert.deepEqual(
+    order,
+    [...order].sort((a, b) => a - b),
+  );
 });

@@ -1,22 +1,44 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
-
-import { Live } from "../../web/station/live.js";
 import { Store } from "../../web/session/store.js";
+import { Live } from "../../web/station/live.js";
 import { DICTIONARY } from "./make.js";
 
 const row = (i) => [i, i, i, 0, ""];
-const hello = (nav, session = "s") => ({ type: "hello", session, mode: "live", rx_now: nav, t_now: nav, cursor: { nav }, journal_next: 0 });
-const update = (from, count) => ({ type: "update", rx_now: from + count, t_now: from + count, from: { nav: from }, rows: { nav: Array.from({ length: count }, (_, i) => row(from + i)) }, journal: [] });
+const hello = (nav, session = "s") => ({
+  type: "hello",
+  session,
+  mode: "live",
+  rx_now: nav,
+  t_now: nav,
+  cursor: { nav },
+  journal_next: 0,
+});
+const update = (from, count) => ({
+  type: "update",
+  rx_now: from + count,
+  t_now: from + count,
+  from: { nav: from },
+  rows: { nav: Array.from({ length: count }, (_, i) => row(from + i)) },
+  journal: [],
+});
 
 function station() {
   const fetches = [];
   const clock = { now: 0 };
-  const live = new Live({ changed() {}, trouble() {}, now: () => clock.now, fetch: (name, options) => new Promise((resolve) => fetches.push((rows) => {
-    const store = new Store(DICTIONARY, options);
-    if (rows) store.update(update(0, rows));
-    resolve(store);
-  })) });
+  const live = new Live({
+    changed() {},
+    trouble() {},
+    now: () => clock.now,
+    fetch: (name, options) =>
+      new Promise((resolve) =>
+        fetches.push((rows) => {
+          const store = new Store(DICTIONARY, options);
+          if (rows) store.update(update(0, rows));
+          resolve(store);
+        }),
+      ),
+  });
   return { live, fetches, clock };
 }
 

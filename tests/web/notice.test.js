@@ -11,7 +11,12 @@ const UP = { link: "up", yours: true };
 test("a refused command was not sent, and no word lets one think that it waits", () => {
   const { text } = refusal("arm", { sentence: "not ready: Downlink loss under 10 % (32.1 %)" }, UP, 0);
   assert.equal(text, "Not sent. Downlink loss under 10 % (32.1 %).");
-  const lost = refusal("send", { sentence: "the downlink is lost; nothing is kept for later, ask again when the vehicle is heard" }, UP, 0).text;
+  const lost = refusal(
+    "send",
+    { sentence: "the downlink is lost; nothing is kept for later, ask again when the vehicle is heard" },
+    UP,
+    0,
+  ).text;
   assert.match(lost, /^Not sent\. The downlink is lost; nothing is kept for later/);
   assert.doesNotMatch(lost, /wait/);
   assert.equal(refusal("take", { sentence: "you are not signed in" }, UP, 0).text, "You are not signed in.");

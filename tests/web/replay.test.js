@@ -50,8 +50,18 @@ test("seeking is clamped to the session", () => {
 
 function flown() {
   const store = new Store(DICTIONARY);
-  const nav = [[0, 5, 0, 0, ""], [1, 6, 1, 0, ""], [3, 8.5, 3, 0, ""], [2, 8.6, 2, 0, ""], [4, 9, 4, 1, ""]];
-  store.update({ from: { nav: 0 }, rows: { nav }, journal: [entry(0, 7, "moment", "lift_off", { t: 3.5 }), entry(1, 9.5, "recording", "file", { state: "closed" })] });
+  const nav = [
+    [0, 5, 0, 0, ""],
+    [1, 6, 1, 0, ""],
+    [3, 8.5, 3, 0, ""],
+    [2, 8.6, 2, 0, ""],
+    [4, 9, 4, 1, ""],
+  ];
+  store.update({
+    from: { nav: 0 },
+    rows: { nav },
+    journal: [entry(0, 7, "moment", "lift_off", { t: 3.5 }), entry(1, 9.5, "recording", "file", { state: "closed" })],
+  });
   store.tRange = [0, 4];
   store.rxRange = [0, 10];
   return store;
@@ -75,8 +85,14 @@ test("a replay begins just before lift-off and steps packet by packet, forwards 
   const replay = new Replay(flown(), { name: "x" });
   assert.equal(replay.cursor(0).t, 0.5);
   const visited = [];
-  for (let i = 0; i < 6; i++) { replay.act("step", 1, 0); visited.push(replay.cursor(0).rx); }
-  assert.deepEqual(visited, [6, 8.5, 8.6, 9, 10, 10].map((rx, i) => (i >= 4 ? visited[3] : rx)));
+  for (let i = 0; i < 6; i++) {
+    replay.act("step", 1, 0);
+    visited.push(replay.cursor(0).rx);
+  }
+  assert.deepEqual(
+    visited,
+    [6, 8.5, 8.6, 9, 10, 10].map((rx, i) => (i >= 4 ? visited[3] : rx)),
+  );
   replay.act("step", -1, 0);
   assert.equal(replay.cursor(0).rx, 8.6);
   replay.act("step", -1, 0);
@@ -87,7 +103,10 @@ test("the track of an hour on the pad shows the flight, that of a short session 
   const store = new Store(DICTIONARY);
   store.tRange = [0, 3600];
   assert.equal(flightRange(store), undefined);
-  store.journal.add([entry(0, 3000, "moment", "lift_off", { t: 3000 }), entry(1, 3070, "moment", "landing", { t: 3070 })]);
+  store.journal.add([
+    entry(0, 3000, "moment", "lift_off", { t: 3000 }),
+    entry(1, 3070, "moment", "landing", { t: 3070 }),
+  ]);
   assert.deepEqual(flightRange(store), [2980, 3090]);
   store.tRange = [2950, 3100];
   assert.equal(flightRange(store), undefined);

@@ -9,11 +9,11 @@ const WEB = new URL("../../web/", import.meta.url);
 
 /** Each room and the rooms it may import beside itself; the two files at the root are rooms of their own. */
 const ROOMS = {
-  "session": [],
-  "kit": ["session"],
-  "station": ["session"],
-  "desk": ["kit", "session"],
-  "frame": ["desk", "kit", "session"],
+  session: [],
+  kit: ["session"],
+  station: ["session"],
+  desk: ["kit", "session"],
+  frame: ["desk", "kit", "session"],
   "panels/try": ["kit", "session"],
   "panels/ready": ["kit", "session"],
   "panels/watch": ["kit", "session"],
@@ -23,21 +23,28 @@ const ROOMS = {
   "main.js": ["places.js", "frame", "desk", "station", "kit", "session"],
 };
 
-const names = readdirSync(WEB, { recursive: true }).map((name) => name.replaceAll("\\", "/")).filter((name) => name.endsWith(".js")).sort();
+const names = readdirSync(WEB, { recursive: true })
+  .map((name) => name.replaceAll("\\", "/"))
+  .filter((name) => name.endsWith(".js"))
+  .sort();
 const roomOf = (name) => (name.includes("/") ? posix.dirname(name) : name);
 
 /** Paths from web/ that a module's source imports. */
 function importsOf(name, source) {
-  return [...source.matchAll(/^(?:import|export|\})[^"\n]*from "([^"]+)"|\bimport\("([^"]+)"\)/gm)].map(([, fixed, late]) => posix.join(posix.dirname(name), fixed ?? late));
+  return [...source.matchAll(/^(?:import|export|\})[^"\n]*from "([^"]+)"|\bimport\("([^"]+)"\)/gm)].map(
+    ([, fixed, late]) => posix.join(posix.dirname(name), fixed ?? late),
+  );
 }
 
 /** What a module imports against the table, as sentences. */
 function objections(name, source) {
   const mine = roomOf(name);
-  return importsOf(name, source).filter((file) => {
-    const theirs = roomOf(file);
-    return !existsSync(new URL(file, WEB)) || !(mine in ROOMS) || (theirs !== mine && !ROOMS[mine].includes(theirs));
-  }).map((file) => `${name} imports ${file}`);
+  return importsOf(name, source)
+    .filter((file) => {
+      const theirs = roomOf(file);
+      return !existsSync(new URL(file, WEB)) || !(mine in ROOMS) || (theirs !== mine && !ROOMS[mine].includes(theirs));
+    })
+    .map((file) => `${name} imports ${file}`);
 }
 
 /** One circle of a graph {node: [nodes]} as its nodes in order, or null. */
@@ -64,21 +71,34 @@ const read = (name) => readFileSync(new URL(name, WEB), "utf8");
 
 test("every import is a file that the table of rooms allows", () => {
   assert.ok(names.length > 50);
-  assert.deepEqual(names.flatMap((name) => objections(name, read(name))), []);
+  assert.deepEqual(
+    names.flatMap((name) => objections(name, read(name))),
+    [],
+  );
 });
 
 test("a panel of a place imports no other panel: only places.js knows many", () => {
   const panels = importsOf("places.js", read("places.js"));
   assert.ok(panels.length > 20);
-  assert.deepEqual(panels.filter((name) => importsOf(name, read(name)).some((file) => panels.includes(file))), []);
+  assert.deepEqual(
+    panels.filter((name) => importsOf(name, read(name)).some((file) => panels.includes(file))),
+    [],
+  );
 });
 
 test("a room in the table has files, and allows nothing that nobody imports", () => {
   const used = Object.fromEntries(Object.keys(ROOMS).map((room) => [room, new Set()]));
   for (const name of names) for (const file of importsOf(name, read(name))) used[roomOf(name)]?.add(roomOf(file));
   for (const [room, allowed] of Object.entries(ROOMS)) {
-    assert.ok(names.some((name) => roomOf(name) === room), room);
-    assert.deepEqual(allowed.filter((other) => !used[room].has(other)), [], room);
+    assert.ok(
+      names.some((name) => roomOf(name) === room),
+      room,
+    );
+    assert.deepEqual(
+      allowed.filter((other) => !used[room].has(other)),
+      [],
+      room,
+    );
   }
 });
 
@@ -90,7 +110,8 @@ test("a wrong import is seen, also one of a file that is not there", () => {
     ["kit/x.js", 'const late = await import("../desk/desk_flow.js");'],
     ["kit/x.js", 'import { h } from "./doom.js";'],
     ["elsewhere/x.js", 'import { h } from "../kit/dom.js";'],
-  ]) assert.equal(objections(name, source).length, 1, source);
+  ])
+    assert.equal(objections(name, source).length, 1, source);
   assert.deepEqual(objections("panels/watch/x.js", 'import { h } from "../../kit/dom.js";'), []);
 });
 

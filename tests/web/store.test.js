@@ -4,17 +4,20 @@ import { test } from "node:test";
 import { parseColumns } from "../../web/session/columns.js";
 import { commandFor, family, safeAllCommand } from "../../web/session/roles.js";
 import { Store } from "../../web/session/store.js";
-import { Table, lastAtOrBefore } from "../../web/session/table.js";
+import { lastAtOrBefore, Table } from "../../web/session/table.js";
 import { View } from "../../web/session/view.js";
 import { columnsBuffer, DICTIONARY, entry } from "./make.js";
 
-const rows = (from, to) => Array.from({ length: to - from }, (_, i) => [from + i, from + i + 0.5, 10 * (from + i), 0, `n${from + i}`]);
+const rows = (from, to) =>
+  Array.from({ length: to - from }, (_, i) => [from + i, from + i + 0.5, 10 * (from + i), 0, `n${from + i}`]);
 
 test("binary search agrees with looking at every element", () => {
   const values = Float64Array.from([0, 1, 1, 2, 5, 5, 5, 9]);
   for (let x = -1; x <= 10; x += 0.25) {
     let expected = -1;
-    values.forEach((value, i) => { if (value <= x) expected = i; });
+    values.forEach((value, i) => {
+      if (value <= x) expected = i;
+    });
     assert.equal(lastAtOrBefore(values, values.length, x), expected, `x ${x}`);
   }
 });
@@ -41,8 +44,15 @@ test("a jump in the index leaves one row without values, which is not NaN", () =
 
 test("non-finite numbers arrive as words and stay what they are", () => {
   const table = new Table(DICTIONARY.tables[0]);
-  table.append(0, [[0, 0, "nan", 0, ""], [1, 1, "inf", 0, ""], [2, 2, "-inf", 0, ""]]);
-  assert.deepEqual([0, 1, 2].map((row) => table.value(0, row)), [NaN, Infinity, -Infinity]);
+  table.append(0, [
+    [0, 0, "nan", 0, ""],
+    [1, 1, "inf", 0, ""],
+    [2, 2, "-inf", 0, ""],
+  ]);
+  assert.deepEqual(
+    [0, 1, 2].map((row) => table.value(0, row)),
+    [NaN, Infinity, -Infinity],
+  );
 });
 
 test("a live table never grows past its cap, keeps its newest rows exactly and its oldest time", () => {
@@ -61,14 +71,32 @@ test("a live table never grows past its cap, keeps its newest rows exactly and i
     assert.equal(table.value(2, row), `n${table.t[row]}`);
   }
   assert.equal(table.t[0], 0);
-  for (let row = 1; row < table.n; row++) assert.ok(table.t[row] - table.t[row - 1] <= 128, "no part of the history is lost, only its density");
+  for (let row = 1; row < table.n; row++)
+    assert.ok(table.t[row] - table.t[row - 1] <= 128, "no part of the history is lost, only its density");
 });
 
 test("live rows and a whole session give the same values to a panel", () => {
   const live = new Store(DICTIONARY, { session: "x", cap: 100 });
-  live.update({ from: { nav: 0 }, rows: { nav: [[0, 0, 1, 0, "a"], [0.1, 0.1, "nan", 1, "b"], [0.2, 0.2, 3, 1, "c"]] }, rx_now: 0.2, t_now: 0.2 });
+  live.update({
+    from: { nav: 0 },
+    rows: {
+      nav: [
+        [0, 0, 1, 0, "a"],
+        [0.1, 0.1, "nan", 1, "b"],
+        [0.2, 0.2, 3, 1, "c"],
+      ],
+    },
+    rx_now: 0.2,
+    t_now: 0.2,
+  });
   const whole = new Store(DICTIONARY, { session: "x" });
-  whole.load(parseColumns(columnsBuffer("x", { nav: { t: [0, 0.1, 0.2], rx: [0, 0.1, 0.2], up: [1, NaN, 3], mode: [0, 1, 1] } }, [], { nav: { note: ["a", "b", "c"] } })));
+  whole.load(
+    parseColumns(
+      columnsBuffer("x", { nav: { t: [0, 0.1, 0.2], rx: [0, 0.1, 0.2], up: [1, NaN, 3], mode: [0, 1, 1] } }, [], {
+        nav: { note: ["a", "b", "c"] },
+      }),
+    ),
+  );
   for (const rx of [0, 0.05, 0.1, 0.15, 0.2]) {
     const [a, b] = [live, whole].map((store) => new View(store, { rx, t: rx, live: false }, {}));
     assert.deepEqual(a.sample("position.up"), b.sample("position.up"));
@@ -115,14 +143,28 @@ test("a value older than two seconds is stale", () => {
 
 test("the greatest value ignores what is not finite and what lies outside the window", () => {
   const store = new Store(DICTIONARY);
-  store.update({ from: { nav: 0 }, rows: { nav: [[0, 0, 99, 0, ""], [1, 1, 5, 0, ""], [2, 2, "nan", 0, ""], [3, 3, "inf", 0, ""], [4, 4, 7, 0, ""], [5, 5, 50, 0, ""]] } });
+  store.update({
+    from: { nav: 0 },
+    rows: {
+      nav: [
+        [0, 0, 99, 0, ""],
+        [1, 1, 5, 0, ""],
+        [2, 2, "nan", 0, ""],
+        [3, 3, "inf", 0, ""],
+        [4, 4, 7, 0, ""],
+        [5, 5, 50, 0, ""],
+      ],
+    },
+  });
   const view = (rx) => new View(store, { rx, t: rx, live: false }, {});
   assert.equal(view(9).greatest("position.up", 0.5, 4.5), 7);
   assert.equal(view(2).greatest("position.up", 0.5), 5);
 });
 
 test("families are found by pattern in natural order", () => {
-  const roles = new Map(["camera[10].powered", "camera[2].powered", "camera[2].recording", "rail[servo].current"].map((role) => [role, {}]));
+  const roles = new Map(
+    ["camera[10].powered", "camera[2].powered", "camera[2].recording", "rail[servo].current"].map((role) => [role, {}]),
+  );
   assert.deepEqual(family(roles, "camera"), ["2", "10"]);
   assert.deepEqual(family(roles, "rail"), ["servo"]);
   assert.deepEqual(family(roles, "fin"), []);
@@ -139,5 +181,11 @@ test("the ranges of both clocks follow the station's and never shrink", () => {
   const store = new Store(DICTIONARY);
   store.update({ rx_now: 12, t_now: 10 });
   store.update({ rx_now: 11, t_now: 9 });
-  assert.deepEqual([store.tRange, store.rxRange], [[0, 10], [0, 12]]);
+  assert.deepEqual(
+    [store.tRange, store.rxRange],
+    [
+      [0, 10],
+      [0, 12],
+    ],
+  );
 });

@@ -4,14 +4,28 @@ import { test } from "node:test";
 import { cyclesOf, newestTrial, trialSentence, trialTone } from "../../web/panels/try/trial_panel.js";
 
 const PLAN = { name: "made", title: "Made up", hazard: "hazardous", cycles: 4 };
-const PROGRESS = { state: "sending", run: 3, runs: 8, cycle: 2, cycles: 4, variant: "channel 1", step: "Arm, channel 1", passed: 2, failed: 0 };
+const PROGRESS = {
+  state: "sending",
+  run: 3,
+  runs: 8,
+  cycle: 2,
+  cycles: 4,
+  variant: "channel 1",
+  step: "Arm, channel 1",
+  passed: 2,
+  failed: 0,
+};
 const RESULT = { runs: 3, passed: 2, failed: 1, safe: true, cause: "channel[3].armed: odd" };
 
 const note = (rx, body) => ({ rx, body: { id: "t1", plan: PLAN, operator: "Ada 1", ...body } });
 const ARMED = { state: "armed", permit: "p1", earliest_confirm_rx: 10.3, expires_rx: 20 };
 
 function view(rx, trials, permits = {}) {
-  return { cursor: { rx }, states: () => trials, state: (topic, key) => (topic === "permit" && permits[key] ? { body: permits[key] } : undefined) };
+  return {
+    cursor: { rx },
+    states: () => trials,
+    state: (topic, key) => (topic === "permit" && permits[key] ? { body: permits[key] } : undefined),
+  };
 }
 
 test("the newest trial is the one that was noted last, and none is none", () => {
@@ -51,5 +65,6 @@ test("what nobody has seen safe is dangerous, even with a perfect score", () => 
 
 test("only a whole number of cycles in range is one", () => {
   assert.deepEqual(["1", " 25 ", "10000"].map(cyclesOf), [1, 25, 10000]);
-  for (const text of ["", "0", "-1", "2.5", "1e3", "10001", "ten", "NaN"]) assert.ok(Number.isNaN(cyclesOf(text)), text);
+  for (const text of ["", "0", "-1", "2.5", "1e3", "10001", "ten", "NaN"])
+    assert.ok(Number.isNaN(cyclesOf(text)), text);
 });

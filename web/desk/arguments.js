@@ -4,7 +4,9 @@ import { fixed, inDisplayUnit, unitText } from "../kit/format.js";
 
 /** Least and greatest value of an argument as the form shows them. */
 export function shownRange(arg) {
-  return [arg.min, arg.max].map((limit) => (limit === undefined || limit === null ? undefined : tidy(inDisplayUnit(arg, limit))));
+  return [arg.min, arg.max].map((limit) =>
+    limit === undefined || limit === null ? undefined : tidy(inDisplayUnit(arg, limit)),
+  );
 }
 
 /** What a person typed or chose, as the SI value that is sent; NaN when it is not a number. */
@@ -20,7 +22,8 @@ export function complaint(arg, value) {
   if (!Number.isFinite(value)) return `${label(arg)} needs a number.`;
   const [low, high] = shownRange(arg);
   const slack = 1e-9 * Math.max(1, Math.abs(value));
-  if (value < arg.min - slack || value > arg.max + slack) return `${label(arg)} must be from ${fixedOrWhole(low)} to ${fixedOrWhole(high)}${unitText(arg.display_unit || arg.unit)}.`;
+  if (value < arg.min - slack || value > arg.max + slack)
+    return `${label(arg)} must be from ${fixedOrWhole(low)} to ${fixedOrWhole(high)}${unitText(arg.display_unit || arg.unit)}.`;
   return "";
 }
 
@@ -31,10 +34,16 @@ export function label(arg) {
 
 /** Choices for an argument that counts something: whole numbers between its limits, at most eight. */
 export function choices(arg, fitted) {
-  if (arg.values) return arg.values.map((text, value) => ({ value, text })).filter(({ value }) => value >= (arg.min ?? 0) && value <= (arg.max ?? Infinity));
+  if (arg.values)
+    return arg.values
+      .map((text, value) => ({ value, text }))
+      .filter(({ value }) => value >= (arg.min ?? 0) && value <= (arg.max ?? Infinity));
   const whole = /^u\d/.test(arg.type ?? "") && !arg.display_unit;
   if (!whole || arg.max - arg.min > 7) return null;
-  const all = Array.from({ length: arg.max - arg.min + 1 }, (_, i) => ({ value: arg.min + i, text: String(arg.min + i) }));
+  const all = Array.from({ length: arg.max - arg.min + 1 }, (_, i) => ({
+    value: arg.min + i,
+    text: String(arg.min + i),
+  }));
   return fitted?.length ? all.filter(({ value }) => fitted.includes(String(value))) : all;
 }
 

@@ -7,7 +7,9 @@ export function whyNot({ replay, mode, desk }) {
   if (!desk) return "View only. Commands need the operator's link, which the station prints in its terminal.";
   if (!desk.open) return desk.sentence;
   if (desk.yours) return "";
-  return desk.holder ? `${desk.holder} holds command authority.` : "Nobody holds command authority. Take it to give commands.";
+  return desk.holder
+    ? `${desk.holder} holds command authority.`
+    : "Nobody holds command authority. Take it to give commands.";
 }
 
 /** What else to know about the people at the desk: the others, and the two-person rule. */

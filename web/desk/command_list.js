@@ -1,7 +1,7 @@
 // Every command of the dictionary by hazard.
 
-import { whyNot } from "./authority.js";
 import { builder, h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
+import { whyNot } from "./authority.js";
 
 const CLASSES = [
   ["routine", "Routine", "one act"],
@@ -20,14 +20,27 @@ export function CommandList(el, acts) {
 
   function build(view) {
     const commands = view.store.dictionary.commands.filter((command) => !command.safes_all);
-    buttons = commands.map((command) => h("button", {
-      type: "button", class: `act -${command.hazard}`, testid: `command-${command.name}`, title: command.does,
-      text: command.title + (command.hazard === "routine" && command.args.length === 0 ? "" : "\u2026"), on: { click: () => acts.begin(command.name, {}) },
-    }));
-    groups.replaceChildren(...CLASSES.map(([hazard, title, how]) => {
-      const made = buttons.filter((_, i) => commands[i].hazard === hazard);
-      return h("div", { class: "command-group", hidden: made.length === 0 }, h("p", { class: "group-title" }, h("b", { text: title }), ` \u2014 ${how}`), h("div", { class: "command-buttons" }, ...made));
-    }));
+    buttons = commands.map((command) =>
+      h("button", {
+        type: "button",
+        class: `act -${command.hazard}`,
+        testid: `command-${command.name}`,
+        title: command.does,
+        text: command.title + (command.hazard === "routine" && command.args.length === 0 ? "" : "\u2026"),
+        on: { click: () => acts.begin(command.name, {}) },
+      }),
+    );
+    groups.replaceChildren(
+      ...CLASSES.map(([hazard, title, how]) => {
+        const made = buttons.filter((_, i) => commands[i].hazard === hazard);
+        return h(
+          "div",
+          { class: "command-group", hidden: made.length === 0 },
+          h("p", { class: "group-title" }, h("b", { text: title }), ` \u2014 ${how}`),
+          h("div", { class: "command-buttons" }, ...made),
+        );
+      }),
+    );
   }
 
   return {

@@ -1,8 +1,8 @@
 // Recent commands and their steps, one by one as they happen. "Outcome unknown" looks dangerous, never cancelled.
 
-import { age } from "../kit/format.js";
 import { h, setAttr, setHidden, setText, setTone, syncList } from "../kit/dom.js";
-import { COMMAND_STATES, STEPS, STEP_WORDS } from "../session/messages.js";
+import { age } from "../kit/format.js";
+import { COMMAND_STATES, STEP_WORDS, STEPS } from "../session/messages.js";
 
 const SHOWN = 8;
 
@@ -16,9 +16,18 @@ export function StepRow() {
       marks.forEach((mark, i) => {
         const step = STEPS[i];
         setHidden(mark, !done.has(step));
-        const state = done.get(step) !== null && done.get(step) !== undefined ? "done" : command.missing === step && COMMAND_STATES[command.state]?.final ? "missing" : "open";
+        const state =
+          done.get(step) !== null && done.get(step) !== undefined
+            ? "done"
+            : command.missing === step && COMMAND_STATES[command.state]?.final
+              ? "missing"
+              : "open";
         setAttr(mark, "data-step", state);
-        setAttr(mark, "aria-label", `${mark.textContent}: ${{ done: "yes", missing: "missing", open: "not yet" }[state]}`);
+        setAttr(
+          mark,
+          "aria-label",
+          `${mark.textContent}: ${{ done: "yes", missing: "missing", open: "not yet" }[state]}`,
+        );
       });
     },
   };
@@ -39,7 +48,12 @@ export function commandSentence(command, rx, when = true) {
   if (command.state === "unknown" || command.state === "armed") parts[0] = known.word;
   if (command.state === "unknown" && command.reason) parts.push(command.reason);
   const missing = missingStep(command);
-  if (missing && command.state !== "armed") parts.push(missing.since === undefined ? `${missing.word} missing` : `${missing.word} missing for ${age(rx - missing.since)}`);
+  if (missing && command.state !== "armed")
+    parts.push(
+      missing.since === undefined
+        ? `${missing.word} missing`
+        : `${missing.word} missing for ${age(rx - missing.since)}`,
+    );
   if (command.sends > 1) parts.push(`sent ${command.sends} times`);
   if (when) parts.push(`${age(rx - command.entry.rx)} ago`);
   return parts.join(" \u00b7 ");
@@ -53,20 +67,30 @@ export function CommandLog(el) {
     update(view) {
       const commands = view.commands().slice(0, SHOWN);
       setHidden(none, commands.length > 0);
-      syncList(list, commands, (command) => `${view.store.session} ${command.id}`, make, (node, command) => {
-        const { parts } = node;
-        setText(parts.title, command.title + (command.args_text ? `, ${command.args_text}` : ""));
-        setText(parts.sentence, commandSentence(command, view.cursor.rx));
-        setTone(node, COMMAND_STATES[command.state]?.tone ?? "none");
-        setAttr(node, "data-state", command.state);
-        parts.steps.update(command);
-      });
+      syncList(
+        list,
+        commands,
+        (command) => `${view.store.session} ${command.id}`,
+        make,
+        (node, command) => {
+          const { parts } = node;
+          setText(parts.title, command.title + (command.args_text ? `, ${command.args_text}` : ""));
+          setText(parts.sentence, commandSentence(command, view.cursor.rx));
+          setTone(node, COMMAND_STATES[command.state]?.tone ?? "none");
+          setAttr(node, "data-state", command.state);
+          parts.steps.update(command);
+        },
+      );
     },
   };
 }
 
 function make() {
-  const parts = { title: h("span", { class: "command-title" }), sentence: h("span", { class: "command-sentence" }), steps: StepRow() };
+  const parts = {
+    title: h("span", { class: "command-title" }),
+    sentence: h("span", { class: "command-sentence" }),
+    steps: StepRow(),
+  };
   const node = h("li", { class: "command" }, parts.title, parts.sentence, parts.steps.el);
   node.parts = parts;
   return node;

@@ -27,6 +27,12 @@ export function nextState(state, event) {
  */
 export function invitation(commands, desk, rx, left) {
   if (!desk?.open) return undefined;
-  return commands.find((one) => one.state === "armed" && one.confirm_by === "another" && one.operator !== desk.operator
-    && one.expires_rx > rx && !left.has(one.id));
+  return commands.find(
+    (one) =>
+      one.state === "armed" &&
+      one.confirm_by === "another" &&
+      one.operator !== desk.operator &&
+      one.expires_rx > rx &&
+      !left.has(one.id),
+  );
 }

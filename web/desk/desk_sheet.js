@@ -1,15 +1,15 @@
 // The desk sheet: one command with arguments, interlocks and the two separate acts. It stays open in every place and
 // never covers the status line. The rules are the table in desk_flow.js; this file draws it.
 
-import { ArgumentField } from "./argument_field.js";
-import { complaint, toSi } from "./arguments.js";
-import { invitation, nextState } from "./desk_flow.js";
 import { confirmWindow, countdown } from "../kit/confirm_window.js";
 import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
 import { HoldButton } from "../kit/hold_button.js";
-import { InterlockList, lockLines } from "./interlock_list.js";
-import { family } from "../session/roles.js";
 import { COMMAND_STATES } from "../session/messages.js";
+import { family } from "../session/roles.js";
+import { ArgumentField } from "./argument_field.js";
+import { complaint, toSi } from "./arguments.js";
+import { invitation, nextState } from "./desk_flow.js";
+import { InterlockList, lockLines } from "./interlock_list.js";
 
 const CHECK_MS = 500;
 
@@ -39,7 +39,12 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   const caution = h("p", { class: "sheet-caution" });
   const form = h("div", { class: "sheet-fields" });
   const locks = InterlockList();
-  const readyButton = h("button", { type: "button", class: "act -hazardous", testid: "desk-arm", on: { click: askReady } });
+  const readyButton = h("button", {
+    type: "button",
+    class: "act -hazardous",
+    testid: "desk-arm",
+    on: { click: askReady },
+  });
   const sendButton = h("button", { type: "button", class: "act", testid: "desk-send", on: { click: askSend } });
   const confirm = HoldButton(askConfirm);
   const count = h("p", { class: "countdown", testid: "desk-countdown" });
@@ -47,8 +52,20 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   const message = h("p", { class: "sheet-said", role: "status", testid: "desk-said" });
   const steps = StepRow();
   const follow = h("div", { class: "sheet-follow" }, steps.el);
-  el.append(h("div", { class: "sheet-head" }, title, cancel), h("div", { class: "sheet-body", tabindex: "0", role: "group", "aria-label": "What it does and its conditions" }, from, does, caution, form, locks.el, follow),
-    h("div", { class: "sheet-acts" }, message, readyButton, sendButton, confirm.el, count));
+  el.append(
+    h("div", { class: "sheet-head" }, title, cancel),
+    h(
+      "div",
+      { class: "sheet-body", tabindex: "0", role: "group", "aria-label": "What it does and its conditions" },
+      from,
+      does,
+      caution,
+      form,
+      locks.el,
+      follow,
+    ),
+    h("div", { class: "sheet-acts" }, message, readyButton, sendButton, confirm.el, count),
+  );
   setAttr(el, "role", "region");
 
   function go(event) {
@@ -83,7 +100,10 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
       return;
     }
     said = reply.ok ? "" : reply.sentence;
-    if (reply.ok) { ready = reply; id = reply.id; }
+    if (reply.ok) {
+      ready = reply;
+      id = reply.id;
+    }
     go(reply.ok ? "ready" : "refused");
     focusNext = reply.ok;
   }
@@ -146,7 +166,11 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   function open(view, wanted, preset) {
     if (state === "confirming") return;
     if (state === "ready") acts.ask({ type: "cancel", id });
-    begin(view, view.store.dictionary.commands.find((one) => one.name === wanted), preset);
+    begin(
+      view,
+      view.store.dictionary.commands.find((one) => one.name === wanted),
+      preset,
+    );
     state = "open";
     acts.changed();
     setHidden(el, false);
@@ -165,17 +189,24 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
   }
 
   function poll(now) {
-    if (state === "closed" || state === "following" || command.hazard === "routine" || now - lastCheck < CHECK_MS) return;
+    if (state === "closed" || state === "following" || command.hazard === "routine" || now - lastCheck < CHECK_MS)
+      return;
     if (problem()) return;
     lastCheck = now;
     const mine = opened;
     acts.ask({ type: "check", command: command.name, args: values() }).then((reply) => {
-      if (mine === opened && reply.interlocks) { check = reply; acts.changed(); }
+      if (mine === opened && reply.interlocks) {
+        check = reply;
+        acts.changed();
+      }
     });
   }
 
   function update(view) {
-    if (view.page.replay) { setHidden(el, true); return; }
+    if (view.page.replay) {
+      setHidden(el, true);
+      return;
+    }
     lookForInvitation(view);
     setHidden(el, state === "closed");
     document.body.classList.toggle("sheet-open", state !== "closed");
@@ -207,30 +238,52 @@ export function DeskSheet(el, acts, { StepRow, commandSentence }) {
 
   function drawHold(view, mine, full) {
     const another = invitedBy === null && mine?.confirm_by === "another";
-    const able = invitedBy === null ? view.page.canCommand : Boolean(view.page.desk?.open) && view.page.silentSince === null;
+    const able =
+      invitedBy === null ? view.page.canCommand : Boolean(view.page.desk?.open) && view.page.silentSince === null;
     const gate = state === "ready" && able ? confirmWindow(ready, view.cursor.rx) : "late";
     confirm.show(!another && (state === "ready" || state === "confirming"), gate, full);
     // A hidden control cannot take the focus, so the second act gets it once it is shown.
-    if (focusNext && state === "ready") { focusNext = false; confirm.el.focus(); }
+    if (focusNext && state === "ready") {
+      focusNext = false;
+      confirm.el.focus();
+    }
     const words = state === "ready" ? countdown(ready, view.cursor.rx) : "";
     setText(count, another && words ? `Another person confirms on their own page. ${words}` : words);
   }
 
   function drawMessage(view, mine) {
     const following = mine && ["following", "confirming"].includes(state);
-    const words = following ? commandSentence(mine, view.cursor.rx, false) : state !== "open" ? "" : view.page.canCommand ? problem() : "Command authority is not yours.";
+    const words = following
+      ? commandSentence(mine, view.cursor.rx, false)
+      : state !== "open"
+        ? ""
+        : view.page.canCommand
+          ? problem()
+          : "Command authority is not yours.";
     setText(message, [said, following || !said ? words : ""].filter(Boolean).join(" "));
-    setTone(message, following ? COMMAND_STATES[mine.state]?.tone ?? "none" : said ? "caution" : "none");
+    setTone(message, following ? (COMMAND_STATES[mine.state]?.tone ?? "none") : said ? "caution" : "none");
   }
 
   // The station may drop it by itself: link lost, authority taken, vehicle restarted. The page follows and says why.
   function watchReady(view, mine) {
-    if (mine && mine.state !== "armed") { said = ""; go("ended"); return; }
+    if (mine && mine.state !== "armed") {
+      said = "";
+      go("ended");
+      return;
+    }
     if (confirmWindow(ready, view.cursor.rx) !== "late") return;
     said = "Time ran out: nothing was sent.";
     if (invitedBy !== null) putAside.add(id);
     go(invitedBy === null ? "expired" : "declined");
   }
 
-  return { open, update, close, escape: askCancel, get state() { return state; } };
+  return {
+    open,
+    update,
+    close,
+    escape: askCancel,
+    get state() {
+      return state;
+    },
+  };
 }

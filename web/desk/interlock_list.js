@@ -1,7 +1,7 @@
 // The conditions of a command one by one: met or not, with the measured value.
 
-import { fixed } from "../kit/format.js";
 import { h, setText, setTone, syncList } from "../kit/dom.js";
+import { fixed } from "../kit/format.js";
 
 /**
  * What to show: the dictionary's conditions in order until the station has looked, then the station's own list, which
@@ -19,13 +19,19 @@ export function InterlockList() {
   return {
     el,
     update(command, lines) {
-      syncList(el, lines, (lock) => `${command.name} ${lock.name}`, make, (node, lock) => {
-        setText(node.children[0], MARKS[lock.word]);
-        setText(node.children[1], lock.title);
-        setText(node.children[2], `${lock.word}${lock.value_text ? ` \u2014 ${tidyText(lock.value_text)}` : ""}`);
-        setTone(node, lock.word === "NOT met" ? "warning" : "none");
-        node.setAttribute("data-lock", lock.name);
-      });
+      syncList(
+        el,
+        lines,
+        (lock) => `${command.name} ${lock.name}`,
+        make,
+        (node, lock) => {
+          setText(node.children[0], MARKS[lock.word]);
+          setText(node.children[1], lock.title);
+          setText(node.children[2], `${lock.word}${lock.value_text ? ` \u2014 ${tidyText(lock.value_text)}` : ""}`);
+          setTone(node, lock.word === "NOT met" ? "warning" : "none");
+          node.setAttribute("data-lock", lock.name);
+        },
+      );
     },
   };
 }
@@ -37,5 +43,11 @@ function tidyText(text) {
 }
 
 function make() {
-  return h("li", { class: "interlock" }, h("span", { class: "lock-mark", "aria-hidden": "true" }), h("span", { class: "lock-title" }), h("span", { class: "lock-value" }));
+  return h(
+    "li",
+    { class: "interlock" },
+    h("span", { class: "lock-mark", "aria-hidden": "true" }),
+    h("span", { class: "lock-title" }),
+    h("span", { class: "lock-value" }),
+  );
 }

@@ -1,7 +1,7 @@
 // The list of alarms, from every place: worst first, each with cause, value, since when, what to do, and who has seen it.
 
-import { duration, tClock, valueWithUnit } from "../kit/format.js";
 import { h, setAttr, setHidden, setText, setTone, syncList } from "../kit/dom.js";
+import { duration, tClock, valueWithUnit } from "../kit/format.js";
 import { unseen } from "../session/alarms.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
@@ -10,10 +10,13 @@ const WORDS = { warning: "Warning", caution: "Caution" };
 export function valuesNow(view, { body }) {
   const bindings = (body.roles ?? []).map((role) => view.store.roles.get(role));
   if (body.channel) bindings.push(bindingOf(view.store, body.channel));
-  return bindings.filter(Boolean).map((binding) => {
-    const { column, value } = view.sampleOf(binding);
-    return valueWithUnit(column, value);
-  }).join(", ");
+  return bindings
+    .filter(Boolean)
+    .map((binding) => {
+      const { column, value } = view.sampleOf(binding);
+      return valueWithUnit(column, value);
+    })
+    .join(", ");
 }
 
 function bindingOf({ dictionary }, path) {
@@ -44,15 +47,45 @@ export function AlarmList(el, acts) {
   const none = h("p", { class: "absent", text: "No alarm stands." });
   const why = h("p", { class: "absent" });
   const title = h("h2", { text: "Alarms", tabindex: "-1" });
-  const all = h("button", { type: "button", class: "act", text: "Acknowledge all", title: "Shift + A", testid: "acknowledge-all", on: { click: () => acts.acknowledge(shown) } });
-  const close = h("button", { type: "button", class: "act", text: "Close", "aria-label": "Close the list of alarms", testid: "alarms-close", on: { click: () => acts.showAlarms(false) } });
+  const all = h("button", {
+    type: "button",
+    class: "act",
+    text: "Acknowledge all",
+    title: "Shift + A",
+    testid: "acknowledge-all",
+    on: { click: () => acts.acknowledge(shown) },
+  });
+  const close = h("button", {
+    type: "button",
+    class: "act",
+    text: "Close",
+    "aria-label": "Close the list of alarms",
+    testid: "alarms-close",
+    on: { click: () => acts.showAlarms(false) },
+  });
   el.append(h("div", { class: "alarms-head" }, title, all, close), none, list, why);
   let shown = [];
 
   function make(alarm) {
-    const nodes = { what: h("p", { class: "alarm-what" }), since: h("p", { class: "alarm-since" }), advice: h("p", { class: "alarm-advice" }), seen: h("p", { class: "alarm-seen" }) };
-    const button = h("button", { type: "button", class: "act", text: "Acknowledge", testid: `acknowledge-${alarm.key}`, on: { click: () => acts.acknowledge(shown.filter((one) => one.key === alarm.key)) } });
-    const node = h("li", { class: "alarm" }, h("div", { class: "alarm-words" }, nodes.what, nodes.since, nodes.advice), h("div", { class: "alarm-act" }, button, nodes.seen));
+    const nodes = {
+      what: h("p", { class: "alarm-what" }),
+      since: h("p", { class: "alarm-since" }),
+      advice: h("p", { class: "alarm-advice" }),
+      seen: h("p", { class: "alarm-seen" }),
+    };
+    const button = h("button", {
+      type: "button",
+      class: "act",
+      text: "Acknowledge",
+      testid: `acknowledge-${alarm.key}`,
+      on: { click: () => acts.acknowledge(shown.filter((one) => one.key === alarm.key)) },
+    });
+    const node = h(
+      "li",
+      { class: "alarm" },
+      h("div", { class: "alarm-words" }, nodes.what, nodes.since, nodes.advice),
+      h("div", { class: "alarm-act" }, button, nodes.seen),
+    );
     return Object.assign(node, { parts: { ...nodes, button } });
   }
 
@@ -64,13 +97,22 @@ export function AlarmList(el, acts) {
     setText(what, `${WORDS[alarm.severity] ?? "Alarm"}: ${alarm.text || alarm.key}`);
     setText(since, [sinceWords(view, alarm), now && `now ${now}`].filter(Boolean).join(" \u00b7 "));
     setText(advice, alarm.body.advice ?? "");
-    setText(seen, alarm.acknowledged ? `Seen by ${alarm.acknowledged.body.operator}, ${duration(view.cursor.rx - alarm.acknowledged.rx)} ago` : may ? "" : "Not acknowledged");
+    setText(
+      seen,
+      alarm.acknowledged
+        ? `Seen by ${alarm.acknowledged.body.operator}, ${duration(view.cursor.rx - alarm.acknowledged.rx)} ago`
+        : may
+          ? ""
+          : "Not acknowledged",
+    );
     setHidden(button, Boolean(alarm.acknowledged) || !may);
     setAttr(button, "aria-label", `Acknowledge: ${alarm.text || alarm.key}`);
   }
 
   return {
-    get open() { return !el.hidden; },
+    get open() {
+      return !el.hidden;
+    },
     /** What the list shows and nobody has seen yet, worst first: what a key may acknowledge. */
     waiting: () => unseen(shown),
     show(open) {
@@ -87,7 +129,13 @@ export function AlarmList(el, acts) {
       setAttr(all, "disabled", unseen(shown).length === 0);
       setHidden(why, !reason || shown.length === 0);
       setText(why, reason);
-      syncList(list, shown, (alarm) => alarm.key, make, (node, alarm) => draw(view, node, alarm));
+      syncList(
+        list,
+        shown,
+        (alarm) => alarm.key,
+        make,
+        (node, alarm) => draw(view, node, alarm),
+      );
     },
   };
 }

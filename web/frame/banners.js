@@ -1,16 +1,32 @@
 // Banners above everything else: demo, replay, station silent, nothing to show yet.
 
-import { dayTime, duration } from "../kit/format.js";
 import { h, setHidden, setText, setTone } from "../kit/dom.js";
+import { dayTime, duration } from "../kit/format.js";
 
 const HASH_WORDS = 8;
 
 export function Banners(el, acts) {
-  const demo = h("p", { class: "banner -demo", testid: "banner-demo", text: "DEMO \u2014 simulated vehicle, every number invented" });
+  const demo = h("p", {
+    class: "banner -demo",
+    testid: "banner-demo",
+    text: "DEMO \u2014 simulated vehicle, every number invented",
+  });
   const what = h("span", { class: "replay-what" });
   const beside = h("span", { class: "replay-live", testid: "replay-live" });
-  const back = h("button", { type: "button", class: "act", text: "Back to live", testid: "back-to-live", on: { click: () => acts.live() } });
-  const replay = h("div", { class: "banner -replay", testid: "replay-banner" }, h("p", {}, h("b", { text: "REPLAY" }), what), beside, back);
+  const back = h("button", {
+    type: "button",
+    class: "act",
+    text: "Back to live",
+    testid: "back-to-live",
+    on: { click: () => acts.live() },
+  });
+  const replay = h(
+    "div",
+    { class: "banner -replay", testid: "replay-banner" },
+    h("p", {}, h("b", { text: "REPLAY" }), what),
+    beside,
+    back,
+  );
   const silent = h("p", { class: "banner -silent", testid: "banner-silent", role: "alert" });
   el.append(silent, replay, demo);
   return {
@@ -19,12 +35,21 @@ export function Banners(el, acts) {
       setHidden(demo, !(simulated || about?.mode === "demo") || Boolean(open));
       setHidden(replay, !open);
       setHidden(back, mode === "replay");
-      setText(what, open ? ` \u2014 ${replayWords(mode, desk)} Recording: ${open.label}${simulated ? ", simulated vehicle" : ""}` : "");
+      setText(
+        what,
+        open
+          ? ` \u2014 ${replayWords(mode, desk)} Recording: ${open.label}${simulated ? ", simulated vehicle" : ""}`
+          : "",
+      );
       setHidden(beside, !live);
       setText(beside, live?.text ?? "");
       setTone(beside, live?.tone);
       setHidden(silent, silentSince === null || mode === "replay");
-      if (silentSince !== null) setText(silent, `STATION SILENT since ${dayTime(Date.now() - (now - silentSince))}, for ${duration((now - silentSince) / 1000)}. ${open ? "Nothing of the live vehicle is known." : "Nothing below is current."} Is the station's program still running?`);
+      if (silentSince !== null)
+        setText(
+          silent,
+          `STATION SILENT since ${dayTime(Date.now() - (now - silentSince))}, for ${duration((now - silentSince) / 1000)}. ${open ? "Nothing of the live vehicle is known." : "Nothing below is current."} Is the station's program still running?`,
+        );
     },
   };
 }

@@ -1,7 +1,7 @@
 // The newest command in one line beside the places, so that an act is answered wherever it was done.
 
-import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
 import { commandSentence } from "../desk/command_log.js";
+import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
 import { COMMAND_STATES } from "../session/messages.js";
 
 const SHOWN_S = 10;

@@ -29,14 +29,25 @@ export function isOver(notice, situation, now) {
 /** What to tell when the desk's state changed: authority lost to somebody or to nobody; undefined when it was not lost. */
 export function authorityNotice(before, after) {
   if (!before?.yours || after?.yours) return undefined;
-  const connected = after?.open ? "You no longer hold command authority" : "The desk lost the station, and with it command authority";
+  const connected = after?.open
+    ? "You no longer hold command authority"
+    : "The desk lost the station, and with it command authority";
   const what = after?.holder ? `${after.holder} now holds command authority` : connected;
-  return { text: `${what}. What was ready was dropped, nothing of it was sent.`, situation: { link: "up", yours: false } };
+  return {
+    text: `${what}. What was ready was dropped, nothing of it was sent.`,
+    situation: { link: "up", yours: false },
+  };
 }
 
 export function NoticeLine(el, acts) {
   const words = h("span", { class: "notice-words" });
-  const dismiss = h("button", { type: "button", class: "act", text: "Dismiss", "aria-label": "Dismiss this notice", on: { click: () => acts.dismiss() } });
+  const dismiss = h("button", {
+    type: "button",
+    class: "act",
+    text: "Dismiss",
+    "aria-label": "Dismiss this notice",
+    on: { click: () => acts.dismiss() },
+  });
   el.append(words, dismiss);
   setAttr(el, "data-testid", "notice");
   return {

@@ -1,31 +1,66 @@
 // The status line: always on top, readable at two metres. Words beside every color.
 
-import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "../kit/format.js";
-import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
-import { alarmWords } from "../session/alarms.js";
 import { dangers } from "../kit/dangers.js";
-import { safeAllCommand } from "../session/roles.js";
+import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
+import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "../kit/format.js";
+import { alarmWords } from "../session/alarms.js";
 import { COMMAND_STATES } from "../session/messages.js";
+import { safeAllCommand } from "../session/roles.js";
 
 const SILENT_AGE_S = 2;
 const SAFE_SHOWN_S = 15;
-const LINK_WORDS = { waiting: "Waiting", up: "Up", silent: "Silent", closed: "Closed", missing: "No port", busy: "Port busy", denied: "Port denied" };
+const LINK_WORDS = {
+  waiting: "Waiting",
+  up: "Up",
+  silent: "Silent",
+  closed: "Closed",
+  missing: "No port",
+  busy: "Port busy",
+  denied: "Port denied",
+};
 
 export function StatusLine(el, acts) {
   const cells = {};
-  for (const [id, title] of [["link", "Link"], ["phase", "Phase"], ["clock", "Clock"], ["height", "Height"], ["battery", "Battery"], ["recording", "Recording"], ["alarms", "Alarms"]]) {
+  for (const [id, title] of [
+    ["link", "Link"],
+    ["phase", "Phase"],
+    ["clock", "Clock"],
+    ["height", "Height"],
+    ["battery", "Battery"],
+    ["recording", "Recording"],
+    ["alarms", "Alarms"],
+  ]) {
     const value = h("span", { class: "value", testid: `status-${id}` });
     const note = h("span", { class: "note" });
     const label = h("span", { class: "label" });
-    const cell = id === "alarms"
-      ? h("button", { type: "button", class: `cell -${id}`, "aria-controls": "alarms", "aria-expanded": "false", title: "Show the alarms (A)", testid: "alarms-open", on: { click: () => acts.showAlarms() } }, label, value, note)
-      : h("div", { class: `cell -${id}` }, label, value, note);
+    const cell =
+      id === "alarms"
+        ? h(
+            "button",
+            {
+              type: "button",
+              class: `cell -${id}`,
+              "aria-controls": "alarms",
+              "aria-expanded": "false",
+              title: "Show the alarms (A)",
+              testid: "alarms-open",
+              on: { click: () => acts.showAlarms() },
+            },
+            label,
+            value,
+            note,
+          )
+        : h("div", { class: `cell -${id}` }, label, value, note);
     cells[id] = { cell, value, note, label, title };
     el.append(cell);
   }
   const safeNote = h("span", { class: "note" });
-  const safe = h("button", { class: "safe-all", type: "button", testid: "safe-all", on: { click: () => acts.safeAll() } },
-    h("span", { class: "word", text: "Safe all" }), safeNote);
+  const safe = h(
+    "button",
+    { class: "safe-all", type: "button", testid: "safe-all", on: { click: () => acts.safeAll() } },
+    h("span", { class: "word", text: "Safe all" }),
+    safeNote,
+  );
   el.append(safe);
 
   const show = (id, value, note, tone, recorded) => {
@@ -36,7 +71,15 @@ export function StatusLine(el, acts) {
     setTone(cells[id].cell, tone);
   };
 
-  const rules = { link: showLink, phase: showPhase, clock: showClock, height: showHeight, battery: showBattery, recording: showRecording, alarms: showAlarms };
+  const rules = {
+    link: showLink,
+    phase: showPhase,
+    clock: showClock,
+    height: showHeight,
+    battery: showBattery,
+    recording: showRecording,
+    alarms: showAlarms,
+  };
   return {
     /** Say at the count of alarms whether their list is open. */
     alarmsShown: (open) => setAttr(cells.alarms.cell, "aria-expanded", String(open)),
@@ -59,9 +102,14 @@ function showLink(view) {
   const since = heard === undefined ? "nothing heard yet" : `${age(quiet)} ago`;
   if (view.page.silentSince !== null && view.cursor.live) return ["No station", since, "warning"];
   if (body.state && body.state !== "up" && body.state !== "silent") {
-    return [LINK_WORDS[body.state] ?? body.state, body.sentence ?? since, body.state === "waiting" ? "caution" : "warning"];
+    return [
+      LINK_WORDS[body.state] ?? body.state,
+      body.sentence ?? since,
+      body.state === "waiting" ? "caution" : "warning",
+    ];
   }
-  if (quiet > SILENT_AGE_S) return [heard === undefined ? "Waiting" : "Silent", since, heard === undefined ? "caution" : "warning"];
+  if (quiet > SILENT_AGE_S)
+    return [heard === undefined ? "Waiting" : "Silent", since, heard === undefined ? "caution" : "warning"];
   return ["Up", since, "none"];
 }
 
@@ -69,7 +117,8 @@ function showPhase(view) {
   const ground = view.state("phase", "ground")?.body?.phase;
   const vehicle = view.word("vehicle_phase") ?? view.state("phase", "vehicle")?.body?.phase;
   if (!ground && !vehicle) return [NOTHING, "", "none"];
-  if (ground && vehicle && ground !== vehicle) return [sentence(ground), `vehicle says ${vehicle}`, vehicle === "ground test" ? "none" : "caution"];
+  if (ground && vehicle && ground !== vehicle)
+    return [sentence(ground), `vehicle says ${vehicle}`, vehicle === "ground test" ? "none" : "caution"];
   return [sentence(ground ?? vehicle), ground ? "" : "vehicle's own word", "none"];
 }
 
@@ -77,7 +126,12 @@ function showClock(view) {
   const liftOff = view.moment("lift_off");
   const heard = view.store.lastHeard(view.rxLimit);
   const stopped = view.cursor.live && heard !== undefined && view.cursor.rx - heard > SILENT_AGE_S;
-  if (!view.cursor.live) return [replayClock(view), view.store.journal.state("moment", "lift_off") ? "from lift-off" : "from its beginning", "none"];
+  if (!view.cursor.live)
+    return [
+      replayClock(view),
+      view.store.journal.state("moment", "lift_off") ? "from lift-off" : "from its beginning",
+      "none",
+    ];
   if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(vehicleOnFor(view))}`, stopped ? "stale" : "none"];
   return [tClock(view.cursor.t - liftOff.t), stopped ? "when last heard" : "from lift-off", stopped ? "stale" : "none"];
 }
@@ -96,7 +150,11 @@ export function replayClock(view) {
 function showHeight(view) {
   const sample = view.sample("ground.height") ?? view.sample("position.up") ?? view.sample("altitude_baro");
   if (!sample) return [NOTHING, "", "none", true];
-  return [`${fixed(sample.value, 0)} m`, sample.stale ? "last known" : "above pad", sample.stale ? "stale" : toneOfNumber(sample.value)];
+  return [
+    `${fixed(sample.value, 0)} m`,
+    sample.stale ? "last known" : "above pad",
+    sample.stale ? "stale" : toneOfNumber(sample.value),
+  ];
 }
 
 function showBattery(view) {
@@ -104,7 +162,11 @@ function showBattery(view) {
   if (!sample) return [NOTHING, "", "none", true];
   const limit = limitState(sample.column, sample.value);
   const word = { warning: "low or failed", caution: "outside normal" }[limit] ?? "";
-  return [`${valueText(sample.column, sample.value)} V`, sample.stale ? `${age(sample.age)} old` : word, limit || (sample.stale ? "stale" : "none")];
+  return [
+    `${valueText(sample.column, sample.value)} V`,
+    sample.stale ? `${age(sample.age)} old` : word,
+    limit || (sample.stale ? "stale" : "none"),
+  ];
 }
 
 function showRecording(view) {
@@ -134,9 +196,18 @@ export function liveLine(view) {
   const danger = dangers(view);
   const alarms = view.alarms();
   const bad = Boolean(danger.armed || danger.released);
-  const vehicle = [danger.armed && `ARMED: ${danger.armed}, for ${danger.since}`, danger.released && "board RELEASED"].filter(Boolean).join(" \u00b7 ");
-  const words = [`link ${link.toLowerCase()}, ${heard}`, vehicle || "nothing armed or released, as last heard", alarms.length ? `alarms ${alarms.length}: ${alarmWords(alarms).words}` : "no alarms"];
-  return { text: `Live now: ${words.join(" \u00b7 ")}`, tone: bad || alarms.length || link !== "Up" ? "caution" : "none" };
+  const vehicle = [danger.armed && `ARMED: ${danger.armed}, for ${danger.since}`, danger.released && "board RELEASED"]
+    .filter(Boolean)
+    .join(" \u00b7 ");
+  const words = [
+    `link ${link.toLowerCase()}, ${heard}`,
+    vehicle || "nothing armed or released, as last heard",
+    alarms.length ? `alarms ${alarms.length}: ${alarmWords(alarms).words}` : "no alarms",
+  ];
+  return {
+    text: `Live now: ${words.join(" \u00b7 ")}`,
+    tone: bad || alarms.length || link !== "Up" ? "caution" : "none",
+  };
 }
 
 // Safe all always speaks to the live vehicle: `live` is the live session, also while a recording is shown.
@@ -152,7 +223,8 @@ function showSafe(live, { desk, replay, mode }, button, note) {
   else {
     // Only while nothing else was asked for since: what came later may have undone it.
     const [latest] = live.commands();
-    if (latest?.command === command.name && live.cursor.rx - latest.entry.rx < SAFE_SHOWN_S) [word, tone] = [shortState(latest), COMMAND_STATES[latest.state]?.tone ?? "busy"];
+    if (latest?.command === command.name && live.cursor.rx - latest.entry.rx < SAFE_SHOWN_S)
+      [word, tone] = [shortState(latest), COMMAND_STATES[latest.state]?.tone ?? "busy"];
   }
   setText(note, word);
   setTone(button, tone);

@@ -1,9 +1,12 @@
 // What is dangerous to somebody near the vehicle, in a few words that fit into every place. Pure.
 
-import { age } from "./format.js";
 import { family } from "../session/roles.js";
+import { age } from "./format.js";
 
-const KINDS = [["channel", "motor"], ["recovery", "recovery"]];
+const KINDS = [
+  ["channel", "motor"],
+  ["recovery", "recovery"],
+];
 
 /** How long a channel has been armed as far as telemetry has said so; "" when it is not armed. */
 export function armedFor(view, role) {

@@ -98,7 +98,10 @@ export function syncList(parent, items, keyOf, make, update) {
   const known = parent.knownNodes ?? (parent.knownNodes = new Map());
   const wanted = new Set(items.map(keyOf));
   for (const [key, node] of known) {
-    if (!wanted.has(key)) { node.remove(); known.delete(key); }
+    if (!wanted.has(key)) {
+      node.remove();
+      known.delete(key);
+    }
   }
   let place = parent.firstChild;
   for (const item of items) {

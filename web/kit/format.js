@@ -2,7 +2,25 @@
 
 const MINUS = "\u2212";
 const UNITS = { degC: "\u00b0C", deg: "\u00b0", "deg/s": "\u00b0/s", "m/s2": "m/s\u00b2", 1: "", "": "" };
-const DIGITS = { deg: 1, "deg/s": 0, m: 1, "m/s": 1, "m/s2": 1, V: 2, A: 2, mAh: 0, hPa: 1, degC: 1, GB: 1, dBm: 1, s: 2, min: 0, "%": 0, 1: 3, "B/s": 0 };
+const DIGITS = {
+  deg: 1,
+  "deg/s": 0,
+  m: 1,
+  "m/s": 1,
+  "m/s2": 1,
+  V: 2,
+  A: 2,
+  mAh: 0,
+  hPa: 1,
+  degC: 1,
+  GB: 1,
+  dBm: 1,
+  s: 2,
+  min: 0,
+  "%": 0,
+  1: 3,
+  "B/s": 0,
+};
 const POINTS = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
 
 /** What stands where nothing is known. */
@@ -91,7 +109,11 @@ export function age(seconds) {
 /** Bytes as "12.3 MB", decimal multiples. */
 export function bytes(count) {
   if (!Number.isFinite(count)) return NOTHING;
-  const steps = [[1e9, "GB"], [1e6, "MB"], [1e3, "kB"]];
+  const steps = [
+    [1e9, "GB"],
+    [1e6, "MB"],
+    [1e3, "kB"],
+  ];
   const step = steps.find(([size]) => count >= size);
   return step ? `${(count / step[0]).toFixed(1)} ${step[1]}` : `${count} B`;
 }

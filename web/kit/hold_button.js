@@ -45,15 +45,36 @@ export function HoldButton(done) {
     const share = hold.progress(performance.now());
     bar.style.transform = `scaleX(${share})`;
     if (hold.since === null) return;
-    if (share < 1) { requestAnimationFrame(turn); return; }
+    if (share < 1) {
+      requestAnimationFrame(turn);
+      return;
+    }
     release();
-    if (able) { able = false; done(); }
+    if (able) {
+      able = false;
+      done();
+    }
   }
   const isKey = (event) => event.key === "Enter" || event.key === " ";
-  el.addEventListener("pointerdown", (event) => { if (event.button === 0) { el.setPointerCapture(event.pointerId); press(event); } });
+  el.addEventListener("pointerdown", (event) => {
+    if (event.button === 0) {
+      el.setPointerCapture(event.pointerId);
+      press(event);
+    }
+  });
   for (const name of ["pointerup", "pointercancel", "lostpointercapture", "blur"]) el.addEventListener(name, release);
-  el.addEventListener("keydown", (event) => { if (isKey(event)) { event.preventDefault(); press(event); } });
-  el.addEventListener("keyup", (event) => { if (isKey(event)) { event.preventDefault(); release(); } });
+  el.addEventListener("keydown", (event) => {
+    if (isKey(event)) {
+      event.preventDefault();
+      press(event);
+    }
+  });
+  el.addEventListener("keyup", (event) => {
+    if (isKey(event)) {
+      event.preventDefault();
+      release();
+    }
+  });
   el.addEventListener("contextmenu", (event) => event.preventDefault());
 
   return {

@@ -28,7 +28,8 @@ export function meaning(event, { replay }) {
   if (ALARM_KEYS[event.key]) return ALARM_KEYS[event.key];
   if (!replay) return null;
   if (tag === "BUTTON" && event.key === " ") return null;
-  if (event.shiftKey && (event.key === "ArrowLeft" || event.key === "ArrowRight")) return ["replay", "nudge", event.key === "ArrowLeft" ? -1 : 1];
+  if (event.shiftKey && (event.key === "ArrowLeft" || event.key === "ArrowRight"))
+    return ["replay", "nudge", event.key === "ArrowLeft" ? -1 : 1];
   const act = REPLAY_KEYS[event.key.length === 1 ? event.key.toLowerCase() : event.key];
   return act ? ["replay", ...act] : null;
 }
@@ -42,10 +43,15 @@ export function listen(context, acts) {
   document.addEventListener("keydown", (event) => {
     const what = meaning(event, context());
     if (!what) return;
-    if (what[0] === "escape") { if (!event.repeat) acts.escape(); return; }
+    if (what[0] === "escape") {
+      if (!event.repeat) acts.escape();
+      return;
+    }
     event.preventDefault();
-    if (what[0] === "safe_all") { if (!event.repeat) acts.safeAll(); }
-    else if (what[0] === "alarms") { if (!event.repeat) acts.alarmKey(what[1]); }
-    else acts.replay(what[1], what[2]);
+    if (what[0] === "safe_all") {
+      if (!event.repeat) acts.safeAll();
+    } else if (what[0] === "alarms") {
+      if (!event.repeat) acts.alarmKey(what[1]);
+    } else acts.replay(what[1], what[2]);
   });
 }

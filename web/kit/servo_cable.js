@@ -3,7 +3,11 @@
 import { h, setText, setTone } from "./dom.js";
 import { duration, NOTHING, tClock, valueWithUnit } from "./format.js";
 
-const VALUES = [["servo_bus.voltage", "Bus voltage"], ["servo_bus.current", "Bus current"], ["servo_bus.frame_age", "Last good servo frame"]];
+const VALUES = [
+  ["servo_bus.voltage", "Bus voltage"],
+  ["servo_bus.current", "Bus current"],
+  ["servo_bus.frame_age", "Last good servo frame"],
+];
 
 /** What is said of the connector, and how it is drawn: [words, tone]. */
 export function connectorWords(view) {
@@ -11,7 +15,8 @@ export function connectorWords(view) {
   if (!body) return [NOTHING, "none"];
   if (!body.open) return ["closed", "none"];
   const zero = view.moment("lift_off")?.t;
-  const since = zero === undefined ? `for ${duration(view.cursor.t - body.since_t)}` : `since ${tClock(body.since_t - zero)}`;
+  const since =
+    zero === undefined ? `for ${duration(view.cursor.t - body.since_t)}` : `since ${tClock(body.since_t - zero)}`;
   const alarm = view.alarms().find(({ key }) => key === "servo cable");
   if (alarm) return [`OPEN ${since}`, alarm.severity];
   const kind = view.state("figure", "servo_cable")?.body?.kind ?? "";

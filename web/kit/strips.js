@@ -1,9 +1,9 @@
 // Strips over one shared time axis. Each names its series by role; a strip without any of its roles is not drawn.
 
-import { fixed, unitText, valueText } from "./format.js";
-import { boxOf, h, setAttr, setHidden, setText } from "./dom.js";
 import { merge, valueRange, windowOf } from "../session/decimate.js";
 import { family } from "../session/roles.js";
+import { boxOf, h, setAttr, setHidden, setText } from "./dom.js";
+import { fixed, unitText, valueText } from "./format.js";
 import { color, onTheme } from "./theme.js";
 
 const DEG = 180 / Math.PI;
@@ -17,18 +17,68 @@ const magnitude = (prefix) => ({ roles: ["x", "y", "z"].map((axis) => `${prefix}
 /** The strips of a flight. `least` is the narrowest range of values shown, so that noise at rest stays small. */
 export function flightStrips(roles) {
   return [
-    { title: "Height", unit: "m", least: 20, series: [{ name: "ground", roles: ["ground.height"] }, { name: "vehicle", roles: ["position.up"] }] },
-    { title: "Speed", unit: "m/s", least: 10, series: [{ name: "climb", roles: ["ground.climb_rate"] }, roles.has("ground.speed") ? { name: "speed", roles: ["ground.speed"] } : { name: "speed", roles: ["velocity.east", "velocity.north", "velocity.up"], combine: Math.hypot }] },
+    {
+      title: "Height",
+      unit: "m",
+      least: 20,
+      series: [
+        { name: "ground", roles: ["ground.height"] },
+        { name: "vehicle", roles: ["position.up"] },
+      ],
+    },
+    {
+      title: "Speed",
+      unit: "m/s",
+      least: 10,
+      series: [
+        { name: "climb", roles: ["ground.climb_rate"] },
+        roles.has("ground.speed")
+          ? { name: "speed", roles: ["ground.speed"] }
+          : { name: "speed", roles: ["velocity.east", "velocity.north", "velocity.up"], combine: Math.hypot },
+      ],
+    },
     { title: "Tilt", unit: "deg", least: 10, scale: DEG, series: [{ name: "tilt", roles: ["ground.tilt"] }] },
-    { title: "Rates", unit: "deg/s", least: 40, scale: DEG, series: [{ name: "roll", roles: ["body_rate.z"] }, { name: "x", roles: ["body_rate.x"] }, { name: "y", roles: ["body_rate.y"] }] },
-    { title: "Acceleration", unit: "m/s2", least: 20, series: [{ name: "unit a", ...magnitude("accel.a") }, { name: "unit b", ...magnitude("accel.b") }] },
-    { title: "Fins", unit: "deg", least: 6, scale: DEG, series: family(roles, "fin").slice(0, 4).map((fin) => ({ name: `${fin}`, roles: [`fin[${fin}].measured`] })) },
+    {
+      title: "Rates",
+      unit: "deg/s",
+      least: 40,
+      scale: DEG,
+      series: [
+        { name: "roll", roles: ["body_rate.z"] },
+        { name: "x", roles: ["body_rate.x"] },
+        { name: "y", roles: ["body_rate.y"] },
+      ],
+    },
+    {
+      title: "Acceleration",
+      unit: "m/s2",
+      least: 20,
+      series: [
+        { name: "unit a", ...magnitude("accel.a") },
+        { name: "unit b", ...magnitude("accel.b") },
+      ],
+    },
+    {
+      title: "Fins",
+      unit: "deg",
+      least: 6,
+      scale: DEG,
+      series: family(roles, "fin")
+        .slice(0, 4)
+        .map((fin) => ({ name: `${fin}`, roles: [`fin[${fin}].measured`] })),
+    },
   ];
 }
 
 /** One strip for one column of the dictionary, as the channel table adds it. */
 export function channelStrip(column, binding) {
-  return { title: column.channel, unit: column.display_unit || column.unit, least: 0, column, series: [{ name: column.label || column.name, bindings: [binding] }] };
+  return {
+    title: column.channel,
+    unit: column.display_unit || column.unit,
+    least: 0,
+    column,
+    series: [{ name: column.label || column.name, bindings: [binding] }],
+  };
 }
 
 function bound(view, series) {
@@ -58,22 +108,31 @@ export function StripStack(el, options) {
   let version = "";
   let last = -Infinity;
   let themed = 0;
-  onTheme(() => { themed++; });
-  const box = boxOf(el, () => { version = ""; options.changed(); });
+  onTheme(() => {
+    themed++;
+  });
+  const box = boxOf(el, () => {
+    version = "";
+    options.changed();
+  });
 
   function build(view) {
     for (const strip of strips) strip.destroy();
     const shown = options.strips(view).filter((strip) => strip.series.some((series) => bound(view, series)));
     strips = shown.map((definition, i) => Strip(definition, view, options, i === shown.length - 1));
     el.replaceChildren(...strips.map((strip) => strip.el));
-    if (strips.length === 0) el.append(h("p", { class: "absent", text: "Nothing to draw: none of these roles is in the dictionary." }));
+    if (strips.length === 0)
+      el.append(h("p", { class: "absent", text: "Nothing to draw: none of these roles is in the dictionary." }));
     version = "";
   }
 
   return {
     update(view) {
       const key = `${view.store.session} ${view.store.dictionary.hash} ${themed} ${options.key?.(view) ?? ""}`;
-      if (key !== built) { built = key; build(view); }
+      if (key !== built) {
+        built = key;
+        build(view);
+      }
       if (box.width === 0) return;
       const range = options.window(view);
       const zero = options.zero ? options.zero(view) : view.zero;
@@ -92,26 +151,55 @@ export function StripStack(el, options) {
 function Strip(definition, view, options, isLast) {
   const series = definition.series.map((one) => ({ ...one, bound: bound(view, one) })).filter((one) => one.bound);
   const values = series.map(() => h("span", { class: "series-value" }));
-  const legend = h("div", { class: `legend${series.length > 2 ? " -many" : ""}` }, h("span", { class: "strip-head" }, h("span", { class: "strip-title", text: definition.title }), h("span", { class: "strip-unit", text: unitText(definition.unit) })),
-    ...series.map((one, i) => h("span", { class: "series" }, h("span", { class: `key -s${i + 1}` }), h("span", { class: "series-name", text: one.name }), values[i])));
+  const legend = h(
+    "div",
+    { class: `legend${series.length > 2 ? " -many" : ""}` },
+    h(
+      "span",
+      { class: "strip-head" },
+      h("span", { class: "strip-title", text: definition.title }),
+      h("span", { class: "strip-unit", text: unitText(definition.unit) }),
+    ),
+    ...series.map((one, i) =>
+      h(
+        "span",
+        { class: "series" },
+        h("span", { class: `key -s${i + 1}` }),
+        h("span", { class: "series-name", text: one.name }),
+        values[i],
+      ),
+    ),
+  );
   const place = h("div", { class: "plot" });
-  const el = h("div", { class: `strip${isLast ? " -last" : ""}`, role: "group", "aria-label": `${definition.title} over time` }, legend, place);
+  const el = h(
+    "div",
+    { class: `strip${isLast ? " -last" : ""}`, role: "group", "aria-label": `${definition.title} over time` },
+    legend,
+    place,
+  );
   const playhead = h("div", { class: "playhead" });
   let chart;
   let marks = [];
 
   function create() {
-    chart = new uPlot(chartOptions(definition, series, options, isLast, place, () => marks), [[], ...series.map(() => [])], place);
+    chart = new uPlot(
+      chartOptions(definition, series, options, isLast, place, () => marks),
+      [[], ...series.map(() => [])],
+      place,
+    );
     if (options.playhead) chart.over.append(playhead);
   }
 
   return {
     el,
-    destroy() { chart?.destroy(); },
+    destroy() {
+      chart?.destroy();
+    },
     draw(now, [a, b], zero) {
       if (place.clientWidth === 0) return;
       if (!chart) create();
-      else if (chart.width !== place.clientWidth || chart.height !== place.clientHeight) chart.setSize({ width: place.clientWidth, height: place.clientHeight });
+      else if (chart.width !== place.clientWidth || chart.height !== place.clientHeight)
+        chart.setSize({ width: place.clientWidth, height: place.clientHeight });
       const lines = series.map((one) => {
         const until = options.whole ? one.bound.table.n - 1 : now.row(one.bound.name);
         return windowOf(one.bound.table, reader(definition, one, one.bound.table, one.bound.bindings), a, b, until);
@@ -131,7 +219,12 @@ function Strip(definition, view, options, isLast) {
         const read = reader(definition, one, one.bound.table, one.bound.bindings);
         const value = row < 0 ? undefined : read(row);
         const { column } = definition;
-        setText(values[i], column && column.kind !== "number" ? valueText(column, row < 0 ? undefined : one.bound.table.columns[one.bound.bindings[0].index][row]) : fixed(value, definition.unit === "deg/s" ? 0 : definition.least === 0 ? 2 : 1));
+        setText(
+          values[i],
+          column && column.kind !== "number"
+            ? valueText(column, row < 0 ? undefined : one.bound.table.columns[one.bound.bindings[0].index][row])
+            : fixed(value, definition.unit === "deg/s" ? 0 : definition.least === 0 ? 2 : 1),
+        );
       });
       if (!options.playhead || !chart) return;
       const x = chart.valToPos(now.cursor.t - zero, "x");
@@ -144,7 +237,12 @@ function Strip(definition, view, options, isLast) {
 }
 
 function chartOptions(definition, series, options, isLast, place, marks) {
-  const axis = { stroke: color("--ink"), grid: { stroke: color("--grid"), width: 1 }, ticks: { show: false }, font: `12px ${color("--face")}` };
+  const axis = {
+    stroke: color("--ink"),
+    grid: { stroke: color("--grid"), width: 1 },
+    ticks: { show: false },
+    font: `12px ${color("--face")}`,
+  };
   return {
     width: place.clientWidth,
     height: place.clientHeight,
@@ -155,14 +253,43 @@ function chartOptions(definition, series, options, isLast, place, marks) {
       y: false,
       points: { show: false },
       drag: { x: Boolean(options.select), y: false, setScale: false },
-      bind: { dblclick: () => () => { options.reset?.(); return null; } },
+      bind: {
+        dblclick: () => () => {
+          options.reset?.();
+          return null;
+        },
+      },
     },
     scales: { x: { time: false, auto: false }, y: { auto: false } },
     axes: [
-      { ...axis, size: isLast ? 26 : 0, gap: isLast ? 4 : 0, space: 70, values: (_, list) => list.map((x) => (isLast && x !== null ? `${fixed(x, Number.isInteger(x) ? 0 : 1)} s` : "")) },
-      { ...axis, size: 50, gap: 4, space: 15, values: (chart, list) => list.map((y) => (y === null || atEdge(chart, y) ? "" : String(Math.round(y * 1000) / 1000).replace("-", "\u2212"))) },
+      {
+        ...axis,
+        size: isLast ? 26 : 0,
+        gap: isLast ? 4 : 0,
+        space: 70,
+        values: (_, list) =>
+          list.map((x) => (isLast && x !== null ? `${fixed(x, Number.isInteger(x) ? 0 : 1)} s` : "")),
+      },
+      {
+        ...axis,
+        size: 50,
+        gap: 4,
+        space: 15,
+        values: (chart, list) =>
+          list.map((y) =>
+            y === null || atEdge(chart, y) ? "" : String(Math.round(y * 1000) / 1000).replace("-", "\u2212"),
+          ),
+      },
     ],
-    series: [{}, ...series.map((one, i) => ({ stroke: color(`--series-${(i % 4) + 1}`), width: 2, dash: DASHES[i % 4], points: { show: false } }))],
+    series: [
+      {},
+      ...series.map((one, i) => ({
+        stroke: color(`--series-${(i % 4) + 1}`),
+        width: 2,
+        dash: DASHES[i % 4],
+        points: { show: false },
+      })),
+    ],
     hooks: {
       draw: [(chart) => drawMarks(chart, marks())],
       setSelect: [(chart) => selected(chart, options)],
@@ -173,7 +300,7 @@ function chartOptions(definition, series, options, isLast, place, marks) {
 // A label at the lower edge of its strip would run into the uppermost one of the next.
 function atEdge(chart, y) {
   const { min, max } = chart.scales.y;
-  return (y - min) / (max - min) * (chart.height - EDGE_PX) < LABEL_HALF_PX;
+  return ((y - min) / (max - min)) * (chart.height - EDGE_PX) < LABEL_HALF_PX;
 }
 
 function selected(chart, options) {
@@ -199,14 +326,29 @@ function drawMarks(chart, marks) {
     const at = chart.valToPos(x, "x", true);
     if (at < bbox.left || at > bbox.left + bbox.width) continue;
     pen.fillRect(at - devicePixelRatio, bbox.top, 2 * devicePixelRatio, bbox.height);
-    if (at > free) { pen.fillText(word, at + 4 * devicePixelRatio, bbox.top + 11 * devicePixelRatio); free = at + 40 * devicePixelRatio; }
+    if (at > free) {
+      pen.fillText(word, at + 4 * devicePixelRatio, bbox.top + 11 * devicePixelRatio);
+      free = at + 40 * devicePixelRatio;
+    }
   }
   pen.restore();
 }
 
 /** The choice of how much time a live stack shows. */
 export function WindowChoice(el, spans, changed) {
-  const buttons = spans.map(({ name, label }) => h("button", { type: "button", class: "choice", text: label, on: { click: () => { choose(name); changed(name); } } }));
+  const buttons = spans.map(({ name, label }) =>
+    h("button", {
+      type: "button",
+      class: "choice",
+      text: label,
+      on: {
+        click: () => {
+          choose(name);
+          changed(name);
+        },
+      },
+    }),
+  );
   function choose(name) {
     buttons.forEach((button, i) => setAttr(button, "aria-pressed", String(spans[i].name === name)));
   }

@@ -3,7 +3,7 @@
 const KEY = "blockhouse.theme";
 const media = matchMedia("(prefers-color-scheme: dark)");
 let cache = new Map();
-let listeners = [];
+const listeners = [];
 
 function apply() {
   document.documentElement.dataset.theme = current();

@@ -11,10 +11,12 @@ const rank = ({ severity }) => (WORST_FIRST.includes(severity) ? WORST_FIRST.ind
  * @returns {object[]} the standing ones with `acknowledged` (that entry or null): warnings first, of each the unseen first, newest first
  */
 export function standing(entries, seenOf) {
-  const alarms = entries.filter(({ body }) => body?.state === "raised").map((entry) => {
-    const seen = seenOf(entry.key);
-    return { ...entry, acknowledged: seen?.body?.raised_rx === entry.rx ? seen : null };
-  });
+  const alarms = entries
+    .filter(({ body }) => body?.state === "raised")
+    .map((entry) => {
+      const seen = seenOf(entry.key);
+      return { ...entry, acknowledged: seen?.body?.raised_rx === entry.rx ? seen : null };
+    });
   return alarms.sort((a, b) => rank(a) - rank(b) || Boolean(a.acknowledged) - Boolean(b.acknowledged) || b.rx - a.rx);
 }
 

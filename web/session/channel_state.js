@@ -15,6 +15,7 @@ export function channelState({ continuity, armed, fired, inhibited }) {
   if (armed?.value === 1) return { state: "armed", word: "ARMED", tone: "danger" };
   if (fired?.value === 1) return { state: "fired", word: "Fired", tone: "fired" };
   if (continuity && continuity.value !== 1) return { state: "open", word: "Open, no igniter seen", tone: "caution" };
-  if (inhibited && (inhibited.stale || inhibited.value === 1)) return { state: "inhibited", word: "Safe, board inhibited", tone: "none" };
+  if (inhibited && (inhibited.stale || inhibited.value === 1))
+    return { state: "inhibited", word: "Safe, board inhibited", tone: "none" };
   return { state: "continuous", word: continuity ? "Safe, continuous" : "Safe", tone: "none" };
 }

@@ -25,7 +25,8 @@ function cutTables(buffer, start, header) {
   for (const { name, rows, first, columns } of header.tables) {
     const arrays = {};
     for (const column of columns) {
-      if (offset + 8 * rows > buffer.byteLength) throw new Error(`The station's columns are cut short in ${name}.${column}.`);
+      if (offset + 8 * rows > buffer.byteLength)
+        throw new Error(`The station's columns are cut short in ${name}.${column}.`);
       arrays[column] = new Float64Array(buffer, offset, rows);
       offset += 8 * rows;
     }

@@ -29,7 +29,9 @@ export function windowOf(table, read, a, b, last = table.n - 1) {
   const marks = [];
   const size = Math.max(1, Math.ceil((to - from + 1) / (MOST_POINTS / 2)));
   if (size <= 2) for (let row = from; row <= to; row++) take(table, read, row, points, marks);
-  else for (let row = from; row <= to; row += size) takeBucket(table, read, row, Math.min(to, row + size - 1), points, marks);
+  else
+    for (let row = from; row <= to; row += size)
+      takeBucket(table, read, row, Math.min(to, row + size - 1), points, marks);
   return line(points, marks, gapRule(table, size > 2 ? size : 1));
 }
 
@@ -47,7 +49,8 @@ function take(table, read, row, points, marks) {
   if (Number.isFinite(value)) points.push({ x: table.t[row], y: value });
   else {
     points.push({ x: table.t[row], y: null });
-    if (value !== undefined) marks.push({ x: table.t[row], word: Number.isNaN(value) ? "NaN" : value > 0 ? "+Inf" : "-Inf" });
+    if (value !== undefined)
+      marks.push({ x: table.t[row], word: Number.isNaN(value) ? "NaN" : value > 0 ? "+Inf" : "-Inf" });
   }
 }
 
@@ -56,23 +59,35 @@ function takeBucket(table, read, first, last, points, marks) {
   let high = -1;
   for (let row = first; row <= last; row++) {
     const value = read(row);
-    if (!Number.isFinite(value)) { take(table, read, row, points, marks); continue; }
+    if (!Number.isFinite(value)) {
+      take(table, read, row, points, marks);
+      continue;
+    }
     if (low < 0 || value < read(low)) low = row;
     if (high < 0 || value > read(high)) high = row;
   }
   if (low < 0) return;
-  for (const row of low === high ? [low] : [Math.min(low, high), Math.max(low, high)]) take(table, read, row, points, marks);
+  for (const row of low === high ? [low] : [Math.min(low, high), Math.max(low, high)])
+    take(table, read, row, points, marks);
 }
 
 // A late packet arrives out of order, so the points are sorted before a gap is looked for.
 function line(points, marks, gap) {
-  const sorted = points.every((point, i) => i === 0 || points[i - 1].x <= point.x) ? points : [...points].sort((p, q) => p.x - q.x);
+  const sorted = points.every((point, i) => i === 0 || points[i - 1].x <= point.x)
+    ? points
+    : [...points].sort((p, q) => p.x - q.x);
   const x = [];
   const y = [];
   for (const point of sorted) {
     const previous = x.length ? x[x.length - 1] : undefined;
-    if (previous !== undefined && point.x - previous > gap(point.x)) { x.push((previous + point.x) / 2); y.push(null); }
-    if (point.x === previous) { y[y.length - 1] = point.y; continue; }
+    if (previous !== undefined && point.x - previous > gap(point.x)) {
+      x.push((previous + point.x) / 2);
+      y.push(null);
+    }
+    if (point.x === previous) {
+      y[y.length - 1] = point.y;
+      continue;
+    }
     x.push(point.x);
     y.push(point.y);
   }
@@ -89,7 +104,9 @@ export function merge(lines, zero = 0) {
   const place = new Map(all.map((x, i) => [x, i]));
   const columns = lines.map((one) => {
     const column = new Array(all.length).fill(undefined);
-    one.x.forEach((x, i) => { column[place.get(x)] = one.y[i]; });
+    one.x.forEach((x, i) => {
+      column[place.get(x)] = one.y[i];
+    });
     return column;
   });
   return [all.map((x) => x - zero), ...columns];

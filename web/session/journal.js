@@ -77,7 +77,8 @@ export class Journal {
     const old = this.entries;
     const cut = old.length >> 1;
     const states = new Set();
-    for (const topic of this.#topics.keys()) if (topic !== "event") for (const entry of this.states(topic)) states.add(entry);
+    for (const topic of this.#topics.keys())
+      if (topic !== "event") for (const entry of this.states(topic)) states.add(entry);
     const kept = old.slice(0, cut).filter((entry) => states.has(entry));
     let spare = kept.filter(isOneOff).length - (this.cap >> 2);
     this.#clear();

@@ -4,15 +4,46 @@
 export const VIEW_TYPES = ["hello", "update", "beat"];
 
 /** Messages the page may send on /ws/desk. */
-export const DESK_SENDS = ["sign_in", "send", "arm", "confirm", "cancel", "safe_all", "mark", "acknowledge", "check", "take", "release", "give", "trial", "pad", "alive"];
+export const DESK_SENDS = [
+  "sign_in",
+  "send",
+  "arm",
+  "confirm",
+  "cancel",
+  "safe_all",
+  "mark",
+  "acknowledge",
+  "check",
+  "take",
+  "release",
+  "give",
+  "trial",
+  "pad",
+  "alive",
+];
 
 /** Messages the station sends on /ws/desk. */
 export const DESK_TYPES = ["signed_in", "authority", "reply"];
 
 /** Topics of the journal: everything that is not a row of a table. */
 export const TOPICS = [
-  "link", "recording", "phase", "moment", "command", "alarm", "acknowledged", "event", "mark", "cable",
-  "restart", "damage", "gap", "clock", "authority", "act", "pad_sheet",
+  "link",
+  "recording",
+  "phase",
+  "moment",
+  "command",
+  "alarm",
+  "acknowledged",
+  "event",
+  "mark",
+  "cable",
+  "restart",
+  "damage",
+  "gap",
+  "clock",
+  "authority",
+  "act",
+  "pad_sheet",
 ];
 
 /** The steps of a command in the order in which they can happen. */

@@ -28,7 +28,10 @@ export class Replay {
     this.label = label || name;
     this.timebase = new Timebase(store);
     const liftOff = store.journal.state("moment", "lift_off")?.body?.t;
-    this.clock = new ReplayClock(...store.tRange, liftOff === undefined ? store.tRange[0] : liftOff - BEFORE_LIFT_OFF_S);
+    this.clock = new ReplayClock(
+      ...store.tRange,
+      liftOff === undefined ? store.tRange[0] : liftOff - BEFORE_LIFT_OFF_S,
+    );
     this.held = null;
     this.loopFrom = undefined;
   }
@@ -60,8 +63,10 @@ export class Replay {
     const { clock } = this;
     const t = clock.at(now);
     if (clock.loop) clock.setLoop(null, now);
-    else if (this.loopFrom === undefined) { this.loopFrom = t; return; }
-    else {
+    else if (this.loopFrom === undefined) {
+      this.loopFrom = t;
+      return;
+    } else {
       clock.setLoop([Math.min(this.loopFrom, t), Math.max(this.loopFrom, t)], now);
       if (clock.loop) clock.seek(clock.loop[0], now);
     }

@@ -47,8 +47,15 @@ const ACTS = {
 export function commandFor(dictionary, act) {
   const { effect, value } = ACTS[act];
   const single = (command) => !command.safes_all;
-  const byEffect = effect && dictionary.commands.find((command) => single(command) && command.effect && effect in command.effect
-    && (value === undefined || command.effect[effect] === value));
+  const byEffect =
+    effect &&
+    dictionary.commands.find(
+      (command) =>
+        single(command) &&
+        command.effect &&
+        effect in command.effect &&
+        (value === undefined || command.effect[effect] === value),
+    );
   return byEffect || dictionary.commands.find((command) => command.name === act);
 }
 

@@ -2,7 +2,7 @@
 
 import { Journal } from "./journal.js";
 import { bindRoles } from "./roles.js";
-import { Table, lastAtOrBefore } from "./table.js";
+import { lastAtOrBefore, Table } from "./table.js";
 
 /** Most rows kept of each table while a session is live; a reviewed session is whole. */
 export const LIVE_ROWS = 30000;
@@ -62,7 +62,7 @@ export class Store {
       if (table.meta.computed || table.n === 0) continue;
       const at = lastAtOrBefore(table.rx, table.n, rx);
       const candidate = direction > 0 ? table.rx[at + 1] : before(table, at, rx);
-      if (candidate === undefined || at + 1 >= table.n && direction > 0) continue;
+      if (candidate === undefined || (at + 1 >= table.n && direction > 0)) continue;
       if (best === undefined || (direction > 0 ? candidate < best : candidate > best)) best = candidate;
     }
     return best;

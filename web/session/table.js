@@ -94,7 +94,9 @@ export class Table {
     this.t = wider(this.t, Float64Array);
     this.rx = wider(this.rx, Float64Array);
     if (this.missing) this.missing = wider(this.missing, Uint8Array);
-    this.columns = this.columns.map((column, i) => (this.isText[i] ? column.slice(0, this.n) : wider(column, Float64Array)));
+    this.columns = this.columns.map((column, i) =>
+      this.isText[i] ? column.slice(0, this.n) : wider(column, Float64Array),
+    );
   }
 
   // Of the older half only every stride-th row stays, and the stride doubles whenever those alone fill a quarter of the
@@ -113,12 +115,16 @@ export class Table {
     }
     for (const array of [this.t, this.rx, this.missing, ...this.columns]) {
       if (!array) continue;
-      picked.forEach((from, i) => { array[i] = array[from]; });
+      picked.forEach((from, i) => {
+        array[i] = array[from];
+      });
       array.copyWithin(picked.length, half, this.n);
     }
     this.n += picked.length - half;
     this.coarse = picked.length;
-    this.columns.forEach((column, i) => { if (this.isText[i]) column.length = this.n; });
+    this.columns.forEach((column, i) => {
+      if (this.isText[i]) column.length = this.n;
+    });
   }
 
   #stride = 2;

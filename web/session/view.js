@@ -149,6 +149,8 @@ export class View {
 
   /** Command views, newest first. */
   commands() {
-    return this.states("command").map((entry) => ({ ...entry.body, entry })).reverse();
+    return this.states("command")
+      .map((entry) => ({ ...entry.body, entry }))
+      .reverse();
   }
 }

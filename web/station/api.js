@@ -29,12 +29,21 @@ export const getTrash = async () => (await get("/api/trash")).json();
 
 /** Change something on the shelf; only the holder of the terminal's longer link may. */
 export async function changeShelf(method, path, token, body) {
-  return (await ask(path, { method, headers: token ? { authorization: `Bearer ${token}` } : {}, body: body === undefined ? undefined : JSON.stringify(body) })).json();
+  return (
+    await ask(path, {
+      method,
+      headers: token ? { authorization: `Bearer ${token}` } : {},
+      body: body === undefined ? undefined : JSON.stringify(body),
+    })
+  ).json();
 }
 
 /** Flights side by side: {told, table}. */
 export async function getComparison(names, at) {
-  const query = new URLSearchParams([...names.map((name) => ["sessions", name]), ...[at].flat().map((one) => ["at", one])]);
+  const query = new URLSearchParams([
+    ...names.map((name) => ["sessions", name]),
+    ...[at].flat().map((one) => ["at", one]),
+  ]);
   const told = await (await get(`/api/compare?${query}`)).json();
   query.set("form", "columns");
   const { tables } = parseColumns(await (await get(`/api/compare?${query}`)).arrayBuffer());
@@ -43,7 +52,8 @@ export async function getComparison(names, at) {
 
 /** What the sheet's pieces add up to, and the next flight with some changes; `name` may be "live". */
 export const getConfiguration = async (name) => (await get(session(name, "configuration"))).json();
-export const getForecast = async (name, changes) => (await get(`${session(name, "next-flight")}?${new URLSearchParams(changes)}`)).json();
+export const getForecast = async (name, changes) =>
+  (await get(`${session(name, "next-flight")}?${new URLSearchParams(changes)}`)).json();
 
 /** Send the vehicle's own log with what its columns are; the answer is the station's report of it. */
 export async function bringLog(name, file, mapping, token) {
@@ -70,7 +80,11 @@ export async function getLog(name) {
   }
   if (told.alignment?.refused) return { told };
   const { tables } = parseColumns(await (await get(session(name, "onboard/columns"))).arrayBuffer());
-  return { told, table: tables.get("onboard"), roles: Object.fromEntries(told.columns.filter(({ role }) => role).map(({ role, name: column }) => [role, column])) };
+  return {
+    told,
+    table: tables.get("onboard"),
+    roles: Object.fromEntries(told.columns.filter(({ role }) => role).map(({ role, name: column }) => [role, column])),
+  };
 }
 
 /** A store filled with everything the station has of a session; `name` "live" is the one being recorded. */

@@ -11,7 +11,15 @@ export class DeskSocket {
    */
   constructor(url, token, name, changed) {
     Object.assign(this, { url, token, name, changed });
-    this.state = { open: false, operator: null, holder: null, yours: false, others: [], two_person: false, sentence: "Signing in." };
+    this.state = {
+      open: false,
+      operator: null,
+      holder: null,
+      yours: false,
+      others: [],
+      two_person: false,
+      sentence: "Signing in.",
+    };
     this.number = 0;
     this.waiting = new Map();
     this.closed = false;
@@ -21,10 +29,16 @@ export class DeskSocket {
 
   /** Send one message; resolves with the reply, or with ok false and a sentence. Never rejects. */
   ask(message) {
-    if (!this.state.open) return Promise.resolve({ ok: false, sentence: "Not connected to the station: nothing was sent." });
+    if (!this.state.open)
+      return Promise.resolve({ ok: false, sentence: "Not connected to the station: nothing was sent." });
     const n = ++this.number;
     return new Promise((resolve) => {
-      const late = () => this.#answer(n, { ok: false, late: true, sentence: "The station did not reply. Look at the recent commands before you try again." });
+      const late = () =>
+        this.#answer(n, {
+          ok: false,
+          late: true,
+          sentence: "The station did not reply. Look at the recent commands before you try again.",
+        });
       this.waiting.set(n, { resolve, timer: setTimeout(late, REPLY_MS) });
       this.#send({ ...message, n });
     });
@@ -46,7 +60,13 @@ export class DeskSocket {
     socket.onmessage = (event) => this.#receive(JSON.parse(event.data));
     socket.onclose = () => {
       this.#fail();
-      this.#set({ open: false, yours: false, holder: null, others: [], sentence: "The desk is not connected. Trying again." });
+      this.#set({
+        open: false,
+        yours: false,
+        holder: null,
+        others: [],
+        sentence: "The desk is not connected. Trying again.",
+      });
       if (!this.closed) this.timer = setTimeout(() => this.#open(), RETRY_MS);
     };
   }
@@ -54,7 +74,8 @@ export class DeskSocket {
   #receive(message) {
     if (message.type === "signed_in") this.#signedIn(message);
     else if (message.type === "authority") this.#set(authorityOf(message));
-    else if (message.type === "reply" && message.n !== undefined && message.n !== null) this.#answer(message.n, message);
+    else if (message.type === "reply" && message.n !== undefined && message.n !== null)
+      this.#answer(message.n, message);
     else if (message.type === "reply") this.#set({ sentence: message.sentence });
   }
 

@@ -1,7 +1,7 @@
 // Keeps one live store in step with the view socket: hello, then fetch, then updates by absolute index.
 
-import { getStore } from "./api.js";
 import { LIVE_ROWS } from "../session/store.js";
+import { getStore } from "./api.js";
 
 const KEPT_UPDATES = 400;
 const RETRY_MS = 1500;
@@ -60,7 +60,10 @@ export class Live {
   }
 
   #update(message) {
-    if (!this.waiting) { this.store?.update(message); return; }
+    if (!this.waiting) {
+      this.store?.update(message);
+      return;
+    }
     this.waiting.push(message);
     // Too slow a fetch: the oldest updates go, the jump in the index will show as a gap.
     if (this.waiting.length > KEPT_UPDATES) this.waiting.shift();

@@ -1,6 +1,15 @@
 // What is done at home with recordings: labels, notes, trash, comparing, the vehicle's own log. Every failure is a sentence.
 
-import { bringLog, changeShelf, getComparison, getConfiguration, getForecast, getLog, getTrash, lookIntoLog } from "./api.js";
+import {
+  bringLog,
+  changeShelf,
+  getComparison,
+  getConfiguration,
+  getForecast,
+  getLog,
+  getTrash,
+  lookIntoLog,
+} from "./api.js";
 
 const PROGRESS_MS = 500;
 
@@ -18,53 +27,81 @@ export function shelfActs(page, { changed, trouble, listSessions, token }) {
     }
     changed();
   };
-  const changeAndList = (method, path, body) => tried(async () => {
-    await changeShelf(method, path, token(), body);
-    page.trash = await getTrash();
-    await listSessions();
-  });
+  const changeAndList = (method, path, body) =>
+    tried(async () => {
+      await changeShelf(method, path, token(), body);
+      page.trash = await getTrash();
+      await listSessions();
+    });
   const session = (name, part = "") => `/api/sessions/${encodeURIComponent(name)}${part}`;
-  const look = (name) => tried(async () => { page.onboard = await getLog(name); });
+  const look = (name) =>
+    tried(async () => {
+      page.onboard = await getLog(name);
+    });
 
   return {
     note: (name, changes) => changeAndList("PUT", session(name, "/notes"), changes),
     remove: (name) => changeAndList("DELETE", session(name)),
     restore: (entry) => changeAndList("POST", `/api/trash/${encodeURIComponent(entry)}/restore`, {}),
-    lookAtTrash: () => tried(async () => { page.trash = await getTrash(); }),
-    compare: (names, at = "lift_off") => tried(async () => { page.comparison = names && names.length > 1 ? await getComparison(names, at) : null; }),
+    lookAtTrash: () =>
+      tried(async () => {
+        page.trash = await getTrash();
+      }),
+    compare: (names, at = "lift_off") =>
+      tried(async () => {
+        page.comparison = names && names.length > 1 ? await getComparison(names, at) : null;
+      }),
     lookAtPlan: async (name) => {
       const [configuration, forecast] = await Promise.allSettled([getConfiguration(name), getForecast(name, {})]);
-      page.plans[name] = { configuration: configuration.value, unbuilt: configuration.reason?.message, forecast: forecast.value, problem: forecast.reason?.message };
+      page.plans[name] = {
+        configuration: configuration.value,
+        unbuilt: configuration.reason?.message,
+        forecast: forecast.value,
+        problem: forecast.reason?.message,
+      };
       changed();
     },
-    forecast: (name, changes) => tried(async () => { page.plans[name] = { ...page.plans[name], forecast: await getForecast(name, changes) }; }),
+    forecast: (name, changes) =>
+      tried(async () => {
+        page.plans[name] = { ...page.plans[name], forecast: await getForecast(name, changes) };
+      }),
     trouble,
     lookAtLog: look,
-    dropLog: () => tried(async () => {
-      await changeShelf("DELETE", session(page.replay.name, "/onboard"), token());
-      page.onboard = null;
-      await listSessions();
-    }),
-    lookIntoLog: (file) => tried(async () => { page.onboard = { file, form: await lookIntoLog(page.replay.name, file, token()) }; }),
-    forgetLog: () => look(page.replay.name),
-    bringLog: (file, mapping) => tried(async () => {
-      const { name } = page.replay;
-      page.onboard = { busy: `Reading ${file.name} \u2026` };
-      changed();
-      const watch = setInterval(async () => {
-        const answer = await fetch(session(name, "/onboard/progress")).then((one) => one.json()).catch(() => ({}));
-        if (answer.text && page.onboard?.busy) { page.onboard = { busy: answer.text }; changed(); }
-      }, PROGRESS_MS);
-      try {
-        await bringLog(name, file, mapping, token());
-        page.onboard = await getLog(name);
-        await listSessions();
-      } catch (error) {
+    dropLog: () =>
+      tried(async () => {
+        await changeShelf("DELETE", session(page.replay.name, "/onboard"), token());
         page.onboard = null;
-        throw error;
-      } finally {
-        clearInterval(watch);
-      }
-    }),
+        await listSessions();
+      }),
+    lookIntoLog: (file) =>
+      tried(async () => {
+        page.onboard = { file, form: await lookIntoLog(page.replay.name, file, token()) };
+      }),
+    forgetLog: () => look(page.replay.name),
+    bringLog: (file, mapping) =>
+      tried(async () => {
+        const { name } = page.replay;
+        page.onboard = { busy: `Reading ${file.name} \u2026` };
+        changed();
+        const watch = setInterval(async () => {
+          const answer = await fetch(session(name, "/onboard/progress"))
+            .then((one) => one.json())
+            .catch(() => ({}));
+          if (answer.text && page.onboard?.busy) {
+            page.onboard = { busy: answer.text };
+            changed();
+          }
+        }, PROGRESS_MS);
+        try {
+          await bringLog(name, file, mapping, token());
+          page.onboard = await getLog(name);
+          await listSessions();
+        } catch (error) {
+          page.onboard = null;
+          throw error;
+        } finally {
+          clearInterval(watch);
+        }
+      }),
   };
 }

@@ -37,7 +37,9 @@ export class ViewSocket {
       this.#setSilent(null);
       this.listener.message(JSON.parse(event.data));
     };
-    socket.onclose = () => { if (this.socket === socket) this.#retry(); };
+    socket.onclose = () => {
+      if (this.socket === socket) this.#retry();
+    };
   }
 
   #drop() {

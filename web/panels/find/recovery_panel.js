@@ -1,7 +1,7 @@
 // Where it came down and how to walk there: large enough to be read outdoors while walking.
 
-import { age, bearing, distance, fixed, NOTHING, tClock, valueWithUnit, limitState } from "../../kit/format.js";
 import { h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
+import { age, bearing, distance, fixed, limitState, NOTHING, tClock, valueWithUnit } from "../../kit/format.js";
 
 // Closer than this the direction is only noise.
 const AT_PAD_M = 3;
@@ -13,14 +13,38 @@ export function fromPad(east, north) {
 
 export function Whereabouts(el) {
   const needle = s("path", { class: "needle", d: "M0 -78 L22 46 L0 30 L-22 46 Z" });
-  const rose = s("svg", { class: "rose", viewBox: "-110 -110 220 220", role: "img" },
-    s("circle", { class: "rose-ring", r: 92 }), ...[["N", 0, -99], ["E", 101, 5], ["S", 0, 109], ["W", -101, 5]].map(([text, x, y]) => s("text", { class: "rose-letter", x, y, "text-anchor": "middle", text })), needle);
+  const rose = s(
+    "svg",
+    { class: "rose", viewBox: "-110 -110 220 220", role: "img" },
+    s("circle", { class: "rose-ring", r: 92 }),
+    ...[
+      ["N", 0, -99],
+      ["E", 101, 5],
+      ["S", 0, 109],
+      ["W", -101, 5],
+    ].map(([text, x, y]) => s("text", { class: "rose-letter", x, y, "text-anchor": "middle", text })),
+    needle,
+  );
   const degrees = h("span", { class: "walk-number", testid: "recovery-bearing" });
   const point = h("span", { class: "walk-unit" });
   const far = h("span", { class: "walk-number", testid: "recovery-distance" });
   const place = h("p", { class: "walk-note" });
-  const none = h("p", { class: "absent", text: "No position in this vehicle's dictionary, so no bearing can be given." });
-  const walk = h("div", { class: "walk" }, rose, h("div", { class: "walk-words" }, h("p", {}, degrees, point), h("p", {}, far, h("span", { class: "walk-unit -below", text: "from the pad" })), place));
+  const none = h("p", {
+    class: "absent",
+    text: "No position in this vehicle's dictionary, so no bearing can be given.",
+  });
+  const walk = h(
+    "div",
+    { class: "walk" },
+    rose,
+    h(
+      "div",
+      { class: "walk-words" },
+      h("p", {}, degrees, point),
+      h("p", {}, far, h("span", { class: "walk-unit -below", text: "from the pad" })),
+      place,
+    ),
+  );
   el.append(walk, none);
   return {
     update(view) {
@@ -38,8 +62,17 @@ export function Whereabouts(el) {
       setText(far, distance(to.distance));
       setAttr(needle, "transform", `rotate(${known ? (to.bearing * 180) / Math.PI : 0})`);
       setAttr(needle, "visibility", away ? "visible" : "hidden");
-      setAttr(rose, "aria-label", known ? `Bearing ${words.degrees} degrees ${words.point}, ${distance(to.distance)}` : "No position yet");
-      setText(place, known ? `${side(known.values[0], "east", "west")}, ${side(known.values[1], "north", "south")}; position heard ${age(known.age)} ago` : "No position heard yet");
+      setAttr(
+        rose,
+        "aria-label",
+        known ? `Bearing ${words.degrees} degrees ${words.point}, ${distance(to.distance)}` : "No position yet",
+      );
+      setText(
+        place,
+        known
+          ? `${side(known.values[0], "east", "west")}, ${side(known.values[1], "north", "south")}; position heard ${age(known.age)} ago`
+          : "No position heard yet",
+      );
     },
   };
 }
@@ -76,18 +109,76 @@ function predictedLanding(view) {
   const figure = view.state("figure", "recovery")?.body;
   if (!Number.isFinite(figure?.landing_in_s) || view.moment("landing")) return [];
   const to = bearing(figure.landing_bearing_rad);
-  return [`${distance(figure.landing_distance_m)}, ${to.degrees}\u00b0 ${to.point}, within ${distance(figure.landing_radius_m)}`];
+  return [
+    `${distance(figure.landing_distance_m)}, ${to.degrees}\u00b0 ${to.point}, within ${distance(figure.landing_radius_m)}`,
+  ];
 }
 
 const clock = (view, moment) => tClock(moment.t - view.zero);
 
 const DESCENT = [
-  { title: "Last packet", read: (view) => { const heard = view.store.lastHeard(view.rxLimit); return heard === undefined ? ["nothing heard yet", "caution"] : [`${age(view.cursor.rx - heard)} ago`, view.cursor.rx - heard > 2 ? "warning" : "none"]; } },
-  { title: "Height", read: (view) => { const sample = view.sample("ground.height"); return sample ? [`${fixed(sample.value, 0)} m`, sample.stale ? "stale" : "none"] : []; } },
-  { title: "Descent rate", read: (view) => { const sample = view.sample("ground.climb_rate"); return sample ? [sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : NOTHING, sample.stale ? "stale" : "none"] : []; } },
+  {
+    title: "Last packet",
+    read: (view) => {
+      const heard = view.store.lastHeard(view.rxLimit);
+      return heard === undefined
+        ? ["nothing heard yet", "caution"]
+        : [`${age(view.cursor.rx - heard)} ago`, view.cursor.rx - heard > 2 ? "warning" : "none"];
+    },
+  },
+  {
+    title: "Height",
+    read: (view) => {
+      const sample = view.sample("ground.height");
+      return sample ? [`${fixed(sample.value, 0)} m`, sample.stale ? "stale" : "none"] : [];
+    },
+  },
+  {
+    title: "Descent rate",
+    read: (view) => {
+      const sample = view.sample("ground.climb_rate");
+      return sample
+        ? [sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : NOTHING, sample.stale ? "stale" : "none"]
+        : [];
+    },
+  },
   { title: "Predicted landing", read: predictedLanding },
-  { title: "Apogee", read: (view) => { const moment = view.moment("apogee"); return [moment ? `${fixed(moment.height_m, 0)} m, ${clock(view, moment)}` : "not reached"]; } },
-  { title: "Deployment", read: (view) => { const moment = view.moment("deployment"); const apogee = view.moment("apogee"); return [moment ? `${clock(view, moment)}${apogee ? `, ${fixed(moment.t - apogee.t, 1)} s after apogee` : ""}` : "not seen"]; } },
-  { title: "Landed", read: (view) => { const moment = view.moment("landing"); return [moment ? clock(view, moment) : "not seen"]; } },
-  { title: "Battery", read: (view) => { const sample = view.sample("battery.voltage"); return sample ? [`${valueWithUnit(sample.column, sample.value)}${sample.stale ? `, ${age(sample.age)} old` : ""}`, limitState(sample.column, sample.value) || (sample.stale ? "stale" : "none")] : []; } },
+  {
+    title: "Apogee",
+    read: (view) => {
+      const moment = view.moment("apogee");
+      return [moment ? `${fixed(moment.height_m, 0)} m, ${clock(view, moment)}` : "not reached"];
+    },
+  },
+  {
+    title: "Deployment",
+    read: (view) => {
+      const moment = view.moment("deployment");
+      const apogee = view.moment("apogee");
+      return [
+        moment
+          ? `${clock(view, moment)}${apogee ? `, ${fixed(moment.t - apogee.t, 1)} s after apogee` : ""}`
+          : "not seen",
+      ];
+    },
+  },
+  {
+    title: "Landed",
+    read: (view) => {
+      const moment = view.moment("landing");
+      return [moment ? clock(view, moment) : "not seen"];
+    },
+  },
+  {
+    title: "Battery",
+    read: (view) => {
+      const sample = view.sample("battery.voltage");
+      return sample
+        ? [
+            `${valueWithUnit(sample.column, sample.value)}${sample.stale ? `, ${age(sample.age)} old` : ""}`,
+            limitState(sample.column, sample.value) || (sample.stale ? "stale" : "none"),
+          ]
+        : [];
+    },
+  },
 ];

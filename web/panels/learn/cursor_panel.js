@@ -5,12 +5,22 @@ import { channelState } from "../../session/channel_state.js";
 import { family } from "../../session/roles.js";
 
 // A channel's own words are long; here they stand beside seven others.
-const SHORT = { unknown: "unknown", fired: "fired", armed: "ARMED", inhibited: "safe, inhibited", continuous: "safe", open: "no igniter" };
+const SHORT = {
+  unknown: "unknown",
+  fired: "fired",
+  armed: "ARMED",
+  inhibited: "safe, inhibited",
+  continuous: "safe",
+  open: "no igniter",
+};
 // Column and scope are pictures, and cost more than all texts of a place: while a hand drags the cursor they are drawn seven
 // times a second, and again as soon as it rests. What plays by itself is drawn every time.
 const DRAGGED_MS = 150;
 const RESTED_MS = 40;
-const FAMILIES = [["channel", "Motor", "board.inhibited"], ["recovery", "Recovery"]];
+const FAMILIES = [
+  ["channel", "Motor", "board.inhibited"],
+  ["recovery", "Recovery"],
+];
 
 /** The panel made of a climb column and a tilt scope, which places.js hands in. */
 export const cursorPanel = (Column, Scope) => (el, acts) => {
@@ -34,14 +44,25 @@ export const cursorPanel = (Column, Scope) => (el, acts) => {
     if (rested) rested = false;
     else {
       clearTimeout(rest);
-      rest = setTimeout(() => { rested = true; acts.changed(); }, RESTED_MS);
+      rest = setTimeout(() => {
+        rested = true;
+        acts.changed();
+      }, RESTED_MS);
     }
   }
 
   function build(view) {
     lines = [
-      ...family(view.store.roles, "camera").filter((name) => view.has(`camera[${name}].powered`)).map((name) => line(named(view, "Camera", name, "camera", "powered"), (now) => cameraWords(now, name))),
-      ...FAMILIES.flatMap(([kind, title, board]) => family(view.store.roles, kind).filter((name) => view.has(`${kind}[${name}].armed`)).map((name) => line(named(view, title, name, kind, "continuity"), (now) => channelWords(now, kind, name, board)))),
+      ...family(view.store.roles, "camera")
+        .filter((name) => view.has(`camera[${name}].powered`))
+        .map((name) => line(named(view, "Camera", name, "camera", "powered"), (now) => cameraWords(now, name))),
+      ...FAMILIES.flatMap(([kind, title, board]) =>
+        family(view.store.roles, kind)
+          .filter((name) => view.has(`${kind}[${name}].armed`))
+          .map((name) =>
+            line(named(view, title, name, kind, "continuity"), (now) => channelWords(now, kind, name, board)),
+          ),
+      ),
     ];
     states.replaceChildren(...lines.map((one) => one.el));
   }
@@ -83,6 +104,11 @@ function cameraWords(view, name) {
 
 function channelWords(view, kind, name, board) {
   const role = (part) => view.sample(`${kind}[${name}].${part}`);
-  const { state, tone } = channelState({ continuity: role("continuity"), armed: role("armed"), fired: role("fired"), inhibited: board && view.sample(board) });
+  const { state, tone } = channelState({
+    continuity: role("continuity"),
+    armed: role("armed"),
+    fired: role("fired"),
+    inhibited: board && view.sample(board),
+  });
   return [SHORT[state], tone];
 }

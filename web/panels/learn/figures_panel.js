@@ -1,14 +1,16 @@
 // The flight in numbers, as the station judged them part by part: each with its doubt, or the reason why there is none.
 
-import { bearing, distance, duration, fixed, tClock } from "../../kit/format.js";
 import { h, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
+import { bearing, distance, duration, fixed, tClock } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const known = Number.isFinite;
 
 /** Figures at the cursor by key. */
 export function figuresOf(view, whole = false) {
-  return Object.fromEntries((whole ? view.finalStates("figure") : view.states("figure")).map((entry) => [entry.key, entry.body]));
+  return Object.fromEntries(
+    (whole ? view.finalStates("figure") : view.states("figure")).map((entry) => [entry.key, entry.body]),
+  );
 }
 
 /** Rows [title, text] of everything judged so far. */
@@ -27,7 +29,10 @@ export const WholeFigures = (el) => FiguresPanel(el, true);
 function FiguresPanel(el, whole) {
   const body = h("tbody");
   const table = h("table", { class: "grid -figures", testid: "figures" }, body);
-  const none = h("p", { class: "absent", text: "Nothing judged yet. Parts of the flight are judged as soon as they are over." });
+  const none = h("p", {
+    class: "absent",
+    text: "Nothing judged yet. Parts of the flight are judged as soon as they are over.",
+  });
   el.append(table, none);
   const moved = watcher();
   return {
@@ -37,7 +42,13 @@ function FiguresPanel(el, whole) {
       const rows = figureRows(figuresOf(view, all), view.store.journal.state("moment", "lift_off")?.body?.t);
       setHidden(none, rows.length > 0);
       setHidden(table, rows.length === 0);
-      syncList(body, rows, ([title]) => title, ([title]) => h("tr", {}, h("th", { scope: "row", text: title }), h("td")), (node, [, text]) => setText(node.lastChild, text));
+      syncList(
+        body,
+        rows,
+        ([title]) => title,
+        ([title]) => h("tr", {}, h("th", { scope: "row", text: title }), h("td")),
+        (node, [, text]) => setText(node.lastChild, text),
+      );
     },
   };
 }
@@ -55,30 +66,139 @@ function at(t, zero) {
   return known(t) && known(zero) ? `, ${tClock(t - zero)}` : "";
 }
 
-const SOURCES = [["barometer", "barometer"], ["filter", "ground's filter"], ["vehicle", "vehicle"], ["vehicle_barometer", "vehicle's barometer"]];
-
-const ROWS = [
-  { key: "rail_exit", title: "Rail exit", text: (f, zero) => `${plusMinus(f.speed_m_s, f.sigma_m_s, 1, "m/s")}${at(f.t, zero)}` },
-  { key: "rail_exit", title: "Angle of attack there", text: (f) => (known(f.angle_of_attack_rad) ? `${fixed(f.angle_of_attack_rad * DEG, 0)}\u00b0 with ${fixed(f.wind_m_s, 1)} m/s of wind` : "no wind in the site sheet") },
-  { key: "lean", title: "Greatest lean while it should fly straight", text: (f, zero) => `${fixed(f.greatest_tilt_rad * DEG, 0)}\u00b0${known(f.azimuth_rad) ? ` toward ${bearing(f.azimuth_rad).degrees}\u00b0 ${bearing(f.azimuth_rad).point}` : ""}${at(f.t, zero)}` },
-  { key: "swing", title: "Swing after the rail", text: (f) => (f.excited ? `period ${fixed(f.period_s, 2)} s at ${fixed(f.speed_m_s, 0)} m/s${interval(f.period_low_s, f.period_high_s, 2)}, damping ratio ${fixed(f.damping_ratio, 2)}` : "not excited") },
-  { key: "swing", title: "Swing the sheet lets expect", text: (f) => (known(f.expected_period_s) ? `period ${fixed(f.expected_period_s, 2)} s${f.excited ? `; measured over expected ${fixed(f.ratio, 2)}${interval(f.ratio_low, f.ratio_high, 2)}` : ""}` : undefined) },
-  { key: "cone", title: "Corkscrew", text: (f, zero) => `half-angle ${fixed(f.half_angle_rad * DEG, 0)}\u00b0, ${fixed(Math.abs(f.turns_per_s), 1)} turns/s ${f.turns_per_s > 0 ? "counter" : ""}clockwise from above${at(f.t, zero)}` },
-  { key: "apogee", title: "Apogee by source", text: (f) => SOURCES.filter(([key]) => known(f[`${key}_m`])).map(([key, name]) => `${name} ${fixed(f[`${key}_m`], 1)} m`).join(", ") },
-  { key: "drag", title: "Drag in the coast", text: (f) => (known(f.coefficient) ? `coefficient ${plusMinus(f.coefficient, (f.coefficient * f.sigma_1_m) / f.kappa_1_m, 2, "")}` : `deceleration per speed squared ${fixed(f.kappa_1_m * 1000, 2)} per km`) },
-  { key: "gate", title: "Control gate", text: (f, zero) => gateText(f, zero) },
-  { key: "roll", title: "Roll authority", text: (f) => (f.verdict === "not excited" ? "not excited" : `${f.verdict}: ${fixed(f.authority_per_pa_rad, 2)} rad/s\u00b2 per Pa and rad${interval(f.low, f.high, 2)}`) },
-  { key: "recovery", title: "Deployment", text: (f) => (known(f.deployment_delay_s) ? `${fixed(Math.abs(f.deployment_delay_s), 2)} s ${f.deployment_delay_s < 0 ? "before" : "after"} apogee` : undefined) },
-  { key: "servo_cable", title: "Servo connector", text: (f, zero) => f.sentence ?? `open ${f.kind}${known(f.height_m) ? `, at ${fixed(f.height_m, 0)} m` : ""}${at(f.t, zero)}: ${f.cause}` },
-  { key: "descent", title: "Descent", text: (f) => (known(f.rate_m_s) ? `${plusMinus(f.rate_m_s, f.sigma_m_s, 1, "m/s")}${UNDER[f.under] ?? ""}` : undefined) },
-  { key: "recovery", title: "Wind by drift under the parachute", text: (f) => (known(f.drift_m_s) ? `${fixed(f.drift_m_s, 1)} m/s toward ${bearing(f.drift_toward_rad).degrees}\u00b0` : undefined) },
-  { key: "recovery", title: "Landing spot", text: (f) => (known(f.landing_distance_m) ? `${distance(f.landing_distance_m)} from the pad, bearing ${bearing(f.landing_bearing_rad).degrees}\u00b0 ${bearing(f.landing_bearing_rad).point}, within ${distance(f.landing_radius_m)} (95 %)` : undefined) },
-  { key: "battery", title: "Battery", text: (f) => batteryText(f) },
-  { key: "link", title: "Link in flight", text: (f) => `${fixed(f.flight_loss * 100, 1)} % lost${known(f.longest_silence_s) ? `, longest silence ${fixed(f.longest_silence_s, 1)} s` : ""}` },
-  { key: "link", title: "Range left", text: (f) => (known(f.range_m) ? `reaches ${distance(f.range_m)} with its fading (95 % ${distance(f.range_low_m)} to ${distance(f.range_high_m)}), ${distance(f.range_left_m)} beyond this flight` : undefined) },
+const SOURCES = [
+  ["barometer", "barometer"],
+  ["filter", "ground's filter"],
+  ["vehicle", "vehicle"],
+  ["vehicle_barometer", "vehicle's barometer"],
 ];
 
-const UNDER = { both: ", under both parachutes", one: ", as under one parachute only", none: ", as under no parachute" };
+const ROWS = [
+  {
+    key: "rail_exit",
+    title: "Rail exit",
+    text: (f, zero) => `${plusMinus(f.speed_m_s, f.sigma_m_s, 1, "m/s")}${at(f.t, zero)}`,
+  },
+  {
+    key: "rail_exit",
+    title: "Angle of attack there",
+    text: (f) =>
+      known(f.angle_of_attack_rad)
+        ? `${fixed(f.angle_of_attack_rad * DEG, 0)}\u00b0 with ${fixed(f.wind_m_s, 1)} m/s of wind`
+        : "no wind in the site sheet",
+  },
+  {
+    key: "lean",
+    title: "Greatest lean while it should fly straight",
+    text: (f, zero) =>
+      `${fixed(f.greatest_tilt_rad * DEG, 0)}\u00b0${known(f.azimuth_rad) ? ` toward ${bearing(f.azimuth_rad).degrees}\u00b0 ${bearing(f.azimuth_rad).point}` : ""}${at(f.t, zero)}`,
+  },
+  {
+    key: "swing",
+    title: "Swing after the rail",
+    text: (f) =>
+      f.excited
+        ? `period ${fixed(f.period_s, 2)} s at ${fixed(f.speed_m_s, 0)} m/s${interval(f.period_low_s, f.period_high_s, 2)}, damping ratio ${fixed(f.damping_ratio, 2)}`
+        : "not excited",
+  },
+  {
+    key: "swing",
+    title: "Swing the sheet lets expect",
+    text: (f) =>
+      known(f.expected_period_s)
+        ? `period ${fixed(f.expected_period_s, 2)} s${f.excited ? `; measured over expected ${fixed(f.ratio, 2)}${interval(f.ratio_low, f.ratio_high, 2)}` : ""}`
+        : undefined,
+  },
+  {
+    key: "cone",
+    title: "Corkscrew",
+    text: (f, zero) =>
+      `half-angle ${fixed(f.half_angle_rad * DEG, 0)}\u00b0, ${fixed(Math.abs(f.turns_per_s), 1)} turns/s ${f.turns_per_s > 0 ? "counter" : ""}clockwise from above${at(f.t, zero)}`,
+  },
+  {
+    key: "apogee",
+    title: "Apogee by source",
+    text: (f) =>
+      SOURCES.filter(([key]) => known(f[`${key}_m`]))
+        .map(([key, name]) => `${name} ${fixed(f[`${key}_m`], 1)} m`)
+        .join(", "),
+  },
+  {
+    key: "drag",
+    title: "Drag in the coast",
+    text: (f) =>
+      known(f.coefficient)
+        ? `coefficient ${plusMinus(f.coefficient, (f.coefficient * f.sigma_1_m) / f.kappa_1_m, 2, "")}`
+        : `deceleration per speed squared ${fixed(f.kappa_1_m * 1000, 2)} per km`,
+  },
+  { key: "gate", title: "Control gate", text: (f, zero) => gateText(f, zero) },
+  {
+    key: "roll",
+    title: "Roll authority",
+    text: (f) =>
+      f.verdict === "not excited"
+        ? "not excited"
+        : `${f.verdict}: ${fixed(f.authority_per_pa_rad, 2)} rad/s\u00b2 per Pa and rad${interval(f.low, f.high, 2)}`,
+  },
+  {
+    key: "recovery",
+    title: "Deployment",
+    text: (f) =>
+      known(f.deployment_delay_s)
+        ? `${fixed(Math.abs(f.deployment_delay_s), 2)} s ${f.deployment_delay_s < 0 ? "before" : "after"} apogee`
+        : undefined,
+  },
+  {
+    key: "servo_cable",
+    title: "Servo connector",
+    text: (f, zero) =>
+      f.sentence ??
+      `open ${f.kind}${known(f.height_m) ? `, at ${fixed(f.height_m, 0)} m` : ""}${at(f.t, zero)}: ${f.cause}`,
+  },
+  {
+    key: "descent",
+    title: "Descent",
+    text: (f) =>
+      known(f.rate_m_s) ? `${plusMinus(f.rate_m_s, f.sigma_m_s, 1, "m/s")}${UNDER[f.under] ?? ""}` : undefined,
+  },
+  {
+    key: "recovery",
+    title: "Wind by drift under the parachute",
+    text: (f) =>
+      known(f.drift_m_s)
+        ? `${fixed(f.drift_m_s, 1)} m/s toward ${bearing(f.drift_toward_rad).degrees}\u00b0`
+        : undefined,
+  },
+  {
+    key: "recovery",
+    title: "Landing spot",
+    text: (f) =>
+      known(f.landing_distance_m)
+        ? `${distance(f.landing_distance_m)} from the pad, bearing ${bearing(f.landing_bearing_rad).degrees}\u00b0 ${bearing(f.landing_bearing_rad).point}, within ${distance(f.landing_radius_m)} (95 %)`
+        : undefined,
+  },
+  { key: "battery", title: "Battery", text: (f) => batteryText(f) },
+  {
+    key: "link",
+    title: "Link in flight",
+    text: (f) =>
+      `${fixed(f.flight_loss * 100, 1)} % lost${known(f.longest_silence_s) ? `, longest silence ${fixed(f.longest_silence_s, 1)} s` : ""}`,
+  },
+  {
+    key: "link",
+    title: "Range left",
+    text: (f) =>
+      known(f.range_m)
+        ? `reaches ${distance(f.range_m)} with its fading (95 % ${distance(f.range_low_m)} to ${distance(f.range_high_m)}), ${distance(f.range_left_m)} beyond this flight`
+        : undefined,
+  },
+];
+
+const UNDER = {
+  both: ", under both parachutes",
+  one: ", as under one parachute only",
+  none: ", as under no parachute",
+};
 
 function gateText(f, zero) {
   const parts = [];
@@ -92,7 +212,8 @@ function gateText(f, zero) {
 function batteryText(f) {
   const parts = [];
   if (known(f.used_c)) parts.push(`${fixed(f.used_c / 3.6, 0)} mAh used`);
-  if (known(f.minutes_cameras_off)) parts.push(`${duration(f.minutes_cameras_off * 60)} left on the pad with cameras off`);
+  if (known(f.minutes_cameras_off))
+    parts.push(`${duration(f.minutes_cameras_off * 60)} left on the pad with cameras off`);
   if (known(f.resistance_ohm)) parts.push(`sags ${fixed(f.resistance_ohm, 2)} V per A`);
   return parts.join(", ");
 }

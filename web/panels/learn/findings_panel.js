@@ -1,14 +1,16 @@
 // What the station found wrong or nearly so: sentence, what to do, and in a replay the moment it belongs to.
 
-import { duration, tClock } from "../../kit/format.js";
 import { h, setHidden, setText, setTone, syncList, watcher } from "../../kit/dom.js";
+import { duration, tClock } from "../../kit/format.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
 
 /** Findings at the cursor, warnings first, then by time. */
 export function findingsOf(view, whole = false) {
   const rank = ({ severity }) => (severity === "warning" ? 0 : 1);
-  return (whole ? view.finalStates("finding") : view.states("finding")).filter((entry) => entry.text).sort((a, b) => rank(a) - rank(b) || (a.body.t ?? 0) - (b.body.t ?? 0));
+  return (whole ? view.finalStates("finding") : view.states("finding"))
+    .filter((entry) => entry.text)
+    .sort((a, b) => rank(a) - rank(b) || (a.body.t ?? 0) - (b.body.t ?? 0));
 }
 
 /** For the review at home: everything found in the session, wherever the cursor stands. */
@@ -25,10 +27,21 @@ export function FindingsPanel(el, acts, whole = false) {
       if (all && !moved(view.store, view.store.version)) return;
       const found = findingsOf(view, all);
       setHidden(none, found.length > 0);
-      setText(none, view.moment("lift_off") ? "Nothing found so far." : "Nothing found so far. Most of it is judged after lift-off.");
+      setText(
+        none,
+        view.moment("lift_off")
+          ? "Nothing found so far."
+          : "Nothing found so far. Most of it is judged after lift-off.",
+      );
       const replay = Boolean(view.page.replay);
       const zero = view.moment("lift_off")?.t ?? view.store.journal.state("moment", "lift_off")?.body?.t;
-      syncList(list, found, (entry) => `${view.store.session} ${entry.key} ${replay}`, (entry) => make(entry, replay, acts), (node, entry) => update(node, entry, zero));
+      syncList(
+        list,
+        found,
+        (entry) => `${view.store.session} ${entry.key} ${replay}`,
+        (entry) => make(entry, replay, acts),
+        (node, entry) => update(node, entry, zero),
+      );
     },
   };
 }
@@ -40,7 +53,11 @@ function make(entry, replay, acts) {
   const when = replay ? h("button", { class: "link", type: "button" }) : h("span", { class: "finding-when" });
   const node = h("li", { class: "finding" }, h("p", { class: "finding-head" }, word, when), what, advice);
   Object.assign(node, { word, what, advice, when });
-  if (replay) when.addEventListener("click", () => { acts.replay("pause"); acts.replay("seek", node.t); });
+  if (replay)
+    when.addEventListener("click", () => {
+      acts.replay("pause");
+      acts.replay("seek", node.t);
+    });
   return node;
 }
 

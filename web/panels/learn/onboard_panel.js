@@ -1,10 +1,16 @@
 // The vehicle's own log over the recording: bring it in, see how sure its clock is, look at both and at what the radio lost.
 
-import { fixed } from "../../kit/format.js";
 import { h, setHidden, setText } from "../../kit/dom.js";
+import { fixed } from "../../kit/format.js";
 import { overlay } from "../../kit/overlay.js";
 
-const PAIRS = [["accel.a.z", "Force along the nose, m/s\u00b2"], ["position.up", "Height, m"], ["altitude_baro", "Height by the vehicle's barometer, m"], ["pressure", "Pressure, Pa"], ["body_rate.z", "Roll rate, rad/s"]];
+const PAIRS = [
+  ["accel.a.z", "Force along the nose, m/s\u00b2"],
+  ["position.up", "Height, m"],
+  ["altitude_baro", "Height by the vehicle's barometer, m"],
+  ["pressure", "Pressure, Pa"],
+  ["body_rate.z", "Roll rate, rad/s"],
+];
 const AROUND_S = 5;
 
 /** What the station says of a log, as sentences. */
@@ -12,14 +18,34 @@ export function sentences(told) {
   const found = told.alignment ?? told;
   if (found.refused) return [`Not aligned: ${found.refused}.`];
   const clock = `Recording time is ${fixed(found.offset_s, 3)} s plus the log's time, drifting ${fixed(found.drift * 1e6, 0)} millionths; sure to ${fixed(found.sigma_s * 1000, 1)} ms (one sigma), match ${fixed(found.match, 3)} over ${fixed(found.overlap_s, 0)} s.`;
-  const lost = (told.lost ?? []).map((one) => `${one.role}: ${fixed(one.share * 100, 1)} % not heard (${one.due - one.heard} of ${one.due}), longest gap ${fixed(one.longest_gap_s, 2)} s`);
+  const lost = (told.lost ?? []).map(
+    (one) =>
+      `${one.role}: ${fixed(one.share * 100, 1)} % not heard (${one.due - one.heard} of ${one.due}), longest gap ${fixed(one.longest_gap_s, 2)} s`,
+  );
   return [clock, ...lost];
 }
 
 export function OnboardPanel(el, acts) {
-  const input = h("input", { type: "file", accept: ".csv,.txt,.log", "aria-label": "The vehicle's own log", testid: "onboard-file", on: { change: () => { if (input.files[0]) acts.lookIntoLog(input.files[0]); input.value = ""; } } });
+  const input = h("input", {
+    type: "file",
+    accept: ".csv,.txt,.log",
+    "aria-label": "The vehicle's own log",
+    testid: "onboard-file",
+    on: {
+      change: () => {
+        if (input.files[0]) acts.lookIntoLog(input.files[0]);
+        input.value = "";
+      },
+    },
+  });
   const pick = h("label", { class: "video-pick" }, "Bring in the vehicle's own log (CSV) ", input);
-  const drop = h("button", { type: "button", class: "act -small", text: "Take the log away", testid: "onboard-drop", on: { click: () => acts.dropLog() } });
+  const drop = h("button", {
+    type: "button",
+    class: "act -small",
+    text: "Take the log away",
+    testid: "onboard-drop",
+    on: { click: () => acts.dropLog() },
+  });
   const says = h("ul", { class: "onboard-says", testid: "onboard-says" });
   const none = h("p", { class: "absent" });
   const curves = h("div");
@@ -30,7 +56,12 @@ export function OnboardPanel(el, acts) {
     update(view) {
       const { replay, onboard, canKeep } = view.page;
       setHidden(none, Boolean(replay && canKeep));
-      setText(none, replay ? "Bringing in a log needs the longer link that the terminal printed." : "Open a session to bring in the vehicle's own log.");
+      setText(
+        none,
+        replay
+          ? "Bringing in a log needs the longer link that the terminal printed."
+          : "Open a session to bring in the vehicle's own log.",
+      );
       setHidden(pick, !replay || !canKeep);
       setHidden(drop, !onboard?.table || !canKeep);
       if (onboard === shown) return;
@@ -43,37 +74,103 @@ export function OnboardPanel(el, acts) {
   };
 }
 
-const ROLES = [["", "not used for comparing"], ["accel.a.x", "acceleration x"], ["accel.a.y", "acceleration y"], ["accel.a.z", "acceleration along the nose"], ["body_rate.x", "rate about x"], ["body_rate.y", "rate about y"], ["body_rate.z", "roll rate"], ["pressure", "static pressure"], ["altitude_baro", "height by barometer"], ["position.up", "height by navigation"], ["velocity.up", "climb rate"], ["battery.voltage", "battery voltage"]];
-const UNITS = ["", "m/s2", "g", "mg", "m", "m/s", "rad/s", "deg/s", "rad", "deg", "Pa", "hPa", "mbar", "K", "degC", "V", "A"];
+const ROLES = [
+  ["", "not used for comparing"],
+  ["accel.a.x", "acceleration x"],
+  ["accel.a.y", "acceleration y"],
+  ["accel.a.z", "acceleration along the nose"],
+  ["body_rate.x", "rate about x"],
+  ["body_rate.y", "rate about y"],
+  ["body_rate.z", "roll rate"],
+  ["pressure", "static pressure"],
+  ["altitude_baro", "height by barometer"],
+  ["position.up", "height by navigation"],
+  ["velocity.up", "climb rate"],
+  ["battery.voltage", "battery voltage"],
+];
+const UNITS = [
+  "",
+  "m/s2",
+  "g",
+  "mg",
+  "m",
+  "m/s",
+  "rad/s",
+  "deg/s",
+  "rad",
+  "deg",
+  "Pa",
+  "hPa",
+  "mbar",
+  "K",
+  "degC",
+  "V",
+  "A",
+];
 const TIMES = ["s", "ms", "us", "min"];
 
 /** What is remembered of a log's columns: the next log of the same vehicle needs no second mapping. */
 export const mappingKey = (columns) => `blockhouse.log ${columns.join("|")}`;
 
 function mappingForm({ file, form }, acts) {
-  const known = JSON.parse(localStorage.getItem(mappingKey(form.columns)) ?? "null") ?? form.guess ?? { time: { column: form.columns[0], unit: "s" }, columns: {} };
+  const known = JSON.parse(localStorage.getItem(mappingKey(form.columns)) ?? "null") ??
+    form.guess ?? { time: { column: form.columns[0], unit: "s" }, columns: {} };
   const choice = (label, options, value, testid) => {
     // A role that was guessed and is not in the list of the usual ones stays what it is.
     if (value && !options.some(([key]) => key === value)) options = [...options, [value, value]];
-    const select = h("select", { "aria-label": label, testid }, ...options.map(([key, text]) => h("option", { value: key, text: text ?? key })));
+    const select = h(
+      "select",
+      { "aria-label": label, testid },
+      ...options.map(([key, text]) => h("option", { value: key, text: text ?? key })),
+    );
     select.value = options.some(([key]) => key === value) ? value : options[0][0];
     return select;
   };
   const plain = (list) => list.map((one) => [one, one || "as it is"]);
   const time = choice("Column of the time", plain(form.columns), known.time?.column, "log-time");
   const timeUnit = choice("Unit of the time", plain(TIMES), known.time?.unit, "log-time-unit");
-  const rows = form.numeric.map((name) => ({ name, role: choice(`What ${name} is`, ROLES, known.columns?.[name]?.role ?? "", `log-role-${name}`), unit: choice(`Unit of ${name}`, plain(UNITS), known.columns?.[name]?.unit ?? "") }));
-  const bring = h("button", { type: "button", class: "act", text: "Bring it in", testid: "log-bring", on: { click: () => {
-    const columns = Object.fromEntries(rows.filter(({ name }) => name !== time.value).map(({ name, role, unit }) => [name, { role: role.value, unit: unit.value }]));
-    const mapping = { time: { column: time.value, unit: timeUnit.value }, columns };
-    localStorage.setItem(mappingKey(form.columns), JSON.stringify(mapping));
-    acts.bringLog(file, mapping);
-  } } });
+  const rows = form.numeric.map((name) => ({
+    name,
+    role: choice(`What ${name} is`, ROLES, known.columns?.[name]?.role ?? "", `log-role-${name}`),
+    unit: choice(`Unit of ${name}`, plain(UNITS), known.columns?.[name]?.unit ?? ""),
+  }));
+  const bring = h("button", {
+    type: "button",
+    class: "act",
+    text: "Bring it in",
+    testid: "log-bring",
+    on: {
+      click: () => {
+        const columns = Object.fromEntries(
+          rows
+            .filter(({ name }) => name !== time.value)
+            .map(({ name, role, unit }) => [name, { role: role.value, unit: unit.value }]),
+        );
+        const mapping = { time: { column: time.value, unit: timeUnit.value }, columns };
+        localStorage.setItem(mappingKey(form.columns), JSON.stringify(mapping));
+        acts.bringLog(file, mapping);
+      },
+    },
+  });
   const cancel = h("button", { type: "button", class: "act", text: "Leave it", on: { click: () => acts.forgetLog() } });
   return [
     h("p", { text: `What the columns of ${file.name} are:` }),
     h("p", { class: "shelf-row" }, "Time is ", time, " in ", timeUnit),
-    h("div", { class: "mapping" }, h("table", { class: "grid" }, h("tbody", {}, ...rows.map(({ name, role, unit }) => h("tr", {}, h("th", { scope: "row", text: name }), h("td", {}, role), h("td", {}, unit)))))),
+    h(
+      "div",
+      { class: "mapping" },
+      h(
+        "table",
+        { class: "grid" },
+        h(
+          "tbody",
+          {},
+          ...rows.map(({ name, role, unit }) =>
+            h("tr", {}, h("th", { scope: "row", text: name }), h("td", {}, role), h("td", {}, unit)),
+          ),
+        ),
+      ),
+    ),
     h("div", { class: "shelf-row" }, bring, cancel),
   ];
 }
@@ -87,9 +184,17 @@ function drawings(view, { table, roles }) {
   return PAIRS.filter(([role]) => roles[role] && view.store.roles.has(role)).map(([role, title]) => {
     const binding = view.store.roles.get(role);
     const heard = view.store.tables.get(binding.table);
-    return overlay(title, [
-      { name: "radio", t: from(heard.t.subarray(0, heard.n)), values: heard.columns[binding.index].subarray(0, heard.n) },
-      { name: "onboard log", t: from(table.arrays.t), values: table.arrays[roles[role]] },
-    ], range);
+    return overlay(
+      title,
+      [
+        {
+          name: "radio",
+          t: from(heard.t.subarray(0, heard.n)),
+          values: heard.columns[binding.index].subarray(0, heard.n),
+        },
+        { name: "onboard log", t: from(table.arrays.t), values: table.arrays[roles[role]] },
+      ],
+      range,
+    );
   });
 }

@@ -1,7 +1,7 @@
 // Before the next flight: what the sheet says the vehicle is, what it will do, and what a change would alter.
 
-import { fixed } from "../../kit/format.js";
 import { h, setHidden, setText } from "../../kit/dom.js";
+import { fixed } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const LIVE = "live";
@@ -33,7 +33,12 @@ const FIELDS = [
   ["lean_deg", "Rail leans into the wind", "\u00b0", "-30", "30"],
   ["propellant_g", "Propellant of the other motor", "g", "0", "100000"],
 ];
-const SIZES = [["root_m", "root"], ["tip_m", "tip"], ["span_m", "span"], ["sweep_m", "sweep"]];
+const SIZES = [
+  ["root_m", "root"],
+  ["tip_m", "tip"],
+  ["span_m", "span"],
+  ["sweep_m", "sweep"],
+];
 
 /** A panel that asks once per session; `draw(plan)` gives its nodes when the plan changed. */
 function asking(acts, draw) {
@@ -57,28 +62,70 @@ export function NextFlightPanel(el, acts) {
   let session;
   let thrust;
   const inputs = FIELDS.map(([name, title, unit, min, max]) => {
-    const input = h("input", { type: "number", step: "any", min, max, inputmode: "decimal", testid: `plan-${name}`, on: { change: () => ask() } });
-    return { name, input, el: h("label", { class: "field" }, h("span", { class: "field-name", text: title }), input, h("span", { class: "field-hint", text: unit })) };
+    const input = h("input", {
+      type: "number",
+      step: "any",
+      min,
+      max,
+      inputmode: "decimal",
+      testid: `plan-${name}`,
+      on: { change: () => ask() },
+    });
+    return {
+      name,
+      input,
+      el: h(
+        "label",
+        { class: "field" },
+        h("span", { class: "field-name", text: title }),
+        input,
+        h("span", { class: "field-hint", text: unit }),
+      ),
+    };
   });
-  const motor = h("input", { type: "file", accept: ".csv,.txt", testid: "plan-motor", on: { change: () => readMotor() } });
+  const motor = h("input", {
+    type: "file",
+    accept: ".csv,.txt",
+    testid: "plan-motor",
+    on: { change: () => readMotor() },
+  });
   const keep = h("input", { type: "checkbox", testid: "plan-keep", on: { change: () => ask() } });
-  const clear = h("button", { type: "button", class: "act -small", text: "As it is", testid: "plan-clear", on: { click: () => reset() } });
-  const form = h("details", { class: "plan-form" }, h("summary", { text: "What would a change do?" }),
+  const clear = h("button", {
+    type: "button",
+    class: "act -small",
+    text: "As it is",
+    testid: "plan-clear",
+    on: { click: () => reset() },
+  });
+  const form = h(
+    "details",
+    { class: "plan-form" },
+    h("summary", { text: "What would a change do?" }),
     h("div", { class: "plan-fields" }, ...inputs.map((one) => one.el)),
     h("label", { class: "video-pick" }, "Another motor: a time (s) and a thrust (N) on each line, CSV ", motor),
     h("label", { class: "plan-keep" }, keep, " with fins of the size that keeps the margin"),
-    clear);
+    clear,
+  );
   const problem = h("p", { class: "absent" });
   const body = h("div", { testid: "plan" });
   el.append(problem, form, body);
 
   function ask() {
-    const changes = Object.fromEntries(inputs.filter(({ input }) => input.value !== "" && input.checkValidity()).map(({ name, input }) => [name, input.value]));
-    acts.forecast(session, { ...changes, ...(thrust ? { thrust } : {}), ...(keep.checked ? { keep_margin: "1" } : {}) });
+    const changes = Object.fromEntries(
+      inputs
+        .filter(({ input }) => input.value !== "" && input.checkValidity())
+        .map(({ name, input }) => [name, input.value]),
+    );
+    acts.forecast(session, {
+      ...changes,
+      ...(thrust ? { thrust } : {}),
+      ...(keep.checked ? { keep_margin: "1" } : {}),
+    });
   }
   async function readMotor() {
     const text = await motor.files[0]?.text();
-    thrust = text?.length > CURVE_AT_MOST ? acts.trouble("The thrust curve is too long; a hundred points are plenty.") : text;
+    thrust =
+      text?.length > CURVE_AT_MOST ? acts.trouble("The thrust curve is too long; a hundred points are plenty.") : text;
     ask();
   }
   function reset() {
@@ -100,22 +147,55 @@ export function NextFlightPanel(el, acts) {
 
 function forecast(told) {
   const flights = [told.as_it_is, told.changed].filter(Boolean);
-  const head = h("tr", {}, h("th", { scope: "col", text: "" }), h("th", { scope: "col", text: "as it is" }), told.changed && h("th", { scope: "col", text: "changed" }));
-  const rows = LINES.filter(([key]) => flights.some((flight) => flight[key] !== undefined && flight[key] !== null))
-    .map(([key, title, digits, factor]) => h("tr", {}, h("th", { scope: "row", text: title }), ...flights.map((flight) => h("td", { "data-key": key, text: cell(flight[key], digits, factor) }))));
+  const head = h(
+    "tr",
+    {},
+    h("th", { scope: "col", text: "" }),
+    h("th", { scope: "col", text: "as it is" }),
+    told.changed && h("th", { scope: "col", text: "changed" }),
+  );
+  const rows = LINES.filter(([key]) => flights.some((flight) => flight[key] !== undefined && flight[key] !== null)).map(
+    ([key, title, digits, factor]) =>
+      h(
+        "tr",
+        {},
+        h("th", { scope: "row", text: title }),
+        ...flights.map((flight) => h("td", { "data-key": key, text: cell(flight[key], digits, factor) })),
+      ),
+  );
   const fins = (told.changed ?? told.as_it_is).fins ?? [];
   return [
     h("table", { class: "grid" }, h("thead", {}, head), h("tbody", {}, ...rows)),
-    ...fins.map((fin) => h("p", { class: "plan-says", text: `${fin.name}, mm: ${SIZES.map(([key, title]) => `${title} ${fixed(fin[key] * 1000, 1)}`).join(", ")}` })),
+    ...fins.map((fin) =>
+      h("p", {
+        class: "plan-says",
+        text: `${fin.name}, mm: ${SIZES.map(([key, title]) => `${title} ${fixed(fin[key] * 1000, 1)}`).join(", ")}`,
+      }),
+    ),
     h("ul", { class: "plan-limits" }, ...told.limits.map(limit)),
-    told.flown.apogee_m !== undefined && h("p", { class: "plan-says", text: `This flight, measured: apogee ${fixed(told.flown.apogee_m, 0)} m${known(told.flown.rail_exit_speed_m_s) ? `, rail exit ${fixed(told.flown.rail_exit_speed_m_s, 1)} m/s` : ""}.` }),
-    h("p", { class: "plan-says", text: `Mass: ${told.sources.mass}. Drag: ${told.sources.drag}. Air: ${told.sources.density}. Wind: ${told.sources.wind}.${told.sources.propellant ? ` Propellant: ${told.sources.propellant}.` : ""}` }),
-    h("p", { class: "plan-says", text: "Rules of thumb are common practice, and a forecast is no permission: the range safety officer decides." }),
+    told.flown.apogee_m !== undefined &&
+      h("p", {
+        class: "plan-says",
+        text: `This flight, measured: apogee ${fixed(told.flown.apogee_m, 0)} m${known(told.flown.rail_exit_speed_m_s) ? `, rail exit ${fixed(told.flown.rail_exit_speed_m_s, 1)} m/s` : ""}.`,
+      }),
+    h("p", {
+      class: "plan-says",
+      text: `Mass: ${told.sources.mass}. Drag: ${told.sources.drag}. Air: ${told.sources.density}. Wind: ${told.sources.wind}.${told.sources.propellant ? ` Propellant: ${told.sources.propellant}.` : ""}`,
+    }),
+    h("p", {
+      class: "plan-says",
+      text: "Rules of thumb are common practice, and a forecast is no permission: the range safety officer decides.",
+    }),
   ].filter(Boolean);
 }
 
 function limit({ name, value, unit, asked, met }) {
-  return h("li", { "data-tone": met ? "good" : "caution" }, h("span", { class: "plan-mark", "aria-hidden": "true", text: met ? "\u2713" : "!" }), h("span", { text: `${name} ${fixed(value, 1)}${unit ? ` ${unit}` : ""}: ${met ? "met" : "not met"} (${asked})` }));
+  return h(
+    "li",
+    { "data-tone": met ? "good" : "caution" },
+    h("span", { class: "plan-mark", "aria-hidden": "true", text: met ? "\u2713" : "!" }),
+    h("span", { text: `${name} ${fixed(value, 1)}${unit ? ` ${unit}` : ""}: ${met ? "met" : "not met"} (${asked})` }),
+  );
 }
 
 function cell(value, digits, factor) {
@@ -137,18 +217,77 @@ export function ConfigurationPanel(el, acts) {
 }
 
 function configuration(told) {
-  const states = [["at lift-off", told.liftoff], ["at burnout", told.burnout]];
-  const line = (title, key, digits) => h("tr", {}, h("th", { scope: "row", text: title }), ...states.map(([, state]) => h("td", { text: fixed(state[key], digits) })));
-  const differing = told.against_sheet.filter(({ sheet, computed }) => Math.abs(computed - sheet) > 0.02 * Math.abs(sheet));
+  const states = [
+    ["at lift-off", told.liftoff],
+    ["at burnout", told.burnout],
+  ];
+  const line = (title, key, digits) =>
+    h(
+      "tr",
+      {},
+      h("th", { scope: "row", text: title }),
+      ...states.map(([, state]) => h("td", { text: fixed(state[key], digits) })),
+    );
+  const differing = told.against_sheet.filter(
+    ({ sheet, computed }) => Math.abs(computed - sheet) > 0.02 * Math.abs(sheet),
+  );
   return [
-    h("table", { class: "grid", testid: "configuration-states" },
-      h("thead", {}, h("tr", {}, h("th", { text: "" }), ...states.map(([title]) => h("th", { scope: "col", text: title })))),
-      h("tbody", {}, line("Mass, kg", "mass_kg", 3), line("Center of gravity, m", "center_of_gravity_m", 3), line("Static margin, calibers", "margin_calibers", 2), line("Pitch inertia, kg m\u00b2", "lateral_inertia_kg_m2", 4), line("Damping ratio", "damping_ratio", 3))),
-    h("p", { class: "plan-says", text: `Center of pressure ${fixed(told.center_of_pressure_m, 3)} m from the nose tip, slope ${fixed(told.normal_force_slope, 2)} per rad: ${told.parts.map((part) => `${part.name} ${fixed(part.slope, 2)} at ${fixed(part.station_m, 3)} m`).join(", ")}.` }),
+    h(
+      "table",
+      { class: "grid", testid: "configuration-states" },
+      h(
+        "thead",
+        {},
+        h("tr", {}, h("th", { text: "" }), ...states.map(([title]) => h("th", { scope: "col", text: title }))),
+      ),
+      h(
+        "tbody",
+        {},
+        line("Mass, kg", "mass_kg", 3),
+        line("Center of gravity, m", "center_of_gravity_m", 3),
+        line("Static margin, calibers", "margin_calibers", 2),
+        line("Pitch inertia, kg m\u00b2", "lateral_inertia_kg_m2", 4),
+        line("Damping ratio", "damping_ratio", 3),
+      ),
+    ),
+    h("p", {
+      class: "plan-says",
+      text: `Center of pressure ${fixed(told.center_of_pressure_m, 3)} m from the nose tip, slope ${fixed(told.normal_force_slope, 2)} per rad: ${told.parts.map((part) => `${part.name} ${fixed(part.slope, 2)} at ${fixed(part.station_m, 3)} m`).join(", ")}.`,
+    }),
     h("p", { class: "plan-says", text: `The margin is ${told.margin_words} (common practice).` }),
-    h("table", { class: "grid", testid: "configuration-swing" },
-      h("thead", {}, h("tr", {}, h("th", { scope: "col", text: "Swing to expect at" }), h("th", { scope: "col", text: "lift-off mass" }), h("th", { scope: "col", text: "burned out" }))),
-      h("tbody", {}, ...told.frequencies.map((row) => h("tr", {}, h("th", { scope: "row", text: `${fixed(row.speed_m_s, 0)} m/s` }), h("td", { text: `${fixed(row.liftoff_hz, 2)} Hz` }), h("td", { text: `${fixed(row.burnout_hz, 2)} Hz` }))))),
-    h("p", { class: "plan-says", text: differing.length ? `The sheet\u2019s own numbers differ by more than 2 %: ${differing.map((row) => `${row.key} ${fixed(row.sheet, 3)} on the sheet, ${fixed(row.computed, 3)} by its pieces`).join("; ")}.` : "The sheet\u2019s own numbers agree with its pieces within 2 %." }),
+    h(
+      "table",
+      { class: "grid", testid: "configuration-swing" },
+      h(
+        "thead",
+        {},
+        h(
+          "tr",
+          {},
+          h("th", { scope: "col", text: "Swing to expect at" }),
+          h("th", { scope: "col", text: "lift-off mass" }),
+          h("th", { scope: "col", text: "burned out" }),
+        ),
+      ),
+      h(
+        "tbody",
+        {},
+        ...told.frequencies.map((row) =>
+          h(
+            "tr",
+            {},
+            h("th", { scope: "row", text: `${fixed(row.speed_m_s, 0)} m/s` }),
+            h("td", { text: `${fixed(row.liftoff_hz, 2)} Hz` }),
+            h("td", { text: `${fixed(row.burnout_hz, 2)} Hz` }),
+          ),
+        ),
+      ),
+    ),
+    h("p", {
+      class: "plan-says",
+      text: differing.length
+        ? `The sheet\u2019s own numbers differ by more than 2 %: ${differing.map((row) => `${row.key} ${fixed(row.sheet, 3)} on the sheet, ${fixed(row.computed, 3)} by its pieces`).join("; ")}.`
+        : "The sheet\u2019s own numbers agree with its pieces within 2 %.",
+    }),
   ];
 }

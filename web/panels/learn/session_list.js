@@ -1,17 +1,25 @@
 // The shelf: every recording, to be found, opened, noted, compared, saved elsewhere or put into the trash. A damaged one is
 // listed with its sentence and hides nothing else.
 
-import { bytes, duration, fixed } from "../../kit/format.js";
 import { h, setAttr, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
+import { bytes, duration, fixed } from "../../kit/format.js";
 
 const ORDERS = {
-  newest: { title: "Newest first", by: (a, b) => String(b.started_utc ?? "").localeCompare(String(a.started_utc ?? "")) },
+  newest: {
+    title: "Newest first",
+    by: (a, b) => String(b.started_utc ?? "").localeCompare(String(a.started_utc ?? "")),
+  },
   label: { title: "By name", by: (a, b) => titleOf(a).localeCompare(titleOf(b), undefined, { numeric: true }) },
   apogee: { title: "Highest first", by: (a, b) => (b.apogee_m ?? -1) - (a.apogee_m ?? -1) },
   findings: { title: "Most findings first", by: (a, b) => found(b) - found(a) },
   longest: { title: "Longest first", by: (a, b) => (b.duration_s ?? -1) - (a.duration_s ?? -1) },
 };
-const SAVES = [["report", "Report"], ["export/csv", "CSV"], ["export/kml", "KML"], ["export/gpx", "GPX"]];
+const SAVES = [
+  ["report", "Report"],
+  ["export/csv", "CSV"],
+  ["export/kml", "KML"],
+  ["export/gpx", "GPX"],
+];
 
 export const titleOf = (session) => session.label || session.name;
 const found = (session) => Object.values(session.findings ?? {}).reduce((sum, count) => sum + (count || 0), 0);
@@ -20,22 +28,55 @@ const found = (session) => Object.values(session.findings ?? {}).reduce((sum, co
 export function matching(sessions, question) {
   const words = question.toLowerCase().split(/\s+/).filter(Boolean);
   return sessions.filter((one) => {
-    const text = [one.label, one.name, one.vehicle, one.site, one.started_utc, one.notes, one.sentence].join(" ").toLowerCase();
+    const text = [one.label, one.name, one.vehicle, one.site, one.started_utc, one.notes, one.sentence]
+      .join(" ")
+      .toLowerCase();
     return words.every((word) => text.includes(word));
   });
 }
 
 export function SessionList(el, acts) {
-  const search = h("input", { type: "search", placeholder: "Search label, vehicle, place, notes", "aria-label": "Search the sessions", testid: "shelf-search", on: { input: acts.changed } });
-  const order = h("select", { "aria-label": "Order of the sessions", testid: "shelf-order", on: { change: acts.changed } }, ...Object.entries(ORDERS).map(([key, { title }]) => h("option", { value: key, text: title })));
+  const search = h("input", {
+    type: "search",
+    placeholder: "Search label, vehicle, place, notes",
+    "aria-label": "Search the sessions",
+    testid: "shelf-search",
+    on: { input: acts.changed },
+  });
+  const order = h(
+    "select",
+    { "aria-label": "Order of the sessions", testid: "shelf-order", on: { change: acts.changed } },
+    ...Object.entries(ORDERS).map(([key, { title }]) => h("option", { value: key, text: title })),
+  );
   const list = h("ul", { class: "session-list", "aria-label": "Recorded sessions" });
   const none = h("p", { class: "absent" });
-  const compare = h("button", { type: "button", class: "act", testid: "compare", on: { click: () => acts.compare([...chosen]) } });
-  const again = h("button", { type: "button", class: "act", text: "Look again", on: { click: () => acts.listSessions() } });
-  const trash = h("details", { class: "trash", hidden: true }, h("summary", { text: "Trash" }), h("ul", { class: "session-list" }));
+  const compare = h("button", {
+    type: "button",
+    class: "act",
+    testid: "compare",
+    on: { click: () => acts.compare([...chosen]) },
+  });
+  const again = h("button", {
+    type: "button",
+    class: "act",
+    text: "Look again",
+    on: { click: () => acts.listSessions() },
+  });
+  const trash = h(
+    "details",
+    { class: "trash", hidden: true },
+    h("summary", { text: "Trash" }),
+    h("ul", { class: "session-list" }),
+  );
   const chosen = new Set();
   const moved = watcher();
-  el.append(h("div", { class: "shelf-row" }, search, order), list, none, h("div", { class: "shelf-row" }, compare, again), trash);
+  el.append(
+    h("div", { class: "shelf-row" }, search, order),
+    list,
+    none,
+    h("div", { class: "shelf-row" }, compare, again),
+    trash,
+  );
   const row = (session) => new Row(session, acts, chosen).node;
   return {
     update(view) {
@@ -44,15 +85,46 @@ export function SessionList(el, acts) {
       const all = sessions ?? [];
       const shown = matching(all, search.value).sort(ORDERS[order.value].by);
       setHidden(none, shown.length > 0);
-      setText(none, sessions === null ? "Looking at the shelf." : all.length ? "No session holds all of that." : "No recordings yet. A session is recorded whenever the station runs.");
-      syncList(list, shown, (one) => JSON.stringify([one, canKeep]), (one) => row({ ...one, canKeep }), (node, one) => {
-        node.classList.toggle("-open", replay?.name === one.name);
-      });
+      setText(
+        none,
+        sessions === null
+          ? "Looking at the shelf."
+          : all.length
+            ? "No session holds all of that."
+            : "No recordings yet. A session is recorded whenever the station runs.",
+      );
+      syncList(
+        list,
+        shown,
+        (one) => JSON.stringify([one, canKeep]),
+        (one) => row({ ...one, canKeep }),
+        (node, one) => {
+          node.classList.toggle("-open", replay?.name === one.name);
+        },
+      );
       for (const name of chosen) if (!all.some((one) => one.name === name)) chosen.delete(name);
       setText(compare, chosen.size < 2 ? "Tick two or more to compare" : `Compare ${chosen.size} flights`);
       setAttr(compare, "disabled", chosen.size < 2);
       setHidden(trash, !(thrown?.length > 0));
-      syncList(trash.lastChild, thrown ?? [], ({ entry }) => entry, (one) => h("li", { class: "session" }, h("span", { text: one.label }), h("button", { type: "button", class: "act", text: "Restore", testid: `restore-${one.name}`, on: { click: () => acts.restore(one.entry) } })), () => {});
+      syncList(
+        trash.lastChild,
+        thrown ?? [],
+        ({ entry }) => entry,
+        (one) =>
+          h(
+            "li",
+            { class: "session" },
+            h("span", { text: one.label }),
+            h("button", {
+              type: "button",
+              class: "act",
+              text: "Restore",
+              testid: `restore-${one.name}`,
+              on: { click: () => acts.restore(one.entry) },
+            }),
+          ),
+        () => {},
+      );
     },
   };
 }
@@ -60,44 +132,147 @@ export function SessionList(el, acts) {
 class Row {
   constructor(session, acts, chosen) {
     const title = titleOf(session);
-    const tick = h("input", { type: "checkbox", "aria-label": `Compare ${title}`, testid: `compare-${session.name}`, disabled: !session.openable, on: { change: () => { if (tick.checked) chosen.add(session.name); else chosen.delete(session.name); acts.changed(); } } });
+    const tick = h("input", {
+      type: "checkbox",
+      "aria-label": `Compare ${title}`,
+      testid: `compare-${session.name}`,
+      disabled: !session.openable,
+      on: {
+        change: () => {
+          if (tick.checked) chosen.add(session.name);
+          else chosen.delete(session.name);
+          acts.changed();
+        },
+      },
+    });
     tick.checked = chosen.has(session.name);
     const more = h("div", { class: "session-more", hidden: true });
-    const open = h("button", { type: "button", class: "act", text: "Open", "aria-label": `Open ${title} in a replay`, testid: `session-open-${session.name}`, disabled: !session.openable, on: { click: () => acts.openSession(session) } });
-    const unfold = h("button", { type: "button", class: "act -small", text: "More", "aria-label": `More about ${title}`, "aria-expanded": "false", testid: `session-more-${session.name}`, on: { click: () => {
-      if (!more.firstChild) more.append(...this.more(session, acts));
-      setHidden(more, !more.hidden);
-      setAttr(unfold, "aria-expanded", String(!more.hidden));
-    } } });
-    this.node = h("li", { class: "session" },
+    const open = h("button", {
+      type: "button",
+      class: "act",
+      text: "Open",
+      "aria-label": `Open ${title} in a replay`,
+      testid: `session-open-${session.name}`,
+      disabled: !session.openable,
+      on: { click: () => acts.openSession(session) },
+    });
+    const unfold = h("button", {
+      type: "button",
+      class: "act -small",
+      text: "More",
+      "aria-label": `More about ${title}`,
+      "aria-expanded": "false",
+      testid: `session-more-${session.name}`,
+      on: {
+        click: () => {
+          if (!more.firstChild) more.append(...this.more(session, acts));
+          setHidden(more, !more.hidden);
+          setAttr(unfold, "aria-expanded", String(!more.hidden));
+        },
+      },
+    });
+    this.node = h(
+      "li",
+      { class: "session" },
       h("label", { class: "session-tick" }, tick),
-      h("div", { class: "session-what" }, h("b", { text: title }), session.recording && h("span", { class: "tag", text: "being recorded" }), session.sample && h("span", { class: "tag", text: "sample" }),
-        h("span", { class: "facts", text: facts(session) }), session.sentence && !session.recording && h("span", { class: "session-sentence", text: session.sentence }),
-        session.notes && h("span", { class: "session-notes", text: session.notes })),
-      h("div", { class: "session-acts" }, open, unfold), more);
+      h(
+        "div",
+        { class: "session-what" },
+        h("b", { text: title }),
+        session.recording && h("span", { class: "tag", text: "being recorded" }),
+        session.sample && h("span", { class: "tag", text: "sample" }),
+        h("span", { class: "facts", text: facts(session) }),
+        session.sentence && !session.recording && h("span", { class: "session-sentence", text: session.sentence }),
+        session.notes && h("span", { class: "session-notes", text: session.notes }),
+      ),
+      h("div", { class: "session-acts" }, open, unfold),
+      more,
+    );
   }
 
   more(session, acts) {
-    const label = h("input", { type: "text", maxlength: "80", value: session.label, "aria-label": "Label", testid: `label-${session.name}` });
-    const notes = h("textarea", { rows: "3", maxlength: "20000", "aria-label": "Notes", testid: `notes-${session.name}` });
+    const label = h("input", {
+      type: "text",
+      maxlength: "80",
+      value: session.label,
+      "aria-label": "Label",
+      testid: `label-${session.name}`,
+    });
+    const notes = h("textarea", {
+      rows: "3",
+      maxlength: "20000",
+      "aria-label": "Notes",
+      testid: `notes-${session.name}`,
+    });
     notes.value = session.notes ?? "";
-    const save = h("button", { type: "button", class: "act", text: "Save label and notes", testid: `save-${session.name}`, on: { click: () => acts.note(session.name, { label: label.value === session.name ? "" : label.value, notes: notes.value }) } });
-    const away = h("button", { type: "button", class: "act", text: "Move to the trash", testid: `trash-${session.name}`, on: { click: () => {
-      if (away.dataset.sure) acts.remove(session.name);
-      else { away.dataset.sure = "yes"; setText(away, "Move to the trash: sure?"); }
-    } } });
-    const links = session.openable ? SAVES.map(([part, text]) => h("a", { class: "save-link", href: `/api/sessions/${encodeURIComponent(session.name)}/${part}`, download: "", text, testid: `${part.replace("export/", "")}-${session.name}` })) : [];
+    const save = h("button", {
+      type: "button",
+      class: "act",
+      text: "Save label and notes",
+      testid: `save-${session.name}`,
+      on: {
+        click: () =>
+          acts.note(session.name, { label: label.value === session.name ? "" : label.value, notes: notes.value }),
+      },
+    });
+    const away = h("button", {
+      type: "button",
+      class: "act",
+      text: "Move to the trash",
+      testid: `trash-${session.name}`,
+      on: {
+        click: () => {
+          if (away.dataset.sure) acts.remove(session.name);
+          else {
+            away.dataset.sure = "yes";
+            setText(away, "Move to the trash: sure?");
+          }
+        },
+      },
+    });
+    const links = session.openable
+      ? SAVES.map(([part, text]) =>
+          h("a", {
+            class: "save-link",
+            href: `/api/sessions/${encodeURIComponent(session.name)}/${part}`,
+            download: "",
+            text,
+            testid: `${part.replace("export/", "")}-${session.name}`,
+          }),
+        )
+      : [];
     const edit = session.canKeep
-      ? [h("label", { class: "field" }, "Label ", label), h("label", { class: "field" }, "Notes ", notes), h("div", { class: "shelf-row" }, save, !session.recording && away)]
-      : [h("p", { class: "absent", text: "Labels, notes and the trash need the longer link that the terminal printed." })];
+      ? [
+          h("label", { class: "field" }, "Label ", label),
+          h("label", { class: "field" }, "Notes ", notes),
+          h("div", { class: "shelf-row" }, save, !session.recording && away),
+        ]
+      : [
+          h("p", {
+            class: "absent",
+            text: "Labels, notes and the trash need the longer link that the terminal printed.",
+          }),
+        ];
     return [h("p", { class: "shelf-row" }, links.length > 0 && "Save as ", ...links), ...edit];
   }
 }
 
 function facts(session) {
-  const apogee = session.apogee_m === null || session.apogee_m === undefined ? "" : `apogee ${fixed(session.apogee_m, 0)} m`;
-  const counts = Object.entries(session.findings ?? {}).filter(([, count]) => count > 0).map(([severity, count]) => `${count} ${severity}${count > 1 ? "s" : ""}`);
-  const parts = [session.vehicle, session.site, when(session.started_utc), Number.isFinite(session.duration_s) ? duration(session.duration_s) : "", apogee, counts.join(", "), session.onboard ? "onboard log" : "", bytes(session.size_bytes)];
+  const apogee =
+    session.apogee_m === null || session.apogee_m === undefined ? "" : `apogee ${fixed(session.apogee_m, 0)} m`;
+  const counts = Object.entries(session.findings ?? {})
+    .filter(([, count]) => count > 0)
+    .map(([severity, count]) => `${count} ${severity}${count > 1 ? "s" : ""}`);
+  const parts = [
+    session.vehicle,
+    session.site,
+    when(session.started_utc),
+    Number.isFinite(session.duration_s) ? duration(session.duration_s) : "",
+    apogee,
+    counts.join(", "),
+    session.onboard ? "onboard log" : "",
+    bytes(session.size_bytes),
+  ];
   return parts.filter(Boolean).join("  \u00b7  ");
 }
 

@@ -1,7 +1,7 @@
 // The summary of a session as a plain table, as the station computed it.
 
-import { duration, fixed, NOTHING } from "../../kit/format.js";
 import { h, setHidden, setText } from "../../kit/dom.js";
+import { duration, fixed, NOTHING } from "../../kit/format.js";
 
 /** Rows [title, text] of a summary; only what the station sent, nothing computed here. */
 export function summaryRows(summary) {
@@ -11,11 +11,22 @@ export function summaryRows(summary) {
     ["Duration", duration(summary.duration_s)],
     ["Apogee", summary.apogee ? `${fixed(summary.apogee.height_m, 1)} m${at(summary.apogee.t)}` : NOTHING],
     ["Greatest speed", quantity(summary.greatest_speed_m_s, "m/s")],
-    ["Greatest tilt before apogee", Number.isFinite(summary.greatest_tilt_deg) ? `${fixed(summary.greatest_tilt_deg, 1)}\u00b0` : NOTHING],
+    [
+      "Greatest tilt before apogee",
+      Number.isFinite(summary.greatest_tilt_deg) ? `${fixed(summary.greatest_tilt_deg, 1)}\u00b0` : NOTHING,
+    ],
     ["Non-finite frames", String(summary.nonfinite_frames ?? NOTHING)],
     ["Packets", `${sum(summary.packets)}, damaged ${summary.damaged ?? NOTHING}, lost ${summary.lost ?? NOTHING}`],
-    ...(summary.phases ?? []).map(({ phase, t }) => [`Phase: ${phase}`, Number.isFinite(zero) ? `T${t - zero < 0 ? "\u2212" : "+"}${Math.abs(t - zero).toFixed(1)} s` : `${fixed(t, 1)} s`]),
-    ...(summary.commands ?? []).map(({ title, args_text, state_text }) => [`Command: ${title}${args_text ? `, ${args_text}` : ""}`, state_text]),
+    ...(summary.phases ?? []).map(({ phase, t }) => [
+      `Phase: ${phase}`,
+      Number.isFinite(zero)
+        ? `T${t - zero < 0 ? "\u2212" : "+"}${Math.abs(t - zero).toFixed(1)} s`
+        : `${fixed(t, 1)} s`,
+    ]),
+    ...(summary.commands ?? []).map(({ title, args_text, state_text }) => [
+      `Command: ${title}${args_text ? `, ${args_text}` : ""}`,
+      state_text,
+    ]),
   ];
   return rows;
 }
@@ -36,12 +47,19 @@ export function SummaryPanel(el) {
   return {
     update(view) {
       const { summary, replay } = view.page;
-      setText(none, replay ? "The station could not make a summary of this session." : "Open a session to see its summary.");
+      setText(
+        none,
+        replay ? "The station could not make a summary of this session." : "Open a session to see its summary.",
+      );
       if (summary === shown) return;
       shown = summary;
       setHidden(none, Boolean(summary));
       setHidden(table, !summary);
-      table.replaceChildren(...(summary ? summaryRows(summary) : []).map(([title, text]) => h("tr", {}, h("th", { scope: "row", text: title }), h("td", { text }))));
+      table.replaceChildren(
+        ...(summary ? summaryRows(summary) : []).map(([title, text]) =>
+          h("tr", {}, h("th", { scope: "row", text: title }), h("td", { text })),
+        ),
+      );
     },
   };
 }

@@ -1,7 +1,7 @@
 // Onboard videos beside the data: files of this machine, never uploaded, shown at the cursor's moment.
 
-import { fixed, tClock } from "../../kit/format.js";
 import { h, setHidden, setText } from "../../kit/dom.js";
+import { fixed, tClock } from "../../kit/format.js";
 
 const SLOTS = 2;
 const FRAME_S = 1 / 30;
@@ -38,8 +38,17 @@ function liftOffOf(view) {
 
 export function VideoPanel(el, acts) {
   const slots = Array.from({ length: SLOTS }, (_, i) => new Slot(i, acts));
-  const pass = h("button", { type: "button", class: "act", testid: "video-pass", hidden: true, text: "Quarter speed, first two seconds" });
-  const none = h("p", { class: "absent", text: "Open a session; then pick the onboard videos of that flight. They stay on this machine." });
+  const pass = h("button", {
+    type: "button",
+    class: "act",
+    testid: "video-pass",
+    hidden: true,
+    text: "Quarter speed, first two seconds",
+  });
+  const none = h("p", {
+    class: "absent",
+    text: "Open a session; then pick the onboard videos of that flight. They stay on this machine.",
+  });
   const body = h("div", { class: "videos", hidden: true }, ...slots.map((slot) => slot.node));
   el.append(none, body, pass);
   let passing = false;
@@ -61,7 +70,10 @@ export function VideoPanel(el, acts) {
       setHidden(none, Boolean(replay));
       setHidden(body, !replay);
       setHidden(pass, !replay || liftOff === undefined);
-      if (!replay) { slots.forEach((slot) => slot.rest()); return; }
+      if (!replay) {
+        slots.forEach((slot) => slot.rest());
+        return;
+      }
       if (passing && (view.cursor.t > liftOff + PASS_TO_S || !replay.clock.playing)) {
         if (replay.clock.playing) acts.replay("pause");
         passing = false;
@@ -83,21 +95,73 @@ class Slot {
     this.key = null;
     this.lastFrame = null;
     const name = `Video ${number + 1}`;
-    this.input = h("input", { type: "file", accept: "video/*", testid: `video-file-${number + 1}`, "aria-label": `${name}: choose a file`, on: { change: () => this.choose() } });
-    this.video = h("video", { class: "film", testid: `video-${number + 1}`, muted: true, playsinline: true, preload: "auto", "aria-label": name });
+    this.input = h("input", {
+      type: "file",
+      accept: "video/*",
+      testid: `video-file-${number + 1}`,
+      "aria-label": `${name}: choose a file`,
+      on: { change: () => this.choose() },
+    });
+    this.video = h("video", {
+      class: "film",
+      testid: `video-${number + 1}`,
+      muted: true,
+      playsinline: true,
+      preload: "auto",
+      "aria-label": name,
+    });
     this.video.muted = true;
-    this.slider = h("input", { type: "range", min: "0", max: "1", step: "any", value: "0", "aria-label": `${name}: look for the lift-off frame`, testid: `video-slider-${number + 1}`, on: { input: () => this.look(Number(this.slider.value)) } });
-    this.button = (text, testid, act) => h("button", { type: "button", class: "act -small", text, testid: `${testid}-${number + 1}`, on: { click: act } });
+    this.slider = h("input", {
+      type: "range",
+      min: "0",
+      max: "1",
+      step: "any",
+      value: "0",
+      "aria-label": `${name}: look for the lift-off frame`,
+      testid: `video-slider-${number + 1}`,
+      on: { input: () => this.look(Number(this.slider.value)) },
+    });
+    this.button = (text, testid, act) =>
+      h("button", { type: "button", class: "act -small", text, testid: `${testid}-${number + 1}`, on: { click: act } });
     this.undoButton = this.button("Undo the mark", "video-undo", () => this.undo());
-    this.set = this.button("Find the lift-off frame", "video-set", () => { this.setting = !this.setting; this.video.pause(); this.acts.changed(); });
+    this.set = this.button("Find the lift-off frame", "video-set", () => {
+      this.setting = !this.setting;
+      this.video.pause();
+      this.acts.changed();
+    });
     this.here = this.button("This frame is lift-off", "video-here", () => this.mark());
-    this.setRow = h("div", { class: "video-row" }, this.slider, this.button("\u25c4 frame", "video-back", () => this.look(this.video.currentTime - this.frame)), this.button("frame \u25ba", "video-on", () => this.look(this.video.currentTime + this.frame)), this.here);
+    this.setRow = h(
+      "div",
+      { class: "video-row" },
+      this.slider,
+      this.button("\u25c4 frame", "video-back", () => this.look(this.video.currentTime - this.frame)),
+      this.button("frame \u25ba", "video-on", () => this.look(this.video.currentTime + this.frame)),
+      this.here,
+    );
     this.says = h("p", { class: "video-says", testid: `video-says-${number + 1}` });
-    this.shown = h("div", {}, this.video, this.says, h("div", { class: "video-row" }, this.set, this.undoButton), this.setRow);
-    this.node = h("div", { class: "video-slot" }, h("label", { class: "video-pick" }, `${name} `, this.input), this.shown);
-    this.video.addEventListener("loadedmetadata", () => { this.slider.max = String(this.video.duration || 1); this.acts.changed(); });
+    this.shown = h(
+      "div",
+      {},
+      this.video,
+      this.says,
+      h("div", { class: "video-row" }, this.set, this.undoButton),
+      this.setRow,
+    );
+    this.node = h(
+      "div",
+      { class: "video-slot" },
+      h("label", { class: "video-pick" }, `${name} `, this.input),
+      this.shown,
+    );
+    this.video.addEventListener("loadedmetadata", () => {
+      this.slider.max = String(this.video.duration || 1);
+      this.acts.changed();
+    });
     this.video.addEventListener("seeked", () => this.acts.changed());
-    this.video.addEventListener("error", () => { this.trouble = "This browser cannot play that file."; this.acts.changed(); });
+    this.video.addEventListener("error", () => {
+      this.trouble = "This browser cannot play that file.";
+      this.acts.changed();
+    });
     this.watchFrames();
   }
 
@@ -170,8 +234,19 @@ class Slot {
     setText(this.set, this.setting ? "Leave the frame as it is" : "Find the lift-off frame");
     const target = videoTime(t, liftOffT, this.liftOffAt);
     const inside = target >= 0 && target <= (this.video.duration || 0);
-    setText(this.says, this.trouble ?? (this.setting ? `Looking for lift-off: ${fixed(this.video.currentTime, 3)} s of the video` : inside ? `${tClock(t - liftOffT)} is ${fixed(target, 2)} s of the video` : "The video does not reach this moment."));
-    if (this.setting) { this.slider.value = String(this.video.currentTime); return; }
+    setText(
+      this.says,
+      this.trouble ??
+        (this.setting
+          ? `Looking for lift-off: ${fixed(this.video.currentTime, 3)} s of the video`
+          : inside
+            ? `${tClock(t - liftOffT)} is ${fixed(target, 2)} s of the video`
+            : "The video does not reach this moment."),
+    );
+    if (this.setting) {
+      this.slider.value = String(this.video.currentTime);
+      return;
+    }
     this.follow(replay.clock, target, inside);
   }
 

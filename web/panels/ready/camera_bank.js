@@ -1,9 +1,9 @@
 // The camera bank: one row per camera, two acts each. What is shown comes only from telemetry.
 
-import { age, duration, limitState, valueWithUnit, sentence } from "../../kit/format.js";
 import { absent, builder, h, setAttr, setText, setTone } from "../../kit/dom.js";
-import { chargeToSpend, minutes, padCost } from "./pad_time.js";
+import { age, duration, limitState, sentence, valueWithUnit } from "../../kit/format.js";
 import { commandFor, family } from "../../session/roles.js";
+import { chargeToSpend, minutes, padCost } from "./pad_time.js";
 
 export function CameraBank(el, acts) {
   const once = builder();
@@ -30,10 +30,27 @@ function CameraRow(name, first, acts) {
   const title = `Camera ${name}${label ? `, ${label}` : ""}`;
   const state = h("span", { class: "state-word", testid: `camera-${name}-state` });
   const facts = h("span", { class: "facts" });
-  const power = Toggle(title, "power", commandFor(dictionary, "camera_power"), ["Switch on", "Switch off"], `camera-${name}-power`);
-  const record = Toggle(title, "recording", commandFor(dictionary, "camera_record"), ["Record", "Stop recording"], `camera-${name}-record`);
-  const el = h("div", { class: "camera", role: "group", "aria-label": title }, h("div", { class: "camera-what" }, h("span", { class: "camera-name", text: title }), state),
-    h("div", { class: "camera-acts" }, power.button, record.button), facts);
+  const power = Toggle(
+    title,
+    "power",
+    commandFor(dictionary, "camera_power"),
+    ["Switch on", "Switch off"],
+    `camera-${name}-power`,
+  );
+  const record = Toggle(
+    title,
+    "recording",
+    commandFor(dictionary, "camera_record"),
+    ["Record", "Stop recording"],
+    `camera-${name}-record`,
+  );
+  const el = h(
+    "div",
+    { class: "camera", role: "group", "aria-label": title },
+    h("div", { class: "camera-what" }, h("span", { class: "camera-name", text: title }), state),
+    h("div", { class: "camera-acts" }, power.button, record.button),
+    facts,
+  );
 
   function Toggle(camera, what, command, words, testid) {
     const button = h("button", { type: "button", class: "act", testid, hidden: !command });
@@ -61,13 +78,18 @@ function CameraRow(name, first, acts) {
       setTone(el, tone);
       const limit = storage && limitState(storage.column, storage.value);
       const since = powered?.value === 1 ? view.since(`camera[${name}].powered`) : undefined;
-      setText(facts, [
-        powered?.stale && Number.isFinite(powered.age) && `heard ${age(powered.age)} ago`,
-        !powered?.stale && since !== undefined && `on for ${duration(view.cursor.rx - since)}`,
-        storage?.value !== undefined && `${valueWithUnit(storage.column, storage.value)} left${limit ? ", low" : ""}`,
-        current(view, name),
-        !powered?.stale && costOf(view, view.sample(`camera[${name}].current`)),
-      ].filter(Boolean).join("  \u00b7  "));
+      setText(
+        facts,
+        [
+          powered?.stale && Number.isFinite(powered.age) && `heard ${age(powered.age)} ago`,
+          !powered?.stale && since !== undefined && `on for ${duration(view.cursor.rx - since)}`,
+          storage?.value !== undefined && `${valueWithUnit(storage.column, storage.value)} left${limit ? ", low" : ""}`,
+          current(view, name),
+          !powered?.stale && costOf(view, view.sample(`camera[${name}].current`)),
+        ]
+          .filter(Boolean)
+          .join("  \u00b7  "),
+      );
       setTone(facts, limit);
       power.update(view, powered?.value);
       record.update(view, recording?.value);
@@ -88,7 +110,8 @@ function costOf(view, sample) {
 /** What the cameras together cost, from measured currents and the vehicle sheet's battery. */
 export function costWords(view, cameras) {
   const charge = toSpend(view);
-  if (charge === undefined) return view.has("battery.charge_used") ? "Pad minutes: the vehicle sheet gives no battery." : "";
+  if (charge === undefined)
+    return view.has("battery.charge_used") ? "Pad minutes: the vehicle sheet gives no battery." : "";
   if (view.sample("battery.current")?.stale) return "Pad time unknown: the vehicle is not heard.";
   const drawn = cameras.reduce((sum, name) => sum + (view.value(`camera[${name}].current`) || 0), 0);
   const total = view.value("battery.current");

@@ -1,7 +1,7 @@
 // The two inertial units side by side: at rest both must say one g, and the same.
 
-import { fixed, NOTHING, valueText } from "../../kit/format.js";
 import { absent, builder, h, setText, setTone } from "../../kit/dom.js";
+import { fixed, NOTHING, valueText } from "../../kit/format.js";
 
 const UNITS = ["a", "b"];
 const AXES = ["x", "y", "z"];
@@ -12,8 +12,18 @@ export function ImuPanel(el) {
   let cells = [];
   function build(view) {
     const fitted = UNITS.filter((unit) => view.has(`accel.${unit}.x`));
-    if (fitted.length === 0) { el.replaceChildren(absent("Inertial units are")); cells = []; return; }
-    const head = h("tr", {}, h("th", { scope: "col", text: "" }), ...fitted.map((unit) => h("th", { scope: "col", text: `Unit ${unit}` })), fitted.length === 2 && h("th", { scope: "col", text: "a \u2212 b" }));
+    if (fitted.length === 0) {
+      el.replaceChildren(absent("Inertial units are"));
+      cells = [];
+      return;
+    }
+    const head = h(
+      "tr",
+      {},
+      h("th", { scope: "col", text: "" }),
+      ...fitted.map((unit) => h("th", { scope: "col", text: `Unit ${unit}` })),
+      fitted.length === 2 && h("th", { scope: "col", text: "a \u2212 b" }),
+    );
     cells = [];
     const body = LINES.map((line) => {
       const values = fitted.map(() => h("td"));
@@ -28,8 +38,15 @@ export function ImuPanel(el) {
       once(view.store, () => build(view));
       for (const { line, fitted, values, difference } of cells) {
         const numbers = fitted.map((unit) => line.read(view, unit));
-        values.forEach((cell, i) => { setText(cell, numbers[i] === undefined ? NOTHING : line.text(view, fitted[i], numbers[i])); setTone(cell, Number.isFinite(numbers[i]) || numbers[i] === undefined ? "none" : "warning"); });
-        if (difference) setText(difference, numbers.every(Number.isFinite) ? fixed((numbers[0] - numbers[1]) * line.scale, line.digits) : NOTHING);
+        values.forEach((cell, i) => {
+          setText(cell, numbers[i] === undefined ? NOTHING : line.text(view, fitted[i], numbers[i]));
+          setTone(cell, Number.isFinite(numbers[i]) || numbers[i] === undefined ? "none" : "warning");
+        });
+        if (difference)
+          setText(
+            difference,
+            numbers.every(Number.isFinite) ? fixed((numbers[0] - numbers[1]) * line.scale, line.digits) : NOTHING,
+          );
       }
     },
   };
@@ -41,8 +58,32 @@ function length(view, prefix) {
 }
 
 const LINES = [
-  { title: "|Accel| m/s\u00b2", scale: 1, digits: 2, read: (view, unit) => length(view, `accel.${unit}`), text: (_, __, v) => fixed(v, 2) },
-  ...AXES.map((axis) => ({ title: `Accel ${axis} m/s\u00b2`, scale: 1, digits: 2, read: (view, unit) => view.value(`accel.${unit}.${axis}`), text: (_, __, v) => fixed(v, 2) })),
-  { title: "|Rate| \u00b0/s", scale: DEG, digits: 1, read: (view, unit) => length(view, `gyro.${unit}`), text: (_, __, v) => fixed(v * DEG, 1) },
-  { title: "Temperature \u00b0C", scale: 1, digits: 1, read: (view, unit) => view.value(`imu_temperature.${unit}`), text: (view, unit, v) => valueText(view.sample(`imu_temperature.${unit}`).column, v) },
+  {
+    title: "|Accel| m/s\u00b2",
+    scale: 1,
+    digits: 2,
+    read: (view, unit) => length(view, `accel.${unit}`),
+    text: (_, __, v) => fixed(v, 2),
+  },
+  ...AXES.map((axis) => ({
+    title: `Accel ${axis} m/s\u00b2`,
+    scale: 1,
+    digits: 2,
+    read: (view, unit) => view.value(`accel.${unit}.${axis}`),
+    text: (_, __, v) => fixed(v, 2),
+  })),
+  {
+    title: "|Rate| \u00b0/s",
+    scale: DEG,
+    digits: 1,
+    read: (view, unit) => length(view, `gyro.${unit}`),
+    text: (_, __, v) => fixed(v * DEG, 1),
+  },
+  {
+    title: "Temperature \u00b0C",
+    scale: 1,
+    digits: 1,
+    read: (view, unit) => view.value(`imu_temperature.${unit}`),
+    text: (view, unit, v) => valueText(view.sample(`imu_temperature.${unit}`).column, v),
+  },
 ];

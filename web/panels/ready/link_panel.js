@@ -1,7 +1,7 @@
 // The radio link in both directions.
 
-import { age, fixed, limitState, valueWithUnit } from "../../kit/format.js";
 import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
+import { age, fixed, limitState, valueWithUnit } from "../../kit/format.js";
 
 // A figure older than this says nothing about the link as it is now.
 const OLD_S = 3;
@@ -9,8 +9,17 @@ const OLD_S = 3;
 const ROWS = [
   { title: "State", read: (view) => ({ text: view.state("link", "port")?.body?.sentence }) },
   { title: "Last packet", read: (view) => lastPacket(view) },
-  { title: "Loss, last 10 s", role: "ground.link_loss", text: (v) => `${fixed(v * 100, 1)} %`, tone: (v) => (v > 0.25 ? "warning" : v > 0.1 ? "caution" : "") },
-  { title: "Arriving", role: "ground.link_rate", text: (v, view) => `${fixed(v, 0)} B/s${ofModem(v, view.store.dictionary.modem_b_s)}` },
+  {
+    title: "Loss, last 10 s",
+    role: "ground.link_loss",
+    text: (v) => `${fixed(v * 100, 1)} %`,
+    tone: (v) => (v > 0.25 ? "warning" : v > 0.1 ? "caution" : ""),
+  },
+  {
+    title: "Arriving",
+    role: "ground.link_rate",
+    text: (v, view) => `${fixed(v, 0)} B/s${ofModem(v, view.store.dictionary.modem_b_s)}`,
+  },
   { title: "Packets", beat: (link) => String(link.packets ?? "") },
   { title: "Damaged", beat: (link) => String(link.damaged ?? "") },
   { title: "Lost", beat: (link) => String(link.lost ?? "") },
@@ -18,7 +27,10 @@ const ROWS = [
   { title: "Uplink level", role: "uplink.level" },
   { title: "Uplink frames good", role: "uplink.frames_good" },
   { title: "Uplink frames bad", role: "uplink.frames_bad" },
-  { title: "Viewers", read: (view) => ({ text: view.cursor.live && view.page.beat ? String(view.page.beat.viewers ?? "") : undefined }) },
+  {
+    title: "Viewers",
+    read: (view) => ({ text: view.cursor.live && view.page.beat ? String(view.page.beat.viewers ?? "") : undefined }),
+  },
 ];
 
 export function LinkPanel(el) {
@@ -49,9 +61,14 @@ function readRow(view, row) {
   if (row.beat) return { text: view.cursor.live && view.page.beat?.link ? row.beat(view.page.beat.link) : undefined };
   const sample = view.sample(row.role);
   if (!sample) return {};
-  const text = row.text && sample.value !== undefined ? row.text(sample.value, view) : valueWithUnit(sample.column, sample.value);
-  if (sample.value !== undefined && sample.age > OLD_S) return { text: `unknown; ${text} was ${age(sample.age)} ago`, tone: "stale" };
-  return { text, tone: row.tone ? row.tone(sample.value) : limitState(sample.column, sample.value) || (sample.stale ? "stale" : "") };
+  const text =
+    row.text && sample.value !== undefined ? row.text(sample.value, view) : valueWithUnit(sample.column, sample.value);
+  if (sample.value !== undefined && sample.age > OLD_S)
+    return { text: `unknown; ${text} was ${age(sample.age)} ago`, tone: "stale" };
+  return {
+    text,
+    tone: row.tone ? row.tone(sample.value) : limitState(sample.column, sample.value) || (sample.stale ? "stale" : ""),
+  };
 }
 
 /** How much of what the modem can carry that is. */

@@ -14,21 +14,63 @@ export function printSheet(sheet, view) {
 
 function paperOf(sheet, view) {
   const { vehicle, site, simulated } = view.store.dictionary;
-  const facts = [["Vehicle", vehicle], ["Site", site?.name ?? ""], ["Date", dayOf(sheet.at)], ["Session", view.page.replay?.name ?? view.page.beat?.recording?.file ?? ""]];
-  return h("section", { id: "paper", class: "paper", "aria-hidden": "true" },
+  const facts = [
+    ["Vehicle", vehicle],
+    ["Site", site?.name ?? ""],
+    ["Date", dayOf(sheet.at)],
+    ["Session", view.page.replay?.name ?? view.page.beat?.recording?.file ?? ""],
+  ];
+  return h(
+    "section",
+    { id: "paper", class: "paper", "aria-hidden": "true" },
     h("h1", { text: sheet.title }),
     sheet.note && h("p", { text: sheet.note }),
     simulated && h("p", { text: "Simulated vehicle, every number invented." }),
-    h("p", { class: "paper-facts" }, ...facts.filter(([, text]) => text).map(([name, text]) => h("span", {}, `${name}: `, h("b", { text })))),
-    h("p", { class: "paper-state" }, h("b", { text: `As it stood ${sheet.when ?? (sheet.state === "closed" ? "at lift-off" : "when printed")}: ${summaryOf(sheet.lines)}. ` }), ADVICE),
-    h("table", {}, ...sheet.groups.map((group) => h("tbody", {}, h("tr", {}, h("th", { colspan: "4", scope: "rowgroup", text: group.title })), ...group.items.map((item) => rowOf(view, sheet, item))))),
-    h("div", { class: "paper-signed" }, ...SIGNED.map((name) => h("p", {}, h("span", { class: "paper-line" }), name)), h("p", {}, h("span", { class: "paper-line" }), "Date and time")));
+    h(
+      "p",
+      { class: "paper-facts" },
+      ...facts.filter(([, text]) => text).map(([name, text]) => h("span", {}, `${name}: `, h("b", { text }))),
+    ),
+    h(
+      "p",
+      { class: "paper-state" },
+      h("b", {
+        text: `As it stood ${sheet.when ?? (sheet.state === "closed" ? "at lift-off" : "when printed")}: ${summaryOf(sheet.lines)}. `,
+      }),
+      ADVICE,
+    ),
+    h(
+      "table",
+      {},
+      ...sheet.groups.map((group) =>
+        h(
+          "tbody",
+          {},
+          h("tr", {}, h("th", { colspan: "4", scope: "rowgroup", text: group.title })),
+          ...group.items.map((item) => rowOf(view, sheet, item)),
+        ),
+      ),
+    ),
+    h(
+      "div",
+      { class: "paper-signed" },
+      ...SIGNED.map((name) => h("p", {}, h("span", { class: "paper-line" }), name)),
+      h("p", {}, h("span", { class: "paper-line" }), "Date and time"),
+    ),
+  );
 }
 
 function rowOf(view, sheet, item) {
   const { mark, word } = STANDINGS[item.line.standing];
   const told = item.automatic ? valueOf(view, sheet, item) : tickWords(item.line);
-  return h("tr", {}, h("td", { class: "paper-mark", text: item.automatic || item.line.by ? `${mark} ${word}` : "\u25a1 open" }), h("td", { text: item.title }), h("td", { text: told === "open" ? "" : told }), h("td", { text: plain(item.bound) }));
+  return h(
+    "tr",
+    {},
+    h("td", { class: "paper-mark", text: item.automatic || item.line.by ? `${mark} ${word}` : "\u25a1 open" }),
+    h("td", { text: item.title }),
+    h("td", { text: told === "open" ? "" : told }),
+    h("td", { text: plain(item.bound) }),
+  );
 }
 
 function dayOf(utc) {

@@ -1,9 +1,20 @@
 // The pad sheet: what the station looks at itself, and what people tick. It advises; the range safety officer decides.
 
-import { age, sentence } from "../../kit/format.js";
 import { builder, h, setAttr, setClass, setHidden, setText, setTone, syncList, watcher } from "../../kit/dom.js";
+import { age, sentence } from "../../kit/format.js";
 import { printSheet } from "./pad_print.js";
-import { ADVICE, closedAt, missingOf, plain, sheetAt, STANDINGS, summaryOf, tickWords, toneOf, valueOf } from "./pad_state.js";
+import {
+  ADVICE,
+  closedAt,
+  missingOf,
+  plain,
+  STANDINGS,
+  sheetAt,
+  summaryOf,
+  tickWords,
+  toneOf,
+  valueOf,
+} from "./pad_state.js";
 
 const SURE_WITHIN_MS = 4000;
 const NARROW = "(max-width: 700px)";
@@ -14,12 +25,56 @@ export function PadSheetPanel(el, acts) {
   const summary = h("p", { class: "pad-summary", role: "status", testid: "pad-summary" });
   const advice = h("p", { class: "pad-advice", text: ADVICE });
   const says = h("p", { class: "pad-says", testid: "pad-says" });
-  const fold = h("button", { type: "button", class: "act", testid: "pad-fold", on: { click: () => { open = !open; localStorage.setItem(OPEN_KEY, String(open)); acts.changed(); } } });
-  const reasons = h("button", { type: "button", class: "act", testid: "pad-why", text: "Why", "aria-pressed": "false", on: { click: () => { why = !why; acts.changed(); } } });
-  const afresh = new Sure("Clear ticks", "Sure? Clear", "pad-afresh", () => acts.pad({ act: "afresh", round: shown.round }), acts.changed);
-  const print = h("button", { type: "button", class: "act", testid: "pad-print", text: "Print the sheet", on: { click: () => printSheet(shown, at) } });
-  const head = h("div", { class: "pad-head" }, h("div", { class: "pad-words" }, summary, advice, says), h("div", { class: "pad-acts" }, reasons, afresh.el, print, fold));
-  const none = h("p", { class: "absent", testid: "pad-none", text: "No pad sheet in this session. A station shows one when it is started with --pad-sheet FILE." });
+  const fold = h("button", {
+    type: "button",
+    class: "act",
+    testid: "pad-fold",
+    on: {
+      click: () => {
+        open = !open;
+        localStorage.setItem(OPEN_KEY, String(open));
+        acts.changed();
+      },
+    },
+  });
+  const reasons = h("button", {
+    type: "button",
+    class: "act",
+    testid: "pad-why",
+    text: "Why",
+    "aria-pressed": "false",
+    on: {
+      click: () => {
+        why = !why;
+        acts.changed();
+      },
+    },
+  });
+  const afresh = new Sure(
+    "Clear ticks",
+    "Sure? Clear",
+    "pad-afresh",
+    () => acts.pad({ act: "afresh", round: shown.round }),
+    acts.changed,
+  );
+  const print = h("button", {
+    type: "button",
+    class: "act",
+    testid: "pad-print",
+    text: "Print the sheet",
+    on: { click: () => printSheet(shown, at) },
+  });
+  const head = h(
+    "div",
+    { class: "pad-head" },
+    h("div", { class: "pad-words" }, summary, advice, says),
+    h("div", { class: "pad-acts" }, reasons, afresh.el, print, fold),
+  );
+  const none = h("p", {
+    class: "absent",
+    testid: "pad-none",
+    text: "No pad sheet in this session. A station shows one when it is started with --pad-sheet FILE.",
+  });
   const list = List((item) => tick(item));
   el.append(head, none, list.el);
   const once = builder();
@@ -30,7 +85,10 @@ export function PadSheetPanel(el, acts) {
 
   function tick(item) {
     const { line, number, name } = item;
-    if (line.by) { acts.pad({ act: "untick", item: name, round: shown.round }); return; }
+    if (line.by) {
+      acts.pad({ act: "untick", item: name, round: shown.round });
+      return;
+    }
     acts.pad({ act: "tick", item: name, round: shown.round, ...(item.unit ? { number } : {}) });
   }
 
@@ -60,8 +118,19 @@ export function PadSheetPanel(el, acts) {
 /** In the review: as it stood at the last lift-off, or at the end of a session without one. */
 export function WholePadSheet(el) {
   const summary = h("p", { class: "pad-summary", testid: "whole-pad-summary" });
-  const print = h("button", { type: "button", class: "act", testid: "whole-pad-print", text: "Print the sheet", on: { click: () => printSheet(shown, at) } });
-  const head = h("div", { class: "pad-head" }, h("div", { class: "pad-words" }, summary, h("p", { class: "pad-advice", text: ADVICE })), h("div", { class: "pad-acts" }, print));
+  const print = h("button", {
+    type: "button",
+    class: "act",
+    testid: "whole-pad-print",
+    text: "Print the sheet",
+    on: { click: () => printSheet(shown, at) },
+  });
+  const head = h(
+    "div",
+    { class: "pad-head" },
+    h("div", { class: "pad-words" }, summary, h("p", { class: "pad-advice", text: ADVICE })),
+    h("div", { class: "pad-acts" }, print),
+  );
   const none = h("p", { class: "absent", testid: "whole-pad-none" });
   const list = List();
   el.append(head, none, list.el);
@@ -81,7 +150,12 @@ export function WholePadSheet(el) {
       setHidden(head, !shown);
       setHidden(list.el, !shown);
       setHidden(none, Boolean(shown));
-      setText(none, view.page.replay ? "No pad sheet was shown in this session." : "Open a session to see its pad sheet as it stood at lift-off.");
+      setText(
+        none,
+        view.page.replay
+          ? "No pad sheet was shown in this session."
+          : "Open a session to see its pad sheet as it stood at lift-off.",
+      );
       if (!shown) return;
       setText(summary, `${sentence(when)}: ${summaryOf(shown.lines)}`);
       setTone(summary, toneOf(shown.lines));
@@ -99,20 +173,35 @@ function stateWords(sheet, able, page) {
 /** The groups with their items; `tick` is called with an item and the number beside it. */
 function List(tick) {
   const el = h("div", { class: "pad-groups", testid: "pad-list" });
-  const clear = () => { el.replaceChildren(); el.knownNodes?.clear(); };
+  const clear = () => {
+    el.replaceChildren();
+    el.knownNodes?.clear();
+  };
   const make = (item) => (item.automatic ? automaticItem() : manualItem(tick));
   return {
     el,
     clear,
     update(view, sheet, able, why) {
-      syncList(el, sheet.groups.map((group, i) => ({ ...group, i })), ({ i, title }) => `${i} ${title}`, ({ title }) => h("section", { class: "pad-group" }, h("h3", { text: title }), h("ul")), (node, group) => {
-        syncList(node.lastChild, group.items, (item) => `${item.name} ${item.title}`, make, (one, item) => {
-          one.show(item, valueOf(view, sheet, item), able, view.cursor.rx);
-          setAttr(one, "data-item", item.name);
-          setText(one.reason, item.why);
-          setHidden(one.reason, !why);
-        });
-      });
+      syncList(
+        el,
+        sheet.groups.map((group, i) => ({ ...group, i })),
+        ({ i, title }) => `${i} ${title}`,
+        ({ title }) => h("section", { class: "pad-group" }, h("h3", { text: title }), h("ul")),
+        (node, group) => {
+          syncList(
+            node.lastChild,
+            group.items,
+            (item) => `${item.name} ${item.title}`,
+            make,
+            (one, item) => {
+              one.show(item, valueOf(view, sheet, item), able, view.cursor.rx);
+              setAttr(one, "data-item", item.name);
+              setText(one.reason, item.why);
+              setHidden(one.reason, !why);
+            },
+          );
+        },
+      );
     },
   };
 }
@@ -159,16 +248,27 @@ function manualItem(tick) {
   node.reason = reason;
   let now = null;
   const act = () => {
-    if (now.unit && !now.line.by && number.value.trim() === "") { number.focus(); return; }
+    if (now.unit && !now.line.by && number.value.trim() === "") {
+      number.focus();
+      return;
+    }
     tick({ ...now, number: number.value.trim() === "" ? null : Number(number.value) });
   };
   // While the item is ticked its number stands in the field, on every page.
   let kept = false;
   const keepNumber = (line) => {
-    if (line.by && Number.isFinite(line.number)) { kept = true; number.value = String(line.number); } else if (kept) { kept = false; number.value = ""; }
+    if (line.by && Number.isFinite(line.number)) {
+      kept = true;
+      number.value = String(line.number);
+    } else if (kept) {
+      kept = false;
+      number.value = "";
+    }
   };
   button.addEventListener("click", act);
-  number.addEventListener("keydown", (event) => { if (event.key === "Enter" && !now.line.by) act(); });
+  number.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" && !now.line.by) act();
+  });
   node.show = (item, text, able) => {
     now = item;
     const { line } = item;
@@ -200,10 +300,21 @@ class Sure {
 
   constructor(words, sure, testid, done, changed) {
     this.#words = [words, sure];
-    this.el = h("button", { type: "button", class: "act pad-sure", testid, text: words, on: { click: () => {
-      if (performance.now() < this.#until) { this.#until = 0; done(); } else this.#until = performance.now() + SURE_WITHIN_MS;
-      changed();
-    } } });
+    this.el = h("button", {
+      type: "button",
+      class: "act pad-sure",
+      testid,
+      text: words,
+      on: {
+        click: () => {
+          if (performance.now() < this.#until) {
+            this.#until = 0;
+            done();
+          } else this.#until = performance.now() + SURE_WITHIN_MS;
+          changed();
+        },
+      },
+    });
   }
 
   update(able) {

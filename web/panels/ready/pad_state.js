@@ -25,8 +25,20 @@ export function sheetAt(journal, rx = Infinity) {
   const definition = (journal.state(TOPIC, "definition", rx) ?? journal.state(TOPIC, "definition"))?.body;
   const sheet = journal.state(TOPIC, "sheet", rx)?.body ?? { state: "open", round: 1, why: "" };
   if (!Array.isArray(definition?.groups)) return null;
-  const groups = definition.groups.filter((group) => Array.isArray(group?.items)).map(({ title, items }) => ({ title, items: items.filter(isItem).map((item) => ({ ...item, line: lineOf(journal, item, rx) })) }));
-  return { ...definition, groups, state: sheet.state, round: sheet.round, why: sheet.why, lines: groups.flatMap(({ items }) => items.map(({ line }) => line)) };
+  const groups = definition.groups
+    .filter((group) => Array.isArray(group?.items))
+    .map(({ title, items }) => ({
+      title,
+      items: items.filter(isItem).map((item) => ({ ...item, line: lineOf(journal, item, rx) })),
+    }));
+  return {
+    ...definition,
+    groups,
+    state: sheet.state,
+    round: sheet.round,
+    why: sheet.why,
+    lines: groups.flatMap(({ items }) => items.map(({ line }) => line)),
+  };
 }
 
 // A recording may hold anything.
@@ -36,12 +48,16 @@ function isItem(item) {
 
 function lineOf(journal, item, rx) {
   const line = journal.state(TOPIC, `item ${item.name}`, rx)?.body;
-  return line && Object.hasOwn(STANDINGS, line.standing) ? line : { standing: item.automatic ? "unknown" : "open", value: "", by: "", at: "", cleared: "" };
+  return line && Object.hasOwn(STANDINGS, line.standing)
+    ? line
+    : { standing: item.automatic ? "unknown" : "open", value: "", by: "", at: "", cleared: "" };
 }
 
 /** Station time of the last closing at a lift-off, Infinity when there was none: then the sheet's last state counts. */
 export function closedAt(journal) {
-  const closed = journal.entries.filter((entry) => entry.topic === TOPIC && entry.key === "sheet" && entry.body?.state === "closed");
+  const closed = journal.entries.filter(
+    (entry) => entry.topic === TOPIC && entry.key === "sheet" && entry.body?.state === "closed",
+  );
   return closed.length ? closed[closed.length - 1].rx : Infinity;
 }
 
@@ -49,16 +65,21 @@ export function closedAt(journal) {
 export function summaryOf(lines) {
   const count = (standing) => lines.filter((line) => line.standing === standing).length;
   const parts = ["not met", "unknown", "open"].map((standing) => [count(standing), standing]).filter(([n]) => n);
-  return parts.length ? `${parts.map(([n, word]) => `${n} ${word}`).join(", ")} of ${lines.length}` : `All ${lines.length} items met`;
+  return parts.length
+    ? `${parts.map(([n, word]) => `${n} ${word}`).join(", ")} of ${lines.length}`
+    : `All ${lines.length} items met`;
 }
 
 /** What is missing, by name, for when the list is put away; "" when all is met. */
 export function missingOf(groups) {
   const items = groups.flatMap((group) => group.items);
-  return ["not met", "unknown", "open"].map((standing) => {
-    const names = items.filter((item) => item.line.standing === standing).map((item) => item.title);
-    return names.length ? `${STANDINGS[standing].word}: ${names.join(", ")}` : "";
-  }).filter(Boolean).join(" \u00b7 ");
+  return ["not met", "unknown", "open"]
+    .map((standing) => {
+      const names = items.filter((item) => item.line.standing === standing).map((item) => item.title);
+      return names.length ? `${STANDINGS[standing].word}: ${names.join(", ")}` : "";
+    })
+    .filter(Boolean)
+    .join(" \u00b7 ");
 }
 
 /** The worst that stands, for the look of the summary. */
@@ -84,7 +105,8 @@ function measured(item, samples) {
   const oldest = samples.reduce((one, two) => (two.age > one.age ? two : one));
   const late = item.line.standing === "unknown" && oldest.stale ? `, ${age(oldest.age)} old` : "";
   if (item.flag !== null && item.flag !== undefined) {
-    if (samples.length > 1) return `${samples.filter((sample) => sample.value === Number(item.flag)).length} of ${samples.length}${late}`;
+    if (samples.length > 1)
+      return `${samples.filter((sample) => sample.value === Number(item.flag)).length} of ${samples.length}${late}`;
     return (samples[0].value ? "yes" : "no") + late;
   }
   const sign = item.comparison === "at_most" ? -1 : 1;
@@ -102,13 +124,19 @@ function apart(view, kind, scale, digits, unit) {
 // The station writes units in letters; the page writes them as people do.
 export function plain(text) {
   if (text === "not reported") return NO_DATA;
-  return String(text ?? "").replace(/ deg\/s\b/g, " \u00b0/s").replace(/ degC\b/g, " \u00b0C").replace(/ deg\b/g, "\u00b0").replace(/\bm\/s2\b/g, "m/s\u00b2");
+  return String(text ?? "")
+    .replace(/ deg\/s\b/g, " \u00b0/s")
+    .replace(/ degC\b/g, " \u00b0C")
+    .replace(/ deg\b/g, "\u00b0")
+    .replace(/\bm\/s2\b/g, "m/s\u00b2");
 }
 
 /** Whose tick it is and when, or what became of it. */
 export function tickWords({ standing, by, at, value, cleared }) {
   const time = new Date(at);
-  const when = Number.isNaN(time.getTime()) ? "" : `, ${[time.getHours(), time.getMinutes()].map((part) => String(part).padStart(2, "0")).join(":")}`;
+  const when = Number.isNaN(time.getTime())
+    ? ""
+    : `, ${[time.getHours(), time.getMinutes()].map((part) => String(part).padStart(2, "0")).join(":")}`;
   if (by && value) return `${standing === "not met" ? "NOT met: " : ""}${value}, ${by}${when}`;
   if (by) return `ticked by ${by}${when}`;
   return cleared ? `open \u2014 ${cleared}` : "open";

@@ -1,10 +1,14 @@
 // Battery and what each rail draws.
 
-import { age, limitState, sentence, valueWithUnit } from "../../kit/format.js";
 import { absent, builder, h, setText, setTone } from "../../kit/dom.js";
+import { age, limitState, sentence, valueWithUnit } from "../../kit/format.js";
 import { family } from "../../session/roles.js";
 
-const BATTERY = [["battery.voltage", "Battery"], ["battery.current", "Drawn"], ["battery.charge_used", "Used since switch-on"]];
+const BATTERY = [
+  ["battery.voltage", "Battery"],
+  ["battery.current", "Drawn"],
+  ["battery.charge_used", "Used since switch-on"],
+];
 
 export function PowerPanel(el) {
   const once = builder();
@@ -12,11 +16,13 @@ export function PowerPanel(el) {
   function build(view) {
     const rails = family(view.store.roles, "rail").map((name) => [`rail[${name}].current`, `${sentence(name)} rail`]);
     const list = h("dl", { class: "pairs" });
-    rows = [...BATTERY, ...rails].filter(([role]) => view.has(role)).map(([role, title]) => {
-      const value = h("dd");
-      list.append(h("dt", { text: title }), value);
-      return { role, value };
-    });
+    rows = [...BATTERY, ...rails]
+      .filter(([role]) => view.has(role))
+      .map(([role, title]) => {
+        const value = h("dd");
+        list.append(h("dt", { text: title }), value);
+        return { role, value };
+      });
     el.replaceChildren(rows.length ? list : absent("Battery and rails are"));
   }
   return {
@@ -25,7 +31,10 @@ export function PowerPanel(el) {
       for (const { role, value } of rows) {
         const sample = view.sample(role);
         const limit = limitState(sample.column, sample.value);
-        const word = sample.stale && sample.value !== undefined ? `, ${age(sample.age)} old` : { warning: ", outside limits", caution: ", outside normal" }[limit] ?? "";
+        const word =
+          sample.stale && sample.value !== undefined
+            ? `, ${age(sample.age)} old`
+            : ({ warning: ", outside limits", caution: ", outside normal" }[limit] ?? "");
         setText(value, valueWithUnit(sample.column, sample.value) + word);
         setTone(value, limit || (sample.stale ? "stale" : "none"));
       }

@@ -1,24 +1,52 @@
 // Every channel of the dictionary, roles or not, with value, unit, age and limits. A click adds a strip.
 
-import { age, limitState, unitText, valueText } from "../../kit/format.js";
 import { builder, h, setHidden, setText, setTone } from "../../kit/dom.js";
+import { age, limitState, unitText, valueText } from "../../kit/format.js";
 
 const REFRESH_MS = 200;
 
 export function ChannelTable(el, acts) {
-  const filter = h("input", { type: "search", placeholder: "Filter channels", "aria-label": "Filter channels", testid: "channel-filter" });
+  const filter = h("input", {
+    type: "search",
+    placeholder: "Filter channels",
+    "aria-label": "Filter channels",
+    testid: "channel-filter",
+  });
   const count = h("span", { class: "facts" });
   const body = h("tbody");
-  const scroller = h("div", { class: "scroller", tabindex: "0", role: "region", "aria-label": "All channels" },
-    h("table", { class: "grid -channels" }, h("thead", {}, h("tr", {}, ...["Channel", "Value", "Unit", "Age", "Limits", "Strip"].map((title) => h("th", { scope: "col", class: title === "Value" || title === "Age" ? "num" : "", text: title })))), body));
+  const scroller = h(
+    "div",
+    { class: "scroller", tabindex: "0", role: "region", "aria-label": "All channels" },
+    h(
+      "table",
+      { class: "grid -channels" },
+      h(
+        "thead",
+        {},
+        h(
+          "tr",
+          {},
+          ...["Channel", "Value", "Unit", "Age", "Limits", "Strip"].map((title) =>
+            h("th", { scope: "col", class: title === "Value" || title === "Age" ? "num" : "", text: title }),
+          ),
+        ),
+      ),
+      body,
+    ),
+  );
   el.append(h("div", { class: "filter-line" }, filter, count), scroller);
   const once = builder();
   let rows = [];
   let last = -Infinity;
-  filter.addEventListener("input", () => { sift(); last = -Infinity; });
+  filter.addEventListener("input", () => {
+    sift();
+    last = -Infinity;
+  });
 
   function build(view) {
-    rows = view.store.dictionary.tables.flatMap((meta) => meta.columns.map((column, index) => ChannelRow({ table: meta.name, meta, column, index }, acts)));
+    rows = view.store.dictionary.tables.flatMap((meta) =>
+      meta.columns.map((column, index) => ChannelRow({ table: meta.name, meta, column, index }, acts)),
+    );
     body.replaceChildren(...rows.map((row) => row.el));
     sift();
   }
@@ -47,9 +75,26 @@ function ChannelRow(binding, acts) {
   const past = h("td", { class: "num" });
   const limit = h("td");
   const plottable = column.kind !== "text";
-  const toggle = plottable && h("button", { type: "button", class: "choice", text: "+", title: "Add or remove a strip", "aria-label": `Strip for ${column.channel}`, on: { click: () => acts.toggleStrip(binding) } });
-  const el = h("tr", { title: column.description ?? "" }, h("th", { scope: "row" }, column.channel, meta.computed && h("span", { class: "tag", text: "ground" })), value,
-    h("td", { text: column.kind === "number" ? unitText(column.display_unit || column.unit) : "" }), past, limit, h("td", {}, toggle));
+  const toggle =
+    plottable &&
+    h("button", {
+      type: "button",
+      class: "choice",
+      text: "+",
+      title: "Add or remove a strip",
+      "aria-label": `Strip for ${column.channel}`,
+      on: { click: () => acts.toggleStrip(binding) },
+    });
+  const el = h(
+    "tr",
+    { title: column.description ?? "" },
+    h("th", { scope: "row" }, column.channel, meta.computed && h("span", { class: "tag", text: "ground" })),
+    value,
+    h("td", { text: column.kind === "number" ? unitText(column.display_unit || column.unit) : "" }),
+    past,
+    limit,
+    h("td", {}, toggle),
+  );
   return {
     el,
     words: `${column.channel} ${column.label ?? ""} ${column.role ?? ""} ${column.description ?? ""}`.toLowerCase(),
@@ -58,9 +103,18 @@ function ChannelRow(binding, acts) {
       const state = limitState(column, sample.value);
       setText(value, valueText(column, sample.value));
       setText(past, sample.value === undefined ? "" : age(sample.age));
-      setText(limit, typeof sample.value === "number" && !Number.isFinite(sample.value) ? "not a number" : state || (column.limits && Object.keys(column.limits).length ? "within" : ""));
+      setText(
+        limit,
+        typeof sample.value === "number" && !Number.isFinite(sample.value)
+          ? "not a number"
+          : state || (column.limits && Object.keys(column.limits).length ? "within" : ""),
+      );
       setTone(el, state || (sample.stale ? "stale" : "none"));
-      if (toggle) toggle.setAttribute("aria-pressed", String(view.page.strips.some((one) => one.table === binding.table && one.index === binding.index)));
+      if (toggle)
+        toggle.setAttribute(
+          "aria-pressed",
+          String(view.page.strips.some((one) => one.table === binding.table && one.index === binding.index)),
+        );
     },
   };
 }

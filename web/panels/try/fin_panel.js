@@ -1,9 +1,9 @@
 // Fins: where each was told to be and where it is.
 
-import { fixed, NOTHING } from "../../kit/format.js";
 import { absent, builder, h, s, setAttr, setText, setTone } from "../../kit/dom.js";
-import { commandFor, family } from "../../session/roles.js";
+import { fixed, NOTHING } from "../../kit/format.js";
 import { ServoCable } from "../../kit/servo_cable.js";
+import { commandFor, family } from "../../session/roles.js";
 
 const DEG = 180 / Math.PI;
 const APART_DEG = 2;
@@ -22,11 +22,35 @@ export function FinPanel(el, acts) {
     const move = commandFor(view.store.dictionary, "fin_move");
     const center = commandFor(view.store.dictionary, "fin_center");
     buttons = [];
-    const button = (text, label, run, hazard) => { const made = h("button", { type: "button", class: `act -${hazard}`, text, "aria-label": label, on: { click: run } }); buttons.push(made); return made; };
-    rows = fins.map((fin) => FinRow(fin, move && button("Move\u2026", `Move fin ${fin}`, () => acts.begin(move.name, { fin: Number(fin) }), move.hazard)));
+    const button = (text, label, run, hazard) => {
+      const made = h("button", {
+        type: "button",
+        class: `act -${hazard}`,
+        text,
+        "aria-label": label,
+        on: { click: run },
+      });
+      buttons.push(made);
+      return made;
+    };
+    rows = fins.map((fin) =>
+      FinRow(
+        fin,
+        move && button("Move\u2026", `Move fin ${fin}`, () => acts.begin(move.name, { fin: Number(fin) }), move.hazard),
+      ),
+    );
     mode = h("p", { class: "facts" });
     cable.build(view);
-    el.replaceChildren(h("div", { class: "fins" }, ...rows.map((row) => row.el)), cable.el, h("div", { class: "fin-foot" }, mode, center && button("Center all", "Center all fins", () => acts.begin(center.name, {}), center.hazard)));
+    el.replaceChildren(
+      h("div", { class: "fins" }, ...rows.map((row) => row.el)),
+      cable.el,
+      h(
+        "div",
+        { class: "fin-foot" },
+        mode,
+        center && button("Center all", "Center all fins", () => acts.begin(center.name, {}), center.hazard),
+      ),
+    );
     if (fins.length === 0) el.replaceChildren(absent("Fins are"));
   }
 
@@ -45,9 +69,16 @@ export function FinPanel(el, acts) {
 function FinRow(fin, move) {
   const asked = s("path", { class: "fin-asked" });
   const is = s("rect", { class: "fin-is", y: 9, height: 14 });
-  const picture = s("svg", { class: "fin-picture", viewBox: "0 0 200 32", "aria-hidden": "true" },
-    s("line", { class: "fin-axis", x1: 8, x2: 192, y1: 16, y2: 16 }), s("line", { class: "fin-axis", x1: 100, x2: 100, y1: 4, y2: 28 }),
-    s("line", { class: "fin-axis", x1: 8, x2: 8, y1: 8, y2: 24 }), s("line", { class: "fin-axis", x1: 192, x2: 192, y1: 8, y2: 24 }), is, asked);
+  const picture = s(
+    "svg",
+    { class: "fin-picture", viewBox: "0 0 200 32", "aria-hidden": "true" },
+    s("line", { class: "fin-axis", x1: 8, x2: 192, y1: 16, y2: 16 }),
+    s("line", { class: "fin-axis", x1: 100, x2: 100, y1: 4, y2: 28 }),
+    s("line", { class: "fin-axis", x1: 8, x2: 8, y1: 8, y2: 24 }),
+    s("line", { class: "fin-axis", x1: 192, x2: 192, y1: 8, y2: 24 }),
+    is,
+    asked,
+  );
   const words = h("span", { class: "fin-words" });
   const el = h("div", { class: "fin" }, h("span", { class: "channel-name", text: `Fin ${fin}` }), picture, words, move);
   return {

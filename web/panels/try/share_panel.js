@@ -3,9 +3,19 @@
 import { h, setHidden, setText } from "../../kit/dom.js";
 
 export function SharePanel(el) {
-  const code = h("img", { class: "share-code", alt: "QR code of the view-only link", width: "232", height: "232", hidden: true, testid: "share-code" });
+  const code = h("img", {
+    class: "share-code",
+    alt: "QR code of the view-only link",
+    width: "232",
+    height: "232",
+    hidden: true,
+    testid: "share-code",
+  });
   const link = h("p", { class: "share-link", testid: "share-link" });
-  const none = h("p", { class: "absent", text: "Nobody else can watch: the page answers on this computer only. Start the station with --share to let phones on the same network look, without any right to command." });
+  const none = h("p", {
+    class: "absent",
+    text: "Nobody else can watch: the page answers on this computer only. Start the station with --share to let phones on the same network look, without any right to command.",
+  });
   el.append(code, link, none);
   return {
     update(view) {

@@ -19,7 +19,9 @@ const STATES = {
 
 /** The newest trial at the cursor with the state it is in now: what nobody confirmed in time has ended by itself. */
 export function newestTrial(view) {
-  const entry = view.states("trial").reduce((newest, one) => (!newest || one.rx >= newest.rx ? one : newest), undefined);
+  const entry = view
+    .states("trial")
+    .reduce((newest, one) => (!newest || one.rx >= newest.rx ? one : newest), undefined);
   if (!entry) return undefined;
   const trial = { ...entry.body, entry };
   if (trial.state !== "armed") return trial;
@@ -31,9 +33,13 @@ export function newestTrial(view) {
 /** One sentence about a trial. */
 export function trialSentence(trial) {
   const { plan, progress, result, state } = trial;
-  const parts = [`${plan.title}: ${trial.why ? `no longer ready, ${trial.why}` : STATES[state]?.word ?? state}`];
+  const parts = [`${plan.title}: ${trial.why ? `no longer ready, ${trial.why}` : (STATES[state]?.word ?? state)}`];
   if (state === "running" && progress) {
-    parts.push(progress.run ? `run ${progress.run} of ${progress.runs}, cycle ${progress.cycle} of ${progress.cycles}` : progress.state);
+    parts.push(
+      progress.run
+        ? `run ${progress.run} of ${progress.runs}, cycle ${progress.cycle} of ${progress.cycles}`
+        : progress.state,
+    );
     if (progress.variant) parts.push(progress.variant);
     if (progress.step) parts.push(progress.step);
   }
@@ -45,7 +51,7 @@ export function trialSentence(trial) {
 
 /** How a trial looks: what nobody has seen safe is dangerous, whatever its score. */
 export function trialTone({ state, result }) {
-  return result && !result.safe ? "danger" : STATES[state]?.tone ?? "none";
+  return result && !result.safe ? "danger" : (STATES[state]?.tone ?? "none");
 }
 
 /** Number of cycles as typed: a whole number in range, or NaN. */
@@ -59,21 +65,66 @@ export function TrialPanel(el, acts) {
   let asked = false;
   let ready = null;
 
-  const choose = h("select", { testid: "trial-plan", "aria-label": "Trial plan", on: { change: () => { const plan = chosen(); if (plan) cycles.value = String(plan.cycles); acts.changed(); } } });
-  const cycles = h("input", { type: "number", min: "1", max: "10000", step: "1", value: "1", testid: "trial-cycles", on: { input: acts.changed } });
+  const choose = h("select", {
+    testid: "trial-plan",
+    "aria-label": "Trial plan",
+    on: {
+      change: () => {
+        const plan = chosen();
+        if (plan) cycles.value = String(plan.cycles);
+        acts.changed();
+      },
+    },
+  });
+  const cycles = h("input", {
+    type: "number",
+    min: "1",
+    max: "10000",
+    step: "1",
+    value: "1",
+    testid: "trial-cycles",
+    on: { input: acts.changed },
+  });
   const runs = h("span", { class: "field-hint" });
   const cautions = h("ul", { class: "trial-cautions", "aria-label": "Cautions" });
   const lines = h("ul", { class: "trial-lines" });
   const what = h("details", { class: "trial-what" }, h("summary", { text: "What will be sent" }), lines);
-  const arm = h("button", { type: "button", class: "act", testid: "trial-arm", text: "1  Get the plan ready", on: { click: () => acts.desk({ type: "trial", act: "arm", plan: chosen().name, cycles: cyclesOf(cycles.value) }) } });
+  const arm = h("button", {
+    type: "button",
+    class: "act",
+    testid: "trial-arm",
+    text: "1  Get the plan ready",
+    on: { click: () => acts.desk({ type: "trial", act: "arm", plan: chosen().name, cycles: cyclesOf(cycles.value) }) },
+  });
   const hold = HoldButton(() => acts.desk({ type: "trial", act: "confirm", id: ready }));
   setAttr(hold.el, "data-testid", "trial-confirm");
   const count = h("p", { class: "countdown", testid: "trial-countdown" });
-  const cancel = h("button", { type: "button", class: "act", testid: "trial-cancel", text: "Take back", on: { click: () => acts.desk({ type: "trial", act: "cancel" }) } });
-  const stop = h("button", { type: "button", class: "act trial-stop", testid: "trial-stop", text: "Stop and make safe", on: { click: () => acts.desk({ type: "trial", act: "stop" }) } });
-  const form = h("div", { class: "trial-form" },
-    h("div", { class: "sheet-fields" }, h("label", { class: "field" }, h("span", { class: "field-name", text: "Plan" }), choose), h("label", { class: "field" }, h("span", { class: "field-name", text: "Cycles" }), cycles, runs)),
-    cautions, what);
+  const cancel = h("button", {
+    type: "button",
+    class: "act",
+    testid: "trial-cancel",
+    text: "Take back",
+    on: { click: () => acts.desk({ type: "trial", act: "cancel" }) },
+  });
+  const stop = h("button", {
+    type: "button",
+    class: "act trial-stop",
+    testid: "trial-stop",
+    text: "Stop and make safe",
+    on: { click: () => acts.desk({ type: "trial", act: "stop" }) },
+  });
+  const form = h(
+    "div",
+    { class: "trial-form" },
+    h(
+      "div",
+      { class: "sheet-fields" },
+      h("label", { class: "field" }, h("span", { class: "field-name", text: "Plan" }), choose),
+      h("label", { class: "field" }, h("span", { class: "field-name", text: "Cycles" }), cycles, runs),
+    ),
+    cautions,
+    what,
+  );
   const why = h("p", { class: "absent", testid: "trial-why" });
   const said = h("p", { class: "trial-said", testid: "trial-said", role: "status" });
   const bar = h("progress", { class: "trial-progress", max: "1", value: "0", "aria-label": "Runs done" });
@@ -94,7 +145,10 @@ export function TrialPanel(el, acts) {
       problem = plans.length ? "" : ["No trial plan fits this vehicle.", ...Object.values(body.problems)].join(" ");
     } catch {
       problem = "The station did not give its trial plans.";
-      setTimeout(() => { asked = false; acts.changed(); }, 2000);
+      setTimeout(() => {
+        asked = false;
+        acts.changed();
+      }, 2000);
     }
     acts.changed();
   }
@@ -106,7 +160,12 @@ export function TrialPanel(el, acts) {
     const trial = newestTrial(view);
     const state = trial?.state;
     const busy = state === "armed" || state === "running";
-    setText(why, !live ? "A replay shows trials; it runs none." : problem || (desk ? "" : "Trials need the operator's link, which the station prints in its terminal."));
+    setText(
+      why,
+      !live
+        ? "A replay shows trials; it runs none."
+        : problem || (desk ? "" : "Trials need the operator's link, which the station prints in its terminal."),
+    );
     setHidden(why, why.textContent === "");
     // The form stays while a plan is armed or runs: the cautions are read before the second act, and nothing moves.
     setHidden(form, !live || !desk || !plans?.length);
@@ -115,7 +174,12 @@ export function TrialPanel(el, acts) {
     drawHold(live && state === "armed" && Boolean(desk?.open), trial, view.cursor.rx);
     setHidden(cancel, !live || state !== "armed" || !desk?.open);
     setHidden(stop, !live || state !== "running" || !desk?.open);
-    setText(count, live && state === "armed" ? `${trial.plan.cycles} cycles, got ready by ${trial.operator} \u00b7 ${countdown(trial, view.cursor.rx)}` : "");
+    setText(
+      count,
+      live && state === "armed"
+        ? `${trial.plan.cycles} cycles, got ready by ${trial.operator} \u00b7 ${countdown(trial, view.cursor.rx)}`
+        : "",
+    );
     setText(said, trial ? trialSentence(trial) : live ? "" : "No trial in this session up to here.");
     setTone(said, trial ? trialTone(trial) : "none");
     setAttr(said, "data-state", state);
@@ -124,16 +188,34 @@ export function TrialPanel(el, acts) {
   }
 
   function drawPlan(canCommand, taken) {
-    if (taken && plans?.some(({ name }) => name === taken.name)) { choose.value = taken.name; cycles.value = String(taken.cycles); }
+    if (taken && plans?.some(({ name }) => name === taken.name)) {
+      choose.value = taken.name;
+      cycles.value = String(taken.cycles);
+    }
     for (const field of [choose, cycles]) setAttr(field, "disabled", Boolean(taken));
     const plan = chosen();
     if (!plan) return;
     const number = cyclesOf(cycles.value);
-    setText(runs, Number.isNaN(number) ? "1 to 10000, a whole number" : `${number * plan.runs_per_cycle} runs, ${plan.hazard}`);
+    setText(
+      runs,
+      Number.isNaN(number) ? "1 to 10000, a whole number" : `${number * plan.runs_per_cycle} runs, ${plan.hazard}`,
+    );
     setAttr(arm, "class", `act -${plan.hazard}`);
     setAttr(arm, "disabled", !canCommand || Number.isNaN(number));
-    syncList(cautions, plan.cautions, (text) => text, (text) => h("li", { class: "sheet-caution", text }), () => {});
-    syncList(lines, plan.lines.map((text, i) => ({ text, i })), ({ text, i }) => `${plan.name} ${i} ${text}`, ({ text }) => h("li", { text }), () => {});
+    syncList(
+      cautions,
+      plan.cautions,
+      (text) => text,
+      (text) => h("li", { class: "sheet-caution", text }),
+      () => {},
+    );
+    syncList(
+      lines,
+      plan.lines.map((text, i) => ({ text, i })),
+      ({ text, i }) => `${plan.name} ${i} ${text}`,
+      ({ text }) => h("li", { text }),
+      () => {},
+    );
   }
 
   // A hold begun for one plan must not confirm another: the control is let go whenever the plan under it changes.
@@ -141,7 +223,11 @@ export function TrialPanel(el, acts) {
     const id = visible ? trial.id : null;
     const same = id === ready;
     ready = id;
-    hold.show(visible, visible && same ? confirmWindow(trial, rx) : "late", visible ? `${trial.plan.title}, ${trial.plan.cycles} cycles` : "");
+    hold.show(
+      visible,
+      visible && same ? confirmWindow(trial, rx) : "late",
+      visible ? `${trial.plan.title}, ${trial.plan.cycles} cycles` : "",
+    );
   }
 
   function drawProgress(trial) {

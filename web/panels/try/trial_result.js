@@ -1,8 +1,8 @@
 // The result of a bench trial: the score with its exact bound, times with their picture, what a fin sweep tells, pings.
 // Everything is the station's; here it is only put into words and lines.
 
-import { fixed, NOTHING } from "../../kit/format.js";
 import { builder, h, s, setHidden } from "../../kit/dom.js";
+import { fixed, NOTHING } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const MILLI = 1000;
@@ -23,23 +23,41 @@ export function percent(share) {
 export function scoreSentences(result) {
   const confidence = `${Math.round(result.confidence * 100)} %`;
   const [low, high] = result.interval;
-  const found = [`${result.passed} of ${result.runs} runs passed, ${result.failed} failed; ${result.planned} were planned.`];
-  if (result.runs) found.push(`Failure rate at most ${percent(result.upper_bound)} (one-sided exact bound, ${confidence}); ${percent(low)} to ${percent(high)} (two-sided exact interval, ${confidence}).`);
+  const found = [
+    `${result.passed} of ${result.runs} runs passed, ${result.failed} failed; ${result.planned} were planned.`,
+  ];
+  if (result.runs)
+    found.push(
+      `Failure rate at most ${percent(result.upper_bound)} (one-sided exact bound, ${confidence}); ${percent(low)} to ${percent(high)} (two-sided exact interval, ${confidence}).`,
+    );
   const first = result.first_failure;
-  if (first) found.push(`First failure: ${[first.run ? `run ${first.run}, cycle ${first.cycle}` : "outside the cycles", first.variant, first.step].filter(Boolean).join(", ")}: ${first.cause}`);
+  if (first)
+    found.push(
+      `First failure: ${[first.run ? `run ${first.run}, cycle ${first.cycle}` : "outside the cycles", first.variant, first.step].filter(Boolean).join(", ")}: ${first.cause}`,
+    );
   return found;
 }
 
 /** The bars of a histogram: x and height as shares of the picture, with the bin's edges and count. */
 export function barsOf({ from, width, counts }) {
   const most = Math.max(...counts);
-  return counts.map((count, i) => ({ x: i / counts.length, width: 1 / counts.length, height: count / most, count, low: from + i * width, high: from + (i + 1) * width }));
+  return counts.map((count, i) => ({
+    x: i / counts.length,
+    width: 1 / counts.length,
+    height: count / most,
+    count,
+    low: from + i * width,
+    high: from + (i + 1) * width,
+  }));
 }
 
 /** The branches of a sweep as deviation from what was asked, in degrees, in the order of the angle. */
 export function branchesOf(places) {
-  const of = (direction) => places.filter((one) => one.direction === direction).sort((a, b) => a.commanded - b.commanded)
-    .map(({ commanded, measured }) => ({ x: commanded * DEG, y: (measured - commanded) * DEG }));
+  const of = (direction) =>
+    places
+      .filter((one) => one.direction === direction)
+      .sort((a, b) => a.commanded - b.commanded)
+      .map(({ commanded, measured }) => ({ x: commanded * DEG, y: (measured - commanded) * DEG }));
   return { rising: of(1), falling: of(-1) };
 }
 
@@ -47,9 +65,25 @@ const ms = (seconds) => fixed(seconds * MILLI, 0);
 
 function distributionTable(rows, head) {
   const titles = [head, "n", "median", "95 %", "99 %", "greatest"];
-  return h("table", { class: "grid trial-times" },
+  return h(
+    "table",
+    { class: "grid trial-times" },
     h("thead", {}, h("tr", {}, ...titles.map((text, i) => h("th", { scope: "col", class: i ? "num" : "", text })))),
-    h("tbody", {}, ...rows.map((row) => h("tr", {}, h("th", { scope: "row", text: row.title }), ...[String(row.count), ms(row.median), ms(row.p95), ms(row.p99), ms(row.greatest)].map((text) => h("td", { class: "num", text }))))));
+    h(
+      "tbody",
+      {},
+      ...rows.map((row) =>
+        h(
+          "tr",
+          {},
+          h("th", { scope: "row", text: row.title }),
+          ...[String(row.count), ms(row.median), ms(row.p95), ms(row.p99), ms(row.greatest)].map((text) =>
+            h("td", { class: "num", text }),
+          ),
+        ),
+      ),
+    ),
+  );
 }
 
 function picture(title, distribution) {
@@ -59,26 +93,65 @@ function picture(title, distribution) {
   const x = (seconds) => LEFT + ((seconds - first) / (last - first)) * (WIDTH - LEFT - 8);
   const median = x(distribution.median);
   const label = `${title}: ${distribution.count} times from ${ms(first)} to ${ms(last)} milliseconds, median ${ms(distribution.median)}, 99th percentile ${ms(distribution.p99)}`;
-  return h("figure", { class: "trial-picture", testid: "trial-histogram" },
+  return h(
+    "figure",
+    { class: "trial-picture", testid: "trial-histogram" },
     h("figcaption", { text: `${title}, milliseconds from the ask to the proof` }),
-    s("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": label },
-      ...bars.map((bar) => s("rect", { class: "trial-bar", x: LEFT + bar.x * (WIDTH - LEFT - 8) + 0.5, width: Math.max(1, bar.width * (WIDTH - LEFT - 8) - 1), y: BASE - bar.height * (BASE - 16), height: bar.height * (BASE - 16) })),
+    s(
+      "svg",
+      { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": label },
+      ...bars.map((bar) =>
+        s("rect", {
+          class: "trial-bar",
+          x: LEFT + bar.x * (WIDTH - LEFT - 8) + 0.5,
+          width: Math.max(1, bar.width * (WIDTH - LEFT - 8) - 1),
+          y: BASE - bar.height * (BASE - 16),
+          height: bar.height * (BASE - 16),
+        }),
+      ),
       s("line", { class: "trial-axis", x1: LEFT, x2: WIDTH - 8, y1: BASE, y2: BASE }),
       s("line", { class: "trial-median", x1: median, x2: median, y1: 12, y2: BASE + 4 }),
-      s("text", { x: LEFT - 5, y: 22, "text-anchor": "end", text: String(most) }), s("text", { x: LEFT - 5, y: BASE, "text-anchor": "end", text: "0" }),
-      s("text", { x: LEFT, y: HEIGHT - 6, text: ms(first) }), s("text", { x: WIDTH - 8, y: HEIGHT - 6, "text-anchor": "end", text: ms(last) }),
-      s("text", { x: Math.min(Math.max(median, LEFT + 70), WIDTH - 90), y: HEIGHT - 6, "text-anchor": "middle", text: `median ${ms(distribution.median)}` })));
+      s("text", { x: LEFT - 5, y: 22, "text-anchor": "end", text: String(most) }),
+      s("text", { x: LEFT - 5, y: BASE, "text-anchor": "end", text: "0" }),
+      s("text", { x: LEFT, y: HEIGHT - 6, text: ms(first) }),
+      s("text", { x: WIDTH - 8, y: HEIGHT - 6, "text-anchor": "end", text: ms(last) }),
+      s("text", {
+        x: Math.min(Math.max(median, LEFT + 70), WIDTH - 90),
+        y: HEIGHT - 6,
+        "text-anchor": "middle",
+        text: `median ${ms(distribution.median)}`,
+      }),
+    ),
+  );
 }
 
 function sweepTable(sweeps) {
   const degrees = (value, digits = 2) => (Number.isFinite(value) ? `${fixed(value * DEG, digits)}\u00b0` : NOTHING);
   const titles = ["Sweep", "reached", "ratio", "offset", "backlash"];
-  return h("table", { class: "grid trial-sweeps" },
+  return h(
+    "table",
+    { class: "grid trial-sweeps" },
     h("thead", {}, h("tr", {}, ...titles.map((text, i) => h("th", { scope: "col", class: i ? "num" : "", text })))),
-    h("tbody", {}, ...sweeps.map((one) => h("tr", {}, h("th", { scope: "row", text: one.title }), ...[
-      `${degrees(one.travel_low, 1)} to ${degrees(one.travel_high, 1)}`,
-      Number.isFinite(one.ratio) ? `${fixed(one.ratio, 3)} \u00b1 ${fixed((one.ratio_high - one.ratio_low) / 2, 3)}` : NOTHING,
-      degrees(one.offset), degrees(one.backlash)].map((text) => h("td", { class: "num", text }))))));
+    h(
+      "tbody",
+      {},
+      ...sweeps.map((one) =>
+        h(
+          "tr",
+          {},
+          h("th", { scope: "row", text: one.title }),
+          ...[
+            `${degrees(one.travel_low, 1)} to ${degrees(one.travel_high, 1)}`,
+            Number.isFinite(one.ratio)
+              ? `${fixed(one.ratio, 3)} \u00b1 ${fixed((one.ratio_high - one.ratio_low) / 2, 3)}`
+              : NOTHING,
+            degrees(one.offset),
+            degrees(one.backlash),
+          ].map((text) => h("td", { class: "num", text })),
+        ),
+      ),
+    ),
+  );
 }
 
 function sweepPicture({ title, places }) {
@@ -89,20 +162,37 @@ function sweepPicture({ title, places }) {
   const [low, high] = [Math.min(0, ...all.map(({ y }) => y)), Math.max(0, ...all.map(({ y }) => y))];
   const x = (value) => LEFT + 8 + ((value - left) / (right - left || 1)) * (WIDTH - LEFT - 20);
   const y = (value) => BASE - 4 - ((value - low) / (high - low || 1)) * (BASE - 22);
-  const path = (points) => points.map((point, i) => `${i ? "L" : "M"}${x(point.x).toFixed(1)} ${y(point.y).toFixed(1)}`).join(" ");
-  return h("figure", { class: "trial-picture", testid: "trial-sweep" },
+  const path = (points) =>
+    points.map((point, i) => `${i ? "L" : "M"}${x(point.x).toFixed(1)} ${y(point.y).toFixed(1)}`).join(" ");
+  return h(
+    "figure",
+    { class: "trial-picture", testid: "trial-sweep" },
     h("figcaption", { text: `${title}: measured minus asked, degrees; solid rising, dashed falling` }),
-    s("svg", { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": `${title}: measured minus asked goes from ${fixed(low, 2)} to ${fixed(high, 2)} degrees; the gap between the two lines is the backlash` },
+    s(
+      "svg",
+      {
+        viewBox: `0 0 ${WIDTH} ${HEIGHT}`,
+        role: "img",
+        "aria-label": `${title}: measured minus asked goes from ${fixed(low, 2)} to ${fixed(high, 2)} degrees; the gap between the two lines is the backlash`,
+      },
       s("line", { class: "trial-axis", x1: LEFT, x2: WIDTH - 8, y1: y(0), y2: y(0) }),
-      s("path", { class: "trial-rising", d: path(rising) }), s("path", { class: "trial-falling", d: path(falling) }),
-      s("text", { x: LEFT - 3, y: y(high) + 4, "text-anchor": "end", text: fixed(high, 1) }), s("text", { x: LEFT - 3, y: y(low) + 4, "text-anchor": "end", text: fixed(low, 1) }),
-      s("text", { x: LEFT, y: HEIGHT - 6, text: fixed(left, 1) }), s("text", { x: WIDTH - 8, y: HEIGHT - 6, "text-anchor": "end", text: fixed(right, 1) })));
+      s("path", { class: "trial-rising", d: path(rising) }),
+      s("path", { class: "trial-falling", d: path(falling) }),
+      s("text", { x: LEFT - 3, y: y(high) + 4, "text-anchor": "end", text: fixed(high, 1) }),
+      s("text", { x: LEFT - 3, y: y(low) + 4, "text-anchor": "end", text: fixed(low, 1) }),
+      s("text", { x: LEFT, y: HEIGHT - 6, text: fixed(left, 1) }),
+      s("text", { x: WIDTH - 8, y: HEIGHT - 6, "text-anchor": "end", text: fixed(right, 1) }),
+    ),
+  );
 }
 
 function pingPart({ sent, answered, frames, frames_lost: lost, loss, round_trip: trip }) {
   return [
-    h("p", { text: `${answered} of ${sent} pings answered; ${lost} of ${frames} frames had no answer in time (${percent(loss)}).` }),
-    trip && distributionTable([{ title: "Round trip", ...trip }], "Round trip, ms"), trip && picture("Round trip", trip),
+    h("p", {
+      text: `${answered} of ${sent} pings answered; ${lost} of ${frames} frames had no answer in time (${percent(loss)}).`,
+    }),
+    trip && distributionTable([{ title: "Round trip", ...trip }], "Round trip, ms"),
+    trip && picture("Round trip", trip),
   ];
 }
 
@@ -111,10 +201,25 @@ function parts(result) {
   const times = [...result.latencies].sort((a, b) => b.count - a.count);
   return [
     ...scoreSentences(result).map((text) => h("p", { text })),
-    variants.length > 1 && h("table", { class: "grid trial-variants" }, ...variants.map(({ title, passed, failed, upper_bound: bound }) => h("tr", {}, h("th", { scope: "row", text: title }), h("td", { class: "num", text: `${passed} of ${passed + failed} passed` }), h("td", { class: "num", text: `failure rate at most ${percent(bound)}` })))),
+    variants.length > 1 &&
+      h(
+        "table",
+        { class: "grid trial-variants" },
+        ...variants.map(({ title, passed, failed, upper_bound: bound }) =>
+          h(
+            "tr",
+            {},
+            h("th", { scope: "row", text: title }),
+            h("td", { class: "num", text: `${passed} of ${passed + failed} passed` }),
+            h("td", { class: "num", text: `failure rate at most ${percent(bound)}` }),
+          ),
+        ),
+      ),
     ...(result.pings ? pingPart(result.pings) : []),
-    result.sweeps.length > 0 && sweepTable(result.sweeps), ...result.sweeps.map(sweepPicture),
-    times.length > 0 && distributionTable(times, "Ask to proof, ms"), ...times.filter(({ count }) => count > 1).map((one) => picture(one.title, one)),
+    result.sweeps.length > 0 && sweepTable(result.sweeps),
+    ...result.sweeps.map(sweepPicture),
+    times.length > 0 && distributionTable(times, "Ask to proof, ms"),
+    ...times.filter(({ count }) => count > 1).map((one) => picture(one.title, one)),
   ].filter(Boolean);
 }
 

@@ -1,7 +1,7 @@
 // The climb column: height against the ladder of what happens at which height.
 
-import { fixed } from "../../kit/format.js";
 import { boxOf, h, s, setAttr, setText } from "../../kit/dom.js";
+import { fixed } from "../../kit/format.js";
 
 const STEPS_M = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000];
 const TOP_PX = 22;
@@ -38,7 +38,12 @@ function rungs(view) {
     { id: "rail", name: "Rail exit", height: sheet.rail_length_m, kind: "plan" },
     { id: "gate", name: "Control gate", height: view.value("control.gate.altitude"), kind: "plan" },
     { id: "expected", name: "Expected apogee", height: sheet.expected_apogee_m, kind: "plan" },
-    { id: "predicted", name: "Predicted apogee", height: view.moment("apogee") ? undefined : view.value("ground.predicted_apogee"), kind: "plan" },
+    {
+      id: "predicted",
+      name: "Predicted apogee",
+      height: view.moment("apogee") ? undefined : view.value("ground.predicted_apogee"),
+      kind: "plan",
+    },
     { id: "burnout", name: "Burnout", height: moment("burnout"), kind: "done" },
     { id: "apogee", name: "Apogee", height: moment("apogee"), kind: "done" },
     { id: "deployment", name: "Deployment", height: deploymentHeight(view), kind: "done" },
@@ -70,15 +75,22 @@ export function ClimbColumn(el, acts) {
     update(view) {
       const role = ["ground.height", "position.up", "altitude_baro"].find((name) => view.has(name));
       if (box.width === 0) return;
-      if (!role) { setText(say, "No height in this vehicle's dictionary."); return; }
+      if (!role) {
+        setText(say, "No height in this vehicle's dictionary.");
+        return;
+      }
       const height = view.value(role);
       const liftOff = view.moment("lift_off");
       const greatest = liftOff ? view.greatest(role, liftOff.t - 1) : undefined;
       const ladder = rungs(view);
       const { top, step } = scaleTop(Math.max(50, greatest ?? 0, ...ladder.map((rung) => rung.height)));
-      const y = (meters) => box.height - BOTTOM_PX - (Math.max(0, Math.min(top, meters)) / top) * (box.height - BOTTOM_PX - TOP_PX);
+      const y = (meters) =>
+        box.height - BOTTOM_PX - (Math.max(0, Math.min(top, meters)) / top) * (box.height - BOTTOM_PX - TOP_PX);
       const key = JSON.stringify([box, top, ladder.map((rung) => [rung.id, Math.round(rung.height * 10)])]);
-      if (key !== drawn) { drawn = key; drawFrame(svg, parts, { bar, ground }, box, y, top, step, ladder); }
+      if (key !== drawn) {
+        drawn = key;
+        drawFrame(svg, parts, { bar, ground }, box, y, top, step, ladder);
+      }
       drawVehicle({ fill, most, vehicle }, y, height, greatest);
       const spoken = `${fixed(height, 0)} meters above the pad, scale to ${top} meters`;
       setAttr(svg, "aria-label", spoken);
@@ -91,27 +103,51 @@ function drawFrame(svg, parts, { bar, ground }, box, y, top, step, ladder) {
   setAttr(svg, "viewBox", `0 0 ${box.width} ${box.height}`);
   setAttr(bar, "y", y(top));
   setAttr(bar, "height", y(0) - y(top));
-  for (const [name, value] of [["x1", BAR_X - 8], ["x2", box.width], ["y1", y(0)], ["y2", y(0)]]) setAttr(ground, name, value);
+  for (const [name, value] of [
+    ["x1", BAR_X - 8],
+    ["x2", box.width],
+    ["y1", y(0)],
+    ["y2", y(0)],
+  ])
+    setAttr(ground, name, value);
   const ticks = [];
   for (let meters = 0; meters <= top; meters += step) {
     ticks.push(s("line", { class: "tick", x1: BAR_X - 8, x2: BAR_X, y1: y(meters), y2: y(meters) }));
-    ticks.push(s("text", { class: "tick-text", x: BAR_X - 12, y: y(meters) + 5, "text-anchor": "end", text: String(meters) }));
+    ticks.push(
+      s("text", { class: "tick-text", x: BAR_X - 12, y: y(meters) + 5, "text-anchor": "end", text: String(meters) }),
+    );
   }
-  parts.ticks.replaceChildren(...ticks, s("text", { class: "tick-text", x: BAR_X - 12, y: box.height - 6, "text-anchor": "end", text: "m" }));
+  parts.ticks.replaceChildren(
+    ...ticks,
+    s("text", { class: "tick-text", x: BAR_X - 12, y: box.height - 6, "text-anchor": "end", text: "m" }),
+  );
   parts.rungs.replaceChildren(...drawRungs(box, y, ladder));
 }
 
 function drawRungs(box, y, ladder) {
   const right = BAR_X + BAR_PX;
   const sorted = [...ladder].sort((a, b) => b.height - a.height);
-  const places = spread(sorted.map((rung) => y(rung.height)), LABEL_PX, TOP_PX, box.height - BOTTOM_PX - 22);
+  const places = spread(
+    sorted.map((rung) => y(rung.height)),
+    LABEL_PX,
+    TOP_PX,
+    box.height - BOTTOM_PX - 22,
+  );
   return sorted.flatMap((rung, i) => {
     const at = y(rung.height);
     const label = places[i];
     return [
-      s("path", { class: `rung -${rung.kind}`, d: `M${BAR_X} ${at} H${right + 4} L${right + 18} ${label} H${right + 24}` }),
+      s("path", {
+        class: `rung -${rung.kind}`,
+        d: `M${BAR_X} ${at} H${right + 4} L${right + 18} ${label} H${right + 24}`,
+      }),
       s("text", { class: "rung-name", x: right + 28, y: label - 1, text: rung.name }),
-      s("text", { class: "rung-height", x: right + 28, y: label + 14, text: `${fixed(rung.height, rung.height < 10 ? 1 : 0)} m${rung.kind === "done" ? " reached" : ""}` }),
+      s("text", {
+        class: "rung-height",
+        x: right + 28,
+        y: label + 14,
+        text: `${fixed(rung.height, rung.height < 10 ? 1 : 0)} m${rung.kind === "done" ? " reached" : ""}`,
+      }),
     ];
   });
 }
@@ -124,5 +160,9 @@ function drawVehicle({ fill, most, vehicle }, y, height, greatest) {
   setAttr(most, "visibility", Number.isFinite(greatest) ? "visible" : "hidden");
   if (Number.isFinite(greatest)) for (const name of ["y1", "y2"]) setAttr(most, name, y(greatest));
   const middle = BAR_X + BAR_PX / 2;
-  setAttr(vehicle, "d", known ? `M${middle} ${at - 15} L${middle + 12} ${at + 7} L${middle} ${at + 2} L${middle - 12} ${at + 7} Z` : "");
+  setAttr(
+    vehicle,
+    "d",
+    known ? `M${middle} ${at - 15} L${middle + 12} ${at + 7} L${middle} ${at + 2} L${middle - 12} ${at + 7} Z` : "",
+  );
 }

@@ -1,7 +1,7 @@
 // What happened, newest first, as sentences.
 
-import { duration, tClock } from "../../kit/format.js";
 import { h, setText, setTone, syncList } from "../../kit/dom.js";
+import { duration, tClock } from "../../kit/format.js";
 import { COMMAND_STATES } from "../../session/messages.js";
 
 // Told when judged, but of an earlier moment: the line shows that one.
@@ -33,17 +33,28 @@ export function EventList(el) {
       if (key === shown) return;
       shown = key;
       none.hidden = entries.length > 0;
-      syncList(list, entries, (entry) => `${view.store.session} ${entry.i}`, make, (node, entry) => {
-        const t = JUDGED.has(entry.topic) ? entry.body.t ?? entry.t : entry.t;
-        setText(node.firstChild, zero === undefined || !Number.isFinite(t) ? duration(entry.rx) : tClock(t - zero));
-      });
+      syncList(
+        list,
+        entries,
+        (entry) => `${view.store.session} ${entry.i}`,
+        make,
+        (node, entry) => {
+          const t = JUDGED.has(entry.topic) ? (entry.body.t ?? entry.t) : entry.t;
+          setText(node.firstChild, zero === undefined || !Number.isFinite(t) ? duration(entry.rx) : tClock(t - zero));
+        },
+      );
     },
   };
 }
 
 function make(entry) {
   const word = { warning: "Warning. ", caution: "Caution. " }[entry.severity] ?? "";
-  const node = h("li", { class: "event" }, h("span", { class: "when" }), h("span", { class: "what", text: word + entry.text }));
+  const node = h(
+    "li",
+    { class: "event" },
+    h("span", { class: "when" }),
+    h("span", { class: "what", text: word + entry.text }),
+  );
   setTone(node, entry.severity === "info" ? "none" : entry.severity);
   return node;
 }

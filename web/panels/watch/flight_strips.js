@@ -1,10 +1,15 @@
 // The three uses of the strips: following the flight, the whole flight with zoom and pan, and channels picked by hand.
 
 import { h } from "../../kit/dom.js";
-import { flightRange } from "../../session/replay.js";
 import { channelStrip, flightStrips, StripStack, WindowChoice } from "../../kit/strips.js";
+import { flightRange } from "../../session/replay.js";
 
-const SPANS = [{ name: "flight", label: "Flight" }, { name: "60", label: "Last 60 s" }, { name: "15", label: "Last 15 s" }, { name: "all", label: "All" }];
+const SPANS = [
+  { name: "flight", label: "Flight" },
+  { name: "60", label: "Last 60 s" },
+  { name: "15", label: "Last 15 s" },
+  { name: "all", label: "All" },
+];
 const BEFORE_S = 5;
 const AFTER_S = 20;
 const LEAST_S = 0.2;
@@ -12,7 +17,8 @@ const LEAST_S = 0.2;
 /** End of the window is the cursor; its length is the person's choice. "Flight" ends a little after landing. */
 export function followWindow(span, t, { liftOff, landing, start }) {
   if (span === "all") return [Math.min(start, t - 1), t];
-  if (span === "flight" && liftOff !== undefined) return [Math.min(liftOff - BEFORE_S, t - 1), Math.min(t, (landing ?? t) + AFTER_S)];
+  if (span === "flight" && liftOff !== undefined)
+    return [Math.min(liftOff - BEFORE_S, t - 1), Math.min(t, (landing ?? t) + AFTER_S)];
   return [t - (Number(span) || 60), t];
 }
 
@@ -27,8 +33,21 @@ function Following(el, acts, strips, key) {
   const choice = h("div", { class: "choices", role: "group", "aria-label": "Time shown" });
   const stack = h("div", { class: "strips-stack" });
   el.append(choice, stack);
-  WindowChoice(choice, SPANS, (name) => { span = name; });
-  return StripStack(stack, { changed: acts.changed, strips, key, sync: key ? "added" : "flight", window: (view) => followWindow(span, view.cursor.t, { liftOff: view.moment("lift_off")?.t, landing: view.moment("landing")?.t, start: firstTime(view) }) });
+  WindowChoice(choice, SPANS, (name) => {
+    span = name;
+  });
+  return StripStack(stack, {
+    changed: acts.changed,
+    strips,
+    key,
+    sync: key ? "added" : "flight",
+    window: (view) =>
+      followWindow(span, view.cursor.t, {
+        liftOff: view.moment("lift_off")?.t,
+        landing: view.moment("landing")?.t,
+        start: firstTime(view),
+      }),
+  });
 }
 
 export function FlightStrips(el, acts) {
@@ -41,7 +60,12 @@ export function AddedStrips(el, acts) {
   const none = h("p", { class: "absent", text: "Press + beside a channel to draw it here." });
   const box = h("div", { class: "added-box" });
   el.append(none, box);
-  const stack = Following(box, acts, (view) => view.page.strips.map((binding) => channelStrip(binding.column, binding)), key);
+  const stack = Following(
+    box,
+    acts,
+    (view) => view.page.strips.map((binding) => channelStrip(binding.column, binding)),
+    key,
+  );
   return {
     update(view) {
       const empty = view.page.strips.length === 0;
@@ -57,7 +81,10 @@ export function ReviewStrips(el, acts) {
   let range = null;
   let store = null;
   let zero = 0;
-  const help = h("p", { class: "facts", text: "Drag to zoom, wheel to zoom, Shift + wheel to pan, double click for everything, click to go there." });
+  const help = h("p", {
+    class: "facts",
+    text: "Drag to zoom, wheel to zoom, Shift + wheel to pan, double click for everything, click to go there.",
+  });
   const none = h("p", { class: "absent", text: "Open a session to see the whole flight." });
   const stack = h("div", { class: "strips-stack" });
   el.append(help, none, stack);
@@ -72,28 +99,38 @@ export function ReviewStrips(el, acts) {
     changed: acts.changed,
     strips: (view) => flightStrips(view.store.roles),
     window: (view) => range ?? whole(view),
-    select: (a, b) => { range = clip([a + zero, b + zero]); acts.changed(); },
-    reset: () => { range = null; acts.changed(); },
+    select: (a, b) => {
+      range = clip([a + zero, b + zero]);
+      acts.changed();
+    },
+    reset: () => {
+      range = null;
+      acts.changed();
+    },
     playhead: true,
     whole: true,
     zero: () => zero,
     sync: "review",
   });
-  stack.addEventListener("wheel", (event) => {
-    const over = event.target.closest(".u-over");
-    if (!over || !store) return;
-    event.preventDefault();
-    const [a, b] = range ?? store.tRange;
-    const turn = event.deltaY || event.deltaX;
-    if (event.shiftKey) range = clip([a + Math.sign(turn) * (b - a) * 0.15, b + Math.sign(turn) * (b - a) * 0.15]);
-    else {
-      const box = over.getBoundingClientRect();
-      const at = a + ((event.clientX - box.left) / box.width) * (b - a);
-      const factor = turn < 0 ? 0.8 : 1.25;
-      range = clip([at - (at - a) * factor, at + (b - at) * factor]);
-    }
-    acts.changed();
-  }, { passive: false });
+  stack.addEventListener(
+    "wheel",
+    (event) => {
+      const over = event.target.closest(".u-over");
+      if (!over || !store) return;
+      event.preventDefault();
+      const [a, b] = range ?? store.tRange;
+      const turn = event.deltaY || event.deltaX;
+      if (event.shiftKey) range = clip([a + Math.sign(turn) * (b - a) * 0.15, b + Math.sign(turn) * (b - a) * 0.15]);
+      else {
+        const box = over.getBoundingClientRect();
+        const at = a + ((event.clientX - box.left) / box.width) * (b - a);
+        const factor = turn < 0 ? 0.8 : 1.25;
+        range = clip([at - (at - a) * factor, at + (b - at) * factor]);
+      }
+      acts.changed();
+    },
+    { passive: false },
+  );
   stack.addEventListener("click", (event) => {
     const over = event.target.closest(".u-over");
     if (!over || !store) return;
@@ -103,12 +140,17 @@ export function ReviewStrips(el, acts) {
     acts.replay("seek", a + ((event.clientX - box.left) / box.width) * (b - a));
   });
   let down = 0;
-  stack.addEventListener("pointerdown", (event) => { down = event.clientX; });
+  stack.addEventListener("pointerdown", (event) => {
+    down = event.clientX;
+  });
   const moved = (event) => Math.abs(event.clientX - down) > 5;
 
   return {
     update(view) {
-      if (view.store !== store) { store = view.store; range = flightRange(store) ?? null; }
+      if (view.store !== store) {
+        store = view.store;
+        range = flightRange(store) ?? null;
+      }
       zero = view.store.journal.state("moment", "lift_off")?.body?.t ?? 0;
       none.hidden = Boolean(view.page.replay);
       stack.hidden = help.hidden = !view.page.replay;

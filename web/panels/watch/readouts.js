@@ -1,7 +1,7 @@
 // The big numbers of a flight, each with the greatest of this flight beside it.
 
-import { fixed, NOTHING } from "../../kit/format.js";
 import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
+import { fixed, NOTHING } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const VELOCITY = ["velocity.east", "velocity.north", "velocity.up"];
@@ -10,22 +10,52 @@ const READOUTS = [
   { id: "height", title: "Height", unit: "m", digits: 1, role: "ground.height", fallback: "position.up" },
   { id: "climb", title: "Climb rate", unit: "m/s", digits: 1, role: "ground.climb_rate", fallback: "velocity.up" },
   { id: "speed", title: "Speed", unit: "m/s", digits: 1, role: "ground.speed", roles: VELOCITY },
-  { id: "tilt", title: "Tilt", unit: "\u00b0", digits: 1, scale: DEG, role: "ground.tilt", ascentOnly: true, note: "before apogee" },
-  { id: "roll-rate", title: "Roll rate", unit: "\u00b0/s", digits: 0, scale: DEG, role: "body_rate.z", fallback: "gyro.a.z" },
+  {
+    id: "tilt",
+    title: "Tilt",
+    unit: "\u00b0",
+    digits: 1,
+    scale: DEG,
+    role: "ground.tilt",
+    ascentOnly: true,
+    note: "before apogee",
+  },
+  {
+    id: "roll-rate",
+    title: "Roll rate",
+    unit: "\u00b0/s",
+    digits: 0,
+    scale: DEG,
+    role: "body_rate.z",
+    fallback: "gyro.a.z",
+  },
 ];
 
 export function Readouts(el) {
   const cells = READOUTS.map((readout) => {
     const value = h("span", { class: "number", testid: `readout-${readout.id}` });
     const most = h("span", { class: readout.note ? "most -long" : "most" });
-    const cell = h("div", { class: "readout" }, h("span", { class: "label", text: readout.title }),
-      h("span", { class: "line" }, value, h("span", { class: "unit", text: readout.unit })), most);
+    const cell = h(
+      "div",
+      { class: "readout" },
+      h("span", { class: "label", text: readout.title }),
+      h("span", { class: "line" }, value, h("span", { class: "unit", text: readout.unit })),
+      most,
+    );
     return { readout, cell, value, most };
   });
   const apogee = h("span", { class: "number", testid: "readout-apogee" });
   const apogeeNote = h("span", { class: "most" });
-  el.append(...cells.map(({ cell }) => cell), h("div", { class: "readout -apogee" }, h("span", { class: "label", text: "Apogee" }),
-    h("span", { class: "line" }, apogee), apogeeNote));
+  el.append(
+    ...cells.map(({ cell }) => cell),
+    h(
+      "div",
+      { class: "readout -apogee" },
+      h("span", { class: "label", text: "Apogee" }),
+      h("span", { class: "line" }, apogee),
+      apogeeNote,
+    ),
+  );
 
   return {
     update(view) {
@@ -44,21 +74,30 @@ function showReadout(view, { readout, cell, value, most }) {
   const sample = vector ? lengthOf(view, readout.roles) : view.sample(role);
   setText(value, fixed(sample.value === undefined ? undefined : sample.value * scale, readout.digits));
   setAttr(value, "data-value", Number.isFinite(sample.value) ? sample.value : undefined);
-  setTone(cell, typeof sample.value === "number" && !Number.isFinite(sample.value) ? "warning" : sample.stale ? "stale" : "none");
+  setTone(
+    cell,
+    typeof sample.value === "number" && !Number.isFinite(sample.value) ? "warning" : sample.stale ? "stale" : "none",
+  );
   const greatest = role && greatestOf(view, readout, role);
-  setText(most, Number.isFinite(greatest) ? `${readout.note ?? "most"} ${fixed(greatest * scale, readout.digits)}` : "");
+  setText(
+    most,
+    Number.isFinite(greatest) ? `${readout.note ?? "most"} ${fixed(greatest * scale, readout.digits)}` : "",
+  );
 }
 
 function lengthOf(view, roles) {
   const samples = roles.map((role) => view.sample(role));
-  return { ...samples[0], value: samples[0].value === undefined ? undefined : Math.hypot(...samples.map(({ value }) => value)) };
+  return {
+    ...samples[0],
+    value: samples[0].value === undefined ? undefined : Math.hypot(...samples.map(({ value }) => value)),
+  };
 }
 
 // Greatest of this flight: from lift-off, and for tilt only until apogee, since every vehicle lies down in the end.
 function greatestOf(view, readout, role) {
   const liftOff = view.moment("lift_off");
   if (!liftOff) return undefined;
-  const until = readout.ascentOnly ? view.moment("apogee")?.t ?? Infinity : Infinity;
+  const until = readout.ascentOnly ? (view.moment("apogee")?.t ?? Infinity) : Infinity;
   return view.greatest(role, liftOff.t - 1, until);
 }
 
@@ -66,7 +105,14 @@ function showApogee(view, value, note) {
   const apogee = view.moment("apogee");
   const height = apogee?.height_m;
   const foreseen = apogee ? undefined : view.value("ground.predicted_apogee");
-  setText(value, Number.isFinite(height) ? `${fixed(height, 1)} m` : Number.isFinite(foreseen) ? `~${fixed(foreseen, 0)} m` : NOTHING);
+  setText(
+    value,
+    Number.isFinite(height)
+      ? `${fixed(height, 1)} m`
+      : Number.isFinite(foreseen)
+        ? `~${fixed(foreseen, 0)} m`
+        : NOTHING,
+  );
   setAttr(value, "data-value", Number.isFinite(height) ? height : undefined);
   setText(note, apogee ? `at T+${fixed(apogee.t - view.zero, 1)} s` : predictedText(view));
 }

@@ -1,7 +1,7 @@
 // The tilt scope: the nose seen from above. The center is vertical; a weathercock, a cone or a corkscrew is one glance.
 
-import { bearing, fixed } from "../../kit/format.js";
 import { boxOf, h, setAttr, setHidden, setText } from "../../kit/dom.js";
+import { bearing, fixed } from "../../kit/format.js";
 import { color, onTheme } from "../../kit/theme.js";
 
 const DEG = 180 / Math.PI;
@@ -19,12 +19,17 @@ export function scopePoint(tiltDeg, azimuthRad, radius) {
 export function TiltScope(el, acts) {
   const canvas = h("canvas", { class: "scope-drawing", role: "img" });
   const words = h("p", { class: "scope-words" });
-  const none = h("p", { class: "absent", text: "No tilt in this session: attitude is not in this vehicle's dictionary." });
+  const none = h("p", {
+    class: "absent",
+    text: "No tilt in this session: attitude is not in this vehicle's dictionary.",
+  });
   el.append(canvas, words, none);
   const box = boxOf(canvas, acts.changed);
   const dial = h("canvas");
   let dirty = true;
-  onTheme(() => { dirty = true; });
+  onTheme(() => {
+    dirty = true;
+  });
   let drawn = "";
 
   return {
@@ -59,7 +64,11 @@ function trace(view) {
   const last = view.row(name);
   const points = [];
   for (let row = last; row >= 0 && table.t[last] - table.t[row] <= TRACE_S; row--) {
-    points.push({ tilt: table.columns[index][row] * DEG, azimuth: table.columns[other.index][row], past: table.t[last] - table.t[row] });
+    points.push({
+      tilt: table.columns[index][row] * DEG,
+      azimuth: table.columns[other.index][row],
+      past: table.t[last] - table.t[row],
+    });
   }
   return other.table === name ? points.reverse() : [];
 }
@@ -106,9 +115,18 @@ function rings(pen, radius) {
   pen.strokeStyle = color("--line");
   pen.lineWidth = 1;
   pen.beginPath();
-  pen.moveTo(-radius, 0); pen.lineTo(radius, 0); pen.moveTo(0, -radius); pen.lineTo(0, radius);
+  pen.moveTo(-radius, 0);
+  pen.lineTo(radius, 0);
+  pen.moveTo(0, -radius);
+  pen.lineTo(0, radius);
   pen.stroke();
-  for (const [text, x, y] of [["N", 0, -radius - 11], ["E", radius + 11, 0], ["S", 0, radius + 11], ["W", -radius - 11, 0]]) label(pen, text, x, y, 14, color("--ink"));
+  for (const [text, x, y] of [
+    ["N", 0, -radius - 11],
+    ["E", radius + 11, 0],
+    ["S", 0, radius + 11],
+    ["W", -radius - 11, 0],
+  ])
+    label(pen, text, x, y, 14, color("--ink"));
   const diagonal = Math.SQRT1_2;
   for (const degrees of [10, 20, 30, 60]) {
     const r = (degrees / EDGE_DEG) * radius * diagonal;
@@ -133,7 +151,10 @@ function tail(pen, points, radius) {
   for (const { tilt, azimuth, past } of points) {
     const at = Number.isFinite(tilt) && Number.isFinite(azimuth) ? scopePoint(tilt, azimuth, radius) : undefined;
     const age = Math.min(BANDS - 1, Math.floor((past / TRACE_S) * BANDS));
-    if (last && (!at || age !== band)) { if (at) pen.lineTo(at.x, at.y); pen.stroke(); }
+    if (last && (!at || age !== band)) {
+      if (at) pen.lineTo(at.x, at.y);
+      pen.stroke();
+    }
     if (at && (!last || age !== band)) begin(age, at);
     else if (at) pen.lineTo(at.x, at.y);
     last = at;
