@@ -8,16 +8,13 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
 
-from protocol.commands import Command
+from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.events import FrameDamaged, PacketUnknown
 from protocol.fields import NUMBER_CODES, Packet
-from protocol.foreign import PLACE, Heard, Judged, modulus_of, time_and_count
+from protocol.foreign import Heard, Judged, modulus_of, time_and_count
+from protocol.framing_tables import FramingRules
 from protocol.sums import SUMS
-
-if TYPE_CHECKING:
-    from protocol.dictionary import Dictionary
 
 PAYLOAD_MAX = 255  # a length beyond it is a false sync
 
@@ -25,18 +22,18 @@ PAYLOAD_MAX = 255  # a length beyond it is a false sync
 class BinaryRecords:
     """The records of one vehicle."""
 
-    def __init__(self, dictionary: Dictionary) -> None:
-        rules = self._rules = dictionary.framing
+    def __init__(self, rules: FramingRules, packets: Mapping[str, Packet]) -> None:
+        self._rules = rules
         self._mark = "<" if rules.order == "little" else ">"
         self._header = struct.Struct(self._mark + "".join(NUMBER_CODES[type_] for _, type_ in rules.header))
         self._head_size = len(rules.sync) + self._header.size
         self._sum_size = SUMS[rules.checksum][0]
-        self._packets = dictionary.packets
-        self._by_id = dictionary.packet_by_apid
-        self._only = next(iter(dictionary.packets.values()), None)
+        self._packets = packets
+        self._by_id = {packet.apid: packet for packet in packets.values()}
+        self._only = next(iter(packets.values()), None)
         self._layouts = {
             packet.name: struct.Struct(self._mark + "".join(field.code for field in packet.fields))
-            for packet in dictionary.packets.values()
+            for packet in packets.values()
         }
         self._counts: dict[str, int] = {}
         self._pending = bytearray()
@@ -147,7 +144,7 @@ class BinaryRecords:
         }
         if not command.template:
             return self._record(command.code, b"".join(packed.values()), f"command {command.name}")
-        filled = PLACE.sub(lambda place: packed[place[1]].hex(), command.template)
+        filled = TEMPLATE_PLACE.sub(lambda place: packed[place[1]].hex(), command.template)
         return self._record(command.code, bytes.fromhex(filled), f"command {command.name}")
 
     def _record(self, id: int, payload: bytes, counted: str) -> bytes:

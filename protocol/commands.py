@@ -14,6 +14,7 @@ The sequence count of the header is the counter modulo 16384, so a retry is the 
 from __future__ import annotations
 
 import hmac
+import re
 import struct
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -31,7 +32,10 @@ COMMAND_HEAD = struct.Struct(">HIB")
 COUNTER_MAX = 0xFFFF_FFFF
 KEY_SIZE = 32
 HAZARDS = ("routine", "guarded", "hazardous")
+# Bits in which the code of a hazardous command differs from every other: no error of three bits asks for one.
+HAZARD_DISTANCE = 4
 COMPARISONS = ("equals", "one_of", "at_most", "at_least")
+TEMPLATE_PLACE = re.compile(r"\{(\w+)\}")  # where a command's template holds an argument
 WIRE_ROUNDING = 2.0**-23  # relative: more than an f32 or one multiplication by the scale rounds
 
 

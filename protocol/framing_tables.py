@@ -6,8 +6,11 @@ Every mistake is a `DictionaryError` that names the place. The keys are describe
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from protocol.commands import TEMPLATE_PLACE, Command
+from protocol.fields import Packet
 from protocol.sums import SUMS
 from protocol.toml_table import TomlTable
 
@@ -82,3 +85,40 @@ def _binary(table: TomlTable, risk_accepted: bool) -> FramingRules:
         checksum_with_sync=table.get("checksum_with_sync", bool, False),
         risk_accepted=risk_accepted,
     )
+
+
+def check_framing(
+    rules: FramingRules, packets: Mapping[str, Packet], commands: Mapping[str, Command], root: TomlTable
+) -> None:
+    """Refuse what this framing cannot carry; raises DictionaryError."""
+    many = len(packets) > 1
+    for packet in packets.values():
+        place = f"packet.{packet.name}"
+        if rules.kind == "text":
+            if packet.tag and not re.fullmatch(r"[!-)+-~]+", packet.tag) or rules.separator in packet.tag:
+                raise root.problem("must be visible characters without the separator and without *", f"{place}.tag")
+            if many and not packet.tag:
+                raise root.problem("is missing: several packets are told apart by a line's first value", f"{place}.tag")
+        elif many and "id" not in dict(rules.header):
+            raise root.problem("needs an id: there are several packets", "framing.header")
+        elif packet.apid > 0xFF and ("id", "u8") in rules.header:
+            raise root.problem("does not fit the id of one byte", f"{place}.apid")
+    tags = [packet.tag for packet in packets.values()]
+    if rules.kind == "text" and len(set(tags)) != len(tags):
+        raise root.problem("two packets have the same tag", "packet")
+    for command in commands.values():
+        _check_template(command, rules.kind, root)
+
+
+def _check_template(command: Command, kind: str, root: TomlTable) -> None:
+    place = f"command.{command.name}.template"
+    names = {arg.name for arg in command.args}
+    if kind == "text" and not command.template:
+        raise root.problem("is missing: a text format needs the words to send", place)
+    if command.template and set(TEMPLATE_PLACE.findall(command.template)) != names:
+        raise root.problem("must hold each argument once as {name} and no other", place)
+    rest = TEMPLATE_PLACE.sub("00", command.template)
+    if kind == "text" and not re.fullmatch(r"[ -)+-~]*", rest):
+        raise root.problem("must be visible characters without *", place)
+    if kind == "binary" and not re.fullmatch(r"(([0-9A-Fa-f]{2})(\s+|$))*", rest):
+        raise root.problem("must be bytes in hexadecimal and {argument}s, with spaces between", place)

@@ -33,8 +33,9 @@ from protocol.events import (
     VehicleRestarted,
 )
 from protocol.fields import Packet, Value
-from protocol.foreign import ForeignFraming, Heard, foreign_framing
+from protocol.foreign import ForeignFraming, Heard
 from protocol.framing import FrameSplitter, decode_frame
+from protocol.framings import foreign_framing
 from protocol.packets import (
     APID_MASK,
     COUNT_MASK,

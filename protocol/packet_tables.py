@@ -15,7 +15,6 @@ from protocol.units import conversion
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
 ROLE = re.compile(r"[a-z_]+(\[[a-z0-9_]+\])?(\.[a-z_]+)*\Z")
-BOOT_ROLES = ("startup.boot_id", "boot_id")
 TEXT_TYPE = re.compile(r"text([1-9][0-9]{0,2})\Z")
 
 

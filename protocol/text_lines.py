@@ -8,17 +8,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
 
-from protocol.commands import Command
+from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.errors import ValueRefused
 from protocol.events import FrameDamaged, PacketUnknown
 from protocol.fields import INTEGER_RANGES, Field, Packet
-from protocol.foreign import PLACE, Heard, Judged, modulus_of, time_and_count
+from protocol.foreign import Heard, Judged, modulus_of, time_and_count
+from protocol.framing_tables import FramingRules
 from protocol.sums import SUMS
-
-if TYPE_CHECKING:
-    from protocol.dictionary import Dictionary
 
 LINE_MAX = 512
 INTEGER = re.compile(r"[+-]?[0-9]{1,12}|0[xX][0-9A-Fa-f]{1,8}")
@@ -32,11 +29,11 @@ class _Unreadable(Exception):
 class TextLines:
     """The lines of one vehicle; a line longer than `LINE_MAX` is dropped as it comes."""
 
-    def __init__(self, dictionary: Dictionary) -> None:
-        self._rules = dictionary.framing
-        self._start = self._rules.start.encode()
-        self._by_tag = {packet.tag: packet for packet in dictionary.packets.values()}
-        self._packets = dictionary.packets
+    def __init__(self, rules: FramingRules, packets: Mapping[str, Packet]) -> None:
+        self._rules = rules
+        self._start = rules.start.encode()
+        self._by_tag = {packet.tag: packet for packet in packets.values()}
+        self._packets = packets
         self._pending = b""
         self._dropped = 0
 
@@ -96,7 +93,7 @@ class TextLines:
         """Return the line that asks for a command; raises ValueRefused."""
         command.pack_args(args)
         said = {arg.name: repr(args[arg.name]) for arg in command.args}
-        return self._line(PLACE.sub(lambda place: said[place[1]], command.template))
+        return self._line(TEMPLATE_PLACE.sub(lambda place: said[place[1]], command.template))
 
     def _line(self, text: str) -> bytes:
         body = text.encode()

@@ -10,7 +10,8 @@ from pathlib import Path
 import serial
 
 from protocol.commands import Command
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from server.bridge.ports import explain, is_url_understood, open_port
 from server.settings import copies_folder, default_folders
 from server.uplink.keys import CounterStore, load_or_make_key

@@ -10,7 +10,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.errors import DictionaryError
 from server.app import run_live, run_replay, say_to_terminal
 from server.bridge.ports import found_ports, is_url_understood

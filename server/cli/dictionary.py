@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from protocol.dictionary import load_dictionary, parse_dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from server.workbench.dictionary_draft import DraftProblem, draft_from_csv
 from server.workbench.dictionary_lint import FAULT, Budget, findings, link_budget
 

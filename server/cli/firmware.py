@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from server.firmware.generator import write_firmware
 
 

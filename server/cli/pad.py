@@ -6,7 +6,7 @@ import argparse
 from dataclasses import replace
 from pathlib import Path
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from server.pad.plan import load_pad_plan
 from server.pad.record import blank_sheet, recorded_sheet, sheet_text
 from server.recording.segment import SUFFIX

@@ -18,7 +18,8 @@ from collections.abc import Coroutine, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from server.bridge.ports import is_url_understood
 from server.design.sheet_files import load_sheets
 from server.json_text import finite

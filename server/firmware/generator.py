@@ -10,7 +10,8 @@ from importlib import resources
 from pathlib import Path
 
 from protocol.commands import Argument
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from server.firmware.layout import Layout
 from server.firmware.names import Constants, comment_text, constant_name, member_name, string_literal
 from server.firmware.sketch import sketch_text

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.errors import DictionaryError
 from server.analysis.pipeline import Output, recorded_output
 from server.design.sheet_numbers import sheet_numbers_of_header

@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterator, Mapping
 
 from protocol.dictionary import Dictionary
-from protocol.foreign import foreign_framing
+from protocol.framings import foreign_framing
 
 CYCLE_S = 0.01
 BOOST_S, BOOST_M_S2, DESCENT_M_S, G0 = 1.2, 60.0, 6.0, 9.80665

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from protocol.checksum import append_crc
-from protocol.commands import Command, build_command_frame
-from protocol.dictionary import HAZARD_DISTANCE, Dictionary
+from protocol.commands import HAZARD_DISTANCE, Command, build_command_frame
+from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from protocol.framing import decode_frame, encode_frame
 from protocol.link import (

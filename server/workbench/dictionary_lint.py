@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from protocol.dictionary import Dictionary
 from protocol.fields import INTEGER_RANGES, Channel, Packet
-from protocol.foreign import foreign_framing
+from protocol.framings import foreign_framing
 from server.flight.link.link_types import BITS_PER_BYTE
 
 FAULT, CAUTION, NOTE = "FAULT", "caution", "note"

@@ -24,7 +24,8 @@ from cobs import cobs
 from crccheck.crc import Crc16Ibm3740
 
 from protocol.bulk import Decoded, decode_stream
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.fields import Channel, Packet
 from tests.traffic import mixed_frames
 

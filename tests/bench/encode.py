@@ -16,8 +16,9 @@ import tempfile
 import time
 from pathlib import Path
 
-from protocol.dictionary import Dictionary, load_dictionary, parse_dictionary
-from protocol.foreign import foreign_framing
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
+from protocol.framings import foreign_framing
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Pipeline, recorded_output
 from server.firmware.generator import write_firmware

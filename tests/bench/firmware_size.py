@@ -14,7 +14,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from server.firmware.generator import write_firmware
 
 COMPILER = "arm-none-eabi-gcc"

@@ -10,7 +10,8 @@ import sys
 import time
 from collections.abc import Callable
 
-from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from server.analysis.analysis import Analysis
 from server.analysis.pipeline import Pipeline
 from server.recording.records import Kind, Record

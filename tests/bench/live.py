@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from websockets.asyncio.client import connect
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.vehicle import VehicleLink
 from tests.browser.station import Process
 from tests.traffic import KEY
@@ -32,7 +32,7 @@ BARE = """
 import asyncio, json, sys
 import serial
 from websockets.asyncio.server import serve
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.link import NEED_DATA, Link, PacketReceived
 async def main():
     link, loop, viewers = Link(load_dictionary()), asyncio.get_running_loop(), set()

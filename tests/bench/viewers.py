@@ -25,7 +25,7 @@ from pathlib import Path
 
 import numpy as np
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.vehicle import VehicleLink
 from tests.browser.station import Process
 from tests.traffic import KEY

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from tests.browser.desk import LAPTOP, PHONE, PLACES, Bench, Desk
 from tests.browser.station import eventually
 

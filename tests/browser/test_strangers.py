@@ -15,7 +15,7 @@ import httpx
 import pytest
 from playwright.sync_api import sync_playwright
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from tests.browser.station import CHROMIUM_ARGUMENTS, ROOT, Process, chromium_path, eventually
 
 ELSEWHERE = "elsewhere.test"  # RFC 6761: .test belongs to nobody

@@ -24,7 +24,7 @@ from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
 from protocol.commands import open_command_frame
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter
 from server.recording.records import Kind
 from server.recording.session_file import Session, open_session

@@ -138,7 +138,7 @@ def two_copies(folder: Path, number: int) -> Seen:
 BLOCKED = """
 import asyncio, sys, time
 from pathlib import Path
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from server.app import run_live
 from server.design.sheet_files import Sheets
 from server.live.start import Live

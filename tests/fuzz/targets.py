@@ -7,7 +7,8 @@ from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
-from protocol.dictionary import Dictionary, load_dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import recorded_output

@@ -6,8 +6,9 @@ import random
 from pathlib import Path
 
 import protocol.dictionary
-from protocol.dictionary import Dictionary, load_dictionary, parse_dictionary
-from protocol.foreign import foreign_framing
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
+from protocol.framings import foreign_framing
 from tests.protocol.helpers import HEAD
 
 FOLDER = Path(protocol.dictionary.__file__).parent

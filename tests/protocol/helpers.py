@@ -7,7 +7,8 @@ import struct
 from collections.abc import Iterable
 
 from protocol.checksum import append_crc
-from protocol.dictionary import Dictionary, load_dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.framing import encode_frame
 from protocol.link import NEED_DATA, Event, Link, PacketReceived
 from protocol.packets import COUNT_MASK

@@ -9,7 +9,7 @@ import pytest
 from construct import Byte, Bytes, Const, Int16ul, Struct
 
 from protocol.events import BytesSkipped, FrameDamaged, PacketReceived, PacketUnknown
-from protocol.foreign import foreign_framing
+from protocol.framings import foreign_framing
 from protocol.sums import SUMS
 from tests.protocol.foreign_helpers import PLOVER, VALUES, with_framing
 from tests.protocol.helpers import heard

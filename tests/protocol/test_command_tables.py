@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from protocol.dictionary import load_dictionary, parse_dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.errors import DictionaryError, ValueRefused
 
 TEXT = load_dictionary().text

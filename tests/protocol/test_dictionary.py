@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary import HAZARD_DISTANCE, load_dictionary, parse_dictionary
+from protocol.commands import HAZARD_DISTANCE
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from protocol.framing import CONTENT_MAX
 from tests.protocol.helpers import HEAD, SANDPIPER, SMALL, SMALL_TEXT

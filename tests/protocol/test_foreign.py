@@ -8,10 +8,11 @@ import pytest
 
 from protocol.binary_records import BinaryRecords
 from protocol.bulk import decode_stream
-from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.errors import DictionaryError, ValueRefused
 from protocol.events import BootIdLearned, BytesSkipped, FrameDamaged, PacketReceived, SequenceGap, VehicleRestarted
-from protocol.foreign import foreign_framing
+from protocol.framings import foreign_framing
 from protocol.link import Link
 from protocol.text_lines import TextLines
 from tests.protocol.foreign_helpers import PLOVER, SAMPLES, WREN, traffic

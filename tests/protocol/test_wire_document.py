@@ -15,7 +15,7 @@ import pytest
 import protocol.dictionary
 from protocol import commands, framing, link, sequence, vehicle
 from protocol.commands import CommandFrame, open_command_frame
-from protocol.dictionary import load_dictionary, parse_dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.fields import BITS_CODES, NUMBER_CODES
 from protocol.link import BootIdLearned, Link, PacketReceived
 from protocol.toml_table import TomlTable
@@ -189,7 +189,7 @@ def test_every_key_in_the_document_is_accepted_by_the_loader(asked: Asked) -> No
 def test_no_key_hides_in_a_branch_the_loads_above_do_not_take(asked: Asked) -> None:
     """Every text given to a method of a table in the loader's source was asked for when loading."""
     readers = {"get", "raw", "has", "choice", "table", "tables", "named_tables", "texts", "numbers"}
-    readers_of_tables = ("dictionary", "packet_tables", "command_tables", "framing_tables")
+    readers_of_tables = ("dictionary_file", "packet_tables", "command_tables", "framing_tables")
     trees = [ast.parse((FOLDER / f"{name}.py").read_text("utf-8")) for name in readers_of_tables]
     written = {
         node.args[0].value

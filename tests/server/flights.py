@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from server.design.sheet_files import load_sheets
 from server.design.sheet_numbers import sheet_numbers_of
 from server.recording.clock import FakeClock

@@ -10,7 +10,8 @@ import types
 import numpy as np
 import pytest
 
-from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Output, Pipeline, recorded_output
 from server.flight.motion.attitude import tilt_rad

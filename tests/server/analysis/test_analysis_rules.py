@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Output, Pipeline, recorded_output
 from server.flight.motion.phase import G0

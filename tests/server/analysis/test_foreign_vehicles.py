@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.framing_tables import RISK
 from protocol.sums import xor8
 from server.analysis.pipeline import recorded_output

@@ -8,7 +8,8 @@ import random
 import numpy as np
 import pytest
 
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Output, Pipeline, recorded_output
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Output, recorded_output
 from server.recording.records import Kind, Record

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from server.cli.cli import main
 from tests.protocol.foreign_helpers import FOLDER
 from tests.protocol.helpers import SANDPIPER

@@ -9,7 +9,8 @@ import tempfile
 from functools import cache
 from pathlib import Path
 
-from protocol.dictionary import Dictionary, parse_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from server.firmware.generator import write_firmware
 from tests.protocol.helpers import HEAD, SANDPIPER, SMALL
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary import parse_dictionary
+from protocol.dictionary_file import parse_dictionary
 from server.firmware.generator import firmware_texts, write_firmware
 from tests.protocol.helpers import SANDPIPER, SMALL, SMALL_TEXT
 from tests.server.firmware.build import C99, CXX, DICTIONARIES, LIBRARY, compiled, generated

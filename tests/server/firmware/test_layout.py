@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from protocol.dictionary import parse_dictionary
+from protocol.dictionary_file import parse_dictionary
 from server.firmware.layout import FirmwareProblem, Layout
 from tests.protocol.helpers import SANDPIPER, SMALL, SMALL_TEXT
 from tests.server.firmware.build import WIDE_TEXT

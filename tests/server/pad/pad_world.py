@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.errors import DictionaryError
 from server.pad.plan import PadPlan, parse_pad_plan
 from server.pad.sheet import PadSheet

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from protocol.commands import Command, Condition
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from server.telemetry.conditions import FRESH_S, Reading, check_interlocks, effect_shown
 
 DICTIONARY = load_dictionary()

@@ -7,7 +7,8 @@ from functools import cache
 
 from protocol.checksum import crc_holds
 from protocol.commands import build_command_frame
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter, decode_frame
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario

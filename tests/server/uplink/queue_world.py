@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from functools import cache
 
 from protocol.commands import COUNTER_MAX
-from protocol.dictionary import Dictionary, load_dictionary
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
 from protocol.errors import OurMistake
 from protocol.link import NEED_DATA, Link, PacketReceived, VehicleRestarted
 from server.bridge.link_watch import LinkWatch

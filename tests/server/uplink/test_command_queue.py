@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from protocol.dictionary import load_dictionary, parse_dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from server.telemetry.conditions import Reading
 from server.uplink.command_entry import Changed, Prepare, Transmit
 from server.uplink.command_queue import KEPT_ENDED, CommandQueue

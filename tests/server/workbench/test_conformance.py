@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 from cobs import cobs
 
-from protocol.dictionary import parse_dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.vehicle import Order, Rejected, Repeat, VehicleLink
 from server.workbench.conformance import FAULT, OK, OPEN, Bench, Line, table_text, unused_code
 from tests.protocol.helpers import HEAD, KEY, SANDPIPER

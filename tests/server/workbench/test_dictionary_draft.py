@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary import parse_dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.events import PacketReceived
 from server.workbench.dictionary_draft import DraftProblem, draft_from_csv
 from tests.protocol.helpers import heard

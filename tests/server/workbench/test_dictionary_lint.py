@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from protocol.dictionary import parse_dictionary
-from protocol.foreign import foreign_framing
+from protocol.dictionary_file import parse_dictionary
+from protocol.framings import foreign_framing
 from server.workbench.dictionary_lint import CAUTION, FAULT, findings, link_budget
 from tests.protocol.foreign_helpers import PLOVER, WREN
 from tests.protocol.helpers import HEAD, SANDPIPER

@@ -6,7 +6,7 @@ from itertools import pairwise, product
 
 import pytest
 
-from protocol.dictionary import load_dictionary
+from protocol.dictionary_file import load_dictionary
 from server.flight.motion.phase import Phase
 from server.flight.motion.phase_agreement import (
     STALE_S,

@@ -1,0 +1,16 @@
+"""Which framing other than our own a vehicle speaks."""
+
+from __future__ import annotations
+
+from protocol.binary_records import BinaryRecords
+from protocol.dictionary import Dictionary
+from protocol.foreign import ForeignFraming
+from protocol.text_lines import TextLines
+
+
+def foreign_framing(dictionary: Dictionary) -> ForeignFraming | None:
+    """Return a fresh framing for a dictionary, or None for our own wire."""
+    rules = dictionary.framing
+    if rules is None:
+        return None
+    return TextLines(rules, dictionary.packets) if rules.kind == "text" else BinaryRecords(rules, dictionary.packets)
