@@ -17,7 +17,7 @@ from server.pipeline import recorded_output
 from server.records import Kind, Record
 from server.review import open_review
 from server.summary import summarize
-from server.twin.small import APOGEE_M, SmallVehicle
+from server.twin.hop import APOGEE_M, HopVehicle
 from tests.browser.station import Process
 from tests.protocol.foreign_helpers import FOLDER, PLOVER, SAMPLES, WREN
 from tests.protocol.helpers import SANDPIPER
@@ -26,7 +26,7 @@ from tests.server.test_pipeline import ORIGIN_NS, assert_same, live_output
 
 def records_of(dictionary: Dictionary) -> list[Record]:
     """A hop in chunks of 20 ms, with some bytes lost on the way."""
-    vehicle, out = SmallVehicle(dictionary, 10.0), []
+    vehicle, out = HopVehicle(dictionary, 10.0), []
     for step in range(1, 4500):
         chunk = vehicle.advance(0.02 * step)
         if len(out) % 60 == 3:
