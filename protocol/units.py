@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from math import pi
 
+# Standard gravity, exact by definition: 3rd General Conference on Weights and Measures, 1901; NIST SP 811 (2008), app. B.
+GRAVITY_M_S2 = 9.80665
+
 CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
     ("rad", "deg"): (180.0 / pi, 0.0),
     ("rad/s", "deg/s"): (180.0 / pi, 0.0),
@@ -19,7 +22,7 @@ CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
     ("m", "km"): (0.001, 0.0),
     ("m/s", "ft/s"): (1.0 / 0.3048, 0.0),
     ("m/s", "km/h"): (3.6, 0.0),
-    ("m/s2", "g"): (1.0 / 9.80665, 0.0),
+    ("m/s2", "g"): (1.0 / GRAVITY_M_S2, 0.0),
     ("C", "mAh"): (1.0 / 3.6, 0.0),
     ("A", "mA"): (1000.0, 0.0),
     ("V", "mV"): (1000.0, 0.0),

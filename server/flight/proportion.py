@@ -11,7 +11,8 @@ from collections.abc import Callable
 from math import exp, lgamma, log, log1p
 
 import numpy as np
-from numpy.typing import NDArray
+
+from protocol.arrays import Floats
 
 CONFIDENCE = 0.95
 TRIES_AT_MOST = 1_000_000
@@ -67,7 +68,7 @@ def _log_chance(first: int, last: int, tries: int) -> Callable[[float], float]:
     ways = np.array([_log_choose(tries, k) for k in range(first, last + 1)])
 
     def log_chance(p: float) -> float:
-        terms: NDArray[np.float64] = ways + counts * log(p) + (tries - counts) * log1p(-p)
+        terms: Floats = ways + counts * log(p) + (tries - counts) * log1p(-p)
         greatest = float(terms.max())
         return greatest + log(float(np.exp(terms - greatest).sum()))
 

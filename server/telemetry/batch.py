@@ -9,22 +9,20 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Bools, Floats, Ints
 from protocol.bulk import Column
 from protocol.link import Event, PacketReceived
-
-Floats = NDArray[np.float64]
 
 
 @dataclass
 class Rows:
     """Rows of one table in order of arrival: `order` (frame index), `t`, `rx_s` (each shape (n,)), and the columns."""
 
-    order: NDArray[np.int64]
+    order: Ints
     t: Floats
     rx_s: Floats
-    late: NDArray[np.bool_]
+    late: Bools
     columns: dict[str, Column]
 
     def __len__(self) -> int:

@@ -10,12 +10,13 @@ from math import nan, sqrt
 
 import numpy as np
 
+from protocol.units import GRAVITY_M_S2
 from server.analysis.roles import QUATERNION, VELOCITY
 from server.analysis.trackers.found import Found, RoleColumns
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.air.altitude import PadReference
 from server.flight.motion.coast import ApogeePredictor, prior_kappa
-from server.flight.motion.phase import G0, Phase, PhaseChange, PhaseDetector
+from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
 from server.flight.sensors.state_health import GroundEstimate
 from server.telemetry.batch import Batch, Rows
@@ -152,7 +153,7 @@ class HeightTracker:
         else:
             w, x, y, z = self._attitude
             up = 2 * (x * z - w * y) * fx + 2 * (y * z + w * x) * fy + (1 - 2 * (x * x + y * y)) * fz
-        self._vertical.acceleration(t, up - G0)
+        self._vertical.acceleration(t, up - GRAVITY_M_S2)
         if self.phases.phase is Phase.COAST:
             self._predictor.take_force(t, fz)
         return self.phases.force(t, fz)

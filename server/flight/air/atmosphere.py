@@ -11,9 +11,11 @@ Heights outside -2000 m to 11000 m (geopotential) give NaN: another layer with a
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-GRAVITY_M_S2 = 9.80665
+from protocol.arrays import Floats
+from protocol.units import GRAVITY_M_S2
+
 SEA_LEVEL_TEMPERATURE_K = 288.15
 SEA_LEVEL_PRESSURE_PA = 101325.0
 LAPSE_K_M = 0.0065
@@ -27,51 +29,49 @@ LOWEST_M, HIGHEST_M = -2000.0, 11000.0
 # The engineering form of the surface layer's wind, u ~ height^(1/7) over open ground: common practice, no source.
 WIND_POWER = 1.0 / 7.0
 
-FloatArray = NDArray[np.float64]
 
-
-def geopotential_from_geometric_m(geometric_m: ArrayLike) -> FloatArray:
+def geopotential_from_geometric_m(geometric_m: ArrayLike) -> Floats:
     """Return geopotential height in m for a geometric height in m above sea level (USSA 1976, r0 = 6356766 m)."""
     z = np.asarray(geometric_m, dtype=np.float64)
     return EARTH_RADIUS_M * z / (EARTH_RADIUS_M + z)
 
 
-def geometric_from_geopotential_m(geopotential_m: ArrayLike) -> FloatArray:
+def geometric_from_geopotential_m(geopotential_m: ArrayLike) -> Floats:
     """Return geometric height in m above sea level for a geopotential height in m (USSA 1976)."""
     h = np.asarray(geopotential_m, dtype=np.float64)
     return EARTH_RADIUS_M * h / (EARTH_RADIUS_M - h)
 
 
-def temperature_at_geopotential_m(geopotential_m: ArrayLike) -> FloatArray:
+def temperature_at_geopotential_m(geopotential_m: ArrayLike) -> Floats:
     """Return standard temperature in K at a geopotential height in m; NaN outside the troposphere layer."""
     h = np.asarray(geopotential_m, dtype=np.float64)
     inside = (h >= LOWEST_M) & (h <= HIGHEST_M)
     return np.where(inside, SEA_LEVEL_TEMPERATURE_K - LAPSE_K_M * h, np.nan)
 
 
-def pressure_at_geopotential_m(geopotential_m: ArrayLike) -> FloatArray:
+def pressure_at_geopotential_m(geopotential_m: ArrayLike) -> Floats:
     """Return standard pressure in Pa at a geopotential height in m; NaN outside the troposphere layer."""
     ratio = temperature_at_geopotential_m(geopotential_m) / SEA_LEVEL_TEMPERATURE_K
     return SEA_LEVEL_PRESSURE_PA * ratio**EXPONENT
 
 
-def density(pressure_pa: ArrayLike, temperature_k: ArrayLike) -> FloatArray:
+def density(pressure_pa: ArrayLike, temperature_k: ArrayLike) -> Floats:
     """Return dry-air density in kg/m3 from pressure in Pa and temperature in K (ideal gas, USSA 1976 constant)."""
     pressure = np.asarray(pressure_pa, dtype=np.float64)
     return pressure / (GAS_CONSTANT_J_KG_K * np.asarray(temperature_k, dtype=np.float64))
 
 
-def density_at_geopotential_m(geopotential_m: ArrayLike) -> FloatArray:
+def density_at_geopotential_m(geopotential_m: ArrayLike) -> Floats:
     """Return standard density in kg/m3 at a geopotential height in m; NaN outside the troposphere layer."""
     return density(pressure_at_geopotential_m(geopotential_m), temperature_at_geopotential_m(geopotential_m))
 
 
-def speed_of_sound_m_s(temperature_k: ArrayLike) -> FloatArray:
+def speed_of_sound_m_s(temperature_k: ArrayLike) -> Floats:
     """Return the speed of sound in m/s in dry air of a temperature in K (USSA 1976, ratio of heats 1.4)."""
     return np.sqrt(HEAT_RATIO * GAS_CONSTANT_J_KG_K * np.asarray(temperature_k, dtype=np.float64))
 
 
-def height_from_pressure(pressure_pa: ArrayLike) -> FloatArray:
+def height_from_pressure(pressure_pa: ArrayLike) -> Floats:
     """Return standard geopotential height in m for a pressure in Pa.
 
     The inverse of `pressure_at_geopotential_m`. A pressure that is not positive, or that belongs to a height
@@ -84,7 +84,7 @@ def height_from_pressure(pressure_pa: ArrayLike) -> FloatArray:
     return np.where((height >= LOWEST_M - 1e-6) & (height <= HIGHEST_M + 1e-6), height, np.nan)
 
 
-def height_above_pad_m(pressure_pa: ArrayLike, pad_pressure_pa: float, pad_temperature_k: float) -> FloatArray:
+def height_above_pad_m(pressure_pa: ArrayLike, pad_pressure_pa: float, pad_temperature_k: float) -> Floats:
     """Return height above the pad in m from pressure, pad pressure (both Pa) and air temperature at the pad (K).
 
     Standard height difference times T_pad / T_standard(pad): exact when the real lapse is 6.5 K/km too

@@ -20,7 +20,8 @@ from math import atan2, cos, exp, hypot, sin
 
 import numpy as np
 
-from server.flight.air.atmosphere import GRAVITY_M_S2, WIND_POWER
+from protocol.units import GRAVITY_M_S2
+from server.flight.air.atmosphere import WIND_POWER
 from server.flight.airframe.thrust_curve import ThrustCurve
 from server.flight.motion.coast import DENSITY_HEIGHT_M
 from server.flight.motion.rail import angle_of_attack_rad

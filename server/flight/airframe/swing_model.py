@@ -13,11 +13,10 @@ from dataclasses import dataclass, replace
 from math import exp, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
 from server.flight.air.atmosphere import WIND_POWER
 
-Floats = NDArray[np.float64]
 KNOT_S = 0.1
 PATH_DEGREE = 7
 NODE_M = 0.8

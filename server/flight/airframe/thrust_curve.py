@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from math import ceil, isfinite, log2
 
 import numpy as np
-from numpy.typing import NDArray
+
+from protocol.arrays import Floats
 
 POINTS_AT_MOST = 2000
 LONGEST_BURN_S, GREATEST_THRUST_N = 60.0, 1e5
@@ -28,8 +29,8 @@ class CurveProblem(ValueError):
 class ThrustCurve:
     """Times in s from ignition and thrust in N, both (n,), n >= 2; made by `curve_of`."""
 
-    t_s: NDArray[np.float64]
-    thrust_n: NDArray[np.float64]
+    t_s: Floats
+    thrust_n: Floats
 
     @property
     def burn_s(self) -> float:
@@ -56,7 +57,7 @@ class ThrustCurve:
         """Return thrust at a time, zero outside the curve."""
         return float(np.interp(t_s, self.t_s, self.thrust_n, left=0.0, right=0.0))
 
-    def burned(self) -> NDArray[np.float64]:
+    def burned(self) -> Floats:
         """Return the share of the impulse given up to each point, shape (n,)."""
         steps = 0.5 * (self.thrust_n[1:] + self.thrust_n[:-1]) * np.diff(self.t_s)
         return np.concatenate([[0.0], np.cumsum(steps)]) / self.impulse_n_s

@@ -13,9 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from protocol.arrays import Bools, Floats
 
 TESTED, NO_TEST, NEVER, NOT_HEARD = "tested", "no test of control", "never enabled", "not heard"
 LEAST_CONTROL_S = 1.0  # common practice, no source
@@ -126,7 +125,7 @@ def _clean(columns: tuple[Floats, ...], begin_s: float, end_s: float) -> tuple[F
 # ---------------------------------------------------------------- what happened
 
 
-def _flag(t: Floats, on: NDArray[np.bool_], end_s: float) -> Flag:
+def _flag(t: Floats, on: Bools, end_s: float) -> Flag:
     """Return when a flag was on. After the last sample it is taken to stay as it is until the end."""
     edges = np.append(t, max(end_s, t[-1]))
     step = np.diff(edges)
@@ -161,9 +160,7 @@ def _verdict(enabled: Flag, least_s: float) -> tuple[str, str]:
     return TESTED, f"{enabled.held_s:.2f} s of control before deployment ({between})"
 
 
-def _doubts(
-    t: Floats, flags: tuple[NDArray[np.bool_], ...], path: tuple[Floats, ...], settings: GateSettings
-) -> tuple[Doubt, ...]:
+def _doubts(t: Floats, flags: tuple[Bools, ...], path: tuple[Floats, ...], settings: GateSettings) -> tuple[Doubt, ...]:
     """Return where control was claimed against the vehicle's own flags, or against height and speed as seen here."""
     altitude, speed, enabled = flags
     covered = np.maximum.accumulate(altitude) if settings.altitude_latches else altitude
@@ -180,7 +177,7 @@ def _doubts(
     return tuple(sorted(found, key=lambda doubt: doubt.from_s))
 
 
-def _runs(t: Floats, on: NDArray[np.bool_], text: str) -> list[Doubt]:
+def _runs(t: Floats, on: Bools, text: str) -> list[Doubt]:
     change = np.flatnonzero(np.diff(np.concatenate(([False], on, [False])).astype(np.int8)))
     return [Doubt(text, float(t[a]), float(t[b - 1])) for a, b in zip(change[::2], change[1::2], strict=True)]
 

@@ -18,14 +18,11 @@ from dataclasses import dataclass
 from math import atan, cos, isfinite, pi, sin, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 CONFIDENCE = 0.95
 RISING, FALLING, NEITHER = 1, -1, 0
 _SAME = 9  # decimals to which two commanded angles count as the same
 _ROUNDS = 4  # of leaving out what is still inside the play
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,9 +23,9 @@ from dataclasses import dataclass
 from math import copysign, exp, hypot, inf, log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from protocol.arrays import Floats, Ints
+
 Samples = tuple[Floats, Floats]  # times (s) and values
 
 EFFECTIVE, WEAK, REVERSED = "effective", "weak", "reversed"
@@ -136,8 +136,8 @@ class _Data:
 
     t: Floats
     rate: Floats
-    stretch: NDArray[np.int64]
-    sensor: NDArray[np.int64]
+    stretch: Ints
+    sensor: Ints
     grid: Floats
     pressure: Floats  # on the grid, never negative
     damping_sum: Floats  # integral of sqrt(q) r on the grid
@@ -173,7 +173,7 @@ def _gather(rates: list[Samples], fins: Samples, pressure: Samples) -> _Data | N
     return _Data(t[pick], values[pick], stretch[pick], sensor[pick], grid, q, damping, fins, movement)
 
 
-def _stretches(t: Floats, fin_t: Floats, pressure_t: Floats) -> NDArray[np.int64]:
+def _stretches(t: Floats, fin_t: Floats, pressure_t: Floats) -> Ints:
     """Number the stretches in which fins (also the longest lag ago) and pressure are known; -1 where they are not."""
     holes = [(a, b) for a, b in zip(fin_t[:-1], fin_t[1:], strict=True) if b - a > LONGEST_GAP_S]
     edges = [fin_t[0], *(x for hole in holes for x in hole), fin_t[-1]]
@@ -187,7 +187,7 @@ def _stretches(t: Floats, fin_t: Floats, pressure_t: Floats) -> NDArray[np.int64
     return stretch
 
 
-def _without_rate_gaps(t: Floats, stretch: NDArray[np.int64]) -> NDArray[np.int64]:
+def _without_rate_gaps(t: Floats, stretch: Ints) -> Ints:
     """Begin a new stretch where no sensor gave a rate for long, and drop stretches of fewer than three samples."""
     used = np.flatnonzero(stretch >= 0)
     if used.size == 0:

@@ -10,10 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Levels = NDArray[np.int8]
+from protocol.arrays import Bools, Floats, Levels
 
 DEAD_V, ALIVE_V = 2.0, 3.0
 DEAD_AGE_S, ALIVE_AGE_S = 0.25, 0.10
@@ -32,7 +30,7 @@ def age_levels(age_s: Floats) -> Levels:
     return _levels(np.isfinite(age_s), age_s <= ALIVE_AGE_S, age_s >= DEAD_AGE_S)
 
 
-def _levels(known: NDArray[np.bool_], alive: NDArray[np.bool_], dead: NDArray[np.bool_]) -> Levels:
+def _levels(known: Bools, alive: Bools, dead: Bools) -> Levels:
     return np.where(known & alive, ALIVE, np.where(known & dead, DEAD, 0)).astype(np.int8)
 
 

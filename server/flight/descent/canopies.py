@@ -21,11 +21,10 @@ from dataclasses import dataclass
 from math import exp, isfinite, log, pi, sqrt
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from server.flight.air.atmosphere import GRAVITY_M_S2
-
-Floats = NDArray[np.float64]
+from protocol.arrays import Floats
+from protocol.units import GRAVITY_M_S2
 
 STRETCH_S = 2.0
 FEWEST_IN_STRETCH = 8

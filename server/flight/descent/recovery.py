@@ -16,11 +16,9 @@ from dataclasses import dataclass
 from math import exp, hypot, isfinite, log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
 from server.flight.descent.geodesy import Geodetic, bearing_deg, moved
-
-Floats = NDArray[np.float64]
 
 POWER = 0.16
 POWER_SIGMA = 0.06  # 0.10 over water to 0.22 over scrub; common practice, no source

@@ -14,9 +14,8 @@ from dataclasses import dataclass
 from math import log10, pi, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from protocol.arrays import Floats
 
 LIGHT_M_S = 299792458.0
 MARGIN_99 = 2.3263  # normal distribution

@@ -16,11 +16,7 @@ from dataclasses import dataclass, field
 from math import inf, isfinite, sqrt
 from types import MappingProxyType
 
-import numpy as np
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from protocol.arrays import Floats, Ints
 
 BITS_PER_BYTE = 10  # asynchronous serial: start bit, eight data bits, stop bit
 WINDOW_S = 10.0  # of the throughput; common practice, no source

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from math import hypot, sqrt
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from server.flight.air.atmosphere import GRAVITY_M_S2
+from protocol.arrays import Floats
+from protocol.units import GRAVITY_M_S2
 
-Floats = NDArray[np.float64]
 MEDIAN_S = 0.8
 BEFORE_S, AFTER_S = 1.6, 0.35
 CURVATURE_M_S2 = 1.0

@@ -7,9 +7,10 @@ into world vectors (Hamilton product). Checked against `check_values.md` section
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from protocol.arrays import Bools, Floats
+
 TILT_WITHOUT_AZIMUTH_RAD = 1e-4
 
 
@@ -51,5 +52,5 @@ def roll_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
         return np.where(meant, np.mod(2 * np.arctan2(z, w) + np.pi, 2 * np.pi) - np.pi, np.nan)
 
 
-def _are_numbers(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> NDArray[np.bool_]:
+def _are_numbers(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Bools:
     return np.isfinite(w) & np.isfinite(x) & np.isfinite(y) & np.isfinite(z)

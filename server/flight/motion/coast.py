@@ -20,7 +20,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import atan, exp, hypot, inf, isfinite, sqrt, tan
 
-from server.flight.air.atmosphere import GAS_CONSTANT_J_KG_K, GRAVITY_M_S2, LAPSE_K_M, SEA_LEVEL_TEMPERATURE_K
+from protocol.units import GRAVITY_M_S2
+from server.flight.air.atmosphere import GAS_CONSTANT_J_KG_K, LAPSE_K_M, SEA_LEVEL_TEMPERATURE_K
 
 # Density falls as exp(-h / this): -d(ln rho)/dh = (g/R - L)/T of the 1976 standard atmosphere at sea level.
 DENSITY_HEIGHT_M = SEA_LEVEL_TEMPERATURE_K / (GRAVITY_M_S2 / GAS_CONSTANT_J_KG_K - LAPSE_K_M)

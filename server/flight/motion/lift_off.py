@@ -12,10 +12,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-G0 = 9.80665
+from protocol.arrays import Floats
+from protocol.units import GRAVITY_M_S2
+
 STRONG_G = 2.0
 LOOK_S = 1.2
 FINEST_S = 0.002
@@ -47,7 +47,7 @@ def lift_off(
     hold NaN and gaps. `cos_tilt` of the rail turns the force into its vertical part.
     """
     force_t, force = _clean(force_t_s, force_m_s2, heard_s - LOOK_S, heard_s + LOOK_S)
-    strong = np.flatnonzero(force > STRONG_G * G0)
+    strong = np.flatnonzero(force > STRONG_G * GRAVITY_M_S2)
     strong = strong[force_t[strong] >= heard_s - 0.3]
     if not len(strong):
         return None
@@ -68,7 +68,7 @@ def _search(
     force_t: Floats, force: Floats, height_t: Floats, height: Floats, begin: float, end: float, cos_tilt: float
 ) -> LiftOff:
     """Return the candidate between `begin` and `end` whose integrated heights fit best."""
-    up = force * cos_tilt - G0
+    up = force * cos_tilt - GRAVITY_M_S2
     climb = np.concatenate(([0.0], np.cumsum(0.5 * (up[1:] + up[:-1]) * np.diff(force_t))))
     step = np.diff(force_t)
     rise = np.concatenate(([0.0], np.cumsum(climb[:-1] * step + step * step * (2 * up[:-1] + up[1:]) / 6.0)))

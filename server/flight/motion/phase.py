@@ -19,7 +19,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import sqrt
 
-G0 = 9.80665
+from protocol.units import GRAVITY_M_S2
+
 LIFT_OFF_G = 2.0
 LIFT_OFF_SAMPLES = 3
 PROOF_S = 1.0
@@ -116,7 +117,7 @@ class PhaseDetector:
         """Take one sample of specific force along the body axis (m/s2, +9.8 at rest nose up)."""
         self._force_s = t_s
         if self.phase is Phase.PAD:
-            self._count_run(t_s, along_nose_m_s2 > LIFT_OFF_G * G0)
+            self._count_run(t_s, along_nose_m_s2 > LIFT_OFF_G * GRAVITY_M_S2)
             if self._run >= LIFT_OFF_SAMPLES:
                 self._pushed = (self._run_start_s, t_s)
             return self._look_for_lift_off(t_s)
@@ -149,7 +150,7 @@ class PhaseDetector:
         return self._enter(Phase.BOOST, t_s, Moment("lift_off", t_s - 2 * self._height_m / self._climb_m_s, 0.0))
 
     def _look_for_burnout(self, t_s: float, force: float) -> PhaseChange | None:
-        self._count_run(t_s, force < BURNOUT_G * G0)
+        self._count_run(t_s, force < BURNOUT_G * GRAVITY_M_S2)
         if self._run < BURNOUT_SAMPLES:
             return None
         return self._enter(Phase.COAST, t_s, Moment("burnout", self._run_start_s, self._height_m))

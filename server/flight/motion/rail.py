@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from math import atan2, cos, hypot, inf, isfinite, sqrt, tan
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from server.flight.air.atmosphere import GRAVITY_M_S2
+from protocol.arrays import Floats
+from protocol.units import GRAVITY_M_S2
 from server.flight.unmeasured import Unmeasured
 
-Floats = NDArray[np.float64]
 MOVING_M_S2 = 4.0
 LOOK_BACK_S, LOOK_AHEAD_S = 1.5, 3.0
 EARLY_S = 0.05

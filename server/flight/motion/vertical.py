@@ -22,6 +22,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import exp, isfinite
 
+from protocol.units import GRAVITY_M_S2
+
 GATE = 5.0
 REJECTED_IN_A_ROW = 12
 REJECTED_S = 0.5
@@ -31,7 +33,6 @@ PORT_SHARE = 0.01
 LAG_S = 0.02
 PUFF_S = 0.1
 KICK_M_S = 2.0
-G0 = 9.80665
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +110,7 @@ class VerticalFilter:
     def _height_variance(self) -> float:
         """Return the variance of a barometric height at the present speed."""
         climb = self.climb_m_s
-        port, lag = PORT_SHARE * climb * climb / (2.0 * G0), LAG_S * climb
+        port, lag = PORT_SHARE * climb * climb / (2.0 * GRAVITY_M_S2), LAG_S * climb
         return self._noise.height_m**2 + port * port + lag * lag
 
     def _start(self, time_s: float, height_m: float) -> None:

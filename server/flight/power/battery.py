@@ -15,10 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, isfinite, sqrt
 
-import numpy as np
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
+from protocol.arrays import Floats
 
 LONGEST_GAP_S = 5.0
 MEAN_S = 10.0  # time constant of the running mean; common practice, no source

@@ -15,9 +15,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from protocol.arrays import Floats
+
 GRID_S = 0.02
 LONGEST_GAP_S = 0.5
 SHORTEST_OVERLAP_S = 4.0

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
+
+from protocol.arrays import Floats, Ints
 
 
-def nonfinite_rows(columns: Mapping[str, NDArray[np.float64]]) -> NDArray[np.int64]:
+def nonfinite_rows(columns: Mapping[str, Floats]) -> Ints:
     """Return the indexes of rows in which any column (each of shape (n,)) is not finite."""
     if not columns:
         return np.zeros(0, dtype=np.int64)
     return np.flatnonzero(~np.isfinite(np.array(list(columns.values()))).all(axis=0))
 
 
-def nonfinite_names(columns: Mapping[str, NDArray[np.float64]], row: int) -> list[str]:
+def nonfinite_names(columns: Mapping[str, Floats], row: int) -> list[str]:
     """Return the names of the components that are not finite in `row`, in order."""
     return [name for name, values in columns.items() if not np.isfinite(values[row])]

@@ -18,12 +18,11 @@ from dataclasses import dataclass
 from math import log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
+from protocol.units import GRAVITY_M_S2
 from server.flight.sensors.imu_pair import FORCE_SHIFT_M_S2, KINDS, RATE_SHIFT_RAD_S, SCALE
-from server.flight.sensors.imu_rest import G0, NO_SENSOR_SAYS, Drift
-
-Floats = NDArray[np.float64]
+from server.flight.sensors.imu_rest import NO_SENSOR_SAYS, Drift
 
 ODDS = log(100.0)
 GUILTY_SIGMAS, INNOCENT_SIGMAS = 3.5, 3.5
@@ -79,7 +78,12 @@ def force_error(force: Track, quaternion: Track, height: Track, sigma_m: float =
     if float(np.abs(tq[near] - t).max()) > ATTITUDE_AGE_S:
         return None
     w, x, y, z = (q[near] / np.maximum(np.sqrt((q[near] ** 2).sum(axis=1)), 1e-9)[:, None]).T
-    up = 2 * (x * z - w * y) * body[:, 0] + 2 * (y * z + w * x) * body[:, 1] + (1 - 2 * (x * x + y * y)) * body[:, 2] - G0
+    up = (
+        2 * (x * z - w * y) * body[:, 0]
+        + 2 * (y * z + w * x) * body[:, 1]
+        + (1 - 2 * (x * x + y * y)) * body[:, 2]
+        - GRAVITY_M_S2
+    )
     inside = (th >= t[0]) & (th <= t[-1])
     th, h = th[inside], h[inside, 0]
     if len(th) < FEWEST_HEIGHTS or th[-1] - th[0] < SHORTEST_S:
@@ -99,7 +103,7 @@ def _curvature(t: Floats, left: Floats, climb: Floats, force: float, sigma_m: fl
     misses = left - design @ fit
     noise = max(sigma_m, sqrt(float(misses @ misses) / (len(t) - 3)))
     speed = climb + float(fit[1])  # the integral starts from nothing; the line's slope is the climb it began with
-    port = PORT_SHARE * speed * speed / (2 * G0)
+    port = PORT_SHARE * speed * speed / (2 * GRAVITY_M_S2)
     bent = float((inverse @ (design.T @ port))[2])
     sigma = sqrt(noise * noise * float(inverse[2, 2]) + bent * bent + (SCALE * force) ** 2 + FORCE_SHIFT_M_S2**2)
     return Error(-float(fit[2]), sigma)

@@ -23,11 +23,9 @@ from dataclasses import dataclass
 from math import pi, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
 from server.flight.sensors.imu_rest import NO_SENSOR_SAYS, Drift, RestStatistics, Samples, UnitAtRest, drift_of
-
-Floats = NDArray[np.float64]
 
 WINDOW = 25
 LONGEST_GAP_S = 0.09  # of unit A around a sample of B: one lost packet

@@ -16,12 +16,10 @@ from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from protocol.arrays import Bools, Floats
+from protocol.units import GRAVITY_M_S2
 
-G0 = 9.80665
 BLOCK = 25
 LONGEST_BLOCK_S = 3.0
 STILL_FORCE_M_S2, STILL_RATE_RAD_S = 0.5, 0.03  # scatter of a sample within a block
@@ -167,7 +165,7 @@ class RestStatistics:
         limit = np.array([STILL_FORCE_M_S2] * 3 + [STILL_RATE_RAD_S] * 3) ** 2 * (BLOCK - 1)
         calm = (squares[:, :6] <= limit).all(axis=1) & (t_s[:, -1] - t_s[:, 0] <= LONGEST_BLOCK_S)
         force = np.sqrt(mean[:, 0] * mean[:, 0] + mean[:, 1] * mean[:, 1] + mean[:, 2] * mean[:, 2])
-        calm &= np.abs(force - G0) <= GRAVITY_WITHIN_M_S2
+        calm &= np.abs(force - GRAVITY_M_S2) <= GRAVITY_WITHIN_M_S2
         before = np.concatenate((mean[:1] + 1e9 if self._before is None else self._before[None, :], mean[:-1]))
         self._before = mean[-1]
         calm &= (np.abs(mean[:, :3] - before[:, :3]) <= SAME_ATTITUDE_M_S2).all(axis=1)

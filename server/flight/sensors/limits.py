@@ -10,14 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
+
+from protocol.arrays import Floats, Levels
 
 RAISE_ROWS = 3
 CLEAR_ROWS = 5
 HELD_S = 10.0
 
 
-def limit_levels(values: NDArray[np.float64], limits: Mapping[str, float]) -> NDArray[np.int8]:
+def limit_levels(values: Floats, limits: Mapping[str, float]) -> Levels:
     """Return 0 (within), 1 (caution) or 2 (warning) for each value, shape (n,). A non-finite value is within."""
     level = np.zeros(len(values), dtype=np.int8)
     with np.errstate(invalid="ignore"):
@@ -40,7 +41,7 @@ class LimitWatch:
         self._within = 0
         self._within_from_s = 0.0
 
-    def take(self, t: NDArray[np.float64], values: NDArray[np.float64]) -> list[tuple[int, int]]:
+    def take(self, t: Floats, values: Floats) -> list[tuple[int, int]]:
         """Take times (s) and values in order, shape (n,); return (row, new level) for every change of the raised level."""
         levels = limit_levels(values, self.limits)
         if self.level == 0 and self._runs[0] == 0 and not levels.any():

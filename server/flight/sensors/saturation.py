@@ -6,7 +6,8 @@ A value counts as at the end when it is within `SHARE` of the range from it. Com
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from protocol.arrays import Bools, Floats
 
 SHARE = 0.002
 
@@ -14,14 +15,14 @@ SHARE = 0.002
 FEW = 8
 
 
-def at_the_end(values: NDArray[np.float64], low: float, high: float) -> NDArray[np.bool_]:
+def at_the_end(values: Floats, low: float, high: float) -> Bools:
     """Return for each value, shape (n,), whether the sensor was at an end of its range; never true for NaN."""
     margin = SHARE * (high - low)
     with np.errstate(invalid="ignore"):
         return (values >= high - margin) | (values <= low + margin)
 
 
-def ends_of(values: NDArray[np.float64], low: float, high: float) -> list[bool]:
+def ends_of(values: Floats, low: float, high: float) -> list[bool]:
     """Return the same as a list, empty when no value is at an end.
 
     Live, values come one by one, and arrays of one element cost more than the comparison.

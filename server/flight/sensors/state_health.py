@@ -25,8 +25,9 @@ from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Bools, Floats
+from protocol.units import GRAVITY_M_S2
 from server.flight.sensors.state_row import (
     JUMP_GAP_S,
     LENGTH_OFF,
@@ -39,9 +40,6 @@ from server.flight.sensors.state_row import (
     is_near,
     is_within,
 )
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 POSITION = ("position.east", "position.north", "position.up")
 VELOCITY = ("velocity.east", "velocity.north", "velocity.up")
@@ -60,7 +58,6 @@ DIVERGED_S = 1.0
 DIVERGED_FRAMES = 5
 VEHICLE_HEIGHT_M, VEHICLE_CLIMB_M_S = 1.0, 1.0  # what an honest estimate on board is allowed, one sigma
 PORT_SHARE = 0.01
-G0 = 9.80665
 
 
 @dataclass(frozen=True)
@@ -227,7 +224,7 @@ class StateHealth:
             return True
         height, height_sigma = float(ground.height_m[0]), float(ground.height_sigma_m[0])
         climb, climb_sigma = float(ground.climb_m_s[0]), float(ground.climb_sigma_m_s[0])
-        port = PORT_SHARE * (climb * climb) / (2.0 * G0)
+        port = PORT_SHARE * (climb * climb) / (2.0 * GRAVITY_M_S2)
         port_climb = port / DIVERGED_S
         height_sigma = sqrt(height_sigma * height_sigma + VEHICLE_HEIGHT_M * VEHICLE_HEIGHT_M + port * port)
         climb_sigma = sqrt(climb_sigma * climb_sigma + VEHICLE_CLIMB_M_S * VEHICLE_CLIMB_M_S + port_climb * port_climb)
@@ -321,7 +318,7 @@ class StateHealth:
 
     def _divergence(self, t_s: Floats, state: Floats, ground: GroundEstimate, fresh: Bools) -> list:
         with np.errstate(invalid="ignore", over="ignore"):
-            port = PORT_SHARE * np.square(ground.climb_m_s) / (2.0 * G0)
+            port = PORT_SHARE * np.square(ground.climb_m_s) / (2.0 * GRAVITY_M_S2)
             height = np.abs(state[:, 2] - ground.height_m)
             height_sigma = np.sqrt(ground.height_sigma_m**2 + VEHICLE_HEIGHT_M**2 + port * port)
             climb = np.abs(state[:, 5] - ground.climb_m_s)

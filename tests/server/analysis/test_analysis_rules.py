@@ -11,9 +11,9 @@ from scipy.spatial.transform import Rotation
 
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
+from protocol.units import GRAVITY_M_S2 as G0
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Output, Pipeline, recorded_output
-from server.flight.motion.phase import G0
 from server.recording.records import Kind, Record
 from server.telemetry.journal import JournalEntry
 from server.twin.scenarios import load_scenario

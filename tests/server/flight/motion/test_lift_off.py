@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from server.flight.motion.lift_off import G0, PORT_LAG_S, LiftOff, lift_off
+from protocol.units import GRAVITY_M_S2 as G0
+from server.flight.motion.lift_off import PORT_LAG_S, LiftOff, lift_off
 
 TRUE_S = 10.0
 FORCE = 75.0

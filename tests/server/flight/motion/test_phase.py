@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterable
 import numpy as np
 import pytest
 
-from server.flight.motion.phase import G0, LANDED_M, LANDED_S, BarometerClimb, Moment, Phase, PhaseChange, PhaseDetector
+from protocol.units import GRAVITY_M_S2 as G0
+from server.flight.motion.phase import LANDED_M, LANDED_S, BarometerClimb, Moment, Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
 
 IMU_S, BARO_S = 0.04, 0.05
