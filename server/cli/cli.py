@@ -30,7 +30,7 @@ from server.pad.plan import load_pad_plan
 from server.problems import Problem, SettingsProblem
 from server.recording.recover import recover
 from server.recording.segment import base_name
-from server.review.review import final_figures, open_review, sheets_of
+from server.review.review import final_figures, open_review
 from server.review.summary import summarize, summary_json, summary_text
 from server.settings import DEFAULT_HTTP_PORT, Settings, default_folders, version
 from server.twin.scenarios import scenario_names
@@ -311,7 +311,7 @@ def _summary(options: argparse.Namespace) -> int:
     progress = _progress()
     progress(f"reading {options.file.name}")
     review = open_review(options.file)
-    summary = summarize(review) | planned(*sheets_of(review.session.header), final_figures(review))
+    summary = summarize(review) | planned(*review.session.header.sheets, final_figures(review))
     progress("")
     print(summary_json(summary) if options.json else summary_text(summary))
     return 0

@@ -13,7 +13,7 @@ from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of_csv
 from server.json_text import finite
 from server.problems import Problem
-from server.review.review import final_figures, open_review, sheets_of
+from server.review.review import final_figures, open_review
 
 Sheet = Mapping[str, object]
 SHEET_ENDING = ".toml"
@@ -60,7 +60,7 @@ def _sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Map
     if sheet is not None:
         sheets = load_sheets(sheet, False)
         return sheets.vehicle, sheets.site, figures
-    return *sheets_of(review.session.header), figures
+    return *review.session.header.sheets, figures
 
 
 def _configuration(options: argparse.Namespace) -> int:

@@ -115,7 +115,7 @@ def _add_api(app: FastAPI, site: PageContext) -> None:
         if name == LIVE:
             station = _station(site)
             simulated = site.mode == "demo"
-            return dictionary_shape(station.dictionary, simulated, station.header["site"], station.header["vehicle"])
+            return dictionary_shape(station.dictionary, simulated, station.header.site, station.header.vehicle)
         return await site.work.run(lambda: recorded_shape(_opened(site, name)[0]))
 
     @app.get("/api/sessions/{name}/summary", responses=refusals(404, 409, 503))

@@ -180,8 +180,8 @@ def _row(name: str, unit: str, values: Sequence[object]) -> dict[str, object]:
 def _changes(reviews: Sequence[Review]) -> tuple[dict[str, object], ...]:
     """Return every entry of the sheets that is not the same in all sessions."""
     rows = []
-    for sheet in ("vehicle", "site"):
-        sheets = [sheet_rows(review.session.header.get(sheet)) for review in reviews]
+    for place, sheet in enumerate(("vehicle", "site")):
+        sheets = [sheet_rows(review.session.header.sheets[place]) for review in reviews]
         for key in dict.fromkeys(key for one in sheets for key in one):
             values = [one.get(key) for one in sheets]
             if any(value != values[0] or type(value) is not type(values[0]) for value in values):

@@ -20,6 +20,7 @@ INNER = {
     "protocol.errors.ProtocolError",
     "protocol.errors.ShortBuffer",
     "protocol.text_lines._Unreadable",
+    "server.recording.session_header.HeaderFault",
 }
 NAMED_LIKE_A_FAILURE = ("Problem", "Error", "Failed", "Refused")
 # A value, never raised: what one inertial unit measures beside the other.
