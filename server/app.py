@@ -19,6 +19,7 @@ from server.live.start import Live, Places, make_station
 from server.live.station import Station
 from server.live.trial_desk import TrialDesk, known_plans
 from server.log_file import log_file
+from server.recording.session_header import Software
 from server.settings import Settings, chart_folder, copies_folder, page_folder, sample_folder, version
 from server.shelf.shelf import Shelf
 
@@ -43,7 +44,7 @@ async def run_live(
         log_file(settings.sessions) as log,
     ):
         places = Places(settings.sessions, settings.keys, copies_folder())
-        station = make_station(live, places, version(), log.hide)
+        station = make_station(live, places, Software(version()), log.hide)
         hub = Hub(
             station.store,
             now=lambda: (station.now_s(), station.pipeline.last_t),

@@ -23,7 +23,8 @@ from pathlib import Path
 from server.design.sheet_files import load_sheets
 from server.recording.clock import NS_PER_S, FakeClock
 from server.recording.recorder import Recorder
-from server.recording.records import Kind, make_header
+from server.recording.records import Kind
+from server.recording.session_header import Software, make_header
 from server.review.review import open_review
 from server.review.summary import summarize, summary_json
 from server.settings import version
@@ -69,7 +70,7 @@ def record(sample: Sample, folder: Path) -> Path:
     sheets = load_sheets(None, True)
     header = make_header(
         clock,
-        software=version(),
+        software=Software(version()),
         dictionary=dictionary().text,
         vehicle=sheets.vehicle,
         site=sheets.site,
@@ -80,7 +81,7 @@ def record(sample: Sample, folder: Path) -> Path:
     twin = Twin(
         scenario=sample.scenario, seed=sample.seed, dictionary=dictionary(), key=KEY, boot_id=7, ignite_after_s=PAD_S
     )
-    origin_ns, step, end = int(header["monotonic_ns"]), 0, None
+    origin_ns, step, end = header.monotonic_ns, 0, None
     while end is None or step < end:
         step += 1
         chunk = twin.advance(step * STEP_S)

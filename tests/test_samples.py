@@ -60,7 +60,7 @@ def test_a_changed_number_would_be_seen() -> None:
 def test_each_is_whole_and_invented(name: str) -> None:
     session = opened(name).session
     assert session.closed and not session.damage and session.missing == 0
-    assert session.header["vehicle"]["invented"] and session.header["site"]["name"] == "Mossbank Field"
+    assert session.header.vehicle["invented"] and session.header.site["name"] == "Mossbank Field"
 
 
 def test_each_shows_what_it_is_for() -> None:

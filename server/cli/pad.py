@@ -39,8 +39,7 @@ def _run(options: argparse.Namespace) -> int:
 
 
 def _facts(review: Review) -> str:
-    summary, site = summarize(review), review.session.header.get("site")
-    name = site.get("name") if isinstance(site, dict) else None
+    summary, name = summarize(review), review.session.header.site.get("name")
     parts = (
         ("Vehicle", summary["vehicle"]),
         ("Site", name),

@@ -12,14 +12,15 @@ from server.design.next_flight import CHANGES, change_of, configured, next_fligh
 from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of_csv
 from server.json_text import finite
-from server.review.review import final_figures, open_review, sheets_of
+from server.problems import Problem
+from server.review.review import final_figures, open_review
 
 Sheet = Mapping[str, object]
 SHEET_ENDING = ".toml"
 CAUTION = "A forecast is no permission: the range safety officer decides, and the vehicle has not read it."
 
 
-class ChangeProblem(ValueError):
+class ChangeProblem(Problem):
     """A change that cannot be meant; the text is one sentence."""
 
 
@@ -59,7 +60,7 @@ def _sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Map
     if sheet is not None:
         sheets = load_sheets(sheet, False)
         return sheets.vehicle, sheets.site, figures
-    return *sheets_of(review.session.header), figures
+    return *review.session.header.sheets, figures
 
 
 def _configuration(options: argparse.Namespace) -> int:

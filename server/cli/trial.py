@@ -26,7 +26,8 @@ from server.json_text import finite
 from server.live.start import Live, Places, make_station
 from server.live.station import Station
 from server.live.trial_desk import TrialDesk
-from server.problems import SettingsProblem
+from server.problems import Problem
+from server.recording.session_header import Software
 from server.settings import copies_folder, default_folders, version
 from server.telemetry.conditions import check_conditions
 from server.trials.plan import TrialPlan, check_cycles, load_plan, sample_plans
@@ -43,7 +44,7 @@ GROUND_TEST = "ground_test"
 PASSED, COULD_NOT_RUN, FAILED = 0, 1, 3
 
 
-class TrialProblem(SettingsProblem):
+class TrialProblem(Problem):
     """The trial cannot run; the text is one plain sentence."""
 
 
@@ -292,4 +293,5 @@ def _make_station(options: argparse.Namespace, dictionary: Dictionary) -> Statio
     sessions, keys = default_folders()
     sheets, baud = load_sheets(options.sheet, False), options.baud or dictionary.modem_baud
     live = Live(dictionary, sheets, options.port, baud, mode="live", source=options.port)
-    return make_station(live, Places(options.sessions or sessions, options.keys or keys, copies_folder()), version())
+    places = Places(options.sessions or sessions, options.keys or keys, copies_folder())
+    return make_station(live, places, Software(version()))

@@ -95,12 +95,6 @@ def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) 
     return SheetNumbers(**told, navigation_unit=unit if unit in UNITS else None)
 
 
-def sheet_numbers_of_header(header: object) -> SheetNumbers:
-    """Return what the sheets in a session's header tell."""
-    parts = [header.get(name) if isinstance(header, dict) else None for name in ("vehicle", "site")]
-    return sheet_numbers_of(*(part if isinstance(part, dict) else {} for part in parts))
-
-
 def problem_of(number: Number, value: object) -> str | None:
     """Return what is wrong with a sheet's value in half a sentence, or None."""
     if isinstance(value, bool) or not isinstance(value, int | float) or value != value:

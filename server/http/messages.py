@@ -14,7 +14,7 @@ from protocol.fields import Channel
 from protocol.framing_tables import RISK
 from server.flight.link.link_types import BITS_PER_BYTE
 from server.live.store import LiveStore
-from server.review.review import Review, sheets_of
+from server.review.review import Review
 from server.telemetry.tables import TableSpec, table_specs
 
 REFUSED = "Hazardous ones are refused until the dictionary states that risk."
@@ -58,7 +58,7 @@ def dictionary_shape(
 
 def recorded_shape(review: Review) -> dict[str, object]:
     """Return what the page needs of a recording's dictionary and sheets."""
-    sheet, site = sheets_of(review.session.header)
+    sheet, site = review.session.header.sheets
     return dictionary_shape(review.dictionary, bool(sheet.get("simulated")), site, sheet)
 
 

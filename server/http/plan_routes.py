@@ -15,7 +15,7 @@ from server.flight.airframe.thrust_curve import CurveProblem, curve_of_csv
 from server.http.context import LIVE, PageContext
 from server.http.openapi import PLAN_QUERY, given, refusals
 from server.json_text import to_json
-from server.review.review import Review, final_figures, sheets_of
+from server.review.review import Review, final_figures
 
 Sheet = Mapping[str, object]
 CURVE_AT_MOST = 12_000  # it comes in the address, and a whole head holds 64 KiB
@@ -32,9 +32,9 @@ def add_plan_routes(app: FastAPI, site: PageContext, opened: Callable[[str], Rev
 
     def case(name: str) -> tuple[Sheet, Sheet, Mapping[str, Sheet]]:
         if name == LIVE and site.station is not None:
-            return *sheets_of(site.station.header), {}
+            return *site.station.header.sheets, {}
         review = opened(name)
-        return *sheets_of(review.session.header), final_figures(review)
+        return *review.session.header.sheets, final_figures(review)
 
     @app.get("/api/sessions/{name}/next-flight", openapi_extra=PLAN_QUERY, **shape)
     async def planned(name: str, request: Request) -> Response:

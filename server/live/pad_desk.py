@@ -11,7 +11,7 @@ import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
-from server.design.sheet_numbers import sheet_numbers_of_header
+from server.design.sheet_numbers import sheet_numbers_of
 from server.live.station import Station
 from server.pad.plan import PadPlan
 from server.pad.readings import PadReadings
@@ -29,7 +29,7 @@ class PadDesk:
 
     def __init__(self, station: Station, plan: PadPlan) -> None:
         self._station = station
-        self._readings = PadReadings(station, sheet_numbers_of_header(station.header))
+        self._readings = PadReadings(station, sheet_numbers_of(*station.header.sheets))
         self.sheet = PadSheet(plan, station.dictionary)
         self._seen = 0
         self._take_up()

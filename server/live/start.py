@@ -12,9 +12,9 @@ from server.live.station import Station
 from server.pad.plan import PadPlan
 from server.recording.clock import SystemClock
 from server.recording.recorder import Recorder, RecorderState
-from server.recording.records import make_header
 from server.recording.resume import resume_or_start
 from server.recording.segment import session_name
+from server.recording.session_header import Software, make_header
 from server.uplink.keys import CounterStore, load_or_make_key
 
 
@@ -41,10 +41,12 @@ class Places:
     copies: Path
 
 
-def make_station(live: Live, places: Places, software: str, hide: Callable[[str], None] = lambda secret: None) -> Station:
+def make_station(
+    live: Live, places: Places, software: Software, hide: Callable[[str], None] = lambda secret: None
+) -> Station:
     """Return a station that has not been started; `hide` is told every secret, for whoever writes a log.
 
-    `software` is the version noted in the session. Raises KeyProblem or RecorderFailed, each with one sentence.
+    `software` is noted in the session. Raises KeyProblem or RecorderFailed, each with one sentence.
     """
     clock = SystemClock()
     key = load_or_make_key(places.keys, places.copies)
@@ -53,6 +55,7 @@ def make_station(live: Live, places: Places, software: str, hide: Callable[[str]
         clock,
         software=software,
         dictionary=live.dictionary.text,
+        dictionary_hash=f"{live.dictionary.hash32:08x}",
         vehicle=live.sheets.vehicle,
         site=live.sheets.site,
         source=live.source,

@@ -21,7 +21,7 @@ from server.analysis.alarms import AlarmBoard
 from server.analysis.pipeline import Output, Pipeline
 from server.bridge.link_watch import LinkState, LinkWatch
 from server.bridge.serial_bridge import PortState, SerialBridge
-from server.design.sheet_numbers import sheet_numbers_of_header
+from server.design.sheet_numbers import sheet_numbers_of
 from server.live.record_gate import RecordGate
 from server.live.store import LiveStore
 from server.recording.clock import Clock
@@ -78,10 +78,10 @@ class Station:
         self._counters = counters
         self.recorder = make_recorder(self._on_recorder_state)
         header = self.recorder.header
-        self.origin_ns = int(header["origin_monotonic_ns"])
+        self.origin_ns = header.origin_monotonic_ns
         self.header = header
         self.link = Link(dictionary, key)
-        self.pipeline = Pipeline(dictionary, self.origin_ns, sheet_numbers_of_header(header), self.link)
+        self.pipeline = Pipeline(dictionary, self.origin_ns, sheet_numbers_of(*header.sheets), self.link)
         self.store = LiveStore(table_specs(dictionary))
         self.watch = LinkWatch(url)
         self.alarms = AlarmBoard()
@@ -105,7 +105,7 @@ class Station:
 
         Returns the greatest command number used so far.
         """
-        if int(self.header["part"]) == 1:
+        if self.header.part == 1:
             return 0
         session = open_session(self.recorder.state.path)
         output = self.pipeline.take_up(session.records)

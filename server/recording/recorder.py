@@ -17,11 +17,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from server.problems import reason
+from server.problems import Problem, reason
 from server.recording.clock import NS_PER_S, Clock
 from server.recording.record_queue import RecordQueue
-from server.recording.records import Kind, encode_payload, pack_record, time_anchors
+from server.recording.records import Kind, encode_payload, pack_record
 from server.recording.segment import PackedRecord, Segment, create_segment, safe_name
+from server.recording.session_header import SessionHeader, time_anchors
 from server.recording.storage import PosixStorage, Storage
 from server.recording.sync_tickets import Tickets
 
@@ -39,7 +40,7 @@ _LAST_CHANCES = 3
 _log = logging.getLogger(__name__)
 
 
-class RecorderFailed(Exception):
+class RecorderFailed(Problem):
     """A record could not be put on the disk; the text is one plain sentence."""
 
 
@@ -61,6 +62,10 @@ class RecorderState:
     dropped: int = 0
 
 
+OnState = Callable[[RecorderState], None]
+"""Told every change of state or file, from the writer thread."""
+
+
 class Recorder:
     """Writes one session. Raises RecorderFailed if not even the first file can be made."""
 
@@ -68,19 +73,19 @@ class Recorder:
         self,
         folder: Path,
         name: str,
-        header: Mapping[str, object],
+        header: SessionHeader,
         *,
         clock: Clock,
         storage: Storage | None = None,
         sync_interval_s: float = 0.1,
         retry_interval_s: float = RETRY_INTERVAL_S,
-        on_state: Callable[[RecorderState], None] | None = None,
+        on_state: OnState | None = None,
         first_sequence: int = 0,
         queue_limit_bytes: int = QUEUE_LIMIT_BYTES,
     ) -> None:
         """Create the first file, in this thread, and start the writer thread.
 
-        `header` comes from `records.make_header`; `first_sequence` and `header["part"]` are other than 0 and 1 only
+        `header` comes from `session_header.make_header`; `first_sequence` and `header.part` are other than 0 and 1 only
         when a session is continued. `on_state` is called (first from this thread, then from the writer thread) at
         every change of state or file.
         """
@@ -116,7 +121,7 @@ class Recorder:
 
         self._segment: Segment | None = None
         self._header = header
-        self._salt = int(header["salt"])  # type: ignore[call-overload]
+        self._salt = header.salt
         try:
             self._open_segment(header)
         except OSError as error:
@@ -128,7 +133,7 @@ class Recorder:
         self._thread.start()
 
     @property
-    def header(self) -> Mapping[str, object]:
+    def header(self) -> SessionHeader:
         """The header of the part being written."""
         return self._header
 
@@ -345,9 +350,8 @@ class Recorder:
         self._retry_at_ns = now_ns + self._retry_ns
         with self._condition:
             self._queue.drop_older(now_ns - round(KEPT_S * NS_PER_S))
-        part = int(self._header["part"]) + 1  # type: ignore[call-overload]
         try:
-            self._open_segment({**self._header, **time_anchors(self._clock), "part": part})
+            self._open_segment(self._header.going_on(self._clock, self._header.part + 1))
         except Exception as error:
             with self._condition:
                 self._failure = reason(error)
@@ -366,11 +370,11 @@ class Recorder:
             self._queue.push(resumed, self._queue_limit)
         self._tell()
 
-    def _open_segment(self, header: Mapping[str, object]) -> None:
+    def _open_segment(self, header: SessionHeader) -> None:
         with self._condition:
             sequence = self._next_sequence
             self._next_sequence += 1
-        segment, header = create_segment(self._storage, self._folder, self._name, header, sequence=sequence, salt=self._salt)
+        segment, header = create_segment(self._storage, self._folder, self._name, header, sequence=sequence)
         with self._condition:
             self._segment, self._header, self._path = segment, header, segment.path
             self._synced_ns = self._clock.monotonic_ns()

@@ -1,4 +1,4 @@
-"""What a session file says: the record inside each packet, and the header that opens every part of a session.
+"""What a session file says: the record inside each packet. The header of each part is in `session_header`.
 
 A packet's data is one record, little-endian: kind u8, session salt u32, sequence u64, monotonic time u64 in ns, then
 the payload. The packet's CRC-32 covers all of it, so neither time nor order can change unseen, and the salt keeps a
@@ -9,19 +9,12 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import struct
-import uuid
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from enum import IntEnum
 from typing import NamedTuple
 
-from server.recording.clock import Clock
-from server.recording.pcapng import MAX_BLOCK, MAX_DATA, Direction
-
-FORMAT_MAJOR = 1
-FORMAT_MINOR = 0
-APPLICATION = "Blockhouse"
+from server.recording.pcapng import MAX_DATA, Direction
 
 RECORD_HEAD = struct.Struct("<BIQQ")
 MAX_PAYLOAD = MAX_DATA - RECORD_HEAD.size
@@ -158,85 +151,3 @@ def decode_note(payload: bytes) -> dict[str, object]:
 
 def _refuse_constant(name: str) -> object:
     raise ValueError(f"{name} is not JSON")
-
-
-def make_header(
-    clock: Clock,
-    *,
-    software: str,
-    dictionary: str,
-    vehicle: Mapping[str, object],
-    site: Mapping[str, object],
-    source: str,
-    entropy: Callable[[int], bytes] = os.urandom,
-) -> dict[str, object]:
-    """Return the header of a new session.
-
-    `software` is the version that records, `dictionary` its TOML text verbatim, `vehicle` and `site` their sheets,
-    `source` where the bytes come from (a port URL, "demo"). Never hand in a key. Session id and salt are drawn from
-    `entropy`; the three time anchors in ns (`utc_ns`, `monotonic_ns`, `boottime_ns`) are read from `clock`. Every part
-    of a session has its own anchors but the same `origin_monotonic_ns`, the moment from which session time counts.
-    """
-    anchors = time_anchors(clock)
-    return {
-        "application": APPLICATION,
-        "format_major": FORMAT_MAJOR,
-        "format_minor": FORMAT_MINOR,
-        "software": software,
-        "session": uuid.UUID(bytes=entropy(16), version=4).hex,
-        "salt": int.from_bytes(entropy(4), "little"),
-        "part": 1,
-        **anchors,
-        "origin_monotonic_ns": anchors["monotonic_ns"],
-        "source": source,
-        "vehicle": dict(vehicle),
-        "site": dict(site),
-        "dictionary": dictionary,
-    }
-
-
-def time_anchors(clock: Clock) -> dict[str, int]:
-    """Return one reading of the three clocks under the names a header uses, in ns."""
-    return {
-        "utc_ns": clock.wall_ns(),
-        "monotonic_ns": clock.monotonic_ns(),
-        "boottime_ns": clock.boottime_ns(),
-    }
-
-
-def utc_of(header: Mapping[str, object], mono_ns: int) -> int:
-    """Return the UTC time in ns that a record's monotonic time stands for, by the part's own anchors.
-
-    The wall clock is read once per part, so that a stepped wall clock cannot disorder a file.
-    """
-    return max(0, header["utc_ns"] + mono_ns - header["monotonic_ns"])  # type: ignore[operator]
-
-
-_HEADER_NUMBERS: dict[str, tuple[int, int]] = {
-    "format_minor": (0, 1 << 31),
-    "salt": (0, (1 << 32) - 1),
-    "part": (1, 1 << 20),
-    "preamble_bytes": (0, MAX_BLOCK),
-    "preamble_crc32": (0, (1 << 32) - 1),
-    "utc_ns": (0, (1 << 63) - 1),
-    "monotonic_ns": (0, (1 << 63) - 1),
-    "origin_monotonic_ns": (0, (1 << 63) - 1),
-    "boottime_ns": (0, (1 << 63) - 1),
-}
-
-
-def header_fault(header: Mapping[str, object]) -> str | None:
-    """Return in words what makes a header unusable for this version, or None if it can be used."""
-    major = header.get("format_major")
-    if header.get("application") != APPLICATION or not isinstance(major, int):
-        return "is not a Blockhouse session"
-    if major > FORMAT_MAJOR:
-        return f"was made by a newer Blockhouse (format {major}); this one reads format {FORMAT_MAJOR}"
-    session = header.get("session")
-    if not isinstance(session, str) or len(session) != 32:
-        return "has a header without a session id"
-    for name, (low, high) in _HEADER_NUMBERS.items():
-        value = header.get(name)
-        if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
-            return f"has a header whose {name} makes no sense"
-    return None

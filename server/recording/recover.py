@@ -12,8 +12,8 @@ session or, for the dictionary, from the person who asks.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from statistics import median_low
@@ -22,9 +22,10 @@ from zlib import crc32
 
 from server.problems import reason
 from server.recording.pcapng import MAX_DATA, Scanner, packets
-from server.recording.records import APPLICATION, FORMAT_MAJOR, FORMAT_MINOR, RECORD_HEAD, Kind, pack_record, unpack_record
+from server.recording.records import RECORD_HEAD, Kind, pack_record, unpack_record
 from server.recording.segment import PREAMBLE, PackedRecord, base_name, create_segment
 from server.recording.session_file import Session, SessionError, open_session, part_paths, peek_header
+from server.recording.session_header import FORMAT_MAJOR, FORMAT_MINOR, SessionHeader
 from server.recording.storage import PosixStorage, Storage
 
 _BATCH = 1000
@@ -60,11 +61,8 @@ def recover(
     path = Path(path)
     session = open_session(path, lambda file: _header_of(file, dictionary))
     lost = tuple(_lost(session))
-    header = {
-        **session.header,
-        "part": 1,
-        "recovered": {"from": [part.name for part in session.parts], "lost": list(lost)},
-    }
+    recovered = {"from": [part.name for part in session.parts], "lost": list(lost)}
+    header = replace(session.header, part=1, other={**session.header.other, "recovered": recovered})
     storage = storage or PosixStorage()
     try:
         copy, records, received = _write_copy(session, header, storage, folder or path.parent, base_name(path))
@@ -73,20 +71,17 @@ def recover(
     return Recovery(copy, records, received, lost)
 
 
-def _write_copy(
-    session: Session, header: Mapping[str, object], storage: Storage, folder: Path, base: str
-) -> tuple[Path, int, int]:
+def _write_copy(session: Session, header: SessionHeader, storage: Storage, folder: Path, base: str) -> tuple[Path, int, int]:
     """Return (path, records, received bytes) of the copy once it is on the disk. Raises OSError."""
-    salt = int(header["salt"])  # type: ignore[call-overload]
     first = session.records[0] if len(session.records) else None
     opens = first is not None and first.kind == Kind.HEADER
     sequence = first.sequence if opens else 0
-    segment, header = create_segment(storage, folder, f"{base}-recovered", header, sequence=sequence, salt=salt)
+    segment, header = create_segment(storage, folder, f"{base}-recovered", header, sequence=sequence)
     records = received = 0
     try:
         batch: list[PackedRecord] = []
         for record in session.records[1:] if opens else session.records:
-            data = pack_record(record.kind, salt, record.sequence, record.mono_ns, record.payload)
+            data = pack_record(record.kind, header.salt, record.sequence, record.mono_ns, record.payload)
             batch.append(PackedRecord(record.kind, record.sequence, record.mono_ns, data))
             records += 1
             received += len(record.payload) if record.kind == Kind.RECEIVED else 0
@@ -116,7 +111,7 @@ def _lost(session: Session) -> Iterator[str]:
 
 def _gaps(session: Session) -> Iterator[str]:
     """Say where in the session records are missing, by their sequence numbers."""
-    origin_ns = int(session.header["origin_monotonic_ns"])  # type: ignore[call-overload]
+    origin_ns = session.header.origin_monotonic_ns
     numbers, times = session.records.sequences.tolist(), session.records.mono_ns.tolist()
     told = untold = 0
     for (before, from_ns), (after, to_ns) in pairwise(zip(numbers, times, strict=True)):
@@ -135,7 +130,7 @@ def _gaps(session: Session) -> Iterator[str]:
 # ---------------------------------------------------------------- headers
 
 
-def _header_of(file: Path, dictionary: str | None) -> Mapping[str, object]:
+def _header_of(file: Path, dictionary: str | None) -> SessionHeader:
     """Return a file's header, or one made from its packets when both copies of it are gone. Raises SessionError."""
     try:
         return peek_header(file)
@@ -144,7 +139,7 @@ def _header_of(file: Path, dictionary: str | None) -> Mapping[str, object]:
     return made
 
 
-def _made_header(file: Path, dictionary: str | None, problem: SessionError) -> Mapping[str, object]:
+def _made_header(file: Path, dictionary: str | None, problem: SessionError) -> SessionHeader:
     """Make a header from the packets themselves; raises `problem` for a file that holds none of ours."""
     found = list(_stamped(file, problem))
     if not found:
@@ -157,30 +152,29 @@ def _made_header(file: Path, dictionary: str | None, problem: SessionError) -> M
             f"{file.name} has lost its header, and with it the vehicle's dictionary; give that with --dictionary FILE."
         )
     first_ns = min(mono_ns for _, mono_ns in ours)
-    fallback = {
-        "software": "unknown",
-        "session": uuid4().hex,
-        "boottime_ns": first_ns,
-        "origin_monotonic_ns": first_ns,
-        "source": "recovered",
-        "vehicle": {},
-        "site": {},
-        "dictionary": dictionary,
-    }
-    return {
-        **fallback,
-        **(known or {}),
-        "application": APPLICATION,
-        "format_major": FORMAT_MAJOR,
-        "format_minor": FORMAT_MINOR,
-        "salt": salt,
-        "part": _part_number(file),
-        # One anchor for all: a packet whose own time stamp was damaged must not decide it.
-        "utc_ns": first_ns + median_low([utc_ns - mono_ns for utc_ns, mono_ns in ours]),
-        "monotonic_ns": first_ns,
-        "preamble_bytes": len(PREAMBLE),
-        "preamble_crc32": crc32(PREAMBLE),
-    }
+    # One anchor for all: a packet whose own time stamp was damaged must not decide it.
+    utc_ns = first_ns + median_low([utc_ns - mono_ns for utc_ns, mono_ns in ours])
+    fallback = SessionHeader(
+        session=uuid4().hex,
+        salt=salt,
+        utc_ns=utc_ns,
+        monotonic_ns=first_ns,
+        boottime_ns=first_ns,
+        origin_monotonic_ns=first_ns,
+        software="unknown",
+        source="recovered",
+        dictionary=dictionary,
+    )
+    return replace(
+        known or fallback,
+        part=_part_number(file),
+        utc_ns=utc_ns,
+        monotonic_ns=first_ns,
+        format_major=FORMAT_MAJOR,
+        format_minor=FORMAT_MINOR,
+        preamble_bytes=len(PREAMBLE),
+        preamble_crc32=crc32(PREAMBLE),
+    )
 
 
 def _stamped(file: Path, problem: SessionError) -> Iterator[tuple[int, int, int]]:
@@ -195,7 +189,7 @@ def _stamped(file: Path, problem: SessionError) -> Iterator[tuple[int, int, int]
             yield salt, packet.timestamp_ns, record.mono_ns
 
 
-def _sibling_header(file: Path, salt: int) -> Mapping[str, object] | None:
+def _sibling_header(file: Path, salt: int) -> SessionHeader | None:
     """Return the header of another part of the same session, which has the same salt."""
     for other in part_paths(file):
         if other.name == file.name:
@@ -204,7 +198,7 @@ def _sibling_header(file: Path, salt: int) -> Mapping[str, object] | None:
             header = peek_header(other)
         except SessionError:
             continue
-        if header["salt"] == salt:
+        if header.salt == salt:
             return header
     return None
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import errno
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -17,7 +18,8 @@ from server.recording.pcapng import (
     interface_description,
     section_header,
 )
-from server.recording.records import APPLICATION, Kind, encode_note, pack_record, route, utc_of
+from server.recording.records import Kind, encode_note, pack_record, route
+from server.recording.session_header import APPLICATION, SessionHeader
 from server.recording.storage import Storage
 
 SUFFIX = ".pcapng"
@@ -46,7 +48,7 @@ class PackedRecord(NamedTuple):
 class Segment:
     """An open part of a session. After any exception from `write` or `sync` it must be closed, never used again."""
 
-    def __init__(self, storage: Storage, path: Path, descriptor: int, header: Mapping[str, object]) -> None:
+    def __init__(self, storage: Storage, path: Path, descriptor: int, header: SessionHeader) -> None:
         self._storage = storage
         self._descriptor = descriptor
         self._header = header
@@ -75,7 +77,7 @@ class Segment:
 
     def _block(self, entry: PackedRecord) -> bytes:
         interface, direction = route(entry.kind)
-        return enhanced_packet(interface, utc_of(self._header, entry.mono_ns), entry.data, direction)
+        return enhanced_packet(interface, self._header.utc_of(entry.mono_ns), entry.data, direction)
 
     def _write_all(self, data: bytes) -> None:
         interruptions = 0
@@ -96,28 +98,28 @@ class Segment:
 
 
 def create_segment(
-    storage: Storage, folder: Path, name: str, header: Mapping[str, object], *, sequence: int, salt: int
-) -> tuple[Segment, Mapping[str, object]]:
+    storage: Storage, folder: Path, name: str, header: SessionHeader, *, sequence: int
+) -> tuple[Segment, SessionHeader]:
     """Create the first free file for this part of a session, with the header in it and on the disk.
 
-    `header["part"]` is the part wished for; the returned header holds the part that was free (part and file name
+    `header.part` is the part wished for; the returned header holds the part that was free (part and file name
     always agree). The header is written twice, one copy behind the other, because without its salt and dictionary the
     rest of the file means nothing. Raises OSError; then no file is left behind.
     """
     storage.make_folder(folder)
-    first_part = int(header["part"])  # type: ignore[call-overload]
+    first_part = header.part
     for attempt in range(_NAMES_TRIED):
         part = first_part if first_part == 1 else first_part + attempt
         path = folder / _file_name(name, part, attempt)
-        header = {**header, "part": part, "preamble_bytes": len(PREAMBLE), "preamble_crc32": crc32(PREAMBLE)}
+        header = replace(header, part=part, preamble_bytes=len(PREAMBLE), preamble_crc32=crc32(PREAMBLE))
         try:
             descriptor = storage.create(path)
         except FileExistsError:
             continue
         segment = Segment(storage, path, descriptor, header)
         try:
-            mono_ns = int(header["monotonic_ns"])  # type: ignore[call-overload]
-            data = pack_record(Kind.HEADER, salt, sequence, mono_ns, encode_note(header))
+            mono_ns = header.monotonic_ns
+            data = pack_record(Kind.HEADER, header.salt, sequence, mono_ns, encode_note(header.as_note()))
             segment.open_with(PackedRecord(Kind.HEADER, sequence, mono_ns, data))
             storage.sync_created(descriptor, path)
         except BaseException:

@@ -8,16 +8,17 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from server.problems import reason
+from server.problems import Problem, reason
 from server.recording.pcapng import MAX_BLOCK, Scanner
-from server.recording.records import APPLICATION, Kind, header_fault, unpack_record, utc_of
+from server.recording.records import Kind, unpack_record
 from server.recording.segment import PREAMBLE, SUFFIX, base_name
+from server.recording.session_header import APPLICATION, FORMAT_MAJOR, HeaderFault, SessionHeader, read_header
 from server.recording.session_index import Damage, PartIndex, Records, index_part
 
 __all__ = ["Damage", "Records", "Session", "SessionError", "open_session", "part_paths", "peek_header"]
@@ -26,7 +27,7 @@ _PEEK_BYTES = (1 << 16, 3 * MAX_BLOCK)
 """How much of a file to look through for its header: mostly little will do; at the most two of the longest and more."""
 
 
-class SessionError(Exception):
+class SessionError(Problem):
     """A session cannot be opened; the text is one plain sentence."""
 
 
@@ -42,8 +43,8 @@ class Session:
 
     path: Path
     parts: tuple[Path, ...]
-    header: Mapping[str, object]
-    headers: tuple[Mapping[str, object], ...]
+    header: SessionHeader
+    headers: tuple[SessionHeader, ...]
     records: Records
     damage: tuple[Damage, ...]
     closed: bool
@@ -54,26 +55,26 @@ class Session:
     def duration_s(self) -> float:
         """Time from the start of the session to the last record, in seconds."""
         mono_ns = self.records.mono_ns
-        first = int(self.header["origin_monotonic_ns"])  # type: ignore[call-overload]
-        return (int(mono_ns.max()) - first) / 1e9 if len(mono_ns) else 0.0
+        return (int(mono_ns.max()) - self.header.origin_monotonic_ns) / 1e9 if len(mono_ns) else 0.0
 
     def utc_ns(self, mono_ns: int) -> int:
         """Return the UTC time in ns of a record's monotonic time, by the wall clock as it stood at the start."""
-        return utc_of(self.header, mono_ns)
+        return self.header.utc_of(mono_ns)
 
 
-def peek_header(path: Path) -> dict[str, object]:
+def peek_header(path: Path) -> SessionHeader:
     """Return the header of one session file after reading only its beginning. Raises SessionError."""
     path = Path(path)
     data = b""
     for size in _PEEK_BYTES:
         data = _beginning(path, size)
-        header = _first_header(data)
-        if header is not None:
-            fault = header_fault(header)
-            if fault is not None:
-                raise SessionError(f"{path.name} {fault}.")
-            return header
+        note = _first_header(data)
+        if note is None:
+            continue
+        try:
+            return read_header(note)
+        except HeaderFault as fault:
+            raise SessionError(f"{path.name} {fault}.") from fault
     if data.startswith(PREAMBLE[: len(data)]) and not Scanner().scan(data, 0, final=True).starts:
         raise SessionError(f"{path.name} ends before its header was complete; nothing is recorded in it.")
     if APPLICATION.encode() in data[: len(PREAMBLE)]:
@@ -111,7 +112,7 @@ def _as_header(data: bytes) -> dict[str, object] | None:
     except ValueError:
         return None
     # A header of a newer major version is let through whatever its salt, so that it can be refused by name.
-    if header is None or (header.get("salt") != salt and header.get("format_major") == 1):
+    if header is None or (header.get("salt") != salt and header.get("format_major") == FORMAT_MAJOR):
         return None
     return header
 
@@ -133,27 +134,27 @@ def _neighbors(path: Path) -> Iterable[Path]:
         return [path]
 
 
-def open_session(path: Path, read_header: Callable[[Path], Mapping[str, object]] = peek_header) -> Session:
+def open_session(path: Path, header_of: Callable[[Path], SessionHeader] = peek_header) -> Session:
     """Open the session that `path` is a part of, with all parts that lie beside it. Raises SessionError.
 
-    `read_header` gives the header of one file or raises SessionError; `server.recording.recover` puts a more patient one in.
+    `header_of` gives the header of one file or raises SessionError; `server.recording.recover` puts a more patient one in.
     """
     path = Path(path)
-    asked_for = read_header(path)
+    asked_for = header_of(path)
     parts: list[Path] = []
-    headers: list[Mapping[str, object]] = []
+    headers: list[SessionHeader] = []
     damage: list[Damage] = []
     for file in part_paths(path):
         try:
-            header = asked_for if file.name == path.name else read_header(file)
+            header = asked_for if file.name == path.name else header_of(file)
         except SessionError as error:
             size = file.stat().st_size if file.exists() else 0
             damage.append(Damage(file, 0, size, f"A part of this session cannot be read: {error}"))
             continue
-        if header["session"] == asked_for["session"]:
+        if header.session == asked_for.session:
             parts.append(file)
             headers.append(header)
-    order = sorted(range(len(parts)), key=lambda index: int(headers[index]["part"]))  # type: ignore[call-overload]
+    order = sorted(range(len(parts)), key=lambda index: headers[index].part)
     parts, headers = [parts[index] for index in order], [headers[index] for index in order]
     indexes = [_index(file, number, header) for number, (file, header) in enumerate(zip(parts, headers, strict=True))]
     for file, index in zip(parts, indexes, strict=True):
@@ -173,7 +174,7 @@ def open_session(path: Path, read_header: Callable[[Path], Mapping[str, object]]
     )
 
 
-def _index(file: Path, number: int, header: Mapping[str, object]) -> PartIndex:
+def _index(file: Path, number: int, header: SessionHeader) -> PartIndex:
     try:
         return index_part(file, number, header)
     except OSError as error:

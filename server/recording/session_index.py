@@ -6,7 +6,7 @@ process, and with it the command desk. Only an index is kept, 33 bytes a record;
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import overload
@@ -16,6 +16,7 @@ import numpy as np
 
 from server.recording.pcapng import MAX_BLOCK, PACKET_FRAMING, PACKET_HEAD, Fault, Found, Scanner
 from server.recording.records import RAW_KINDS, RECORD_HEAD, Kind, Record, decode_note, known_kind, route
+from server.recording.session_header import SessionHeader
 
 WINDOW = 8 * MAX_BLOCK
 _READ_AHEAD = MAX_BLOCK
@@ -57,20 +58,19 @@ class PartIndex:
     size: int = 0
 
 
-def index_part(path: Path, part: int, header: Mapping[str, object]) -> PartIndex:
+def index_part(path: Path, part: int, header: SessionHeader) -> PartIndex:
     """Index one file of a session whose header is known. Raises OSError if it cannot be read."""
     scanner = Scanner()
-    salt = int(header["salt"])  # type: ignore[call-overload]
-    utc_offset_ns = int(header["utc_ns"]) - int(header["monotonic_ns"])  # type: ignore[call-overload]
+    utc_offset_ns = header.utc_ns - header.monotonic_ns
     tables: list[np.ndarray] = []
     faults: list[tuple[int, int, str]] = []
     with path.open("rb", buffering=0) as file:
-        opening = _read(file, 0, int(header["preamble_bytes"]))  # type: ignore[call-overload]
-        if crc32(opening) != header["preamble_crc32"]:
+        opening = _read(file, 0, header.preamble_bytes)
+        if crc32(opening) != header.preamble_crc32:
             faults.append((0, len(opening), "The opening of the file is damaged; no record is lost by that."))
         for base, data, final in _windows(file, scanner):
             found = scanner.scan(data, base, final)
-            tables.append(_rows(data, base, found, part, salt, utc_offset_ns, faults))
+            tables.append(_rows(data, base, found, part, header.salt, utc_offset_ns, faults))
     rows = np.concatenate(tables) if tables else np.empty(0, ROW)
     faults += [(offset, length, _SENTENCES[fault]) for offset, length, fault in scanner.faults]
     return PartIndex(rows, faults, scanner.consumed)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from protocol.fields import Channel
 from server.design.sheet_rows import sheet_rows
+from server.problems import Problem
 from server.review.moments import moments_of, shown, span
 from server.review.review import Review
 from server.review.summary import summarize
@@ -47,7 +48,7 @@ NUMBERS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-class CompareProblem(Exception):
+class CompareProblem(Problem):
     """Sessions cannot be compared; the text is one plain sentence."""
 
 
@@ -179,8 +180,8 @@ def _row(name: str, unit: str, values: Sequence[object]) -> dict[str, object]:
 def _changes(reviews: Sequence[Review]) -> tuple[dict[str, object], ...]:
     """Return every entry of the sheets that is not the same in all sessions."""
     rows = []
-    for sheet in ("vehicle", "site"):
-        sheets = [sheet_rows(review.session.header.get(sheet)) for review in reviews]
+    for place, sheet in enumerate(("vehicle", "site")):
+        sheets = [sheet_rows(review.session.header.sheets[place]) for review in reviews]
         for key in dict.fromkeys(key for one in sheets for key in one):
             values = [one.get(key) for one in sheets]
             if any(value != values[0] or type(value) is not type(values[0]) for value in values):

@@ -78,8 +78,8 @@ def report_html(review: Review, noted: Mapping[str, object] | None = None) -> st
         "<h2>Figures</h2>",
         _figures(summary["figures"]),
         "<h2>Vehicle and site</h2>",
-        _sheet("Vehicle", review.session.header.get("vehicle")),
-        _sheet("Site", review.session.header.get("site")),
+        _sheet("Vehicle", review.session.header.vehicle),
+        _sheet("Site", review.session.header.site),
         "<h2>Pad sheet</h2>",
         _pad_sheet(review),
         "<h2>Commands</h2>",
@@ -96,9 +96,9 @@ def report_html(review: Review, noted: Mapping[str, object] | None = None) -> st
 
 
 def _subtitle(review: Review, summary: Mapping[str, object]) -> str:
-    vehicle, site = (review.session.header.get(key) for key in ("vehicle", "site"))
-    parts = [str(summary["vehicle"]), str(site.get("name", "")) if isinstance(site, dict) else "", str(summary["utc"])]
-    if isinstance(vehicle, dict) and vehicle.get("simulated"):
+    vehicle, site = review.session.header.sheets
+    parts = [str(summary["vehicle"]), str(site.get("name", "")), str(summary["utc"])]
+    if vehicle.get("simulated"):
         parts.append("a simulated vehicle; everything about it is invented")
     damage = summary["damage"]
     if isinstance(damage, Sequence) and damage:
@@ -227,5 +227,5 @@ def _number(value: object) -> str:
 
 def report_name(review: Review) -> str:
     """Return the file name under which a report is saved: letters, digits, hyphens."""
-    utc = datetime.fromtimestamp(int(review.session.header["utc_ns"]) / 1e9, UTC)
+    utc = datetime.fromtimestamp(review.session.header.utc_ns / 1e9, UTC)
     return f"report-{utc:%Y%m%d-%H%M%S}.html"

@@ -14,7 +14,7 @@ from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.errors import DictionaryError
 from server.analysis.pipeline import Output, recorded_output
-from server.design.sheet_numbers import sheet_numbers_of_header
+from server.design.sheet_numbers import sheet_numbers_of
 from server.recording.segment import base_name
 from server.recording.session_file import Session, SessionError, open_session
 from server.telemetry.batch import Rows
@@ -53,12 +53,6 @@ class Review:
         return columns_payload(self.name, tables, journal)
 
 
-def sheets_of(header: Mapping[str, object]) -> tuple[dict[str, object], dict[str, object]]:
-    """Return the vehicle's and the site's sheet in a session's header; empty where it keeps none."""
-    vehicle, site = (header.get(name) for name in ("vehicle", "site"))
-    return vehicle if isinstance(vehicle, dict) else {}, site if isinstance(site, dict) else {}
-
-
 def final_figures(review: Review) -> dict[str, Mapping[str, object]]:
     """Return the last state of every figure judged of the session, by key."""
     return {entry.key: entry.body for entry in review.output.entries if entry.topic == "figure"}
@@ -80,15 +74,15 @@ def _dictionary(text: str) -> Dictionary:
 def open_review(path: Path) -> Review:
     """Open and compute a recording; raises SessionError with one plain sentence."""
     session = open_session(path)
-    text = session.header.get("dictionary")
-    if not isinstance(text, str):
+    text = session.header.dictionary
+    if text is None:
         raise SessionError(f"{path.name} holds no dictionary.")
     try:
         dictionary = _dictionary(text)
     except DictionaryError as error:
         raise SessionError(f"{path.name} holds a dictionary that cannot be used: {error}") from error
-    origin_ns = int(session.header["origin_monotonic_ns"])
-    output = recorded_output(dictionary, session.records, origin_ns, sheet_numbers_of_header(session.header))
+    sheets = sheet_numbers_of(*session.header.sheets)
+    output = recorded_output(dictionary, session.records, session.header.origin_monotonic_ns, sheets)
     return Review(session, dictionary, output)
 
 

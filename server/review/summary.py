@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from datetime import UTC, datetime
 
 import numpy as np
@@ -11,6 +10,7 @@ import numpy as np
 from protocol.link import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
 from server.analysis.alarms import TOPIC as ACKNOWLEDGED
 from server.json_text import finite
+from server.recording.session_header import SessionHeader
 from server.review.review import Review
 from server.telemetry.batch import Rows
 from server.telemetry.journal import JournalEntry
@@ -31,7 +31,7 @@ def summarize(review: Review) -> dict[str, object]:
     return {
         "session": review.name,
         "vehicle": review.dictionary.vehicle,
-        "software": session.header.get("software"),
+        "software": session.header.software,
         "utc": _utc_text(session.header),
         "duration_s": round(session.duration_s, 3),
         "parts": [path.name for path in session.parts],
@@ -175,8 +175,8 @@ def _acknowledgment(raised: JournalEntry, entries: list[JournalEntry]) -> dict[s
     return {}
 
 
-def _utc_text(header: Mapping[str, object]) -> str:
-    return datetime.fromtimestamp(int(header["utc_ns"]) / 1e9, UTC).isoformat(timespec="seconds")
+def _utc_text(header: SessionHeader) -> str:
+    return datetime.fromtimestamp(header.utc_ns / 1e9, UTC).isoformat(timespec="seconds")
 
 
 def summary_json(summary: dict[str, object]) -> str:

@@ -15,6 +15,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from server.flight.descent.geodesy import Geodetic, moved
+from server.problems import Problem
 from server.review.review import Review, heard
 from server.review.summary import summarize
 
@@ -23,13 +24,14 @@ GPX = "http://www.topografix.com/GPX/1/1"
 XSI = "http://www.w3.org/2001/XMLSchema-instance"
 GPX_SCHEMA = f"{GPX} {GPX}/gpx.xsd"
 BEFORE_S, AFTER_S = 5.0, 5.0
+HIGHEST_M = 1e5
 POSITION = ("position.east", "position.north", "position.up")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 # What XML 1.0 (fifth edition, production 2) has no form for.
 _NO_CHARACTER = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-class NoTrack(Exception):
+class NoTrack(Problem):
     """There is no track to write; the text is one plain sentence."""
 
 
@@ -84,34 +86,34 @@ def track_of(review: Review) -> Track:
     )
     times = np.array([point.t for point in points])
     moments = tuple((name, points[int(np.abs(times - float(at)).argmin())]) for name, at in marks.items() if at is not None)
-    vehicle = review.session.header.get("vehicle")
-    invented = " Invented: a simulated vehicle." if isinstance(vehicle, dict) and vehicle.get("simulated") else ""
+    invented = " Invented: a simulated vehicle." if review.session.header.vehicle.get("simulated") else ""
     return Track(_text(review.dictionary.vehicle), _text(f"Session {review.name}.{invented}"), points, moments)
 
 
 def _site(review: Review) -> Geodetic:
-    site = review.session.header.get("site")
-    values = [site.get(key) if isinstance(site, dict) else None for key in ("lat_deg", "lon_deg")]
-    if (
-        not all(isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= 180.0 for v in values)
-        or abs(values[0]) > 90
-    ):
+    site = review.session.header.site
+    latitude, longitude = (_number_within(site.get(key), most) for key, most in (("lat_deg", 90.0), ("lon_deg", 180.0)))
+    if latitude is None or longitude is None:
         raise NoTrack(
             "The site sheet of this session gives no latitude and longitude (lat_deg, lon_deg), so there is no track."
         )
-    height = site.get("elevation_m") if isinstance(site, dict) else None
-    known = isinstance(height, int | float) and not isinstance(height, bool) and abs(height) < 1e5
-    return Geodetic(float(values[0]), float(values[1]), float(height) if known else 0.0)
+    return Geodetic(latitude, longitude, _number_within(site.get("elevation_m"), HIGHEST_M) or 0.0)
+
+
+def _number_within(value: object, most: float) -> float | None:
+    """Return a sheet's value if it is a number of at most that size, else None."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= most:
+        return None
+    return float(value)
 
 
 def _utc_shift(review: Review) -> float:
     """Return what to add to a timeline second to have seconds since 1970, UTC."""
-    header = review.session.header
     delays = [
         rows.rx_s - rows.t for name, rows in review.output.rows.items() if name in review.dictionary.packets and len(rows)
     ]
     least = min(float(delay.min()) for delay in delays)
-    return review.session.utc_ns(int(header["origin_monotonic_ns"])) / 1e9 + least
+    return review.session.utc_ns(review.session.header.origin_monotonic_ns) / 1e9 + least
 
 
 def _point(origin: Geodetic, shift: float, t: float, east: float, north: float, up: float) -> Point:

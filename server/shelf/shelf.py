@@ -18,9 +18,10 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from server.problems import reason
+from server.problems import Problem, reason
 from server.recording.segment import SUFFIX, base_name
 from server.recording.session_file import SessionError, peek_header
+from server.recording.session_header import SessionHeader
 from server.recording.storage import claim
 from server.review.review import Review, open_review
 from server.review.summary import summarize
@@ -60,7 +61,7 @@ _NUMBERED = re.compile(r".*~(\d+)" + re.escape(SUFFIX), re.DOTALL)
 _log = logging.getLogger(__name__)
 
 
-class UnknownSession(Exception):
+class UnknownSession(Problem):
     """There is no session of that name on the shelf."""
 
 
@@ -116,7 +117,7 @@ class Shelf:
         """Return where the session called `name` lies; raises UnknownSession."""
         found = self._places().get(name)
         if found is None:
-            raise UnknownSession(name)
+            raise UnknownSession("There is no session of that name.")
         return found
 
     def open(self, name: str) -> Review:
@@ -314,12 +315,11 @@ def _bare_item(place: Place) -> dict[str, object]:
     return item
 
 
-def _header_items(header: Mapping[str, object]) -> dict[str, object]:
-    vehicle, site = header.get("vehicle"), header.get("site")
+def _header_items(header: SessionHeader) -> dict[str, object]:
     return {
-        "vehicle": str(vehicle.get("name", "")) if isinstance(vehicle, dict) else "",
-        "site": str(site.get("name", "")) if isinstance(site, dict) else "",
-        "started_utc": datetime.fromtimestamp(int(header["utc_ns"]) / 1e9, UTC).isoformat(timespec="seconds"),
+        "vehicle": str(header.vehicle.get("name", "")),
+        "site": str(header.site.get("name", "")),
+        "started_utc": datetime.fromtimestamp(header.utc_ns / 1e9, UTC).isoformat(timespec="seconds"),
     }
 
 

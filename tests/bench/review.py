@@ -16,7 +16,8 @@ import numpy as np
 
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
-from server.recording.records import Kind, make_header
+from server.recording.records import Kind
+from server.recording.session_header import Software, make_header
 from server.telemetry.decoding import decode_recording
 from tests.bench.flight import hour, hundred_a_second, seconds
 from tests.browser.desk import chromium
@@ -44,7 +45,7 @@ def record(folder: Path) -> tuple[Path, object, list[tuple[float, bytes]]]:
     clock = FakeClock()
     header = make_header(
         clock,
-        software="bench",
+        software=Software("bench"),
         dictionary=told.text,
         vehicle=SHEETS.vehicle,
         site=SHEETS.site,
@@ -52,7 +53,7 @@ def record(folder: Path) -> tuple[Path, object, list[tuple[float, bytes]]]:
         entropy=fixed_entropy,
     )
     recorder = Recorder(folder, "hour", header, clock=clock)
-    origin = int(header["monotonic_ns"])
+    origin = header.monotonic_ns
     for t, chunk in chunks:
         recorder.append(Kind.RECEIVED, origin + round(t * 1e9), chunk)
     return recorder.close(), told, chunks

@@ -83,7 +83,7 @@ def _restarted(pad: Pad, before: Session) -> None:
     eventually(lambda: watcher.beat.get("link", {}).get("state") == "up", 20)
     watcher.close()
     session = pad.session()
-    assert len(session.parts) == 2 and session.header["session"] == before.header["session"]
+    assert len(session.parts) == 2 and session.header.session == before.header.session
     assert len(pad.heard) == heard, "something was sent after the restart"
 
 

@@ -274,7 +274,7 @@ def dictionary(folder: Path, number: int) -> Seen:
     pad = Pad(folder / "pad", more=("--dictionary", str(file)))
     try:
         file.write_text("", "utf-8")
-        assert pad.alive() and pad.session().header["dictionary"] == good
+        assert pad.alive() and pad.session().header.dictionary == good
         return Seen(f"last refusal: {done.stderr.strip().replace(str(file), 'FILE')}", pad.lost())
     finally:
         pad.close()

@@ -13,11 +13,12 @@ from server.design.sheet_files import load_sheets
 from server.design.sheet_numbers import sheet_numbers_of
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
-from server.recording.records import Kind, Record, make_header
+from server.recording.records import Kind, Record
+from server.recording.session_header import Software, make_header
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
 from tests.kept import kept
-from tests.server.recording.sessions import fixed_entropy
+from tests.server.recording.sessions import changed, fixed_entropy
 
 KEY = bytes(range(32))
 SHEETS = load_sheets(None, True)
@@ -83,15 +84,15 @@ def recorded(folder: Path, flight: Flight, name: str = "flight", close: bool = T
     sheets = load_sheets(None, True)
     described = make_header(
         clock,
-        software="0.1",
+        software=Software("0.1"),
         dictionary=dictionary().text,
         vehicle=sheets.vehicle,
         site=sheets.site,
         source="demo",
         entropy=fixed_entropy,
     )
-    recorder = Recorder(folder, name, {**described, **header}, clock=clock)
-    origin_ns = int(described["monotonic_ns"])
+    recorder = Recorder(folder, name, changed(described, **header), clock=clock)
+    origin_ns = described.monotonic_ns
     for number, (t, chunk) in enumerate(flight.chunks):
         recorder.append(Kind.RECEIVED, origin_ns + round(t * 1e9), chunk)
         if number == len(flight.chunks) // 2:

@@ -85,7 +85,7 @@ def test_a_station_from_start_to_file(tmp_path: Path) -> None:
     assert re.fullmatch(r"Operator's page .*: http://127\.0\.0\.1:\d+/#operator=[\w-]{43}", said[1])
     assert links and links[0].startswith("Link missing: Nobody answers at")
     session = open_session(path)
-    assert session.closed and not session.damage and session.header["source"] == NOBODY
+    assert session.closed and not session.damage and session.header.source == NOBODY
     key = (tmp_path / "keys" / KEY_FILE).read_bytes()
     token = said[1].rsplit("=", 1)[1].encode()
     assert key.strip() not in path.read_bytes() and token not in path.read_bytes()
@@ -120,7 +120,7 @@ def test_after_a_crash_a_station_goes_on_and_a_demonstration_begins_anew(tmp_pat
     assert not open_session(first).closed
     second = asyncio.run(run_live(live(mode), settings(tmp_path), until=lambda: True, **quietly))
     assert first != second
-    assert len({open_session(path).header["session"] for path in (first, second)}) == sessions
+    assert len({open_session(path).header.session for path in (first, second)}) == sessions
 
 
 def test_a_replay_has_a_keepers_link_only_and_opens_the_file_asked_for(tmp_path: Path, monkeypatch) -> None:

@@ -14,6 +14,7 @@ from math import ceil, isfinite, log2
 import numpy as np
 
 from protocol.arrays import Floats
+from protocol.errors import Problem
 
 POINTS_AT_MOST = 2000
 LONGEST_BURN_S, GREATEST_THRUST_N = 60.0, 1e5
@@ -21,7 +22,7 @@ _LETTERS = "ABCDEFGHIJKLMNO"
 TEXT_AT_MOST = 100_000
 
 
-class CurveProblem(ValueError):
+class CurveProblem(Problem):
     """A thrust curve that cannot be one; the text is one plain sentence."""
 
 

@@ -343,7 +343,7 @@ def test_demo_quits_by_itself_when_landed(tmp_path: Path) -> None:
     (path,) = sessions.glob("*.pcapng")
     assert last == str(path)
     session = open_session(path)
-    assert session.closed and session.header["source"] == "demo calm" and session.header["vehicle"]["simulated"] is True
+    assert session.closed and session.header.source == "demo calm" and session.header.vehicle["simulated"] is True
     summary = json.loads(run(tmp_path, "summary", str(path), "--json").stdout)
     assert summary["landing_t"] is not None and summary["apogee"]["height_m"] > 100
 

@@ -25,8 +25,8 @@ from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
 from server.live.station import Station
 from server.recording.clock import SystemClock
-from server.recording.records import make_header
 from server.recording.resume import resume_or_start
+from server.recording.session_header import Software, make_header
 from server.settings import Settings, chart_folder, page_folder
 from server.shelf.shelf import Shelf
 from server.uplink.keys import CounterStore
@@ -181,7 +181,9 @@ def _station(sessions: Path, mode: str) -> Station:
     clock = SystemClock()
     sessions.mkdir(parents=True, exist_ok=True)
     (sessions.parent / "keys").mkdir()
-    header = make_header(clock, software="0.1", dictionary=dictionary().text, vehicle={}, site={}, source="invented")
+    header = make_header(
+        clock, software=Software("0.1"), dictionary=dictionary().text, vehicle={}, site={}, source="invented"
+    )
     return Station(
         dictionary=dictionary(),
         key=KEY,

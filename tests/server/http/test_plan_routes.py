@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -34,14 +36,20 @@ def test_a_recorded_flights_sheet_and_what_follows(tmp_path: Path, monkeypatch) 
     run(what, tmp_path, monkeypatch, mode="replay")
 
 
+def set_sheets(bench: PageServer, vehicle: Mapping[str, object], site: Mapping[str, object]) -> None:
+    station = bench.site.station
+    assert station is not None
+    station.header = replace(station.header, vehicle=vehicle, site=site)
+
+
 def test_the_live_session_goes_by_its_sheet_alone(tmp_path: Path, monkeypatch) -> None:
     async def what(bench: PageServer) -> None:
         answer = await bench.http.get("/api/sessions/live/next-flight")
         assert answer.status_code == 409 and "The sheet lacks" in answer.json()["sentence"]
-        bench.site.station.header = {"vehicle": dict(SHEETS.vehicle), "site": dict(SHEETS.site)}
+        set_sheets(bench, SHEETS.vehicle, SHEETS.site)
         assert (await bench.http.get("/api/sessions/live/next-flight")).json()["as_it_is"]["apogee_m"] > 200
         assert (await bench.http.get("/api/sessions/live/configuration")).json()["pieces"] == 12
-        bench.site.station.header = {"vehicle": {"diameter_m": 0.06, "length_m": 1.0, "configuration": {"nose": 3}}}
+        set_sheets(bench, {"diameter_m": 0.06, "length_m": 1.0, "configuration": {"nose": 3}}, {})
         answer = await bench.http.get("/api/sessions/live/configuration")
         assert answer.status_code == 409 and answer.json()["sentence"] == (
             "The sheet cannot be used: [vehicle.configuration] nose is no table."
@@ -64,7 +72,7 @@ def test_the_live_session_goes_by_its_sheet_alone(tmp_path: Path, monkeypatch) -
 )
 def test_what_cannot_be_asked(tmp_path: Path, monkeypatch, query: dict[str, str], code: int, says: str) -> None:
     async def what(bench: PageServer) -> None:
-        bench.site.station.header = {"vehicle": dict(SHEETS.vehicle), "site": dict(SHEETS.site)}
+        set_sheets(bench, SHEETS.vehicle, SHEETS.site)
         answer = await bench.http.get("/api/sessions/live/next-flight", params=query)
         assert answer.status_code == code and says in answer.json()["sentence"]
 

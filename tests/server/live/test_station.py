@@ -14,17 +14,24 @@ import pytest
 from server.demo import Demo, TwinOptions
 from server.live.station import Station
 from server.recording.clock import SystemClock
-from server.recording.records import Kind, make_header
+from server.recording.records import Kind
 from server.recording.resume import resume_or_start
+from server.recording.session_header import Software, make_header
 from server.review.review import open_review, rows_matrix
 from server.uplink.keys import CounterStore, load_or_make_key
 from tests.server.flights import dictionary, flown
+from tests.server.recording.sessions import changed
 
 
 def make_station(folder: Path, url: str, **header: object) -> Station:
     clock, key = SystemClock(), load_or_make_key(folder / "keys")
     described = make_header(
-        clock, software="0.1", dictionary=dictionary().text, vehicle={"name": "V"}, site={"temperature_k": 291.0}, source=url
+        clock,
+        software=Software("0.1"),
+        dictionary=dictionary().text,
+        vehicle={"name": "V"},
+        site={"temperature_k": 291.0},
+        source=url,
     )
     sessions = folder / "sessions"
     sessions.mkdir(exist_ok=True)
@@ -35,7 +42,7 @@ def make_station(folder: Path, url: str, **header: object) -> Station:
         url=url,
         baud=57600,
         clock=clock,
-        make_recorder=lambda tell: resume_or_start(sessions, "v", {**described, **header}, clock=clock, on_state=tell),
+        make_recorder=lambda tell: resume_or_start(sessions, "v", changed(described, **header), clock=clock, on_state=tell),
         mode="live",
     )
 

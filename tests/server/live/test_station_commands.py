@@ -13,8 +13,8 @@ import pytest
 import server.live.station
 from server.live.station import Station
 from server.recording.clock import FakeClock
-from server.recording.records import make_header
 from server.recording.resume import resume_or_start
+from server.recording.session_header import Software, make_header
 from server.uplink.command_entry import Reply
 from server.uplink.keys import CounterStore
 from tests.server.uplink.queue_oracles import decode
@@ -49,7 +49,9 @@ class Bench:
     def __init__(self, folder: Path) -> None:
         self.clock = FakeClock()
         self.counters = CounterStore(folder, KEY)
-        header = make_header(self.clock, software="t", dictionary=dictionary().text, vehicle={}, site={}, source="invented")
+        header = make_header(
+            self.clock, software=Software("t"), dictionary=dictionary().text, vehicle={}, site={}, source="invented"
+        )
         self.station = Station(
             dictionary=dictionary(),
             key=KEY,

@@ -102,7 +102,7 @@ def test_a_trial_by_two_acts_of_the_page_and_its_way_through_the_session(tmp_pat
         # A replay of the same session folds the same notes.
         path = await bench.server.station.stop()
         session = open_session(path)
-        origin_ns = int(session.header["origin_monotonic_ns"])
+        origin_ns = session.header.origin_monotonic_ns
         entries = recorded_output(dictionary(), session.records, origin_ns).entries
         again = [e for e in entries if e.topic == "trial"][-1]
         assert (again.text, again.body["result"]["passed"]) == (last["text"], 2)

@@ -17,9 +17,10 @@ from protocol.link import NEED_DATA, Link, PacketReceived
 from protocol.vehicle import ANSWERS_KEPT
 from server.live.station import PortState, Station
 from server.recording.clock import FakeClock
-from server.recording.records import Kind, make_header
+from server.recording.records import Kind
 from server.recording.resume import resume_or_start
 from server.recording.session_file import open_session
+from server.recording.session_header import Software, make_header
 from server.twin.scenario import Scenario
 from server.twin.twin import Twin
 from server.uplink.command_state import State
@@ -71,7 +72,9 @@ class Bench:
         self.twin = AirBridge.twin = Twin(
             scenario=CLEAR, seed=1, dictionary=dictionary(), key=self.key, boot_id=7, ignite_after_s=None
         )
-        header = make_header(self.clock, software="t", dictionary=dictionary().text, vehicle={}, site={}, source="invented")
+        header = make_header(
+            self.clock, software=Software("t"), dictionary=dictionary().text, vehicle={}, site={}, source="invented"
+        )
         self.station = Station(
             dictionary=dictionary(),
             key=self.key,

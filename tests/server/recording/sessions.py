@@ -6,12 +6,14 @@ import errno
 import os
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from server.recording.clock import Clock, FakeClock
-from server.recording.records import Kind, encode_note, make_header, pack_record
+from server.recording.records import Kind, encode_note, pack_record
 from server.recording.segment import PackedRecord, create_segment
 from server.recording.session_file import Session
+from server.recording.session_header import HeaderFault, SessionHeader, Software, make_header, read_header
 from server.recording.storage import PosixStorage
 
 SANDPIPER = {"name": "Sandpiper", "mass_kg": 1.62}
@@ -23,16 +25,18 @@ def fixed_entropy(size: int) -> bytes:
     return bytes(range(17, 17 + size))
 
 
-def header_for(clock: Clock, dictionary: str = "[vehicle]\n", source: str = "demo", **options: object) -> dict:
+def header_for(
+    clock: Clock, dictionary: str = "[vehicle]\n", source: str = "demo", entropy: Callable[[int], bytes] = os.urandom
+) -> SessionHeader:
     """A header of the invented Sandpiper at the invented Mossbank Field."""
     return make_header(
         clock,
-        software="0.1",
+        software=Software("0.1"),
         dictionary=dictionary,
         vehicle=SANDPIPER,
         site=MOSSBANK,
         source=source,
-        **options,  # type: ignore[arg-type]
+        entropy=entropy,
     )
 
 
@@ -40,10 +44,18 @@ SALT = int.from_bytes(fixed_entropy(4), "little")
 """The salt of `small_header`."""
 
 
-def small_header(**changes: object) -> dict:
+def changed(header: SessionHeader, **changes: object) -> SessionHeader:
+    """A header as read from a file in which other values stand, or one that writes what no reader takes."""
+    try:
+        return read_header({**header.as_note(), **changes})
+    except HeaderFault:
+        return replace(header, other=changes)
+
+
+def small_header(**changes: object) -> SessionHeader:
     """A header as short as it may be, so that going through every bit of a file stays quick."""
-    header = header_for(FakeClock(), dictionary="", entropy=fixed_entropy) | {"vehicle": {}, "site": {}, "software": ""}
-    return header | changes
+    header = header_for(FakeClock(), dictionary="", entropy=fixed_entropy)
+    return changed(replace(header, vehicle={}, site={}, software="", git=None), **changes)
 
 
 def entry(kind: int, sequence: int, payload: bytes | dict, mono_ns: int | None = None) -> PackedRecord:
@@ -63,10 +75,10 @@ ENTRIES = [
 
 
 def write_part(
-    folder: Path, name: str, entries: list[PackedRecord], sequence: int = 0, header: dict | None = None
+    folder: Path, name: str, entries: list[PackedRecord], sequence: int = 0, header: SessionHeader | None = None
 ) -> tuple[Path, list[int]]:
     """Write one file by the real writer; return its path and the offset behind the opening and behind each entry."""
-    segment, _ = create_segment(PosixStorage(), folder, name, header or small_header(), sequence=sequence, salt=SALT)
+    segment, _ = create_segment(PosixStorage(), folder, name, header or small_header(), sequence=sequence)
     ends = [segment.bytes_written]
     for one in entries:
         segment.write([one])

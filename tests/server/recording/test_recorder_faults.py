@@ -120,7 +120,7 @@ def test_it_goes_on_in_a_new_part_by_itself(tmp_path: Path) -> None:
     assert [path.name for path in session.parts] == ["flight.pcapng", "flight~2.pcapng"]
     assert bytes_of(session) == numbers(0, 7)
     for name in ("session", "salt", "origin_monotonic_ns", "dictionary"):
-        assert session.headers[0][name] == session.headers[1][name]
+        assert getattr(session.headers[0], name) == getattr(session.headers[1], name)
     [resumed] = [record.note() for record in session.records if record.kind == Kind.NOTE]
     assert resumed["event"] == "recording_resumed" and "flight~2.pcapng" in str(resumed["sentence"])
     # An intent that was refused is history too.

@@ -1,10 +1,9 @@
-"""Records, notes and headers."""
+"""Records and notes."""
 
 from __future__ import annotations
 
 import json
 import math
-import struct
 
 import numpy as np
 import pytest
@@ -20,14 +19,10 @@ from server.recording.records import (
     decode_note,
     encode_note,
     encode_payload,
-    header_fault,
-    make_header,
     pack_record,
     route,
     unpack_record,
-    utc_of,
 )
-from tests.server.recording.sessions import fixed_entropy, header_for, manual_clock
 
 
 def test_layout_is_as_documented() -> None:
@@ -119,57 +114,3 @@ def test_lone_surrogates_survive() -> None:
 def test_crafted_notes_are_a_value_error(payload: bytes) -> None:
     with pytest.raises(ValueError):
         Record(Kind.NOTE, 0, 0, payload).note()
-
-
-def test_header_holds_what_a_reader_needs() -> None:
-    clock = manual_clock()
-    header = make_header(
-        clock, software="0.1", dictionary="text\n", vehicle={"name": "Sandpiper"}, site={}, source="demo",
-        entropy=fixed_entropy,
-    )  # fmt: skip
-    assert header["dictionary"] == "text\n"
-    assert (header["format_major"], header["format_minor"], header["part"]) == (1, 0, 1)
-    assert (header["utc_ns"], header["monotonic_ns"], header["boottime_ns"]) == (
-        clock.wall_ns(), clock.monotonic_ns(), clock.boottime_ns(),
-    )  # fmt: skip
-    assert header["salt"] == struct.unpack("<I", fixed_entropy(4))[0]
-    assert len(str(header["session"])) == 32 and str(header["session"])[12] == "4"  # a random UUID, RFC 9562
-    assert make_header(clock, software="", dictionary="", vehicle={}, site={}, source="")["salt"] != header["salt"]
-
-
-def test_utc_follows_the_parts_own_anchors() -> None:
-    clock = manual_clock()
-    header = header_for(clock)
-    assert utc_of(header, clock.monotonic_ns() + 5) == clock.wall_ns() + 5
-    assert utc_of({"utc_ns": 3, "monotonic_ns": 10}, 2) == 0
-
-
-def good_header() -> dict[str, object]:
-    return {**header_for(manual_clock()), "preamble_bytes": 128, "preamble_crc32": 0}
-
-
-def test_a_good_header_has_no_fault() -> None:
-    assert header_fault(good_header()) is None
-
-
-@pytest.mark.parametrize(
-    ("change", "words"),
-    [
-        ({"application": "Other"}, "is not a Blockhouse session"),
-        ({"format_major": 2}, "was made by a newer Blockhouse (format 2); this one reads format 1"),
-        ({"format_major": "1"}, "is not a Blockhouse session"),
-        ({"session": "short"}, "without a session id"),
-        ({"salt": -1}, "salt makes no sense"),
-        ({"salt": 1 << 32}, "salt makes no sense"),
-        ({"part": 0}, "part makes no sense"),
-        ({"part": True}, "part makes no sense"),
-        ({"utc_ns": "now"}, "utc_ns makes no sense"),
-        ({"monotonic_ns": 1 << 64}, "monotonic_ns makes no sense"),
-    ],
-)
-def test_unusable_headers_are_named(change: dict[str, object], words: str) -> None:
-    assert words in (header_fault({**good_header(), **change}) or "")
-
-
-def test_a_newer_minor_is_read() -> None:
-    assert header_fault({**good_header(), "format_minor": 7, "new_thing": []}) is None

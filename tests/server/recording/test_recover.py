@@ -43,7 +43,7 @@ def test_what_is_damaged_is_left_out_and_told(tmp_path: Path) -> None:
     numbers = [record.sequence for record in copy.records if record.kind == Kind.RECEIVED]
     assert numbers == [*range(1, 100), *range(110, 399)]
     assert copy.damage == () and copy.missing == 10
-    assert copy.header["recovered"] == {"from": ["flight.pcapng"], "lost": list(report.lost)}
+    assert copy.header.other["recovered"] == {"from": ["flight.pcapng"], "lost": list(report.lost)}
     assert [sentence.partition(": ")[2] or sentence for sentence in report.lost] == [
         "This stretch is damaged; whatever it held is lost.",
         "The file ends in an unfinished record, as after a sudden stop or in a copy of a live file.",
@@ -77,7 +77,7 @@ def test_a_lost_header_is_taken_from_another_part(tmp_path: Path) -> None:
     report = recover(first)
     copy = open_session(report.path)
     assert [record.sequence for record in copy.records if record.kind == Kind.RECEIVED] == list(range(1, 31))
-    assert copy.header["session"] == small_header()["session"] and not copy.damage
+    assert copy.header.session == small_header().session and not copy.damage
 
 
 def test_a_lost_header_without_another_part_needs_the_dictionary(tmp_path: Path) -> None:
@@ -89,7 +89,7 @@ def test_a_lost_header_without_another_part_needs_the_dictionary(tmp_path: Path)
         recover(path)
     report = recover(path, dictionary="[vehicle]\n")
     copy = open_session(report.path)
-    assert everything(report.path) == expected and copy.header["dictionary"] == "[vehicle]\n"
+    assert everything(report.path) == expected and copy.header.dictionary == "[vehicle]\n"
     assert copy.utc_ns(int(copy.records.mono_ns[5])) == utc_ns  # the times still say when it was
     assert "damaged" in report.lost[0]
 

@@ -20,8 +20,8 @@ from tests.server.recording.sessions import bytes_of, header_for
 def crash(folder: Path, clock: FakeClock, name: str = "flight", **options: object) -> Path:
     """Leave behind what a killed recorder leaves: two records, a torn one, and no CLOSE."""
     header = header_for(clock, **options)  # type: ignore[arg-type]
-    salt = int(header["salt"])
-    segment, _ = create_segment(PosixStorage(), folder, name, header, sequence=0, salt=salt)
+    salt = header.salt
+    segment, _ = create_segment(PosixStorage(), folder, name, header, sequence=0)
     for sequence in (1, 2):
         clock.advance(1)
         mono_ns = clock.monotonic_ns()
@@ -41,7 +41,7 @@ def restart(folder: Path, clock: FakeClock, **options: object) -> Recorder:
 def test_an_empty_folder_begins_a_new_session(tmp_path: Path) -> None:
     recorder = restart(tmp_path / "new", FakeClock())
     assert recorder.close().name == "20250615-150640-sandpiper.pcapng"
-    assert recorder.header["part"] == 1
+    assert recorder.header.part == 1
 
 
 def test_a_crashed_session_goes_on_as_its_next_part(tmp_path: Path) -> None:
@@ -54,9 +54,9 @@ def test_a_crashed_session_goes_on_as_its_next_part(tmp_path: Path) -> None:
     assert second.name == "flight~2.pcapng"
     session = open_session(first)
     assert session.parts == (first, second)
-    assert session.headers[0]["session"] == session.headers[1]["session"]
-    assert session.headers[0]["origin_monotonic_ns"] == recorder.header["origin_monotonic_ns"]
-    assert recorder.header["monotonic_ns"] != recorder.header["origin_monotonic_ns"]
+    assert session.headers[0].session == session.headers[1].session
+    assert session.headers[0].origin_monotonic_ns == recorder.header.origin_monotonic_ns
+    assert recorder.header.monotonic_ns != recorder.header.origin_monotonic_ns
     assert session.duration_s == 22.0  # two records a second apart, then twenty seconds of silence
     assert bytes_of(session) == [b"\x01", b"\x02", b"\x03"]
     assert session.records.sequences.tolist() == [0, 1, 2, 3, 4, 5]
@@ -98,7 +98,7 @@ def test_otherwise_a_new_session_begins(tmp_path: Path, what: str, age_s: float)
     changes = {"other dictionary": {"dictionary": "x"}, "other source": {"source": "socket://radio:1"}}.get(what, {})
     recorder = restart(tmp_path, clock, **changes)
     assert recorder.close().name.endswith("-sandpiper.pcapng")
-    assert open_session(recorder.state.path).header["session"] != open_session(first).header["session"]
+    assert open_session(recorder.state.path).header.session != open_session(first).header.session
 
 
 def test_just_within_ten_minutes_goes_on_even_after_a_sleep(tmp_path: Path) -> None:

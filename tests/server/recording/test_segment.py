@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,9 +16,9 @@ from tests.server.recording.sessions import FaultyStorage, header_for, manual_cl
 
 
 def make(folder: Path, name: str = "a", part: int = 1, storage: Storage | None = None) -> Segment:
-    header = header_for(manual_clock()) | {"part": part}
-    segment, returned = create_segment(storage or PosixStorage(), folder, name, header, sequence=0, salt=int(header["salt"]))
-    assert returned["part"] == open_session(segment.path).headers[0]["part"]
+    header = replace(header_for(manual_clock()), part=part)
+    segment, returned = create_segment(storage or PosixStorage(), folder, name, header, sequence=0)
+    assert returned.part == open_session(segment.path).headers[0].part
     segment.close()
     return segment
 
@@ -56,8 +57,8 @@ def test_short_writes_are_completed(tmp_path: Path) -> None:
             return super().write(descriptor, data[:7])
 
     header = header_for(manual_clock())
-    salt = int(header["salt"])
-    segment, _ = create_segment(Takes7(), tmp_path, "a", header, sequence=0, salt=salt)
+    salt = header.salt
+    segment, _ = create_segment(Takes7(), tmp_path, "a", header, sequence=0)
     mono_ns = manual_clock().monotonic_ns()
     segment.write([PackedRecord(Kind.RECEIVED, 1, mono_ns, pack_record(Kind.RECEIVED, salt, 1, mono_ns, b"whole"))])
     segment.close()

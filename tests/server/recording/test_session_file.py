@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from server.recording.pcapng import Direction, enhanced_packet
-from server.recording.records import Kind, pack_record, utc_of
+from server.recording.records import Kind, pack_record
 from server.recording.segment import PREAMBLE, PackedRecord
 from server.recording.session_file import Session, SessionError, open_session, part_paths, peek_header
 from tests.server.recording.sessions import ENTRIES, SALT, entry, small_header, write_part
@@ -36,12 +36,12 @@ def test_a_session_comes_back_as_it_was_written(tmp_path: Path) -> None:
     session = open_session(path)
     assert contents(session) == expected(ENTRIES)
     assert session.records[0].kind is Kind.HEADER
-    assert session.records[0].note() == session.header == peek_header(path)
-    assert session.header["session"] == small_header()["session"]
+    assert session.records[0].note() == session.header.as_note() == peek_header(path).as_note()
+    assert session.header.session == small_header().session
     assert (session.closed, session.damage, session.unknown_kinds, session.missing) == (True, (), 0, 0)
     assert session.parts == (path,)
     assert session.duration_s == pytest.approx(0.005)
-    assert session.utc_ns(ENTRIES[0].mono_ns) == utc_of(session.header, ENTRIES[0].mono_ns)
+    assert session.utc_ns(ENTRIES[0].mono_ns) == session.header.utc_of(ENTRIES[0].mono_ns)
 
 
 def test_tshark_counts_every_packet_and_complains_of_none(tmp_path: Path) -> None:
@@ -65,7 +65,7 @@ def test_python_pcapng_finds_the_same_records(tmp_path: Path) -> None:
     blocks = [block for block in pcapng.FileScanner(io.BytesIO(path.read_bytes())) if hasattr(block, "packet_data")]
     assert [block.packet_data for block in blocks[2:]] == [one.data for one in ENTRIES]
     stamps = [(block.timestamp_high << 32) + block.timestamp_low for block in blocks[2:]]
-    assert stamps == [utc_of(small_header(), one.mono_ns) for one in ENTRIES]
+    assert stamps == [small_header().utc_of(one.mono_ns) for one in ENTRIES]
 
 
 # ---- damage --------------------------------------------------------------------------------------
@@ -234,7 +234,7 @@ def test_a_header_that_makes_no_sense_is_refused(tmp_path: Path) -> None:
 def test_hostile_text_comes_back_as_text(tmp_path: Path) -> None:
     name = "<script>alert(1)</script>/../../etc"
     path, _ = write_part(tmp_path, "hostile", ENTRIES, header=small_header(vehicle={"name": name}))
-    assert open_session(path).header["vehicle"] == {"name": name}
+    assert open_session(path).header.vehicle == {"name": name}
 
 
 # ---- parts ---------------------------------------------------------------------------------------
@@ -258,7 +258,7 @@ def test_a_session_in_parts_reads_as_one_whichever_part_is_given(tmp_path: Path)
     for path in (first, second):
         session = open_session(path)
         assert session.parts == (first, second)
-        assert session.header["part"] == 1
+        assert session.header.part == 1
         assert contents(session) == expected(entries)
         assert [damage.part for damage in session.damage] == [first]
         assert session.path == path

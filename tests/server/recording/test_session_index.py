@@ -13,7 +13,7 @@ from server.recording.records import Kind
 from server.recording.segment import create_segment
 from server.recording.session_file import open_session, peek_header
 from server.recording.storage import PosixStorage
-from tests.server.recording.sessions import ENTRIES, SALT, bytes_of, entry, small_header, write_part
+from tests.server.recording.sessions import ENTRIES, bytes_of, entry, small_header, write_part
 
 MS = 1_000_000
 
@@ -47,7 +47,7 @@ def test_a_file_that_vanishes_while_it_is_read_is_an_os_error(tmp_path: Path) ->
 
 
 def big_file(path: Path, count: int, payload: bytes) -> None:
-    segment, _ = create_segment(PosixStorage(), path, "big", small_header(), sequence=0, salt=SALT)
+    segment, _ = create_segment(PosixStorage(), path, "big", small_header(), sequence=0)
     for begin in range(0, count, 20_000):
         segment.write(entry(Kind.RECEIVED, 1 + number, payload) for number in range(begin, min(count, begin + 20_000)))
     segment.close()
@@ -61,7 +61,7 @@ def test_an_hour_opens_across_windows(tmp_path: Path) -> None:
     assert len(session.records) == 360_001 and session.damage == () and session.missing == 0
     assert session.records[123_456].sequence == 123_456
     assert set(bytes_of(session)) == {b"\x55" * 60}
-    assert peek_header(path)["software"] == session.header["software"]
+    assert peek_header(path).software == session.header.software
 
 
 def test_a_huge_file_opens_in_bounded_memory(tmp_path: Path) -> None:

@@ -12,7 +12,8 @@ import pytest
 from server.pad.sheet import ADVICE
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
-from server.recording.records import Kind, make_header
+from server.recording.records import Kind
+from server.recording.session_header import Software, make_header
 from server.review.moments import moments_of, shown
 from server.review.report import report_html, report_name
 from server.review.review import Review, open_review
@@ -81,13 +82,13 @@ def test_nothing_from_outside_and_no_script(review: Review) -> None:
 def test_no_text_of_a_session_becomes_markup(tmp_path: Path) -> None:
     clock = FakeClock()
     header = make_header(
-        clock, software=HOSTILE, dictionary=dictionary().text, vehicle={"name": HOSTILE, HOSTILE: HOSTILE},
+        clock, software=Software(HOSTILE), dictionary=dictionary().text, vehicle={"name": HOSTILE, HOSTILE: HOSTILE},
         site={"name": HOSTILE, "list": [HOSTILE]}, source=HOSTILE, entropy=fixed_entropy,
     )  # fmt: skip
     recorder = Recorder(tmp_path, "x", header, clock=clock)
     for t, chunk in short_flight().chunks:
-        recorder.append(Kind.RECEIVED, int(header["monotonic_ns"]) + round(t * 1e9), chunk)
-    now = int(header["monotonic_ns"])
+        recorder.append(Kind.RECEIVED, header.monotonic_ns + round(t * 1e9), chunk)
+    now = header.monotonic_ns
     view = {"id": 1, **dict.fromkeys(("title", "args_text", "operator", "hazard", "state_text"), HOSTILE)}
     recorder.append(Kind.OUTCOME, now, {"key": "1", "severity": HOSTILE, "text": HOSTILE, "body": view})
     recorder.append(Kind.MARK, now, {"key": "2", "severity": "info", "text": HOSTILE, "body": {}})

@@ -42,7 +42,7 @@ def parse_columns(payload: bytes) -> tuple[dict, dict[str, dict[str, np.ndarray]
 def test_everything_shown_is_the_pipelines_output_of_the_recorded_bytes(tmp_path: Path) -> None:
     flight = flown("thin-link")
     review = open_review(recorded(tmp_path, flight))
-    origin_ns = int(review.session.header["origin_monotonic_ns"])
+    origin_ns = review.session.header.origin_monotonic_ns
     again = recorded_output(dictionary(), list(review.session.records), origin_ns, FACTS)
     assert_same(review.output, again)
     assert review.name == "flight"

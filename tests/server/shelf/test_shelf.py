@@ -14,8 +14,8 @@ import server.shelf.shelf
 from server.json_text import to_json
 from server.recording.clock import SystemClock
 from server.recording.recorder import Recorder
-from server.recording.records import make_header
 from server.recording.session_file import SessionError
+from server.recording.session_header import Software, make_header
 from server.review.review import Review
 from server.shelf.shelf import INDEX_FILE, ITEM, Shelf, UnknownSession
 from server.shelf.trash import TrashProblem
@@ -343,7 +343,7 @@ def test_a_file_that_vanishes_while_it_is_looked_at(folder: Path, monkeypatch: p
 
 def test_a_session_another_station_is_recording_is_not_called_badly_closed(tmp_path: Path) -> None:
     clock = SystemClock()
-    header = make_header(clock, software="t", dictionary=dictionary().text, vehicle={}, site={}, source="t")
+    header = make_header(clock, software=Software("t"), dictionary=dictionary().text, vehicle={}, site={}, source="t")
     recorder = Recorder(tmp_path, "elsewhere", header, clock=clock)
     try:
         assert sentence_of(tmp_path, "elsewhere") == "another station is recording it now; what it holds so far is shown"
@@ -416,7 +416,7 @@ def test_bad_files_can_be_deleted_and_restored_too(folder: Path) -> None:
 
 def test_what_is_being_recorded_is_not_deleted(tmp_path: Path) -> None:
     clock = SystemClock()
-    header = make_header(clock, software="t", dictionary=dictionary().text, vehicle={}, site={}, source="t")
+    header = make_header(clock, software=Software("t"), dictionary=dictionary().text, vehicle={}, site={}, source="t")
     recorder = Recorder(tmp_path, "elsewhere", header, clock=clock)
     try:
         with pytest.raises(TrashProblem, match="being recorded"):
