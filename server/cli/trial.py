@@ -31,7 +31,7 @@ from server.telemetry.conditions import check_conditions
 from server.trials.plan import TrialPlan, check_cycles, load_plan, sample_plans
 from server.trials.result import result_text
 from server.trials.state import OUTCOMES
-from server.uplink.command_entry import CONFIRM_EARLIEST_S
+from server.uplink.two_acts import CONFIRM_EARLIEST_S
 
 OPERATOR = "terminal"
 HEARD_WITHIN_S = 10.0

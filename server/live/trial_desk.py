@@ -21,7 +21,8 @@ from server.trials.plan import TrialPlan, check_cycles, parse_plan, sample_plans
 from server.trials.result import result_of
 from server.trials.state import State
 from server.trials.trial import SafeAll, Send, Trial
-from server.uplink.command_entry import CONFIRM_EARLIEST_S, CONFIRM_LATEST_S, Reply
+from server.uplink.command_entry import Reply
+from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct
 
 TOPIC = "trial"
 POLL_S = 0.02
@@ -37,9 +38,8 @@ class Armed:
     id: str
     plan: TrialPlan
     cycles: int
-    operator: str
     permit: str | None
-    since_s: float
+    first: FirstAct
 
 
 @dataclass
@@ -94,15 +94,21 @@ class TrialDesk:
         if self._running is not None:
             return self._told(operator, "arm", name, Reply(False, "a trial is running; stop it first"))
         now_s = self._station.before_act()
-        refused, permit = self._why_not(operator), None
-        if refused is None and self._armed is not None:
-            self.cancel(operator)
-        if refused is None and plan.hazard() != "routine":
-            reply = self._station.queue.arm_permit(plan.title, plan.sends(cycles), operator, now_s)
-            permit, refused = reply.id, None if reply.ok else reply
+        refused = self._station.queue.why_not_now(operator)
         if refused is not None:
-            return self._told(operator, "arm", name, refused)
-        self._armed = Armed(f"t{self._next_id}", plan, cycles, operator, permit, now_s)
+            return self._told(operator, "arm", name, Reply(False, refused))
+        if self._armed is not None:
+            self.cancel(operator)
+        permit = None
+        if plan.hazard() == "routine":
+            first = self._station.queue.first_act(operator, now_s)
+        else:
+            reply = self._station.queue.arm_permit(plan.title, plan.sends(cycles), operator, now_s)
+            permit = self._station.queue.permits.get(str(reply.id))
+            if permit is None:
+                return self._told(operator, "arm", name, reply)
+            first = permit.first
+        self._armed = Armed(f"t{self._next_id}", plan, cycles, permit.id if permit else None, first)
         self._next_id += 1
         self._note_armed(self._armed, "armed")
         said = f"{plan.title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s"
@@ -118,7 +124,7 @@ class TrialDesk:
         if reply.ok:
             self._armed = None
             trial = Trial(self._station.dictionary, armed.plan, armed.cycles, self._station)
-            self._running = Running(armed.id, trial, armed.operator, armed.permit, now_s)
+            self._running = Running(armed.id, trial, armed.first.operator, armed.permit, now_s)
             self._task = asyncio.create_task(self._run(self._running))
         return self._told(operator, "confirm", id, Reply(reply.ok, reply.sentence, id))
 
@@ -154,23 +160,10 @@ class TrialDesk:
             self._note_result(running)
 
     def _confirmed(self, armed: Armed, operator: str, now_s: float) -> Reply:
-        waited = now_s - armed.since_s
         if armed.permit is not None:
             return self._station.queue.confirm_permit(armed.permit, operator, now_s)
-        if waited > CONFIRM_LATEST_S:
-            return Reply(False, "not confirmed in time; get it ready again")
-        if waited < CONFIRM_EARLIEST_S:
-            return Reply(False, "too soon: look first, then confirm")
-        if operator != armed.operator:
-            return Reply(False, "only the person who got it ready can confirm it")
-        return self._why_not(operator) or Reply(True, f"{armed.plan.title} confirmed")
-
-    def _why_not(self, operator: str) -> Reply | None:
-        if operator != self._station.authority.holder:
-            return Reply(False, "you do not hold command authority; take it first")
-        if not self._station.watch.up:
-            return Reply(False, "the vehicle is not heard")
-        return None
+        refused = self._station.queue.why_no_second_act(armed.first, operator, now_s)
+        return Reply(False, refused) if refused else Reply(True, f"{armed.plan.title} confirmed")
 
     def _told(self, operator: str, act: str, what: str, reply: Reply) -> Reply:
         """Keep the act in the session; with it the queue's own wishes are carried out."""
@@ -316,11 +309,16 @@ class TrialDesk:
         self._station.note(TOPIC, running.id, "warning" if bad else "info", text, body)
 
     def _note_armed(self, armed: Armed, state: str) -> None:
-        body = {"id": armed.id, "plan": _plan_head(armed.plan, armed.cycles), "operator": armed.operator, "state": state}
+        body = {
+            "id": armed.id,
+            "plan": _plan_head(armed.plan, armed.cycles),
+            "operator": armed.first.operator,
+            "state": state,
+        }
         body |= {
             "permit": armed.permit,
-            "earliest_confirm_rx": armed.since_s + CONFIRM_EARLIEST_S,
-            "expires_rx": armed.since_s + CONFIRM_LATEST_S,
+            "earliest_confirm_rx": armed.first.earliest_s,
+            "expires_rx": armed.first.latest_s,
         }
         text = f"Trial {armed.id} {'ready' if state == 'armed' else state}: {armed.plan.title}"
         self._station.note(TOPIC, armed.id, "info", text, body)

@@ -9,9 +9,8 @@ from math import inf
 from protocol.commands import Command
 from server.telemetry.conditions import Check
 from server.uplink.command_state import ENDED, STATE_TEXT, State
+from server.uplink.two_acts import FirstAct
 
-CONFIRM_EARLIEST_S = 0.3
-CONFIRM_LATEST_S = 10.0
 STEPS = ("asked", "armed", "confirmed", "sent", "accepted", "completed", "verified")
 
 
@@ -73,6 +72,7 @@ class PendingCommand:
     state: State
     steps: dict[str, float]
     needs: tuple[str, ...]
+    first: FirstAct | None = None  # of a command with two acts of its own
     preparing: bool = False
     counter: int = 0
     frame: bytes = b""
@@ -103,7 +103,7 @@ def command_view(entry: PendingCommand, other_confirms: bool = False) -> dict[st
 
     `other_confirms` tells that the second act of this command belongs to another operator than the first.
     """
-    armed = entry.state is State.ARMED
+    first = entry.first if entry.state is State.ARMED else None
     text = STATE_TEXT[entry.state]
     if entry.state is State.COMPLETED and not entry.command.effects:
         text = "done says the vehicle, telemetry cannot show it"
@@ -120,9 +120,9 @@ def command_view(entry: PendingCommand, other_confirms: bool = False) -> dict[st
         "steps": [{"step": name, "rx": entry.steps.get(name)} for name in entry.needs],
         "missing": entry.missing,
         "reason": entry.reason,
-        "expires_rx": entry.since_s + CONFIRM_LATEST_S if armed else None,
-        "earliest_confirm_rx": entry.since_s + CONFIRM_EARLIEST_S if armed else None,
+        "expires_rx": first.latest_s if first else None,
+        "earliest_confirm_rx": first.earliest_s if first else None,
         "sends": entry.sends,
         "since_rx": entry.since_s,
-        "confirm_by": "another" if armed and other_confirms else "same",
+        "confirm_by": "another" if first and other_confirms else "same",
     }

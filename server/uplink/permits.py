@@ -17,6 +17,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from server.uplink.two_acts import FirstAct
+
 IDLE_AT_MOST_S = 60.0
 PERMITTED_AT_MOST = 20_000
 
@@ -56,11 +58,9 @@ class PlanPermit:
 
     id: str
     title: str
-    operator: str
+    first: FirstAct  # with the hazard of its most hazardous command
     left: Counter[Slot]
-    hazard: str  # of its most hazardous command
     since_s: float
-    armed_s: float
     confirmed_s: float | None = None
     confirmed_by: str | None = None
     state: PermitState = PermitState.ARMED
@@ -84,19 +84,19 @@ class PlanPermit:
         self.since_s = now_s
         return True
 
-    def view(self, confirm_latest_s: float, confirm_earliest_s: float) -> dict[str, object]:
+    def view(self) -> dict[str, object]:
         """Return the permit as the page shows it and the session keeps it."""
-        armed = self.state is PermitState.ARMED
+        armed = self.first if self.state is PermitState.ARMED else None
         return {
             "id": self.id,
             "title": self.title,
-            "operator": self.operator,
+            "operator": self.first.operator,
             "confirmed_by": self.confirmed_by,
             "state": self.state.value,
             "reason": self.reason,
             "left": sum(self.left.values()),
-            "expires_rx": self.since_s + confirm_latest_s if armed else None,
-            "earliest_confirm_rx": self.since_s + confirm_earliest_s if armed else None,
+            "expires_rx": armed.latest_s if armed else None,
+            "earliest_confirm_rx": armed.earliest_s if armed else None,
         }
 
 

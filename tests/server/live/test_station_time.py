@@ -14,8 +14,8 @@ from server.recording.records import Kind
 from server.review.review import open_review
 from server.review.summary import summarize
 from server.uplink.authority import SILENT_AT_MOST_S
-from server.uplink.command_entry import CONFIRM_LATEST_S
 from server.uplink.command_queue import TIME_TO_LIVE_S
+from server.uplink.two_acts import CONFIRM_LATEST_S
 from tests.server.live.test_station_commands import ADA, Bench, run
 
 

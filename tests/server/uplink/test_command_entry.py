@@ -8,13 +8,16 @@ import pytest
 
 from server.uplink.command_entry import PendingCommand, command_view
 from server.uplink.command_state import State
+from server.uplink.two_acts import FirstAct
 from tests.server.uplink.queue_world import dictionary
 
 
 def entry(state: State, **steps: float) -> PendingCommand:
     command = dictionary().commands["channel_arm"]
     needs = ("asked", "armed", "confirmed", "sent", "accepted", "completed", "verified")
-    return PendingCommand("c1", command, {"channel": 2}, "Ada 1", state, dict(steps), needs, since_s=5.0)
+    return PendingCommand(
+        "c1", command, {"channel": 2}, "Ada 1", state, dict(steps), needs, FirstAct("Ada 1", "hazardous", 5.0), since_s=5.0
+    )
 
 
 def test_the_window_of_the_second_act_is_shown_only_while_armed() -> None:
