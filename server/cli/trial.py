@@ -238,9 +238,9 @@ class _Terminal:
 
     async def _verified(self, station: Station, id: str) -> None:
         until_s = station.now_s() + VERIFIED_WITHIN_S
-        while (view := station.queue.view(id)) is None or view["state"] != "verified":
-            if view is None or view["state"] in OUTCOMES or station.now_s() > until_s:
-                raise TrialProblem(_sentence(f"{view['title']}: {view['state_text']}" if view else "the command is gone"))
+        while (view := station.queue.view(id)) is None or view.state != "verified":
+            if view is None or view.state in OUTCOMES or station.now_s() > until_s:
+                raise TrialProblem(_sentence(f"{view.title}: {view.state_text}" if view else "the command is gone"))
             await self._pause(0.05)
 
     # ------------------------------------------------------------ the person

@@ -22,13 +22,17 @@ from server.trials.result import result_of
 from server.trials.state import State
 from server.trials.trial import SafeAll, Send, Trial
 from server.uplink.command_entry import Reply
+from server.uplink.command_state import UNSENT
+from server.uplink.command_state import State as CommandState
+from server.uplink.permits import PermitState
 from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct
 
 TOPIC = "trial"
 POLL_S = 0.02
 NOTE_EVERY_S = 0.25
 CLOSED_WITHIN_S = 1.0
-IN_THE_WAY = ("armed", "queued", "sent")
+IN_THE_WAY = UNSENT | {CommandState.SENT}
+ASKED_ANEW = (CommandState.UNKNOWN, CommandState.ABANDONED, CommandState.REFUSED, CommandState.FAILED)
 
 
 @dataclass
@@ -238,8 +242,8 @@ class TrialDesk:
         station, trial = self._station, running.trial
         now_s = station.now_s()
         permit = station.queue.permit(running.permit) if running.permit is not None else None
-        if permit is not None and permit["state"] == "ended":
-            trial.on_permit_ended(str(permit["reason"]), now_s)
+        if permit is not None and permit.state is PermitState.ENDED:
+            trial.on_permit_ended(str(permit.reason), now_s)
         elif running.permit is None and station.authority.holder != running.operator:
             trial.on_permit_ended("command authority changed", now_s)
         view = station.queue.view(running.command) if running.command is not None else None
@@ -261,7 +265,7 @@ class TrialDesk:
     def _send(self, running: Running, send: Send, now_s: float) -> None:
         """Ask the queue; while a person's own command is on its way, wait for it."""
         queue = self._station.queue
-        if any(view["state"] in IN_THE_WAY for view in queue.views()):
+        if any(view.state in IN_THE_WAY for view in queue.views()):
             return
         running.waiting = None
         if running.permit is not None:
@@ -283,7 +287,7 @@ class TrialDesk:
     def _follow_safing(self, running: Running, now_s: float) -> None:
         """The queue asks anew, under a new number, when it is in doubt; follow it."""
         view = self._station.queue.view(running.safing)
-        if view is None or view["state"] in ("unknown", "abandoned", "refused", "failed"):
+        if view is None or view.state in ASKED_ANEW:
             self._safe_all(running, now_s)
         else:
             running.trial.on_safing(view, "", now_s)

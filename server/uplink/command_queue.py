@@ -23,6 +23,7 @@ from server.telemetry.conditions import Check, Readings, check_conditions, effec
 from server.uplink.command_entry import (
     Action,
     Changed,
+    CommandView,
     PendingCommand,
     PermitChanged,
     Prepare,
@@ -32,7 +33,7 @@ from server.uplink.command_entry import (
 )
 from server.uplink.command_state import ENDED, STATE_TEXT, UNSENT, Event, State, step
 from server.uplink.permit_desk import PermitDesk
-from server.uplink.permits import PermitState
+from server.uplink.permits import PermitState, PermitView
 from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct, TwoActs
 
 TIME_TO_LIVE_S = 3.0
@@ -245,8 +246,8 @@ class CommandQueue:
         self._advance(now_s)
         return Reply(True, "", entry.id)
 
-    def permit(self, id: str) -> dict[str, object] | None:
-        """Return a plan's permit as the page shows it, or None when there is none of that number."""
+    def permit(self, id: str) -> PermitView | None:
+        """Return how a plan's permit looks now, or None when there is none of that number."""
         return self.permits.view(id)
 
     # ------------------------------------------------------------ what the station reports back
@@ -369,13 +370,13 @@ class CommandQueue:
         actions, self._actions = self._actions, []
         return actions
 
-    def view(self, id: str) -> dict[str, object] | None:
-        """Return one command as the page shows it, or None when it is not (or no longer) known."""
+    def view(self, id: str) -> CommandView | None:
+        """Return how one command looks now, or None when it is not (or no longer) known."""
         entry = self._entries.get(id)
         return None if entry is None else self._view(entry)
 
-    def views(self) -> list[dict[str, object]]:
-        """Return all commands as the page shows them, oldest first."""
+    def views(self) -> list[CommandView]:
+        """Return how all commands look now, oldest first."""
         return [self._view(entry) for entry in self._entries.values()]
 
     # ------------------------------------------------------------ inside
@@ -566,7 +567,7 @@ class CommandQueue:
     def _changed(self, entry: PendingCommand) -> None:
         self._actions.append(Changed(self._view(entry)))
 
-    def _view(self, entry: PendingCommand) -> dict[str, object]:
+    def _view(self, entry: PendingCommand) -> CommandView:
         return command_view(entry, self._two_acts.needs_another(entry.command.hazard))
 
 

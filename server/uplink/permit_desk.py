@@ -13,7 +13,7 @@ from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from server.telemetry.conditions import Check, Readings, check_conditions
 from server.uplink.command_entry import Reply
-from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PlanPermit, slots_of
+from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PermitView, PlanPermit, slots_of
 from server.uplink.two_acts import CONFIRM_LATEST_S, TwoActs
 
 PERMIT_INTERLOCK = "ground_test"
@@ -24,7 +24,7 @@ class PermitDesk:
     """Keeps the newest permit. `tell` is called with a permit's view whenever it looks different."""
 
     def __init__(
-        self, dictionary: Dictionary, readings: Readings, two_acts: TwoActs, tell: Callable[[dict[str, object]], None]
+        self, dictionary: Dictionary, readings: Readings, two_acts: TwoActs, tell: Callable[[PermitView], None]
     ) -> None:
         self._dictionary = dictionary
         self._readings = readings
@@ -107,8 +107,8 @@ class PermitDesk:
         condition = self._dictionary.interlocks.get(PERMIT_INTERLOCK)
         return () if condition is None else (condition,)
 
-    def view(self, id: str) -> dict[str, object] | None:
-        """Return the permit of that number as the page shows it, or None."""
+    def view(self, id: str) -> PermitView | None:
+        """Return how the permit of that number looks now, or None when there is none."""
         permit = self._newest
         return None if permit is None or permit.id != id else permit.view()
 

@@ -52,6 +52,39 @@ def slot(command: str, args: Mapping[str, float]) -> Slot:
     return command, tuple(sorted((name, float(value)) for name, value in args.items()))
 
 
+@dataclass(frozen=True, slots=True)
+class PermitView:
+    """One permit at one moment, for a person, a trial and the recording. Times are session seconds.
+
+    `left` counts the commands not yet sent; `expires_rx` and `earliest_confirm_rx` bound the second act while it is
+    waited for.
+    """
+
+    id: str
+    title: str
+    operator: str
+    confirmed_by: str | None
+    state: PermitState
+    reason: str | None
+    left: int
+    expires_rx: float | None
+    earliest_confirm_rx: float | None
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the shape of recordings and of the page."""
+        return {
+            "id": self.id,
+            "title": self.title,
+            "operator": self.operator,
+            "confirmed_by": self.confirmed_by,
+            "state": self.state.value,
+            "reason": self.reason,
+            "left": self.left,
+            "expires_rx": self.expires_rx,
+            "earliest_confirm_rx": self.earliest_confirm_rx,
+        }
+
+
 @dataclass
 class PlanPermit:
     """One permit. Times are session seconds."""
@@ -84,20 +117,20 @@ class PlanPermit:
         self.since_s = now_s
         return True
 
-    def view(self) -> dict[str, object]:
-        """Return the permit as the page shows it and the session keeps it."""
+    def view(self) -> PermitView:
+        """Return how the permit looks now."""
         armed = self.first if self.state is PermitState.ARMED else None
-        return {
-            "id": self.id,
-            "title": self.title,
-            "operator": self.first.operator,
-            "confirmed_by": self.confirmed_by,
-            "state": self.state.value,
-            "reason": self.reason,
-            "left": sum(self.left.values()),
-            "expires_rx": armed.latest_s if armed else None,
-            "earliest_confirm_rx": armed.earliest_s if armed else None,
-        }
+        return PermitView(
+            id=self.id,
+            title=self.title,
+            operator=self.first.operator,
+            confirmed_by=self.confirmed_by,
+            state=self.state,
+            reason=self.reason,
+            left=sum(self.left.values()),
+            expires_rx=armed.latest_s if armed else None,
+            earliest_confirm_rx=armed.earliest_s if armed else None,
+        )
 
 
 def slots_of(allowed: Sequence[tuple[str, Mapping[str, float]]]) -> Counter[Slot]:

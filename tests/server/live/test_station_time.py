@@ -47,7 +47,7 @@ async def pass_time(bench: Bench, seconds: float, step_s: float = 0.1, during: C
 
 def states(bench: Bench) -> list[str]:
     """State of every command, in the order they were asked for."""
-    return [view["state"] for view in bench.station.queue.views()]
+    return [view.state for view in bench.station.queue.views()]
 
 
 def talk(bench: Bench) -> None:
