@@ -33,7 +33,7 @@ from server.telemetry.conditions import check_conditions
 from server.trials.plan import TrialPlan, check_cycles, load_plan, sample_plans
 from server.trials.result import result_text
 from server.trials.state import OUTCOMES
-from server.uplink.command_entry import CONFIRM_EARLIEST_S
+from server.uplink.two_acts import CONFIRM_EARLIEST_S
 
 OPERATOR = "terminal"
 HEARD_WITHIN_S = 10.0
@@ -240,9 +240,9 @@ class _Terminal:
 
     async def _verified(self, station: Station, id: str) -> None:
         until_s = station.now_s() + VERIFIED_WITHIN_S
-        while (view := station.queue.view(id)) is None or view["state"] != "verified":
-            if view is None or view["state"] in OUTCOMES or station.now_s() > until_s:
-                raise TrialProblem(_sentence(f"{view['title']}: {view['state_text']}" if view else "the command is gone"))
+        while (view := station.queue.view(id)) is None or view.state != "verified":
+            if view is None or view.state in OUTCOMES or station.now_s() > until_s:
+                raise TrialProblem(_sentence(f"{view.title}: {view.state_text}" if view else "the command is gone"))
             await self._pause(0.05)
 
     # ------------------------------------------------------------ the person

@@ -162,9 +162,9 @@ def _reply_shape(station: Station, reply: Reply) -> dict[str, Any]:
     shape: dict[str, Any] = {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
     if reply.checks:
         shape["interlocks"] = [check.as_dict() for check in reply.checks]
-    view = next((v for v in station.queue.views() if v["id"] == reply.id), None)
+    view = next((v for v in station.queue.views() if v.id == reply.id), None)
     if view is not None:
-        shape["expires_rx"], shape["earliest_confirm_rx"] = view["expires_rx"], view["earliest_confirm_rx"]
+        shape["expires_rx"], shape["earliest_confirm_rx"] = view.expires_rx, view.earliest_confirm_rx
     return shape
 
 

@@ -36,9 +36,14 @@ from server.uplink.command_entry import Changed, PermitChanged, Prepare, Reply, 
 from server.uplink.command_queue import CommandQueue
 from server.uplink.command_state import STATE_TEXT, UNSENT, State
 from server.uplink.keys import CounterStore, KeyProblem
+from server.uplink.permits import PermitState, PermitView
 
 TICK_S = 0.05
-PERMIT_TEXT = {"armed": "ready, waiting for confirmation", "open": "confirmed", "ended": "ended"}
+PERMIT_TEXT = {
+    PermitState.ARMED: "ready, waiting for confirmation",
+    PermitState.OPEN: "confirmed",
+    PermitState.ENDED: "ended",
+}
 LEFT_OPEN = UNSENT | {State.SENT, State.ACCEPTED}
 SAFE_ALL_WAITS_FOR_DISK_S = 0.3
 DISK_ANSWERS_WITHIN_S = 2.5
@@ -122,7 +127,7 @@ class Station:
             state = State.ABANDONED if view.get("state") in UNSENT else State.UNKNOWN
             text = f"{STATE_TEXT[state]}: the station was restarted"
             closed = {**view, "state": state.value, "state_text": text, "expires_rx": None, "earliest_confirm_rx": None}
-            self._note_command(closed)
+            self._note_outcome(closed)
         self._left_open = []
 
     # ------------------------------------------------------------ life
@@ -388,22 +393,21 @@ class Station:
             note["topic"] = topic
         self.intake.put(kind, self.clock.monotonic_ns(), note)
 
-    def _note_command(self, view: Mapping[str, object]) -> None:
-        text = f"{view['title']} {view['args_text']}".rstrip() + f": {view['state_text']}"
-        severity = "warning" if view["state"] in ("unknown", "failed") else "info"
-        self._note(Kind.OUTCOME, str(view["id"]), severity, text, view)
+    def _note_outcome(self, body: Mapping[str, object]) -> None:
+        text = f"{body['title']} {body['args_text']}".rstrip() + f": {body['state_text']}"
+        severity = "warning" if body["state"] in ("unknown", "failed") else "info"
+        self._note(Kind.OUTCOME, str(body["id"]), severity, text, body)
 
-    def _note_permit(self, view: Mapping[str, object]) -> None:
-        why = f": {view['reason']}" if view["reason"] else ""
-        text = f"{view['title']} {PERMIT_TEXT[str(view['state'])]}{why}"
-        self.note("permit", str(view["id"]), "info", text, view)
+    def _note_permit(self, view: PermitView) -> None:
+        why = f": {view.reason}" if view.reason else ""
+        self.note("permit", view.id, "info", f"{view.title} {PERMIT_TEXT[view.state]}{why}", view.as_dict())
 
     # ------------------------------------------------------------ the queue's actions
 
     def _carry_out(self) -> None:
         for action in self.queue.take_actions():
             if isinstance(action, Changed):
-                self._note_command(action.view)
+                self._note_outcome(action.view.as_dict())
             elif isinstance(action, PermitChanged):
                 self._note_permit(action.view)
             elif isinstance(action, Prepare):

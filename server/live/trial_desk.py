@@ -21,13 +21,18 @@ from server.trials.plan import TrialPlan, check_cycles, parse_plan, sample_plans
 from server.trials.result import result_of
 from server.trials.state import State
 from server.trials.trial import SafeAll, Send, Trial
-from server.uplink.command_entry import CONFIRM_EARLIEST_S, CONFIRM_LATEST_S, Reply
+from server.uplink.command_entry import Reply
+from server.uplink.command_state import UNSENT
+from server.uplink.command_state import State as CommandState
+from server.uplink.permits import PermitState
+from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct
 
 TOPIC = "trial"
 POLL_S = 0.02
 NOTE_EVERY_S = 0.25
 CLOSED_WITHIN_S = 1.0
-IN_THE_WAY = ("armed", "queued", "sent")
+IN_THE_WAY = UNSENT | {CommandState.SENT}
+ASKED_ANEW = (CommandState.UNKNOWN, CommandState.ABANDONED, CommandState.REFUSED, CommandState.FAILED)
 
 
 @dataclass
@@ -37,9 +42,8 @@ class Armed:
     id: str
     plan: TrialPlan
     cycles: int
-    operator: str
     permit: str | None
-    since_s: float
+    first: FirstAct
 
 
 @dataclass
@@ -94,15 +98,21 @@ class TrialDesk:
         if self._running is not None:
             return self._told(operator, "arm", name, Reply(False, "a trial is running; stop it first"))
         now_s = self._station.before_act()
-        refused, permit = self._why_not(operator), None
-        if refused is None and self._armed is not None:
-            self.cancel(operator)
-        if refused is None and plan.hazard() != "routine":
-            reply = self._station.queue.arm_permit(plan.title, plan.sends(cycles), operator, now_s)
-            permit, refused = reply.id, None if reply.ok else reply
+        refused = self._station.queue.why_not_now(operator)
         if refused is not None:
-            return self._told(operator, "arm", name, refused)
-        self._armed = Armed(f"t{self._next_id}", plan, cycles, operator, permit, now_s)
+            return self._told(operator, "arm", name, Reply(False, refused))
+        if self._armed is not None:
+            self.cancel(operator)
+        permit = None
+        if plan.hazard() == "routine":
+            first = self._station.queue.first_act(operator, now_s)
+        else:
+            reply = self._station.queue.arm_permit(plan.title, plan.sends(cycles), operator, now_s)
+            permit = self._station.queue.permits.get(str(reply.id))
+            if permit is None:
+                return self._told(operator, "arm", name, reply)
+            first = permit.first
+        self._armed = Armed(f"t{self._next_id}", plan, cycles, permit.id if permit else None, first)
         self._next_id += 1
         self._note_armed(self._armed, "armed")
         said = f"{plan.title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s"
@@ -118,7 +128,7 @@ class TrialDesk:
         if reply.ok:
             self._armed = None
             trial = Trial(self._station.dictionary, armed.plan, armed.cycles, self._station)
-            self._running = Running(armed.id, trial, armed.operator, armed.permit, now_s)
+            self._running = Running(armed.id, trial, armed.first.operator, armed.permit, now_s)
             self._task = asyncio.create_task(self._run(self._running))
         return self._told(operator, "confirm", id, Reply(reply.ok, reply.sentence, id))
 
@@ -154,23 +164,10 @@ class TrialDesk:
             self._note_result(running)
 
     def _confirmed(self, armed: Armed, operator: str, now_s: float) -> Reply:
-        waited = now_s - armed.since_s
         if armed.permit is not None:
             return self._station.queue.confirm_permit(armed.permit, operator, now_s)
-        if waited > CONFIRM_LATEST_S:
-            return Reply(False, "not confirmed in time; get it ready again")
-        if waited < CONFIRM_EARLIEST_S:
-            return Reply(False, "too soon: look first, then confirm")
-        if operator != armed.operator:
-            return Reply(False, "only the person who got it ready can confirm it")
-        return self._why_not(operator) or Reply(True, f"{armed.plan.title} confirmed")
-
-    def _why_not(self, operator: str) -> Reply | None:
-        if operator != self._station.authority.holder:
-            return Reply(False, "you do not hold command authority; take it first")
-        if not self._station.watch.up:
-            return Reply(False, "the vehicle is not heard")
-        return None
+        refused = self._station.queue.why_no_second_act(armed.first, operator, now_s)
+        return Reply(False, refused) if refused else Reply(True, f"{armed.plan.title} confirmed")
 
     def _told(self, operator: str, act: str, what: str, reply: Reply) -> Reply:
         """Keep the act in the session; with it the queue's own wishes are carried out."""
@@ -245,8 +242,8 @@ class TrialDesk:
         station, trial = self._station, running.trial
         now_s = station.now_s()
         permit = station.queue.permit(running.permit) if running.permit is not None else None
-        if permit is not None and permit["state"] == "ended":
-            trial.on_permit_ended(str(permit["reason"]), now_s)
+        if permit is not None and permit.state is PermitState.ENDED:
+            trial.on_permit_ended(str(permit.reason), now_s)
         elif running.permit is None and station.authority.holder != running.operator:
             trial.on_permit_ended("command authority changed", now_s)
         view = station.queue.view(running.command) if running.command is not None else None
@@ -268,7 +265,7 @@ class TrialDesk:
     def _send(self, running: Running, send: Send, now_s: float) -> None:
         """Ask the queue; while a person's own command is on its way, wait for it."""
         queue = self._station.queue
-        if any(view["state"] in IN_THE_WAY for view in queue.views()):
+        if any(view.state in IN_THE_WAY for view in queue.views()):
             return
         running.waiting = None
         if running.permit is not None:
@@ -290,7 +287,7 @@ class TrialDesk:
     def _follow_safing(self, running: Running, now_s: float) -> None:
         """The queue asks anew, under a new number, when it is in doubt; follow it."""
         view = self._station.queue.view(running.safing)
-        if view is None or view["state"] in ("unknown", "abandoned", "refused", "failed"):
+        if view is None or view.state in ASKED_ANEW:
             self._safe_all(running, now_s)
         else:
             running.trial.on_safing(view, "", now_s)
@@ -316,11 +313,16 @@ class TrialDesk:
         self._station.note(TOPIC, running.id, "warning" if bad else "info", text, body)
 
     def _note_armed(self, armed: Armed, state: str) -> None:
-        body = {"id": armed.id, "plan": _plan_head(armed.plan, armed.cycles), "operator": armed.operator, "state": state}
+        body = {
+            "id": armed.id,
+            "plan": _plan_head(armed.plan, armed.cycles),
+            "operator": armed.first.operator,
+            "state": state,
+        }
         body |= {
             "permit": armed.permit,
-            "earliest_confirm_rx": armed.since_s + CONFIRM_EARLIEST_S,
-            "expires_rx": armed.since_s + CONFIRM_LATEST_S,
+            "earliest_confirm_rx": armed.first.earliest_s,
+            "expires_rx": armed.first.latest_s,
         }
         text = f"Trial {armed.id} {'ready' if state == 'armed' else state}: {armed.plan.title}"
         self._station.note(TOPIC, armed.id, "info", text, body)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from protocol.commands import Command
 from protocol.dictionary import Dictionary
@@ -24,6 +25,40 @@ from server.trials.watch import Watch
 SAFE_WITHIN_S = 30.0
 # What ends a permit without saying anything about the vehicle: it stops the trial and is no failed run.
 NOT_THE_VEHICLE = ("command authority", "safe all", "the computer slept", "the station is closing", "cancelled by")
+
+
+class SeenCommand(Protocol):
+    """What a trial looks at of a command under way; `steps` maps each step to the session second it was reached."""
+
+    @property
+    def state(self) -> str:
+        """Where it stands."""
+        ...
+
+    @property
+    def state_text(self) -> str:
+        """The same in words, with the reason."""
+        ...
+
+    @property
+    def reason(self) -> str | None:
+        """Why it stands there, where there is something to say."""
+        ...
+
+    @property
+    def steps(self) -> Mapping[str, float | None]:
+        """When each step was reached."""
+        ...
+
+    @property
+    def missing(self) -> str | None:
+        """The first step still expected."""
+        ...
+
+    @property
+    def sends(self) -> int:
+        """How many copies of its frame have left."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +115,7 @@ class Trial:
         self._run_is_bad = False
         self._actions: list[Send | SafeAll] = []
         self._since_s = self._due_s = 0.0
-        self._latest_view: Mapping[str, object] | None = None
+        self._latest_view: SeenCommand | None = None
         self._proof_after_s = 0.0
         self._samples: dict[float, float] = {}  # arrival -> value
         self._watch = Watch(dictionary, readings)
@@ -100,7 +135,7 @@ class Trial:
         if not ok and self.state is State.SENDING:
             self._fault(Event.REFUSED, f"{self._step.title} was refused: {sentence}", now_s)
 
-    def on_command(self, view: Mapping[str, object], now_s: float) -> None:
+    def on_command(self, view: SeenCommand, now_s: float) -> None:
         """This is how the command under way looks now."""
         if self.state is not State.SENDING:
             return
@@ -115,23 +150,23 @@ class Trial:
             self._due_s = now_s + self._step.settle_s
             self._apply(Event.LOST, now_s)
         elif event is Event.DISARMED:
-            self._fault(event, str(view.get("reason") or view["state_text"]), now_s)
+            self._fault(event, view.reason or view.state_text, now_s)
         elif event is not None:
-            self._fault(event, f"{self._step.title}: {view['state_text']}", now_s)
+            self._fault(event, f"{self._step.title}: {view.state_text}", now_s)
 
     def on_permit_ended(self, reason: str, now_s: float) -> None:
         """Nothing more may be sent under the permit."""
         if self.state not in (State.READY, State.SAFING):
             self._fault(Event.DISARMED, reason, now_s)
 
-    def on_safing(self, view: Mapping[str, object] | None, sentence: str, now_s: float) -> None:
+    def on_safing(self, view: SeenCommand | None, sentence: str, now_s: float) -> None:
         """This is how safe all looks now; without a view it could not even be asked."""
         if self.state is not State.SAFING:
             return
         if view is None:
             self.cause = _joined(self.cause, sentence)
             self._apply(Event.REFUSED, now_s)
-        elif view["state"] in ("completed", "verified") and self._watch.all_safe(self._proof_after_s, now_s):
+        elif view.state in ("completed", "verified") and self._watch.all_safe(self._proof_after_s, now_s):
             self._apply(Event.SAFE, now_s)
 
     def stop(self, why: str, now_s: float) -> None:
@@ -233,7 +268,7 @@ class Trial:
     def _sending(self, now_s: float) -> None:
         if now_s - self._since_s <= self._step.within_s:
             return
-        said = f" ({self._latest_view['state_text']})" if self._latest_view else ""
+        said = f" ({self._latest_view.state_text})" if self._latest_view else ""
         self._fault(Event.TIME_OUT, f"{self._step.title} was not verified within {self._step.within_s:g} s{said}", now_s)
 
     def _pause(self, now_s: float) -> None:
@@ -260,38 +295,38 @@ class Trial:
 
     # ------------------------------------------------------------ what came of it
 
-    def _event_of(self, view: Mapping[str, object]) -> Event | None:
-        state = str(view["state"])
+    def _event_of(self, view: SeenCommand) -> Event | None:
+        state = view.state
         if self._step.is_ping:
-            if _rx_of(view, "accepted") is not None:
+            if view.steps.get("accepted") is not None:
                 return Event.VERIFIED
             return Event.LOST if state == "unknown" else OUTCOMES.get(state)
-        if state == "completed" and view["missing"] is None:  # a command whose effect telemetry cannot show
+        if state == "completed" and view.missing is None:  # a command whose effect telemetry cannot show
             return Event.VERIFIED
         return OUTCOMES.get(state)
 
-    def _verified(self, view: Mapping[str, object], now_s: float) -> None:
-        step, asked_s = self._step, _rx_of(view, "asked")
+    def _verified(self, view: SeenCommand, now_s: float) -> None:
+        step, asked_s = self._step, view.steps.get("asked")
         if step.is_ping:
             self._count_ping(view, answered=True)
         elif asked_s is not None:
-            proved_s = _rx_of(view, "verified") or _rx_of(view, "completed") or now_s
+            proved_s = view.steps.get("verified") or view.steps.get("completed") or now_s
             self.score.latencies.setdefault(step.label, []).append(proved_s - asked_s)
         self._allowed -= {role for role in self._watch.set_by(step, 0.0) if self._watch.kinds[role] == "armed"}
-        self._proof_after_s = _rx_of(view, "sent") or self._since_s
+        self._proof_after_s = view.steps.get("sent") or self._since_s
         self._apply(Event.VERIFIED, now_s)
         self._prove(now_s)
 
-    def _count_ping(self, view: Mapping[str, object], answered: bool) -> None:
+    def _count_ping(self, view: SeenCommand, answered: bool) -> None:
         """A ping sent more than once has no known round trip: the answer may belong to any of its frames.
 
         Source: P. Karn and C. Partridge, "Improving Round-Trip Time Estimates in Reliable Transport Protocols", 1987.
         """
-        score, sends = self.score, int(view.get("sends") or 0)
+        score, sends = self.score, view.sends
         score.pings += 1
         score.pings_answered += answered
         score.ping_sends += sends
-        sent_s, accepted_s = _rx_of(view, "sent"), _rx_of(view, "accepted")
+        sent_s, accepted_s = view.steps.get("sent"), view.steps.get("accepted")
         if answered and sends == 1 and sent_s is not None and accepted_s is not None:
             score.round_trips.append(accepted_s - sent_s)
 
@@ -352,11 +387,6 @@ class Trial:
         point = SweepPoint(sample.commanded, sum(values) / len(values), sample.direction)
         self.score.sweeps.setdefault(sample.group, []).append(point)
         return True
-
-
-def _rx_of(view: Mapping[str, object], step: str) -> float | None:
-    """Return when a command reached a step, or None while it has not."""
-    return next((one["rx"] for one in view["steps"] if one["step"] == step), None)  # type: ignore[index,union-attr]
 
 
 def _joined(*parts: str) -> str:

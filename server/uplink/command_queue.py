@@ -21,10 +21,9 @@ from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from server.telemetry.conditions import Check, Readings, check_conditions, effect_shown
 from server.uplink.command_entry import (
-    CONFIRM_EARLIEST_S,
-    CONFIRM_LATEST_S,
     Action,
     Changed,
+    CommandView,
     PendingCommand,
     PermitChanged,
     Prepare,
@@ -34,7 +33,8 @@ from server.uplink.command_entry import (
 )
 from server.uplink.command_state import ENDED, STATE_TEXT, UNSENT, Event, State, step
 from server.uplink.permit_desk import PermitDesk
-from server.uplink.permits import PermitState
+from server.uplink.permits import PermitState, PermitView
+from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct, TwoActs
 
 TIME_TO_LIVE_S = 3.0
 QUEUED_AT_MOST_S = 3.0
@@ -63,22 +63,23 @@ class CommandQueue:
         two_person: bool = False,
         seat_of: Callable[[str], str | None] = lambda operator: operator,
     ) -> None:
-        """`two_person` asks that a hazardous command be confirmed from another seat than the one that armed it.
-
-        `seat_of` tells the seat (the person's token) an operator's page is signed in at, None when it is gone.
-        """
+        """`two_person` and `seat_of` as for `TwoActs`."""
         self._dictionary = dictionary
-        self._two_person = two_person
-        self._seat_of = seat_of
+        self._two_acts = TwoActs(two_person, seat_of)
         self._actions: list[Action] = []
-        self.permits = PermitDesk(dictionary, readings, lambda view: self._actions.append(PermitChanged(view)))
+        tell = lambda view: self._actions.append(PermitChanged(view))  # noqa: E731
+        self.permits = PermitDesk(dictionary, readings, self._two_acts, tell)
         self._rules = dictionary.uplink
         self._readings = readings
         self._next_id = first_id
         self._entries: dict[str, PendingCommand] = {}
-        self.holder: str | None = None
         self.link_up = False
         self.boot_id: int | None = None
+
+    @property
+    def holder(self) -> str | None:
+        """Who holds command authority."""
+        return self._two_acts.holder
 
     # ------------------------------------------------------------ acts of a person
 
@@ -112,6 +113,7 @@ class CommandQueue:
         if unmet:
             return Reply(False, f"not ready: {unmet[0].title} ({unmet[0].value_text})", None, tuple(checks))
         entry = self._add(described, args, operator, State.ARMED, now_s)
+        entry.first = self._two_acts.first(operator, described.hazard, now_s)
         entry.steps["armed"] = now_s
         self._changed(entry)
         return Reply(True, f"{described.title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s", entry.id, tuple(checks))
@@ -120,15 +122,11 @@ class CommandQueue:
         """Second act: the same command, the same arguments, the same person, not too soon, not too late."""
         self.tick(now_s)
         entry = self._entries.get(id)
-        if entry is None or entry.state is not State.ARMED:
+        if entry is None or entry.state is not State.ARMED or entry.first is None:
             return Reply(False, "nothing is ready under that number; get it ready again")
-        wrong_person = self._wrong_person(entry.operator, entry.command.hazard, operator)
-        if wrong_person:
-            return Reply(False, wrong_person)
-        if not _is_same(entry, command, args):
-            return Reply(False, "this is not the command that was made ready")
-        if now_s - entry.since_s < CONFIRM_EARLIEST_S:
-            return Reply(False, "too soon: look first, then confirm")
+        wrong = self._two_acts.why_not(entry.first, operator, now_s, is_same=_is_same(entry, command, args))
+        if wrong:
+            return Reply(False, wrong)
         busy = self._why_not_alone(entry.command, entry)
         if busy:
             return Reply(False, busy)
@@ -184,10 +182,9 @@ class CommandQueue:
         self, title: str, allowed: Sequence[tuple[str, Mapping[str, float]]], operator: str, now_s: float
     ) -> Reply:
         """First act for a plan: every command in it named and counted, the vehicle in ground test."""
-        refused = self._refusal_now(operator)
-        busy = self._why_not_alone(None, None)
-        if refused or busy:
-            return refused or Reply(False, busy)
+        refused = self.why_not_now(operator) or self._why_not_alone(None, None)
+        if refused:
+            return Reply(False, refused)
         reply = self.permits.arm(f"p{self._next_id}", title, allowed, operator, now_s)
         self._next_id += reply.ok
         return reply
@@ -198,8 +195,15 @@ class CommandQueue:
         permit = self.permits.get(id, PermitState.ARMED)
         if permit is None:
             return Reply(False, "no plan is ready under that number; get it ready again")
-        wrong_person = self._wrong_person(permit.operator, permit.hazard, operator)
-        return Reply(False, wrong_person) if wrong_person else self.permits.confirm(permit, operator, now_s)
+        return self.permits.confirm(permit, operator, now_s)
+
+    def first_act(self, operator: str, now_s: float) -> FirstAct:
+        """Keep the first act for a plan of routine commands, which needs no permit."""
+        return self._two_acts.first(operator, "routine", now_s)
+
+    def why_no_second_act(self, first: FirstAct, operator: str, now_s: float) -> str | None:
+        """Return why a plan of routine commands does not begin by this act, or None."""
+        return self._two_acts.why_not(first, operator, now_s) or self.why_not_now(operator)
 
     def cancel_permit(self, id: str, operator: str, now_s: float) -> Reply:
         """Take a plan back; what has been sent has been sent."""
@@ -221,7 +225,7 @@ class CommandQueue:
         permit = self.permits.get(id, PermitState.OPEN)
         if permit is None:
             return Reply(False, self.permits.why_not_open(id))
-        refused = self._refusal(command, args, permit.operator)
+        refused = self._refusal(command, args, permit.first.operator)
         if refused:
             return refused
         described = self._dictionary.commands[command]
@@ -235,15 +239,15 @@ class CommandQueue:
             return Reply(False, f"not sent: {unmet.title} ({unmet.value_text})")
         if not permit.use(command, args, now_s):
             return Reply(False, "the plan that was confirmed does not hold this command (again)")
-        entry = self._add(described, args, permit.operator, State.QUEUED, now_s)
+        entry = self._add(described, args, permit.first.operator, State.QUEUED, now_s)
         entry.extra.update(permit=permit.id, confirmed_by=permit.confirmed_by)
         if "armed" in entry.needs:
-            entry.steps.update(armed=permit.armed_s, confirmed=permit.confirmed_s)
+            entry.steps.update(armed=permit.first.at_s, confirmed=permit.confirmed_s)
         self._advance(now_s)
         return Reply(True, "", entry.id)
 
-    def permit(self, id: str) -> dict[str, object] | None:
-        """Return a plan's permit as the page shows it, or None when there is none of that number."""
+    def permit(self, id: str) -> PermitView | None:
+        """Return how a plan's permit looks now, or None when there is none of that number."""
         return self.permits.view(id)
 
     # ------------------------------------------------------------ what the station reports back
@@ -319,7 +323,7 @@ class CommandQueue:
         """Command authority went to `operator`, or to nobody; any change disarms."""
         if operator != self.holder:
             self.disarm("command authority changed", now_s)
-        self.holder = operator
+        self._two_acts.holder = operator
 
     def on_link(self, up: bool, now_s: float) -> None:
         """The downlink was found or lost; losing it disarms."""
@@ -344,6 +348,7 @@ class CommandQueue:
 
     def disarm(self, why: str, now_s: float, also_safe_all: bool = False) -> None:
         """Drop everything unsent and stop repeating what was sent; safe all alone goes on unless told otherwise."""
+        self._two_acts.disarm()
         self.permits.end_all(why, now_s)
         for entry in list(self._entries.values()):
             if entry.command.safes_all and not also_safe_all:
@@ -365,13 +370,13 @@ class CommandQueue:
         actions, self._actions = self._actions, []
         return actions
 
-    def view(self, id: str) -> dict[str, object] | None:
-        """Return one command as the page shows it, or None when it is not (or no longer) known."""
+    def view(self, id: str) -> CommandView | None:
+        """Return how one command looks now, or None when it is not (or no longer) known."""
         entry = self._entries.get(id)
         return None if entry is None else self._view(entry)
 
-    def views(self) -> list[dict[str, object]]:
-        """Return all commands as the page shows them, oldest first."""
+    def views(self) -> list[CommandView]:
+        """Return how all commands look now, oldest first."""
         return [self._view(entry) for entry in self._entries.values()]
 
     # ------------------------------------------------------------ inside
@@ -387,33 +392,22 @@ class CommandQueue:
         if described.hazard == "hazardous" and not self._dictionary.may_command_hazards:
             risk = "its format cannot authenticate a command, and its dictionary's owner has not accepted that risk"
             return Reply(False, f"{described.title} is hazardous: {risk}")
-        return None if described.safes_all else self._refusal_now(operator)
+        refused = None if described.safes_all else self.why_not_now(operator)
+        return Reply(False, refused) if refused else None
 
-    def _refusal_now(self, operator: str) -> Reply | None:
+    def why_not_now(self, operator: str) -> str | None:
         """Return why nothing can be commanded at this moment by this person, or None."""
         if operator != self.holder:
             holder = f"{self.holder} holds" if self.holder else "nobody holds"
-            return Reply(False, f"you do not hold command authority ({holder} it); take it first")
+            return f"you do not hold command authority ({holder} it); take it first"
         if self.boot_id is None:
-            return Reply(False, "the vehicle has not been heard yet, so no command can be addressed to it")
+            return "the vehicle has not been heard yet, so no command can be addressed to it"
         if not self.link_up:
-            return Reply(False, "the downlink is lost; nothing is kept for later, ask again when the vehicle is heard")
+            return "the downlink is lost; nothing is kept for later, ask again when the vehicle is heard"
         if self._safing() is not None:
-            return Reply(False, "safe all is being sent; wait for the vehicle's answer")
+            return "safe all is being sent; wait for the vehicle's answer"
         if sum(entry.state in UNSENT for entry in self._entries.values()) >= WAITING_AT_MOST:
-            return Reply(False, "too many commands are waiting")
-        return None
-
-    def _wrong_person(self, armed_by: str, hazard: str, operator: str) -> str | None:
-        """Return why `operator` may not give the second act, or None. One person holds authority; with the two-person
-        rule a hazardous command is armed by the holder and confirmed from another seat."""
-        if self._two_person and hazard == "hazardous":
-            seat = self._seat_of(operator)
-            if seat is None or seat == self._seat_of(armed_by) or armed_by != self.holder:
-                return "by the two-person rule another signed-in person confirms what the holder of authority got ready"
-            return None
-        if operator != armed_by or operator != self.holder:
-            return "only the person who got it ready can confirm it"
+            return "too many commands are waiting"
         return None
 
     def _armed_entry(self, command: str) -> PendingCommand | None:
@@ -524,7 +518,7 @@ class CommandQueue:
 
     def _tick_entry(self, entry: PendingCommand, now_s: float) -> None:
         waited = now_s - entry.since_s
-        if entry.state is State.ARMED and waited > CONFIRM_LATEST_S:
+        if entry.state is State.ARMED and entry.first is not None and entry.first.is_over(now_s):
             self._apply(entry, Event.TIME_OUT, now_s)
         elif entry.state is State.QUEUED and waited > QUEUED_AT_MOST_S and not entry.command.safes_all:
             self._apply(entry, Event.TIME_OUT, now_s, "it waited too long")
@@ -573,8 +567,8 @@ class CommandQueue:
     def _changed(self, entry: PendingCommand) -> None:
         self._actions.append(Changed(self._view(entry)))
 
-    def _view(self, entry: PendingCommand) -> dict[str, object]:
-        return command_view(entry, self._two_person and entry.command.hazard == "hazardous")
+    def _view(self, entry: PendingCommand) -> CommandView:
+        return command_view(entry, self._two_acts.needs_another(entry.command.hazard))
 
 
 def _is_same(entry: PendingCommand, command: str, args: Mapping[str, object]) -> bool:

@@ -12,8 +12,9 @@ from protocol.commands import Condition
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from server.telemetry.conditions import Check, Readings, check_conditions
-from server.uplink.command_entry import CONFIRM_EARLIEST_S, CONFIRM_LATEST_S, Reply
-from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PlanPermit, slots_of
+from server.uplink.command_entry import Reply
+from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PermitView, PlanPermit, slots_of
+from server.uplink.two_acts import CONFIRM_LATEST_S, TwoActs
 
 PERMIT_INTERLOCK = "ground_test"
 Plan = Sequence[tuple[str, Mapping[str, float]]]
@@ -22,14 +23,17 @@ Plan = Sequence[tuple[str, Mapping[str, float]]]
 class PermitDesk:
     """Keeps the newest permit. `tell` is called with a permit's view whenever it looks different."""
 
-    def __init__(self, dictionary: Dictionary, readings: Readings, tell: Callable[[dict[str, object]], None]) -> None:
+    def __init__(
+        self, dictionary: Dictionary, readings: Readings, two_acts: TwoActs, tell: Callable[[PermitView], None]
+    ) -> None:
         self._dictionary = dictionary
         self._readings = readings
+        self._two_acts = two_acts
         self._tell = tell
         self._newest: PlanPermit | None = None
 
     def arm(self, id: str, title: str, allowed: Plan, operator: str, now_s: float) -> Reply:
-        """Arm a plan; the caller has checked the person and that nothing else is under way."""
+        """Arm a plan; the caller has checked authority and that nothing else is under way."""
         problem = self._problem(allowed) or self.why_busy()
         if problem:
             return Reply(False, problem)
@@ -37,15 +41,17 @@ class PermitDesk:
         unmet = _first_unmet(checks)
         if unmet:
             return Reply(False, f"not ready: {unmet}", None, tuple(checks))
-        permit = PlanPermit(id, title, operator, slots_of(allowed), self._hazard(allowed), now_s, now_s)
+        first = self._two_acts.first(operator, self._hazard(allowed), now_s)
+        permit = PlanPermit(id, title, first, slots_of(allowed), now_s)
         self._newest = permit
         self._changed(permit)
         return Reply(True, f"{title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s", id, tuple(checks))
 
     def confirm(self, permit: PlanPermit, operator: str, now_s: float) -> Reply:
-        """Open an armed plan; the caller has checked the person."""
-        if now_s - permit.since_s < CONFIRM_EARLIEST_S:
-            return Reply(False, "too soon: look first, then confirm")
+        """Open an armed plan."""
+        wrong = self._two_acts.why_not(permit.first, operator, now_s)
+        if wrong:
+            return Reply(False, wrong)
         unmet = _first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))
         if unmet:
             return Reply(False, f"not started: {unmet}", permit.id)
@@ -91,10 +97,9 @@ class PermitDesk:
         permit = self._newest
         if permit is None:
             return
-        waited = now_s - permit.since_s
-        if permit.state is PermitState.ARMED and waited > CONFIRM_LATEST_S:
+        if permit.state is PermitState.ARMED and permit.first.is_over(now_s):
             self.end(permit.id, "not confirmed in time", now_s)
-        elif permit.state is PermitState.OPEN and waited > IDLE_AT_MOST_S:
+        elif permit.state is PermitState.OPEN and now_s - permit.since_s > IDLE_AT_MOST_S:
             self.end(permit.id, "nothing happened for too long", now_s)
 
     def conditions(self) -> tuple[Condition, ...]:
@@ -102,10 +107,10 @@ class PermitDesk:
         condition = self._dictionary.interlocks.get(PERMIT_INTERLOCK)
         return () if condition is None else (condition,)
 
-    def view(self, id: str) -> dict[str, object] | None:
-        """Return the permit of that number as the page shows it, or None."""
+    def view(self, id: str) -> PermitView | None:
+        """Return how the permit of that number looks now, or None when there is none."""
         permit = self._newest
-        return None if permit is None or permit.id != id else permit.view(CONFIRM_LATEST_S, CONFIRM_EARLIEST_S)
+        return None if permit is None or permit.id != id else permit.view()
 
     def _problem(self, allowed: Plan) -> str | None:
         try:
@@ -138,7 +143,7 @@ class PermitDesk:
         return tuple(general.values())
 
     def _changed(self, permit: PlanPermit) -> None:
-        self._tell(permit.view(CONFIRM_LATEST_S, CONFIRM_EARLIEST_S))
+        self._tell(permit.view())
 
 
 def _first_unmet(checks: Sequence[Check]) -> str | None:

@@ -17,6 +17,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from server.uplink.two_acts import FirstAct
+
 IDLE_AT_MOST_S = 60.0
 PERMITTED_AT_MOST = 20_000
 
@@ -50,17 +52,48 @@ def slot(command: str, args: Mapping[str, float]) -> Slot:
     return command, tuple(sorted((name, float(value)) for name, value in args.items()))
 
 
+@dataclass(frozen=True, slots=True)
+class PermitView:
+    """One permit at one moment, for a person, a trial and the recording. Times are session seconds.
+
+    `left` counts the commands not yet sent; `expires_rx` and `earliest_confirm_rx` bound the second act while it is
+    waited for.
+    """
+
+    id: str
+    title: str
+    operator: str
+    confirmed_by: str | None
+    state: PermitState
+    reason: str | None
+    left: int
+    expires_rx: float | None
+    earliest_confirm_rx: float | None
+
+    def as_dict(self) -> dict[str, object]:
+        """Return the shape of recordings and of the page."""
+        return {
+            "id": self.id,
+            "title": self.title,
+            "operator": self.operator,
+            "confirmed_by": self.confirmed_by,
+            "state": self.state.value,
+            "reason": self.reason,
+            "left": self.left,
+            "expires_rx": self.expires_rx,
+            "earliest_confirm_rx": self.earliest_confirm_rx,
+        }
+
+
 @dataclass
 class PlanPermit:
     """One permit. Times are session seconds."""
 
     id: str
     title: str
-    operator: str
+    first: FirstAct  # with the hazard of its most hazardous command
     left: Counter[Slot]
-    hazard: str  # of its most hazardous command
     since_s: float
-    armed_s: float
     confirmed_s: float | None = None
     confirmed_by: str | None = None
     state: PermitState = PermitState.ARMED
@@ -84,20 +117,20 @@ class PlanPermit:
         self.since_s = now_s
         return True
 
-    def view(self, confirm_latest_s: float, confirm_earliest_s: float) -> dict[str, object]:
-        """Return the permit as the page shows it and the session keeps it."""
-        armed = self.state is PermitState.ARMED
-        return {
-            "id": self.id,
-            "title": self.title,
-            "operator": self.operator,
-            "confirmed_by": self.confirmed_by,
-            "state": self.state.value,
-            "reason": self.reason,
-            "left": sum(self.left.values()),
-            "expires_rx": self.since_s + confirm_latest_s if armed else None,
-            "earliest_confirm_rx": self.since_s + confirm_earliest_s if armed else None,
-        }
+    def view(self) -> PermitView:
+        """Return how the permit looks now."""
+        armed = self.first if self.state is PermitState.ARMED else None
+        return PermitView(
+            id=self.id,
+            title=self.title,
+            operator=self.first.operator,
+            confirmed_by=self.confirmed_by,
+            state=self.state,
+            reason=self.reason,
+            left=sum(self.left.values()),
+            expires_rx=armed.latest_s if armed else None,
+            earliest_confirm_rx=armed.earliest_s if armed else None,
+        )
 
 
 def slots_of(allowed: Sequence[tuple[str, Mapping[str, float]]]) -> Counter[Slot]:

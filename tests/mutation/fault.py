@@ -17,6 +17,7 @@ COMMANDS = "protocol/commands.py"
 STATION = "server/live/station.py"
 PERMITS = "server/uplink/permits.py"
 DESK = "server/uplink/permit_desk.py"
+TWO_ACTS = "server/uplink/two_acts.py"
 
 
 @dataclass(frozen=True)

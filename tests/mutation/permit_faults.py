@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import DESK, PERMITS, QUEUE, fault
+from tests.mutation.fault import DESK, PERMITS, QUEUE, TWO_ACTS, fault
 
 PERMIT_FAULTS = (
     # ---- permits: two acts for a written plan
@@ -35,17 +35,17 @@ PERMIT_FAULTS = (
         (PERMITS, "if self.state is not PermitState.OPEN or self", "if self"),
     ),
     fault(
-        "a plan is confirmed at once", "permit_desk", (DESK, "if now_s - permit.since_s < CONFIRM_EARLIEST_S:", "if False:")
+        "a plan is confirmed at once", "permit_desk", (TWO_ACTS, "if now_s - first.at_s < CONFIRM_EARLIEST_S:", "if False:")
     ),
     fault(
         "an armed plan never expires",
         "permit_desk",
-        (DESK, "permit.state is PermitState.ARMED and waited > CONFIRM_LATEST_S", "False"),
+        (DESK, "permit.state is PermitState.ARMED and permit.first.is_over(now_s)", "False"),
     ),
     fault(
         "an idle plan never ends",
         "permit_desk",
-        (DESK, "permit.state is PermitState.OPEN and waited > IDLE_AT_MOST_S", "False"),
+        (DESK, "permit.state is PermitState.OPEN and now_s - permit.since_s > IDLE_AT_MOST_S", "False"),
     ),
     fault(
         "confirming a plan does not let time pass first",
@@ -68,7 +68,7 @@ PERMIT_FAULTS = (
     fault(
         "anybody may confirm a plan",
         "permit_desk",
-        (QUEUE, "wrong_person = self._wrong_person(permit.operator, permit.hazard, operator)", "wrong_person = None"),
+        (DESK, "wrong = self._two_acts.why_not(permit.first, operator, now_s)", "wrong = None"),
     ),
     fault(
         "a disarming event leaves the plan open", "permit_desk", (QUEUE, "        self.permits.end_all(why, now_s)\n", "")
@@ -125,7 +125,7 @@ PERMIT_FAULTS = (
     fault(
         "a plan may be armed by anybody",
         "permit_desk",
-        (QUEUE, "        refused = self._refusal_now(operator)\n        busy", "        refused = None\n        busy"),
+        (QUEUE, "self.why_not_now(operator) or self._why_not_alone(None, None)", "self._why_not_alone(None, None)"),
     ),
     fault(
         "a plan may hold safe all",

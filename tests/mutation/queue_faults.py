@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import CONDITIONS, QUEUE, STATE, fault
+from tests.mutation.fault import CONDITIONS, QUEUE, STATE, TWO_ACTS, fault
 
 QUEUE_FAULTS = (
     # ---- two acts
-    fault("an arm never expires", "command_queue", (QUEUE, "State.ARMED and waited > CONFIRM_LATEST_S", "False")),
+    fault(
+        "an arm never expires", "command_queue", (QUEUE, "entry.first is not None and entry.first.is_over(now_s)", "False")
+    ),
+    fault("a first act counts for ever", "two_acts", (TWO_ACTS, " or first.is_over(now_s):", ":")),
+    fault("a first act outlives what disarms", "two_acts", (TWO_ACTS, "first.era != self._era or ", "")),
+    fault(
+        "a second tab is a second person",
+        "two_acts",
+        (TWO_ACTS, "seat is None or seat == self._seat_of(first.operator) or ", "seat is None or "),
+    ),
     fault(
         "confirm does not let time pass first",
         "command_queue",
@@ -15,12 +24,12 @@ QUEUE_FAULTS = (
     fault(
         "confirm at once is taken",
         "command_queue",
-        (QUEUE, "if now_s - entry.since_s < CONFIRM_EARLIEST_S:", "if False:"),
+        (TWO_ACTS, "if now_s - first.at_s < CONFIRM_EARLIEST_S:", "if False:"),
     ),
     fault(
         "anybody may confirm",
         "command_queue",
-        (QUEUE, "if operator != armed_by or operator != self.holder:", "if False:"),
+        (TWO_ACTS, "if operator != first.operator or operator != self.holder:", "if False:"),
     ),
     fault("confirm of other arguments is taken", "command_queue", (QUEUE, "and dict(args) == entry.args", "")),
     fault(
@@ -37,7 +46,11 @@ QUEUE_FAULTS = (
     fault(
         "an arm can be used twice",
         "command_queue",
-        (QUEUE, "entry is None or entry.state is not State.ARMED:", "entry is None:"),
+        (
+            QUEUE,
+            "entry is None or entry.state is not State.ARMED or entry.first is None:",
+            "entry is None or entry.first is None:",
+        ),
         (QUEUE, "        self._apply(entry, Event.CONFIRM, now_s)\n", "        entry.state = State.QUEUED\n"),
     ),
     # ---- what disarms
@@ -326,8 +339,8 @@ QUEUE_FAULTS = (
         "command_queue",
         (
             QUEUE,
-            '        if self._safing() is not None:\n            return Reply(False, "safe all',
-            '        if False:\n            return Reply(False, "safe all',
+            '        if self._safing() is not None:\n            return "safe all',
+            '        if False:\n            return "safe all',
         ),
     ),
 )

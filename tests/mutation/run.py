@@ -30,6 +30,7 @@ EXAMPLES = tuple(
     test_file(name)
     for name in (
         "command_state",
+        "two_acts",
         "conditions",
         "authority",
         "link_watch",

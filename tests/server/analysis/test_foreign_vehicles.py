@@ -90,15 +90,15 @@ def test_a_command_without_answers_is_sent_once_and_its_outcome_is_unknown() -> 
     reply = desk.queue.submit("camera_power", {"camera": 1, "on": 1}, "Ada 1", 0.0)
     desk.run(0.0, 8.0)
     view = desk.queue.view(reply.id)
-    assert desk.sent == 1 and view["state"] == State.UNKNOWN.value
-    assert "does not answer" in view["reason"]
+    assert desk.sent == 1 and view.state is State.UNKNOWN
+    assert "does not answer" in view.reason
 
 
 def test_safe_all_is_repeated_a_few_times_and_then_unknown() -> None:
     desk = Desk(WREN)
     reply = desk.queue.safe_all("Ada 1", 0.0)
     desk.run(0.0, 12.0)
-    assert desk.sent == UNANSWERED_SAFE_ALLS and desk.queue.view(reply.id)["state"] == State.UNKNOWN.value
+    assert desk.sent == UNANSWERED_SAFE_ALLS and desk.queue.view(reply.id).state is State.UNKNOWN
     assert desk.queue.submit("camera_power", {"camera": 1, "on": 1}, "Ada 1", 12.0).ok
 
 

@@ -142,7 +142,7 @@ def test_machine_that_slept_while_the_disk_worked_sends_nothing(tmp_path: Path, 
         bench.clock.suspend(3600.0)
         await bench.settle()
         assert bench.sent == []
-        assert bench.station.queue.views()[0]["state_text"] == "dropped before sending: the computer slept"
+        assert bench.station.queue.views()[0].state_text == "dropped before sending: the computer slept"
 
     run(tmp_path, monkeypatch, what)
 
@@ -159,7 +159,7 @@ def test_full_disk_stops_commands_but_not_safe_all(tmp_path: Path, monkeypatch) 
         bench.confirm(armed.id)
         await bench.settle()
         assert bench.sent == []
-        assert "No space left on device" in bench.station.queue.views()[0]["state_text"]
+        assert "No space left on device" in bench.station.queue.views()[0].state_text
         assert bench.station.act(BEN, "safe_all", {}).ok
         await bench.settle()
         assert bench.sent == ["safe_all"]

@@ -14,8 +14,8 @@ from server.recording.records import Kind
 from server.review.review import open_review
 from server.review.summary import summarize
 from server.uplink.authority import SILENT_AT_MOST_S
-from server.uplink.command_entry import CONFIRM_LATEST_S
 from server.uplink.command_queue import TIME_TO_LIVE_S
+from server.uplink.two_acts import CONFIRM_LATEST_S
 from tests.server.live.test_station_commands import ADA, Bench, run
 
 
@@ -47,7 +47,7 @@ async def pass_time(bench: Bench, seconds: float, step_s: float = 0.1, during: C
 
 def states(bench: Bench) -> list[str]:
     """State of every command, in the order they were asked for."""
-    return [view["state"] for view in bench.station.queue.views()]
+    return [view.state for view in bench.station.queue.views()]
 
 
 def talk(bench: Bench) -> None:

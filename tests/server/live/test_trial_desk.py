@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from server.analysis.pipeline import recorded_output
+from server.bridge.serial_bridge import PortState
 from server.live.trial_desk import TrialDesk, known_plans
 from server.recording.session_file import open_session
 from server.trials.plan import COMMANDS_AT_MOST
@@ -61,7 +62,7 @@ class Bench:
         return [e for e in self.server.station.store.journal if (e["topic"], e["key"]) == ("trial", id)][-1]
 
     def commands(self) -> list[str]:
-        return [str(view["command"]) for view in self.server.station.queue.views()]
+        return [view.command for view in self.server.station.queue.views()]
 
 
 @asynccontextmanager
@@ -139,7 +140,7 @@ def test_arming_another_plan_takes_the_first_one_back(tmp_path: Path, monkeypatc
         second = await bench.ask("arm", plan="link-ping", cycles=1)
         await asyncio.sleep(0.35)
         assert not (await bench.ask("confirm", id=first["id"]))["ok"]
-        assert bench.server.station.queue.permit("p1")["state"] == "ended"
+        assert bench.server.station.queue.permit("p1").state == "ended"
         assert (await bench.ask("confirm", id=second["id"]))["ok"]
         assert (await bench.ask("arm", plan="release", cycles=1))["sentence"] == "a trial is running; stop it first"
         assert (await asyncio.wait_for(bench.desk.finished(), 10))["outcome"] == "passed"
@@ -192,6 +193,58 @@ def test_a_sleep_between_the_acts_disarms_the_plan(tmp_path: Path, monkeypatch) 
         refused = bench.desk.confirm(ADA, str(armed["id"]))  # before the next tick of the station
         assert refused.sentence == "no plan is ready under that number; get it ready again"
         assert bench.server.sent == []
+
+    on_bench(tmp_path, monkeypatch, what)
+
+
+async def give_away_and_take_back(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    async with bench.server.desk() as other:
+        await sign_in(other, "Ben")
+        assert (await ask(other, type="take"))["ok"] and (await ask(bench.socket, type="take"))["ok"]
+
+
+async def sleep(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = bench.server.station.clock
+    real = clock.boottime_ns
+    monkeypatch.setattr(clock, "boottime_ns", lambda: real() + 3_600_000_000_000)
+
+
+async def make_safe(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert (await ask(bench.socket, type="safe_all"))["ok"]
+    await asyncio.sleep(0.5)
+
+
+async def lose_the_link(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    for state in ("missing", "open"):
+        bench.server.station._port_changed(PortState(state, f"port is {state}"))
+    await asyncio.sleep(0.3)
+
+
+@pytest.mark.parametrize("event", [give_away_and_take_back, sleep, make_safe, lose_the_link])
+@pytest.mark.parametrize("plan", ["release", "link-ping"])
+def test_what_disarms_between_the_acts_ends_the_first_one(tmp_path: Path, monkeypatch, plan: str, event) -> None:
+    """I4: one window for commands, permits and plans that need none; undoing what disarmed does not arm again."""
+
+    async def what(bench: Bench) -> None:
+        armed = await bench.ask("arm", plan=plan, cycles=1)
+        assert armed["ok"], armed
+        await asyncio.sleep(0.35)
+        await event(bench, monkeypatch)
+        before = len(bench.server.sent)
+        refused = await bench.ask("confirm", id=armed["id"])
+        assert not refused["ok"] and refused["sentence"].endswith("get it ready again")
+        assert bench.desk.progress is None and len(bench.server.sent) == before
+
+    on_bench(tmp_path, monkeypatch, what)
+
+
+def test_while_everything_is_made_safe_no_plan_is_got_ready(tmp_path: Path, monkeypatch) -> None:
+    async def what(bench: Bench) -> None:
+        monkeypatch.setattr(bench.server.vehicle, "receive", lambda frame: [])
+        await make_safe(bench, monkeypatch)
+        for plan in ("release", "link-ping"):
+            said = (await bench.ask("arm", plan=plan, cycles=1))["sentence"]
+            assert said == "safe all is being sent; wait for the vehicle's answer"
 
     on_bench(tmp_path, monkeypatch, what)
 

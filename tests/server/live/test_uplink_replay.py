@@ -113,7 +113,7 @@ class Bench:
         assert reply.ok, reply.sentence
         for _ in range(60):
             await self.wait(0.1)
-            if self.station.queue.view(reply.id)["state"] == State.VERIFIED:
+            if self.station.queue.view(reply.id).state is State.VERIFIED:
                 return
         raise AssertionError(self.station.queue.view(reply.id))
 

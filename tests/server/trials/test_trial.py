@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 import pytest
 
 from server.telemetry.conditions import Reading
@@ -222,6 +225,18 @@ def test_pings_are_counted_and_a_lost_one_does_not_stop_the_trial() -> None:
     assert score.failure["cause"] == "Ping: no answer"
 
 
+@dataclass(frozen=True)
+class Seen:
+    """A command under way as a trial sees it."""
+
+    state: str
+    steps: Mapping[str, float | None]
+    sends: int = 1
+    state_text: str = ""
+    reason: str | None = None
+    missing: str | None = None
+
+
 def test_a_ping_sent_twice_gives_no_round_trip() -> None:
     """Its answer may belong to either copy (Karn and Partridge 1987)."""
     trial = Trial(dictionary(), plan_of(PING, 1), 1, World())
@@ -229,8 +244,7 @@ def test_a_ping_sent_twice_gives_no_round_trip() -> None:
     trial.tick(0.2)
     trial.tick(0.2)
     assert trial.take_actions() == [Send("ping", {})]
-    steps = [{"step": "asked", "rx": 0.1}, {"step": "sent", "rx": 0.2}, {"step": "accepted", "rx": 1.4}]
-    trial.on_command({"state": "accepted", "state_text": "", "steps": steps, "missing": None, "sends": 2}, 1.5)
+    trial.on_command(Seen("accepted", {"asked": 0.1, "sent": 0.2, "accepted": 1.4}, sends=2), 1.5)
     trial.tick(1.6)
     assert (trial.score.pings_answered, trial.score.ping_sends, trial.score.round_trips) == (1, 2, [])
     assert trial.outcome == "passed"
@@ -267,8 +281,8 @@ def swept(fin: Bent, silent_after: int = 10**6, silent_s: float = 60.0) -> Trial
             fin.asked, moves = action.args["angle"], moves + 1
             if moves == silent_after + 1:
                 silent_until_s = now_s + silent_s
-            steps = [{"step": s, "rx": now_s} for s in ("asked", "sent", "accepted", "completed", "verified")]
-            trial.on_command({"state": "verified", "state_text": "", "steps": steps, "missing": None, "sends": 1}, now_s)
+            steps = dict.fromkeys(("asked", "sent", "accepted", "completed", "verified"), now_s)
+            trial.on_command(Seen("verified", steps), now_s)
         now_s += 0.05
         fin.silent = now_s < silent_until_s
         trial.tick(now_s)

@@ -61,8 +61,8 @@ class TrialWorld:
         """One look, in the order of `trial_run`."""
         queue, now_s = self.world.queue, self.world.now_s
         permit = queue.permit(self._permit) if self._permit else None
-        if permit is not None and permit["state"] == "ended":
-            self.trial.on_permit_ended(str(permit["reason"]), now_s)
+        if permit is not None and permit.state == "ended":
+            self.trial.on_permit_ended(str(permit.reason), now_s)
         view = queue.view(self._command) if self._command else None
         if view is not None:
             self.trial.on_command(view, now_s)

@@ -264,7 +264,7 @@ class Oracle:
         assert act.ok, "I12: safe all was refused"
 
     def _judge_flight(self) -> None:
-        views = self.world.queue.views()
+        views = [view.as_dict() for view in self.world.queue.views()]
         doubtful = {(g, v["id"]) for g, v, _ in self.world.changes if v["state"] == "unknown"}  # may be told of late
         flying = [v for v in views if v["hazard"] == "hazardous" and v["state"] in ("queued", "sent", "accepted")]
         flying = [v for v in flying if (self.world.generation, v["id"]) not in doubtful]

@@ -282,10 +282,10 @@ class World:
         while actions := self.queue.take_actions():
             for action in actions:
                 if isinstance(action, Changed):
-                    self.views[self.generation, str(action.view["id"])] = dict(action.view)
-                    self.changes.append((self.generation, dict(action.view), len(self.log)))
+                    self.views[self.generation, action.view.id] = action.view.as_dict()
+                    self.changes.append((self.generation, action.view.as_dict(), len(self.log)))
                 elif isinstance(action, PermitChanged):
-                    self.permits[str(action.view["id"])] = dict(action.view)
+                    self.permits[action.view.id] = action.view.as_dict()
                 elif isinstance(action, Prepare):
                     self._preparing.append((self.now_s + self.disk_delay_s, action))
                 else:

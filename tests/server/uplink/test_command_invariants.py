@@ -332,7 +332,7 @@ class Machine(RuleBasedStateMachine):
         world.vehicle.armed_until[0] = world.now_s + 60.0
         world.advance(0.5)
         for _ in range(12):
-            if all(v["state"] not in ("armed", "queued", "sent", "accepted") for v in world.queue.views()):
+            if all(v.state not in ("armed", "queued", "sent", "accepted") for v in world.queue.views()):
                 break
             world.advance(0.5)
         world.vehicle.phase, world.vehicle.inhibited = "ground test", False

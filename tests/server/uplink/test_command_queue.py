@@ -538,7 +538,7 @@ def test_late_disk_is_noticed_even_without_a_tick() -> None:
     world.watch.on_packet(world.now_s)
     world.queue.on_prepared(str(reply.id), 50, frame, world.now_s)
     assert not any(isinstance(a, Transmit) for a in world.queue.take_actions())
-    assert world.queue.views()[0]["state_text"] == "dropped before sending: it waited too long"
+    assert world.queue.views()[0].state_text == "dropped before sending: it waited too long"
 
 
 def test_reports_about_what_was_forgotten_do_not_raise() -> None:
@@ -561,10 +561,10 @@ def test_memory_is_bounded_and_what_the_disk_works_on_is_kept() -> None:
         world.submit("ping")
         world.advance(0.1)
         for entry in world.queue.views():
-            if entry["state"] == "queued":
-                world.cancel(str(entry["id"]))
+            if entry.state == "queued":
+                world.cancel(entry.id)
     assert len(world.queue.views()) <= KEPT_ENDED + 2
-    assert held.id in [entry["id"] for entry in world.queue.views()]
+    assert held.id in [entry.id for entry in world.queue.views()]
 
 
 # ---------------------------------------------------------------- what disarms
@@ -633,7 +633,7 @@ def test_frame_not_yet_carried_out_does_not_survive_a_disarm() -> None:
     world.queue.disarm("link lost", world.now_s)
     actions = world.queue.take_actions()
     assert not any(isinstance(a, Transmit) for a in actions)
-    assert [a.view["state"] for a in actions if isinstance(a, Changed)][-1] == "unknown"
+    assert [a.view.state for a in actions if isinstance(a, Changed)][-1] == "unknown"
     assert reply.ok
 
 
@@ -681,7 +681,7 @@ def test_safe_all_is_next_out_whatever_is_going_on(stage: str, trouble: str) -> 
     after = sent(world)[before:]
     assert after and {s.id for s in after} == {reply.id}
     assert world.vehicle.executed[-1].command == "safe_all"
-    assert all(v["state"] not in ("armed", "queued", "sent") for v in world.queue.views() if v["id"] != reply.id)
+    assert all(v.state not in ("armed", "queued", "sent") for v in world.queue.views() if v.id != reply.id)
 
 
 def test_safe_all_repeats_until_the_vehicle_answers_and_is_then_checked() -> None:
@@ -740,7 +740,7 @@ def test_safe_all_refused_for_another_start_is_asked_anew() -> None:
     first = world.safe_all()
     world.advance(0.4)
     assert view(world, first.id)["state"] == "unknown"
-    assert any(v["command"] == "safe_all" and v["state"] == "queued" for v in world.queue.views())
+    assert any(v.command == "safe_all" and v.state == "queued" for v in world.queue.views())
     world.vehicle.silent_about = set()
     world.advance(2.0)
     assert (8, "safe_all") in [(e.boot_id, e.command) for e in world.vehicle.executed]

@@ -40,8 +40,8 @@ def test_a_plan_runs_step_by_step_and_no_further() -> None:
         reply = world.send_planned(id, command, **args)
         assert reply.ok, reply.sentence
         world.advance(1.0)
-        assert world.queue.view(reply.id)["state"] == "verified"
-    assert world.queue.permit(id)["left"] == 0
+        assert world.queue.view(reply.id).state == "verified"
+    assert world.queue.permit(id).left == 0
     more = world.send_planned(id, "channel_arm", channel=1)
     assert more.sentence == "the plan that was confirmed does not hold this command (again)"
     Oracle(world).look()
@@ -55,7 +55,7 @@ def test_a_plan_for_one_channel_holds_nothing_for_another() -> None:
     assert other.sentence == "the plan that was confirmed does not hold this command (again)"
     world.advance(1.0)
     assert sent(world) == before
-    assert world.queue.permit(id)["left"] == 2
+    assert world.queue.permit(id).left == 2
 
 
 def test_nothing_leaves_with_one_act_too_soon_or_too_late() -> None:
@@ -129,7 +129,7 @@ def test_ground_test_is_looked_at_again_at_the_moment_of_sending() -> None:
     before = sent(world)
     world.advance(1.5)
     assert sent(world) == before
-    assert "ground-test mode" in world.queue.view(reply.id)["state_text"]
+    assert "ground-test mode" in world.queue.view(reply.id).state_text
 
 
 def test_ground_test_is_looked_at_again_at_the_second_act() -> None:
@@ -150,7 +150,7 @@ def test_ending_a_plan_drops_what_it_has_not_sent_yet() -> None:
     world.carry_out()
     world.advance(1.5)
     assert sent(world) == before
-    assert "cancelled by Ben 1" in world.queue.view(reply.id)["state_text"]
+    assert "cancelled by Ben 1" in world.queue.view(reply.id).state_text
 
 
 def test_progress_keeps_a_plan_open() -> None:
@@ -160,7 +160,7 @@ def test_progress_keeps_a_plan_open() -> None:
         world.advance(40.0)
         assert world.send_planned(id, command, **args).ok
     world.advance(59.0)
-    assert world.queue.permit(id)["state"] == "open"
+    assert world.queue.permit(id).state == "open"
 
 
 def test_nobody_arms_anything_beside_a_plan() -> None:
@@ -201,7 +201,7 @@ def test_the_two_person_rule_wants_another_seat() -> None:
     rule = "by the two-person rule another signed-in person confirms what the holder of authority got ready"
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
-    assert world.queue.view(armed.id)["confirm_by"] == "another"
+    assert world.queue.view(armed.id).confirm_by == "another"
     assert world.confirm(armed.id, "channel_arm", A, channel=1).sentence == rule
     assert world.confirm(armed.id, "channel_arm", "Ada 2", channel=1).sentence == rule, "a second tab is not a second person"
     assert world.confirm(armed.id, "channel_arm", "Nobody 1", channel=1).sentence == rule

@@ -7,12 +7,13 @@ import itertools
 import pytest
 
 from server.uplink.permits import PERMIT_TRANSITIONS, PermitEvent, PermitState, PlanPermit, slots_of
+from server.uplink.two_acts import FirstAct
 
 PLAN = [("channel_arm", {"channel": 1}), ("channel_arm", {"channel": 1}), ("channel_safe", {"channel": 1})]
 
 
 def permit() -> PlanPermit:
-    return PlanPermit("p1", "Trial", "Ada 1", slots_of(PLAN), "hazardous", 5.0, 5.0)
+    return PlanPermit("p1", "Trial", FirstAct("Ada 1", "hazardous", 5.0), slots_of(PLAN), 5.0)
 
 
 def test_every_state_and_event() -> None:
@@ -37,17 +38,17 @@ def test_each_slot_is_used_once_and_only_while_open() -> None:
     assert one.use("channel_arm", {"channel": 1}, 7.0) and one.use("channel_arm", {"channel": 1.0}, 8.0)
     assert not one.use("channel_arm", {"channel": 1}, 9.0)
     assert not one.use("channel_arm", {"channel": 2}, 9.0)
-    assert one.view(10.0, 0.3)["left"] == 1
+    assert one.view().left == 1
     assert one.apply(PermitEvent.END, 9.0, "done")
     assert not one.use("channel_safe", {"channel": 1}, 9.0)
-    assert one.view(10.0, 0.3)["reason"] == "done"
+    assert one.view().reason == "done"
 
 
 def test_the_window_is_shown_only_while_armed() -> None:
     one = permit()
-    assert (one.view(10.0, 0.3)["expires_rx"], one.view(10.0, 0.3)["earliest_confirm_rx"]) == (15.0, 5.3)
+    assert (one.view().expires_rx, one.view().earliest_confirm_rx) == (15.0, 5.3)
     one.apply(PermitEvent.CONFIRM, 6.0)
-    assert one.view(10.0, 0.3)["expires_rx"] is None
+    assert one.view().expires_rx is None
 
 
 @pytest.mark.parametrize("plan", [[], PLAN * 7000], ids=["empty", "endless"])
