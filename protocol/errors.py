@@ -1,7 +1,7 @@
-"""Every error of the wire, in one tree.
+"""Every error of the wire, in one tree, and the base of all failures that are one sentence.
 
 ProtocolError
-    OurMistake            we were asked for something illegal: raised
+    OurMistake            we were asked for something illegal: raised; a Problem, so its text may be shown
         DictionaryError       the dictionary file is wrong; names file, table and key
         ValueRefused          a value does not fit its field or argument
     ShortBuffer           fewer bytes than a structure needs (both lengths kept)
@@ -12,11 +12,15 @@ What the *other* end does wrong (damage, junk, gaps) is never raised: it comes o
 from __future__ import annotations
 
 
+class Problem(Exception):
+    """A failure that is one plain sentence: whoever catches it may show `str(error)` to a person as it is."""
+
+
 class ProtocolError(Exception):
     """Root of all errors of the wire."""
 
 
-class OurMistake(ProtocolError):
+class OurMistake(ProtocolError, Problem):
     """We were asked for something the wire does not allow."""
 
 

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import errno
 
+from protocol.errors import Problem
+
+__all__ = ["Problem", "SettingsProblem", "reason"]
+
 _REASONS: dict[int, str] = {
     errno.ENOSPC: "the disk is full",
     errno.EDQUOT: "the disk quota is used up",
@@ -33,5 +37,5 @@ def reason(error: BaseException) -> str:
     return f"an internal fault ({type(error).__name__}: {error})"
 
 
-class SettingsProblem(Exception):
+class SettingsProblem(Problem):
     """Something asked for cannot be used; the text is one plain sentence."""

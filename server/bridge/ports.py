@@ -14,7 +14,7 @@ WRITE_TIMEOUT_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class PortProblem:
+class PortFault:
     """Why a port is not open: a state for the page and a sentence that says what to do."""
 
     state: str  # "missing", "busy", "denied" or "closed"
@@ -37,25 +37,25 @@ def open_port(url: str, baud: int) -> serial.SerialBase:
     return port
 
 
-def explain(url: str, error: BaseException) -> PortProblem:
+def explain(url: str, error: BaseException) -> PortFault:
     """Return what went wrong with a port, for a person."""
     number = getattr(error, "errno", None)
     text = str(error).lower()
     if number in (errno.EACCES, errno.EPERM) or "permission" in text and "exclusively" not in text:
         advice = "Add yourself to the group that owns it (often dialout) and log in again."
-        return PortProblem("denied", f"No permission for {url}. {advice}")
+        return PortFault("denied", f"No permission for {url}. {advice}")
     if number in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in text or "busy" in text:
         advice = "Close that program; Blockhouse keeps trying."
-        return PortProblem("busy", f"{url} is in use by another program. {advice}")
+        return PortFault("busy", f"{url} is in use by another program. {advice}")
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "no such file" in text or "could not open port" in text:
         if "://" in url:
-            return PortProblem("missing", f"Nobody answers at {url}. Start the other end; Blockhouse keeps trying.")
-        return PortProblem("missing", f"{url} is not there. Plug the radio in, or see the list from: blockhouse ports")
+            return PortFault("missing", f"Nobody answers at {url}. Start the other end; Blockhouse keeps trying.")
+        return PortFault("missing", f"{url} is not there. Plug the radio in, or see the list from: blockhouse ports")
     if "could not configure port" in text or number == errno.ENOTTY:
-        return PortProblem("missing", f"{url} is not a serial port. See the list from: blockhouse ports")
+        return PortFault("missing", f"{url} is not a serial port. See the list from: blockhouse ports")
     if isinstance(error, ValueError):
-        return PortProblem("missing", f"{url} is not a port address Blockhouse understands: {error}.")
-    return PortProblem("closed", f"{url} was lost ({error}). Check the cable; Blockhouse keeps trying.")
+        return PortFault("missing", f"{url} is not a port address Blockhouse understands: {error}.")
+    return PortFault("closed", f"{url} was lost ({error}). Check the cable; Blockhouse keeps trying.")
 
 
 def is_url_understood(url: str) -> str | None:

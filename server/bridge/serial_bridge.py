@@ -20,7 +20,7 @@ from queue import Empty, Full, Queue
 import serial
 from serial.urlhandler.protocol_socket import Serial as SocketPort
 
-from server.bridge.ports import READ_TIMEOUT_S, PortProblem, explain, open_port
+from server.bridge.ports import READ_TIMEOUT_S, PortFault, explain, open_port
 
 FIRST_RETRY_S = 0.05
 LAST_RETRY_S = 1.0
@@ -29,7 +29,7 @@ READ_AT_MOST = 65536
 
 @dataclass(frozen=True, slots=True)
 class PortState:
-    """What the port is doing: "open", or a PortProblem's state; with a sentence."""
+    """What the port is doing: "open", or a PortFault's state; with a sentence."""
 
     state: str
     sentence: str
@@ -125,7 +125,7 @@ class SerialBridge:
                 self._tell(PortState("open", f"{self.url} is open"))
                 self._serve(self._port)
             except Exception as error:  # noqa: BLE001 - pyserial raises OSError, TypeError, termios.error and more
-                problem: PortProblem = explain(self.url, error)
+                problem: PortFault = explain(self.url, error)
                 self._tell(PortState(problem.state, problem.sentence))
             if opened_ns is not None and self._monotonic_ns() - opened_ns > LAST_RETRY_S * 1e9:
                 wait_s = FIRST_RETRY_S  # it held; a port that opens and fails at once is not tried twenty times a second

@@ -12,6 +12,7 @@ import serial
 from protocol.commands import Command
 from protocol.dictionary import Dictionary, load_dictionary
 from server.bridge.ports import explain, is_url_understood, open_port
+from server.problems import Problem
 from server.settings import copies_folder, default_folders
 from server.uplink.keys import CounterStore, load_or_make_key
 from server.workbench.conformance import FAULT, Bench, Line, table_text
@@ -19,7 +20,7 @@ from server.workbench.conformance import FAULT, Bench, Line, table_text
 ADVICE = "On the bench: igniters out, arming key out. Asks only for a routine command; everything else must be refused."
 
 
-class CheckProblem(Exception):
+class CheckProblem(Problem):
     """The check cannot be made; the text is one plain sentence."""
 
 

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import NoReturn
 
 from protocol.dictionary import Dictionary, load_dictionary
-from protocol.errors import DictionaryError
 from server.app import run_live, run_replay, say_to_terminal
 from server.bridge.ports import found_ports, is_url_understood
 from server.cli import check as check_cli
@@ -23,56 +22,20 @@ from server.cli import plan as plan_cli
 from server.cli import review as review_cli
 from server.cli import trial as trial_cli
 from server.demo import Demo, TwinOptions, run_twin
-from server.design.configuration import ConfigurationProblem
-from server.design.next_flight import NextFlightProblem, planned
+from server.design.next_flight import planned
 from server.design.sheet_files import load_sheets
-from server.firmware.layout import FirmwareProblem
-from server.firmware.process_link import EncoderProblem
-from server.flight.airframe.thrust_curve import CurveProblem
-from server.http.serving import StartProblem
 from server.http.sharing import is_address, lan_address
 from server.live.start import Live
 from server.pad.plan import load_pad_plan
-from server.problems import SettingsProblem
-from server.recording.recorder import RecorderFailed
+from server.problems import Problem, SettingsProblem
 from server.recording.recover import recover
 from server.recording.segment import base_name
-from server.recording.session_file import SessionError
-from server.review.compare import CompareProblem
-from server.review.parquet_export import NoParquet
 from server.review.review import final_figures, open_review, sheets_of
 from server.review.summary import summarize, summary_json, summary_text
-from server.review.tracks import NoTrack
 from server.settings import DEFAULT_HTTP_PORT, Settings, default_folders, version
-from server.shelf.onboard_log import LogProblem
-from server.shelf.session_notes import NotesProblem
-from server.twin.listener import ListenProblem
 from server.twin.scenarios import scenario_names
-from server.uplink.keys import KeyProblem
 from server.workbench import doctor
 
-PROBLEMS = (
-    ListenProblem,
-    DictionaryError,
-    StartProblem,
-    KeyProblem,
-    RecorderFailed,
-    SessionError,
-    SettingsProblem,
-    FirmwareProblem,
-    EncoderProblem,
-    check_cli.CheckProblem,
-    dictionary_cli.DraftProblem,
-    LogProblem,
-    NotesProblem,
-    NoParquet,
-    NoTrack,
-    CompareProblem,
-    ConfigurationProblem,
-    CurveProblem,
-    NextFlightProblem,
-    plan_cli.ChangeProblem,
-)
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
 
@@ -82,7 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     try:
         return options.run(options)
-    except PROBLEMS as error:
+    except Problem as error:
         return _fail(str(error))
     except KeyboardInterrupt:
         return 130

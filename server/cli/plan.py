@@ -12,6 +12,7 @@ from server.design.next_flight import CHANGES, change_of, configured, next_fligh
 from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of_csv
 from server.json_text import finite
+from server.problems import Problem
 from server.review.review import final_figures, open_review, sheets_of
 
 Sheet = Mapping[str, object]
@@ -19,7 +20,7 @@ SHEET_ENDING = ".toml"
 CAUTION = "A forecast is no permission: the range safety officer decides, and the vehicle has not read it."
 
 
-class ChangeProblem(ValueError):
+class ChangeProblem(Problem):
     """A change that cannot be meant; the text is one sentence."""
 
 

@@ -25,7 +25,7 @@ from server.json_text import finite
 from server.live.start import Live, Places, make_station
 from server.live.station import Station
 from server.live.trial_desk import TrialDesk
-from server.problems import SettingsProblem
+from server.problems import Problem
 from server.settings import copies_folder, default_folders, version
 from server.telemetry.conditions import check_conditions
 from server.trials.plan import TrialPlan, check_cycles, load_plan, sample_plans
@@ -42,7 +42,7 @@ GROUND_TEST = "ground_test"
 PASSED, COULD_NOT_RUN, FAILED = 0, 1, 3
 
 
-class TrialProblem(SettingsProblem):
+class TrialProblem(Problem):
     """The trial cannot run; the text is one plain sentence."""
 
 

@@ -26,6 +26,7 @@ from server.flight.airframe.barrowman import (
 from server.flight.airframe.mass_list import Piece, Sum, summed
 from server.flight.airframe.oscillation import expected_damping_ratio, expected_frequency_hz
 from server.flight.airframe.thrust_curve import ThrustCurve
+from server.problems import Problem
 
 SPEEDS_M_S = (15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0)
 # check_values 9, common practice: one to two calibers.
@@ -33,7 +34,7 @@ LEAST_MARGIN, GREATEST_MARGIN = 1.0, 2.0
 SMALLEST_FACTOR, LARGEST_FACTOR, FACTORS = 0.3, 3.0, 47
 
 
-class ConfigurationProblem(ValueError):
+class ConfigurationProblem(Problem):
     """The sheet's configuration cannot be used; the text names table and key."""
 
 

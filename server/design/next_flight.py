@@ -30,6 +30,7 @@ from server.flight.airframe.barrowman import cross_section_m2
 from server.flight.airframe.mass_list import Piece
 from server.flight.airframe.thrust_curve import ThrustCurve
 from server.flight.unmeasured import Unmeasured
+from server.problems import Problem
 
 USUAL_DRAG = 0.6  # coefficient, as `coast.prior_kappa`; common practice, no source
 # check_values 9, common practice: thrust to weight about 5 with 3 as the floor, rail exit about 4 times the wind and not
@@ -40,7 +41,7 @@ WIDEST_ATTACK_DEG = 14.0
 FAR_OVER_DEG = 30.0  # of lean: the safety code's own limit (check_values 9)
 
 
-class NextFlightProblem(ValueError):
+class NextFlightProblem(Problem):
     """It cannot be computed; the text is one plain sentence."""
 
 

@@ -9,6 +9,7 @@ from protocol.commands import Argument
 from protocol.dictionary import Dictionary
 from protocol.fields import BITS_CODES, INTEGER_RANGES, Channel, Packet
 from server.firmware.names import member_name
+from server.problems import Problem
 
 ANSWER_FIELDS = {"boot_id": "u16", "counter": "u32", "code": "u8", "stage": "u8", "reason": "u8"}
 STAGES = ("accepted", "refused", "completed", "failed")
@@ -16,7 +17,7 @@ REASONS = ("none", "out of range", "old counter", "other boot", "unknown command
 TABLE_MAX = 255  # the tables count in one byte, BH_PLAIN is 255
 
 
-class FirmwareProblem(Exception):
+class FirmwareProblem(Problem):
     """No firmware can be made of this dictionary; the text is one plain sentence."""
 
 

@@ -16,12 +16,13 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from protocol.vehicle import Order, Rejected, Repeat
+from server.problems import Problem
 
 HEAD = struct.Struct(">cI")
 SIZE = struct.Struct(">I")
 
 
-class EncoderProblem(Exception):
+class EncoderProblem(Problem):
     """The encoder program cannot be used; the text is one plain sentence."""
 
 

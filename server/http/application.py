@@ -80,8 +80,7 @@ def _add_pages(app: FastAPI, site: PageContext) -> None:
 
     @app.exception_handler(Busy)
     async def on_busy(request: Request, error: Busy) -> JSONResponse:
-        sentence = "Much is being worked out for others; try again in a moment."
-        return JSONResponse({"sentence": sentence}, status_code=503, headers={"retry-after": "2"})
+        return JSONResponse({"sentence": str(error)}, status_code=503, headers={"retry-after": "2"})
 
     app.mount("/web", StaticFiles(directory=site.page), name="web")
     app.mount("/vendor", StaticFiles(directory=site.charts), name="vendor")
@@ -169,7 +168,7 @@ def _opened(site: PageContext, name: str) -> tuple[Review, bytes]:
             body = review.columns()
             site.opened.append((name, stamp, review, body))
     except UnknownSession as error:
-        raise HTTPException(404, "There is no session of that name.") from error
+        raise HTTPException(404, str(error)) from error
     except (SessionError, OSError) as error:
         raise HTTPException(409, str(error)) from error
     return review, body

@@ -17,6 +17,8 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from typing import TypeVar
 
+from server.problems import Problem
+
 BURST = 600.0
 PER_S = 60.0
 SOURCES_AT_MOST = 1024
@@ -44,7 +46,7 @@ class RequestLimit:
         return 0.0 if served else (1.0 - left) / self._per_s
 
 
-class Busy(Exception):
+class Busy(Problem):
     """Too many are waiting for their turn already."""
 
 
@@ -67,7 +69,7 @@ class WorkGate:
     @asynccontextmanager
     async def _turn(self) -> AsyncIterator[None]:
         if self._inside >= self._room:
-            raise Busy
+            raise Busy("Much is being worked out for others; try again in a moment.")
         self._inside += 1
         try:
             async with self._turns:

@@ -22,6 +22,7 @@ from server.http.context import PageContext
 from server.http.security import Gatekeeper
 from server.http.sharing import ViewOnly
 from server.http.terminal_code import can_show, terminal_code
+from server.problems import Problem
 
 SEND_BUFFER_BYTES = 128 * 1024
 USER_TIMEOUT_MS = 5000
@@ -30,7 +31,7 @@ STOP_WITHIN_S = 2
 KEEPER = "keeper"  # the seat of a replay: it changes the shelf, and there is nothing to command
 
 
-class StartProblem(Exception):
+class StartProblem(Problem):
     """The station cannot start; the text is one plain sentence."""
 
 

@@ -61,7 +61,7 @@ def told(act: Callable[[], Any]) -> Any:
     try:
         return act()
     except UnknownSession as error:
-        raise HTTPException(404, "There is no session of that name.") from error
+        raise HTTPException(404, str(error)) from error
     except PROBLEMS as error:
         raise HTTPException(409, str(error)) from error
 

@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from server.problems import reason
+from server.problems import Problem, reason
 from server.recording.clock import NS_PER_S, Clock
 from server.recording.record_queue import RecordQueue
 from server.recording.records import Kind, encode_payload, pack_record, time_anchors
@@ -39,7 +39,7 @@ _LAST_CHANCES = 3
 _log = logging.getLogger(__name__)
 
 
-class RecorderFailed(Exception):
+class RecorderFailed(Problem):
     """A record could not be put on the disk; the text is one plain sentence."""
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from server.problems import reason
+from server.problems import Problem, reason
 from server.recording.pcapng import MAX_BLOCK, Scanner
 from server.recording.records import APPLICATION, Kind, header_fault, unpack_record, utc_of
 from server.recording.segment import PREAMBLE, SUFFIX, base_name
@@ -26,7 +26,7 @@ _PEEK_BYTES = (1 << 16, 3 * MAX_BLOCK)
 """How much of a file to look through for its header: mostly little will do; at the most two of the longest and more."""
 
 
-class SessionError(Exception):
+class SessionError(Problem):
     """A session cannot be opened; the text is one plain sentence."""
 
 

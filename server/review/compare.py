@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from protocol.fields import Channel
 from server.design.sheet_rows import sheet_rows
+from server.problems import Problem
 from server.review.moments import moments_of, shown, span
 from server.review.review import Review
 from server.review.summary import summarize
@@ -47,7 +48,7 @@ NUMBERS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-class CompareProblem(Exception):
+class CompareProblem(Problem):
     """Sessions cannot be compared; the text is one plain sentence."""
 
 

@@ -12,11 +12,12 @@ from pathlib import Path
 from types import ModuleType
 
 from server.json_text import to_json
+from server.problems import Problem
 from server.review.review import Review
 from server.telemetry.tables import TableSpec
 
 
-class NoParquet(Exception):
+class NoParquet(Problem):
     """Parquet cannot be written here; the text is one plain sentence."""
 
 

@@ -15,6 +15,7 @@ from xml.etree import ElementTree
 import numpy as np
 
 from server.flight.descent.geodesy import Geodetic, moved
+from server.problems import Problem
 from server.review.review import Review, heard
 from server.review.summary import summarize
 
@@ -29,7 +30,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NO_CHARACTER = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-class NoTrack(Exception):
+class NoTrack(Problem):
     """There is no track to write; the text is one plain sentence."""
 
 

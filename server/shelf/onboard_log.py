@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.units import CONVERSIONS
-from server.problems import reason
+from server.problems import Problem, reason
 
 Floats = NDArray[np.float64]
 ROWS_PER_STEP = 20_000
@@ -59,7 +59,7 @@ _SPELLINGS = {
 }  # fmt: skip
 
 
-class LogProblem(Exception):
+class LogProblem(Problem):
     """A log or its mapping cannot be used; the text is one plain sentence."""
 
 

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from server.json_text import finite
-from server.problems import reason
+from server.problems import Problem, reason
 
 SUFFIX = ".notes.json"
 FORMAT = 1
@@ -27,7 +27,7 @@ OFFSET_AT_MOST_S = 1e7
 FIELDS: Mapping[str, object] = {"label": "", "notes": "", "videos": []}
 
 
-class NotesProblem(Exception):
+class NotesProblem(Problem):
     """What was to be noted cannot be; the text is one plain sentence."""
 
 

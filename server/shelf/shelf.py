@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from server.problems import reason
+from server.problems import Problem, reason
 from server.recording.segment import SUFFIX, base_name
 from server.recording.session_file import SessionError, peek_header
 from server.recording.storage import claim
@@ -60,7 +60,7 @@ _NUMBERED = re.compile(r".*~(\d+)" + re.escape(SUFFIX), re.DOTALL)
 _log = logging.getLogger(__name__)
 
 
-class UnknownSession(Exception):
+class UnknownSession(Problem):
     """There is no session of that name on the shelf."""
 
 
@@ -116,7 +116,7 @@ class Shelf:
         """Return where the session called `name` lies; raises UnknownSession."""
         found = self._places().get(name)
         if found is None:
-            raise UnknownSession(name)
+            raise UnknownSession("There is no session of that name.")
         return found
 
     def open(self, name: str) -> Review:

@@ -13,14 +13,14 @@ from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
-from server.problems import reason
+from server.problems import Problem, reason
 
 TRASH = "trash"
 _NAMES_TRIED = 1000
 _NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EACCES)
 
 
-class TrashProblem(Exception):
+class TrashProblem(Problem):
     """A session cannot be moved into the trash or out of it; the text is one plain sentence."""
 
 

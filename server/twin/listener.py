@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
 
+from protocol.errors import Problem
 from server.twin.small import SmallVehicle
 from server.twin.twin import Twin
 
@@ -25,7 +26,7 @@ STEP_S = 0.005
 READ_AT_MOST = 4096
 
 
-class ListenProblem(Exception):
+class ListenProblem(Problem):
     """The place to listen at cannot be used; the text is one plain sentence."""
 
 

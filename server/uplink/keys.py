@@ -30,6 +30,7 @@ except ImportError:  # Windows: one station per key is then up to the person
     fcntl = None
 
 from protocol.commands import COUNTER_MAX, KEY_SIZE
+from server.problems import Problem
 
 KEY_FILE = "command.key"
 SPARE = 8
@@ -41,7 +42,7 @@ BELIEVED_AT_MOST = COUNTER_MAX // 2
 ROTATE = "Make a new key with 'blockhouse key rotate' and put it into the flight computer."
 
 
-class KeyProblem(Exception):
+class KeyProblem(Problem):
     """The key or its counter cannot be used; the text is one plain sentence."""
 
 

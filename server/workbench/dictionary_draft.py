@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from protocol.fields import INTEGER_RANGES
+from server.problems import Problem
 
 ROWS_READ = 2000
 UNITS = {
@@ -37,7 +38,7 @@ GUESSES = (
 TIME_NAME = re.compile(r"(time|t|clock|uptime)\w*")
 
 
-class DraftProblem(Exception):
+class DraftProblem(Problem):
     """No draft can be made of this file; the text is one plain sentence."""
 
 

@@ -14,13 +14,15 @@ from math import ceil, isfinite, log2
 import numpy as np
 from numpy.typing import NDArray
 
+from protocol.errors import Problem
+
 POINTS_AT_MOST = 2000
 LONGEST_BURN_S, GREATEST_THRUST_N = 60.0, 1e5
 _LETTERS = "ABCDEFGHIJKLMNO"
 TEXT_AT_MOST = 100_000
 
 
-class CurveProblem(ValueError):
+class CurveProblem(Problem):
     """A thrust curve that cannot be one; the text is one plain sentence."""
 
 

@@ -10,7 +10,7 @@ import pytest
 import serial
 
 import server.bridge.ports
-from server.bridge.ports import PortProblem, explain, found_ports, is_url_understood, open_port
+from server.bridge.ports import PortFault, explain, found_ports, is_url_understood, open_port
 
 DEVICE = "/dev/ttyUSB0"
 
@@ -56,7 +56,7 @@ def test_by_its_text(url: str, error: Exception, state: str) -> None:
 
 @pytest.mark.parametrize("number", [n for n in errno.errorcode if n < 140])
 def test_every_error_gives_one_line_with_the_port_in_it(number: int) -> None:
-    problem: PortProblem = explain(DEVICE, serial_error(number))
+    problem: PortFault = explain(DEVICE, serial_error(number))
     assert problem.state in {"missing", "busy", "denied", "closed"}
     assert DEVICE in problem.sentence and "\n" not in problem.sentence and problem.sentence[-1] in ".s"
 
