@@ -49,8 +49,8 @@ def page_folder() -> Path:
 
 
 def chart_folder() -> Path:
-    """Return the folder of the chart script inside the installed uplot-python, without importing that package."""
-    return _package_folder("uplot") / "static"
+    """Return the folder of the chart script and its style inside the installed youplot, without importing that package."""
+    return _package_folder("youplot") / "vendor"
 
 
 def _package_folder(name: str) -> Path:

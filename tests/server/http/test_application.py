@@ -60,7 +60,7 @@ def test_page_and_charts_are_served_and_nothing_beside_them(tmp_path: Path, monk
         ):
             answer = await bench.http.get(f"/web/{path}")
             assert (answer.status_code, kind in answer.headers["content-type"]) == (200, True)
-        assert (await bench.http.get("/vendor/uPlot.min.css")).status_code == 200
+        assert (await bench.http.get("/vendor/uplot.min.css")).status_code == 200
         (bench.site.shelf._folder / "secret.txt").write_text("secret")
         climbs = [
             "../pyproject.toml", "..%2fpyproject.toml", "%2e%2e/pyproject.toml", "..%5cpyproject.toml",
