@@ -9,7 +9,7 @@ const GAP_PERIODS = 3.5;
 const LEAST_GAP_S = 0.35;
 
 /** Longest time between two rows that still counts as connected; Infinity for tables without a fixed rate. */
-export function gapLength(rate_hz) {
+function gapLength(rate_hz) {
   return rate_hz > 0 ? Math.max(LEAST_GAP_S, GAP_PERIODS / rate_hz) : Infinity;
 }
 
@@ -45,7 +45,7 @@ function gapRule(table, size) {
 }
 
 function take(table, read, row, points, marks) {
-  const value = table.missing && table.missing[row] ? undefined : read(row);
+  const value = table.missing?.[row] ? undefined : read(row);
   if (Number.isFinite(value)) points.push({ x: table.t[row], y: value });
   else {
     points.push({ x: table.t[row], y: null });

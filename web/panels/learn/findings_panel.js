@@ -6,7 +6,7 @@ import { duration, tClock } from "../../kit/format.js";
 const WORDS = { warning: "Warning", caution: "Caution" };
 
 /** Findings at the cursor, warnings first, then by time. */
-export function findingsOf(view, whole = false) {
+function findingsOf(view, whole = false) {
   const rank = ({ severity }) => (severity === "warning" ? 0 : 1);
   return (whole ? view.finalStates("finding") : view.states("finding"))
     .filter((entry) => entry.text)
@@ -39,14 +39,14 @@ export function FindingsPanel(el, acts, whole = false) {
         list,
         found,
         (entry) => `${view.store.session} ${entry.key} ${replay}`,
-        (entry) => make(entry, replay, acts),
+        () => make(replay, acts),
         (node, entry) => update(node, entry, zero),
       );
     },
   };
 }
 
-function make(entry, replay, acts) {
+function make(replay, acts) {
   const word = h("span", { class: "finding-word" });
   const what = h("p", { class: "finding-text" });
   const advice = h("p", { class: "finding-advice" });

@@ -1,5 +1,5 @@
-// The shelf: every recording, to be found, opened, noted, compared, saved elsewhere or put into the trash. A damaged one is
-// listed with its sentence and hides nothing else.
+// The shelf: every recording, to be found, opened, noted, compared, saved elsewhere or put into the trash. A damaged
+// one is listed with its sentence and hides nothing else.
 
 import { h, setAttr, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
 import { bytes, duration, fixed } from "../../kit/format.js";
@@ -21,11 +21,11 @@ const SAVES = [
   ["export/gpx", "GPX"],
 ];
 
-export const titleOf = (session) => session.label || session.name;
+const titleOf = (session) => session.label || session.name;
 const found = (session) => Object.values(session.findings ?? {}).reduce((sum, count) => sum + (count || 0), 0);
 
 /** Sessions that hold every word of the question in label, name, vehicle, place, date, notes or sentence. */
-export function matching(sessions, question) {
+function matching(sessions, question) {
   const words = question.toLowerCase().split(/\s+/).filter(Boolean);
   return sessions.filter((one) => {
     const text = [one.label, one.name, one.vehicle, one.site, one.started_utc, one.notes, one.sentence]
@@ -278,5 +278,5 @@ function facts(session) {
 
 function when(utc) {
   const date = new Date(utc);
-  return Number.isNaN(date.getTime()) ? "" : date.toISOString().slice(0, 16).replace("T", " ") + " UTC";
+  return Number.isNaN(date.getTime()) ? "" : `${date.toISOString().slice(0, 16).replace("T", " ")} UTC`;
 }
