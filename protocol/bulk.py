@@ -13,8 +13,8 @@ from __future__ import annotations
 
 from binascii import crc_hqx
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from functools import cache
+from dataclasses import dataclass
+from functools import cache, cached_property
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -22,24 +22,18 @@ from numpy.typing import NDArray
 
 from protocol.checksum import CRC_INIT
 from protocol.dictionary import BOOT_ROLES, Dictionary
-from protocol.fields import BITS_CODES, Channel, Packet
-from protocol.framing import ENCODED_MAX
-from protocol.link import (
-    CLOCK_FALL_MS,
-    DATA_START,
-    NEED_DATA,
-    TELEMETRY_FIRST_WORD,
-    UNSEGMENTED,
+from protocol.events import (
     BootIdLearned,
     BytesSkipped,
     CounterWrapped,
     Event,
-    Link,
     PacketReceived,
     PacketRepeated,
     SequenceGap,
-    judge_frame,
 )
+from protocol.fields import BITS_CODES, Channel, Packet, text_from_bytes
+from protocol.framing import ENCODED_MAX
+from protocol.link import CLOCK_FALL_MS, DATA_START, NEED_DATA, TELEMETRY_FIRST_WORD, UNSEGMENTED, Link, judge_frame
 from protocol.packets import APID_MASK, COUNT_MASK, COUNT_MODULUS, TIME_MODULUS_MS
 from protocol.sequence import Place, SequenceTracker
 
@@ -92,7 +86,14 @@ class _Group:
     count: Ints
     wire_ms: Ints
     rows: NDArray[np.uint8]  # (n, content bytes)
-    extra: dict[str, object] = field(default_factory=dict)
+
+    @cached_property
+    def fields(self) -> NDArray[np.void]:
+        """The raw values, shape (n,), one entry of the structure per field."""
+        layout = np.dtype([(item.name, _numpy_type(item.type)) for item in self.packet.fields])
+        body = np.ascontiguousarray(self.rows[:, DATA_START : DATA_START + self.packet.layout.size])
+        structured: NDArray[np.void] = body.view(layout).reshape(-1)
+        return structured
 
 
 def decode_stream(dictionary: Dictionary, data: bytes) -> Decoded:
@@ -222,7 +223,7 @@ def _needs_link(dictionary: Dictionary, groups: list[_Group]) -> bool:
         return True
     if (np.maximum.accumulate(wire_ms) - wire_ms > CLOCK_FALL_MS).any():
         return True
-    ids = [np.unique(_channel_column(group, channel)) for group, channel in _boot_columns(dictionary, groups)]
+    ids = [np.unique(_number_column(group, channel)) for group, channel in _boot_columns(dictionary, groups)]
     return len(set().union(*[set(values.tolist()) for values in ids])) > 1 if ids else False
 
 
@@ -236,8 +237,7 @@ def _boot_columns(dictionary: Dictionary, groups: list[_Group]) -> Iterator[tupl
 
 def _first_boot_id(dictionary: Dictionary, groups: list[_Group], events: list[tuple[int, Event]]) -> int | None:
     told = [
-        (int(group.frame[0]), int(_channel_column(group, channel)[0]))
-        for group, channel in _boot_columns(dictionary, groups)
+        (int(group.frame[0]), int(_number_column(group, channel)[0])) for group, channel in _boot_columns(dictionary, groups)
     ]
     if not told:
         return None
@@ -263,8 +263,8 @@ def _follow_counts(group: _Group, events: list[tuple[int, Event]]) -> tuple[NDAr
     steps = np.diff(count) % COUNT_MODULUS
     slow = np.diff(group.wire_ms) * packet.rate_hz > 1000 * COUNT_MODULUS
     if (steps == 1).all() and not slow.any():
-        for i in np.flatnonzero(np.diff(count) < 0):
-            events.append((int(group.frame[i + 1]), CounterWrapped(packet)))
+        for before in np.flatnonzero(np.diff(count) < 0).tolist():
+            events.append((int(group.frame[before + 1]), CounterWrapped(packet)))
         return None, late
     keep = np.ones(len(count), dtype=bool)
     tracker = SequenceTracker(packet.rate_hz)
@@ -289,25 +289,24 @@ def _follow_counts(group: _Group, events: list[tuple[int, Event]]) -> tuple[NDAr
 
 
 def _channel_column(group: _Group, channel: Channel) -> Column:
-    """Return one channel of a group in engineering units, computed exactly as `Channel.converter` does."""
-    raw = _structured(group)[group.packet.fields[channel.field_index].name]
+    """Return one channel of a group, its texts or its numbers, computed exactly as `Channel.converter` does."""
     if channel.kind == "text":
-        convert = channel.converter()
-        return [convert(bytes(value)) for value in raw.tolist()]
+        return [text_from_bytes(value) for value in _raw_column(group, channel).tolist()]
+    return _number_column(group, channel)
+
+
+def _raw_column(group: _Group, channel: Channel) -> NDArray[np.generic]:
+    return group.fields[group.packet.fields[channel.field_index].name]
+
+
+def _number_column(group: _Group, channel: Channel) -> NDArray[np.float64]:
+    """Return the numbers of a channel in engineering units."""
+    raw = _raw_column(group, channel)
     if channel.mask:
         return (raw.astype(np.int64) >> channel.shift & channel.mask).astype(np.float64)
     with np.errstate(invalid="ignore"):  # a signaling NaN from the wire is data, nothing to warn about
         values = raw.astype(np.float64)
     return values * channel.scale + channel.offset if channel.linear else values
-
-
-def _structured(group: _Group) -> NDArray[np.void]:
-    view = group.extra.get("structured")
-    if view is None:
-        fields = np.dtype([(item.name, _numpy_type(item.type)) for item in group.packet.fields])
-        body = np.ascontiguousarray(group.rows[:, DATA_START : DATA_START + group.packet.layout.size])
-        view = group.extra["structured"] = body.view(fields).reshape(-1)
-    return view
 
 
 def _numpy_type(type_: str) -> str:

@@ -8,7 +8,18 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from protocol.commands import COMMAND_HEAD, COMPARISONS, HAZARDS, TAG_SIZE, Argument, Command, Condition
+from protocol.commands import (
+    COMMAND_HEAD,
+    COMPARISONS,
+    HAZARDS,
+    TAG_SIZE,
+    Argument,
+    Command,
+    ComparisonWord,
+    Condition,
+    Operand,
+    operand_of,
+)
 from protocol.fields import INTEGER_RANGES, NUMBER_CODES
 from protocol.framing import CONTENT_MAX
 from protocol.packet_tables import ROLE, read_name
@@ -27,21 +38,30 @@ def read_condition(table: TomlTable, name: str, interlocks: Mapping[str, Conditi
     found = [word for word in COMPARISONS if table.has(word)]
     if len(found) != 1:
         raise table.problem(f"needs exactly one of {', '.join(COMPARISONS)}")
-    operand = table.raw(found[0])
-    if found[0] == "one_of" and not isinstance(operand, list):
-        raise table.problem("must be a list", "one_of")
     condition = Condition(
         name=name,
         title=table.get("title", str, name.replace("_", " ")),
         role=role,
         comparison=found[0],
-        operand=operand,
+        operand=_operand(table, found[0]),
         within=table.get("within", float, 0.0),
         per=table.get("per", str) if table.has("per") else None,
         only_if=_only_if(table, interlocks) if interlocks is not None else None,
     )
     table.done()
     return condition
+
+
+def _operand(table: TomlTable, word: ComparisonWord) -> Operand:
+    operand = operand_of(table.raw(word))
+    if operand is None:
+        raise table.problem("must be a number, a text or a list of these", word)
+    if word == "one_of" and not isinstance(operand, list):
+        raise table.problem("must be a list", word)
+    for item in operand if isinstance(operand, list) else [operand]:
+        if not isinstance(item, str):
+            table.finite(item, word)
+    return operand
 
 
 def _only_if(table: TomlTable, interlocks: Mapping[str, Condition]) -> Condition | None:

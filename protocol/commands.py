@@ -20,6 +20,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import isclose
+from typing import Literal
 
 from protocol.checksum import append_crc, crc_holds
 from protocol.errors import ValueRefused
@@ -31,10 +32,14 @@ TAG_SIZE = 16
 COMMAND_HEAD = struct.Struct(">HIB")
 COUNTER_MAX = 0xFFFF_FFFF
 KEY_SIZE = 32
-HAZARDS = ("routine", "guarded", "hazardous")
+Hazard = Literal["routine", "guarded", "hazardous"]
+HAZARDS: tuple[Hazard, ...] = ("routine", "guarded", "hazardous")
 # Bits in which the code of a hazardous command differs from every other: no error of three bits asks for one.
 HAZARD_DISTANCE = 4
-COMPARISONS = ("equals", "one_of", "at_most", "at_least")
+ComparisonWord = Literal["equals", "one_of", "at_most", "at_least"]
+COMPARISONS: tuple[ComparisonWord, ...] = ("equals", "one_of", "at_most", "at_least")
+Scalar = float | str  # a number, the text of an enum, or an {argument}
+Operand = Scalar | list[Scalar]
 TEMPLATE_PLACE = re.compile(r"\{(\w+)\}")  # where a command's template holds an argument
 WIRE_ROUNDING = 2.0**-23  # relative: more than an f32 or one multiplication by the scale rounds
 
@@ -101,8 +106,8 @@ class Condition:
     name: str
     title: str
     role: str
-    comparison: str  # of COMPARISONS
-    operand: object
+    comparison: ComparisonWord
+    operand: Operand
     within: float = 0.0
     per: str | None = None  # the operand is a list, indexed by this argument
     only_if: Condition | None = None  # an effect that is looked for only while this holds
@@ -111,9 +116,9 @@ class Condition:
         """Return the role with the arguments filled in."""
         return self.role.format_map({name: f"{value:g}" for name, value in args.items()})
 
-    def operand_for(self, args: Mapping[str, float], counter: int = 0) -> object:
+    def operand_for(self, args: Mapping[str, float], counter: int = 0) -> Operand:
         """Return the operand with arguments and counter filled in."""
-        if self.per is not None:
+        if self.per is not None and isinstance(self.operand, list):
             return self.operand[int(args[self.per])]
         if isinstance(self.operand, str) and self.operand.startswith("{"):
             return {**args, "counter": counter}[self.operand[1:-1]]
@@ -126,7 +131,7 @@ class Command:
 
     name: str
     code: int
-    hazard: str
+    hazard: Hazard
     title: str
     does: str
     caution: str | None = None
@@ -163,6 +168,16 @@ class Command:
     def args_text(self, values: Mapping[str, float]) -> str:
         """Return the arguments as a person reads them, for example "camera 2, on"."""
         return ", ".join(_arg_text(arg, values[arg.name]) for arg in self.args)
+
+
+def operand_of(raw: object) -> Operand | None:
+    """Return what TOML gave for a comparison if it is a number, a text or a list of these, else None."""
+    if isinstance(raw, int | float | str):
+        return raw
+    if isinstance(raw, list):
+        items = [item for item in raw if isinstance(item, int | float | str)]
+        return items if len(items) == len(raw) else None
+    return None
 
 
 def _arg_text(arg: Argument, value: float) -> str:

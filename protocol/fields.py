@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from math import isfinite
+from typing import Any, Literal, SupportsFloat
 
 from protocol.errors import ShortBuffer, ValueRefused
 
@@ -21,9 +22,12 @@ INTEGER_RANGES = {
     **{f"u{n}": (0, 2**n - 1) for n in (8, 16, 32)},
     **{f"i{n}": (-(2 ** (n - 1)), 2 ** (n - 1) - 1) for n in (8, 16, 32)},
 }
-F32_MAX = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
+F32_MAX: float = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
 LIMIT_NAMES = ("warning_low", "caution_low", "caution_high", "warning_high")
+ChannelKind = Literal["number", "enum", "flag", "text"]
+Raw = float | bytes  # what a field holds, before scale, offset and bit groups
 Value = float | str
+_NUMBERS = (float, int, SupportsFloat)  # numpy's are the last; a union built at each call would cost a fifth of packing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,7 +36,7 @@ class Channel:
 
     name: str
     packet: str
-    kind: str  # "number", "enum", "flag" or "text"
+    kind: ChannelKind
     field_index: int
     unit: str = ""
     display_unit: str = ""
@@ -56,10 +60,13 @@ class Channel:
         """The channel's full name, packet.channel."""
         return f"{self.packet}.{self.name}"
 
-    def converter(self) -> Callable[[object], Value]:
-        """Return the function from the field's raw value to this channel's value."""
+    def converter(self) -> Callable[[Any], Value]:
+        """Return the function from the field's raw value to this channel's value.
+
+        It takes bytes of a text, an int of a bit group, else a number: what `struct` makes of the field, unchecked.
+        """
         if self.kind == "text":
-            return _text_from_bytes
+            return text_from_bytes
         if self.mask:
             shift, mask = self.shift, self.mask
             return lambda raw: float(raw >> shift & mask)
@@ -74,6 +81,8 @@ class Channel:
             if value not in self.values:
                 raise ValueRefused(self.path, value, f"must be one of {', '.join(self.values)}")
             return float(self.values.index(value))
+        if not isinstance(value, _NUMBERS):
+            raise ValueRefused(self.path, value, "must be a number")
         return float(value)
 
     def text_of(self, number: float) -> str | None:
@@ -82,7 +91,8 @@ class Channel:
         return self.values[index] if 0 <= index < len(self.values) and index == number else None
 
 
-def _text_from_bytes(raw: bytes) -> str:
+def text_from_bytes(raw: bytes) -> str:
+    """Return the text of a field: up to the first zero byte, with a mark for what is no UTF-8."""
     return raw.split(b"\0", 1)[0].decode("utf-8", "replace")
 
 
@@ -101,7 +111,7 @@ class Field:
             return f"{self.type[4:]}s"
         return NUMBER_CODES.get(self.type) or BITS_CODES[self.type]
 
-    def pack_value(self, values: Mapping[str, object]) -> object:
+    def pack_value(self, values: Mapping[str, object]) -> Raw:
         """Return what struct packs for this field out of channel `values`; raises ValueRefused."""
         if self.type in BITS_CODES:
             return self._pack_bits(values)
@@ -170,7 +180,7 @@ class Packet:
         return struct.Struct(">" + "".join(item.code for item in self.fields))
 
     @cached_property
-    def _plan(self) -> tuple[tuple[int, Callable[[object], Value]], ...]:
+    def _plan(self) -> tuple[tuple[int, Callable[[Any], Value]], ...]:
         return tuple((channel.field_index, channel.converter()) for channel in self.channels)
 
     @cached_property
@@ -188,7 +198,7 @@ class Packet:
             raise ShortBuffer(f"packet {self.name}", self.layout.size, len(data) - offset)
         return self.values_of(self.layout.unpack_from(data, offset))
 
-    def values_of(self, raw: Sequence[object]) -> tuple[Value, ...]:
+    def values_of(self, raw: Sequence[Raw]) -> tuple[Value, ...]:
         """Return the channel values of one raw value per field."""
         return tuple([convert(raw[index]) for index, convert in self._plan])
 

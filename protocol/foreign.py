@@ -50,9 +50,9 @@ def time_and_count(packet: Packet, values: tuple[Value, ...]) -> tuple[int | Non
     """Return (count, vehicle time in ms modulo 2^32) out of a packet's own fields; None for what it does not tell."""
     by_name = {channel.name: (channel, value) for channel, value in zip(packet.channels, values, strict=True)}
     count = int(by_name[packet.count][1]) if packet.count else None
-    if not packet.time:
+    channel, value = by_name[packet.time] if packet.time else (None, "")
+    if channel is None or isinstance(value, str):
         return count, None
-    channel, value = by_name[packet.time]
     ms = value * 1000.0 if channel.unit == "s" else value
     return count, round(ms) % TIME_MODULUS_MS if isfinite(ms) and ms >= 0.0 else None
 

@@ -25,15 +25,17 @@ def encode_frame(content: bytes) -> bytes:
     """
     if not 1 <= len(content) <= CONTENT_MAX:
         raise ValueError(f"frame content must be 1..{CONTENT_MAX} bytes, got {len(content)}")
-    return cobs.encode(content) + DELIMITER
+    stuffed: bytes = cobs.encode(content)
+    return stuffed + DELIMITER
 
 
 def decode_frame(encoded: bytes) -> bytes | None:
     """Return the content of one stuffed frame without its delimiter, or None when the stuffing is broken."""
     try:
-        return cobs.decode(encoded)
+        content: bytes = cobs.decode(encoded)
     except cobs.DecodeError:
         return None
+    return content
 
 
 class FrameSplitter:

@@ -8,16 +8,21 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.fields import Packet
 from protocol.sums import SUMS
 from protocol.toml_table import TomlTable
 
-KINDS = ("text", "binary")
+Kind = Literal["text", "binary"]
+ByteOrder = Literal["big", "little"]
+LengthCounts = Literal["payload", "record"]
+KINDS: tuple[Kind, ...] = ("text", "binary")
+BYTE_ORDERS: tuple[ByteOrder, ...] = ("big", "little")
 TEXT_SUMS = ("none", "xor8", "crc16")
 HEADER_PARTS = {"id": ("u8", "u16"), "length": ("u8", "u16"), "count": ("u8", "u16")}
-LENGTH_COUNTS = ("payload", "record")
+LENGTH_COUNTS: tuple[LengthCounts, ...] = ("payload", "record")
 RISK = "Anyone within range of the radio can send the commands of this vehicle, and nothing tells whether they arrived."
 
 
@@ -25,14 +30,14 @@ RISK = "Anyone within range of the radio can send the commands of this vehicle, 
 class FramingRules:
     """How lines or records are told apart and checked. `header` lists (part, type) in wire order."""
 
-    kind: str
+    kind: Kind
     checksum: str
     separator: str = ","
     start: str = ""
     sync: bytes = b""
-    order: str = "big"
+    order: ByteOrder = "big"
     header: tuple[tuple[str, str], ...] = ()
-    length_counts: str = "payload"
+    length_counts: LengthCounts = "payload"
     checksum_with_sync: bool = False
     risk_accepted: bool = False
 
@@ -69,7 +74,7 @@ def _binary(table: TomlTable, risk_accepted: bool) -> FramingRules:
     text = table.get("sync", str)
     if not re.fullmatch(r"[0-9A-Fa-f]{2}( [0-9A-Fa-f]{2}){0,3}", text):
         raise table.problem("must be one to four bytes in hexadecimal, like 'A5 5A'", "sync")
-    header = []
+    header: list[tuple[str, str]] = []
     for item in table.texts("header"):
         part, _, type_ = item.partition(" ")
         if type_ not in HEADER_PARTS.get(part, ()) or part in dict(header):
@@ -79,7 +84,7 @@ def _binary(table: TomlTable, risk_accepted: bool) -> FramingRules:
         kind="binary",
         checksum=table.choice("checksum", tuple(SUMS), "none"),
         sync=bytes.fromhex(text),
-        order=table.choice("byte_order", ("big", "little"), "big"),
+        order=table.choice("byte_order", BYTE_ORDERS, "big"),
         header=tuple(header),
         length_counts=table.choice("length_counts", LENGTH_COUNTS, "payload"),
         checksum_with_sync=table.get("checksum_with_sync", bool, False),
@@ -110,7 +115,7 @@ def check_framing(
         _check_template(command, rules.kind, root)
 
 
-def _check_template(command: Command, kind: str, root: TomlTable) -> None:
+def _check_template(command: Command, kind: Kind, root: TomlTable) -> None:
     place = f"command.{command.name}.template"
     names = {arg.name for arg in command.args}
     if kind == "text" and not command.template:

@@ -116,8 +116,11 @@ class Link:
     def receive_pieces(self, data: bytes) -> Iterator[Heard]:
         """Take received bytes of a vehicle with a framing of its own, piece by piece.
 
-        Yields each line or record when its events, and no later ones, have been added to those that wait.
+        Yields each line or record when its events, and no later ones, have been added to those that wait. Raises
+        OurMistake for a vehicle that speaks our own wire, whose frames are no pieces.
         """
+        if self._foreign is None:
+            raise OurMistake("this vehicle has no framing of its own")
         for heard in self._foreign.feed(data):
             if heard.skipped:
                 self._events.append(BytesSkipped(heard.skipped))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 
-from protocol.fields import BITS_CODES, LIMIT_NAMES, NUMBER_CODES, Channel, Field, Packet
+from protocol.fields import BITS_CODES, LIMIT_NAMES, NUMBER_CODES, Channel, ChannelKind, Field, Packet
 from protocol.framing import CONTENT_MAX
 from protocol.packets import APID_MAX
 from protocol.toml_table import TomlTable
@@ -71,8 +71,9 @@ def read_packet(name: str, table: TomlTable, is_foreign: bool = False) -> Packet
 def _check_foreign(packet: Packet, table: TomlTable) -> None:
     """Time must be a number in s or ms, the count a plain unsigned integer."""
     channels = {channel.name: channel for channel in packet.channels}
-    if packet.time and (packet.time not in channels or channels[packet.time].unit not in ("s", "ms")):
-        raise table.problem(f"'{packet.time}' must be a field of this packet with unit s or ms", "time")
+    time = channels.get(packet.time)
+    if packet.time and (time is None or time.kind == "text" or time.unit not in ("s", "ms")):
+        raise table.problem(f"'{packet.time}' must be a number of this packet with unit s or ms", "time")
     types = {item.name: item.type for item in packet.fields}
     plain = packet.count in channels and not channels[packet.count].linear
     if packet.count and not (plain and types.get(packet.count) in ("u8", "u16", "u32")):
@@ -105,7 +106,7 @@ def _bit_channels(packet: str, index: int, table: TomlTable, size: int) -> tuple
         if used & mask << bit:
             raise item.problem(f"bit {bit} is used twice", "bit")
         used |= mask << bit
-        kind = "flag" if width == 1 else "enum" if item.has("values") else "number"
+        kind: ChannelKind = "flag" if width == 1 else "enum" if item.has("values") else "number"
         channels.append(_described(packet, index, item, kind, shift=bit, mask=mask))
         item.done()
     if not channels:
@@ -121,22 +122,33 @@ def _channel(packet: str, index: int, table: TomlTable, type_: str) -> Channel:
         raise table.problem("must not be zero", "scale")
     if type_ in ("f32", "f64") and (table.has("scale") or table.has("offset")):
         raise table.problem("a float field carries its value as it is; scale and offset are for integers", "scale")
-    kind = "enum" if table.has("values") else "number"
+    kind: ChannelKind = "enum" if table.has("values") else "number"
     linear = table.has("scale") or table.has("offset")
     return _described(packet, index, table, kind, scale=scale, offset=offset, linear=linear)
 
 
-def _described(packet: str, index: int, table: TomlTable, kind: str, **more: object) -> Channel:
+def _described(
+    packet: str,
+    index: int,
+    table: TomlTable,
+    kind: ChannelKind,
+    *,
+    scale: float = 1.0,
+    offset: float = 0.0,
+    linear: bool = False,
+    shift: int = 0,
+    mask: int = 0,
+) -> Channel:
     unit = table.get("unit", str, "")
     display_unit = table.get("display_unit", str, unit)
     shown = conversion(unit, display_unit)
     if shown is None:
         raise table.problem(f"cannot show {unit!r} as {display_unit!r}", "display_unit")
-    role = table.get("role", str, None) if table.has("role") else None
+    role = table.get("role", str) if table.has("role") else None
     if role is not None and not ROLE.match(role):
         raise table.problem(f"role {role!r} must look like altitude_baro or camera[1].powered", "role")
     label = table.get("label", str) if table.has("label") else None
-    channel = Channel(
+    return Channel(
         name=read_name(table.get("name", str), table),
         packet=packet,
         kind=kind,
@@ -152,9 +164,12 @@ def _described(packet: str, index: int, table: TomlTable, kind: str, **more: obj
         sensor_range=_pair(table, "sensor_range"),
         description=table.get("description", str, ""),
         label=label,
-        **more,
+        scale=scale,
+        offset=offset,
+        linear=linear,
+        shift=shift,
+        mask=mask,
     )
-    return channel
 
 
 def _limits(table: TomlTable) -> dict[str, float]:

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.errors import ValueRefused
 from protocol.events import FrameDamaged, PacketUnknown
-from protocol.fields import INTEGER_RANGES, Field, Packet
+from protocol.fields import INTEGER_RANGES, Field, Packet, Raw
 from protocol.foreign import Heard, Judged, modulus_of, time_and_count
 from protocol.framing_tables import FramingRules
 from protocol.sums import SUMS
@@ -106,7 +106,7 @@ class TextLines:
         return modulus_of(packet)
 
 
-def _raw(field: Field, word: str) -> object:
+def _raw(field: Field, word: str) -> Raw:
     """Return the raw value of a word; an empty one is not a number where the field can hold that."""
     if field.type.startswith("text"):
         return word.encode()

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from enum import Enum
 from math import isfinite
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from protocol.errors import DictionaryError
 
+
+class _Absent(Enum):
+    """That a key has no default."""
+
+    ABSENT = 0
+
+
 T = TypeVar("T")
-_MISSING: Any = object()
-_KIND_NAMES = {
+Word = TypeVar("Word", bound=str)
+_ABSENT = _Absent.ABSENT
+_KIND_NAMES: dict[type, str] = {
     str: "text",
     int: "a whole number",
     float: "a number",
@@ -31,7 +40,7 @@ class TomlTable:
             raise DictionaryError(where, "must be a table", file)
         self.where = where
         self.file = file
-        self._values: Mapping[str, Any] = values
+        self._values: Mapping[str, object] = values
         self._asked: set[str] = set()
 
     def problem(self, text: str, key: str | None = None) -> DictionaryError:
@@ -39,24 +48,25 @@ class TomlTable:
         place = ".".join(part for part in (self.where, key) if part)
         return DictionaryError(place, text, self.file)
 
-    def get(self, key: str, kind: type[T], default: Any = _MISSING) -> T:
+    def get(self, key: str, kind: type[T], default: T | _Absent = _ABSENT) -> T:
         """Return the value of `key`, which must be of `kind`; a missing key without a default is an error.
 
         A whole number will do where `float` is asked for; infinities and NaN, which TOML can write, will not.
         """
         self._asked.add(key)
         if key not in self._values:
-            if default is _MISSING:
+            if isinstance(default, _Absent):
                 raise self.problem(f"key '{key}' is missing")
             return default
         value = self._values[key]
         if kind is float and isinstance(value, int | float) and not isinstance(value, bool):
-            value = self._finite(value, key)
+            value = self.finite(value, key)
         if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
             raise self.problem(f"must be {_KIND_NAMES.get(kind, kind.__name__)}, got {value!r}", key)
         return value
 
-    def _finite(self, value: int | float, key: str) -> float:
+    def finite(self, value: int | float, key: str) -> float:
+        """Return a number of `key` as a float, which it must fit; an infinity or NaN is an error."""
         try:
             number = float(value)
         except OverflowError:  # a whole number of more than 308 digits
@@ -70,9 +80,9 @@ class TomlTable:
         items = self.get(key, list)
         if not all(isinstance(item, int | float) and not isinstance(item, bool) for item in items):
             raise self.problem("must be a list of numbers", key)
-        return [self._finite(item, key) for item in items]
+        return [self.finite(item, key) for item in items]
 
-    def raw(self, key: str, default: Any = None) -> Any:
+    def raw(self, key: str, default: object = None) -> object:
         """Return the value of `key` as TOML gave it, whatever its type."""
         self._asked.add(key)
         return self._values.get(key, default)
@@ -81,14 +91,15 @@ class TomlTable:
         """Tell whether the table holds `key`."""
         return key in self._values
 
-    def choice(self, key: str, allowed: tuple[str, ...], default: Any = _MISSING) -> str:
+    def choice(self, key: str, allowed: tuple[Word, ...], default: Word | _Absent = _ABSENT) -> Word:
         """Return a text that must be one of `allowed`."""
         value = self.get(key, str, default)
-        if value not in allowed:
-            raise self.problem(f"must be one of {', '.join(allowed)}, got {value!r}", key)
-        return value
+        for word in allowed:
+            if word == value:
+                return word
+        raise self.problem(f"must be one of {', '.join(allowed)}, got {value!r}", key)
 
-    def table(self, key: str, default: Any = _MISSING) -> TomlTable:
+    def table(self, key: str, default: dict[str, object] | _Absent = _ABSENT) -> TomlTable:
         """Return a sub-table."""
         return TomlTable(self.get(key, dict, default), f"{self.where}.{key}" if self.where else key, self.file)
 

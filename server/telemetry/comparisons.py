@@ -11,7 +11,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from math import isfinite
 
-from protocol.commands import COMPARISONS
+from protocol.commands import COMPARISONS, ComparisonWord, Operand, operand_of
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from protocol.toml_table import TomlTable
@@ -23,8 +23,8 @@ class Comparison:
     """What was written: the roles it is asked of, the word of `COMPARISONS`, and what to compare with."""
 
     roles: tuple[str, ...]
-    word: str
-    operand: object
+    word: ComparisonWord
+    operand: Operand
     within: float
 
 
@@ -43,7 +43,9 @@ def read_comparison(table: TomlTable, dictionary: Dictionary, known: Collection[
     found = [word for word in COMPARISONS if table.has(word)]
     if len(found) != 1:
         raise table.problem(f"needs exactly one of {', '.join(COMPARISONS)}")
-    operand = table.raw(found[0])
+    operand = operand_of(table.raw(found[0]))
+    if operand is None:
+        raise table.problem("must be a number, a text or a list of these", found[0])
     for role in roles:
         _check_operand(table, dictionary, role, found[0], operand)
     return Comparison(roles, found[0], operand, table.get("within", float, 0.0))

@@ -171,6 +171,22 @@ BROKEN = [
         "[interlock.i] needs exactly one of equals, one_of, at_most, at_least",
     ),
     (HEAD + '[interlock.i]\nrole = "tilt"\none_of = 1\n', "[interlock.i.one_of] must be a list"),
+    (
+        HEAD + '[interlock.i]\nrole = "tilt"\nequals = 2026-01-01\n',
+        "[interlock.i.equals] must be a number, a text or a list of these",
+    ),
+    (
+        HEAD + '[interlock.i]\nrole = "tilt"\none_of = [1, [2]]\n',
+        "[interlock.i.one_of] must be a number, a text or a list of these",
+    ),
+    (
+        HEAD + '[interlock.i]\nrole = "tilt"\nat_least = -inf\n',
+        "[interlock.i.at_least] must be a finite number that fits 64-bit floating point",
+    ),
+    (
+        HEAD + f'[interlock.i]\nrole = "tilt"\none_of = [1, {10**400}]\n',
+        "[interlock.i.one_of] must be a finite number that fits 64-bit floating point",
+    ),
     (HEAD + '[interlock.i]\nrole = "tilt"\nequals = 1\nmax = 2\n', "[interlock.i.max] unknown key 'max'"),
     (
         HEAD + '[interlock.i]\nrole = "a[{n].b"\nequals = 1\n',

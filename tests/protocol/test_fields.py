@@ -167,6 +167,12 @@ def test_a_bit_group_refuses_what_does_not_fit(name: str, value: float) -> None:
         ALL.pack(with_value(**{name: value}))
 
 
+@pytest.mark.parametrize("value", [None, b"3", [3]])
+def test_what_is_no_number_is_refused(value: object) -> None:
+    with pytest.raises(ValueRefused, match="must be a number"):
+        ALL.pack(with_value(a_u8=value))
+
+
 def test_enums_take_text_or_index_and_name_their_numbers() -> None:
     mode, pair = ALL.channel("mode"), ALL.channel("pair")
     assert ALL.pack(with_value(mode="on", pair="three")) == ALL.pack(with_value(mode=1, pair=3))

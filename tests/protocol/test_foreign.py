@@ -10,12 +10,12 @@ from protocol.binary_records import BinaryRecords
 from protocol.bulk import decode_stream
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
-from protocol.errors import DictionaryError, ValueRefused
+from protocol.errors import DictionaryError, OurMistake, ValueRefused
 from protocol.events import BootIdLearned, BytesSkipped, FrameDamaged, PacketReceived, SequenceGap, VehicleRestarted
 from protocol.framings import foreign_framing
 from protocol.link import Link
 from protocol.text_lines import TextLines
-from tests.protocol.foreign_helpers import PLOVER, SAMPLES, WREN, traffic
+from tests.protocol.foreign_helpers import FIELDS, PLOVER, SAMPLES, WREN, traffic, with_framing
 from tests.protocol.helpers import SANDPIPER, event_key, events_of, keys_of, random_chunks
 
 
@@ -125,6 +125,17 @@ def test_commands_need_no_key_and_are_checked() -> None:
     )  # 43 ^ 41 ^ 4D ^ 2C ^ 31 ^ 2C ^ 31
     with pytest.raises(ValueRefused):
         Link(WREN).send("camera_power", {"camera": 1, "on": 2}, 7)
+
+
+def test_a_text_is_no_time() -> None:
+    body = FIELDS.replace('type = "text6"', 'type = "text6", unit = "s"').replace("apid = 1", 'apid = 1\ntime = "k"')
+    with pytest.raises(DictionaryError, match=r"packet\.all\.time\] 'k' must be a number of this packet"):
+        with_framing('kind = "text"', body)
+
+
+def test_our_own_wire_comes_in_frames_not_pieces() -> None:
+    with pytest.raises(OurMistake, match="this vehicle has no framing of its own"):
+        list(Link(SANDPIPER).receive_pieces(b"\x00"))
 
 
 def test_garbage_and_damage_are_events() -> None:

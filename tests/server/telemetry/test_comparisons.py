@@ -34,6 +34,7 @@ def test_roles_of_the_vehicle_of_the_station_and_of_a_family() -> None:
         ('role = "ground.link_age"\nat_most = "two"', "here.at_most: 'two' is no value"),
         ('role = "ground.link_age"\nat_most = nan', "here.at_most: nan is no value"),
         ('role = "ground.link_age"\nat_most = [1]', "is no value"),
+        ('role = "ground.link_age"\nequals = 2026-01-01', "here.equals: must be a number, a text or a list of these"),
     ],
 )
 def test_what_cannot_be_compared_is_refused(text: str, said: str) -> None:
