@@ -77,7 +77,7 @@ def make_twin(
     if options.onboard_log is not None:
         # A card's clock is not the computer's: it starts anywhere and runs a few millionths fast or slow.
         clock = random.Random(f"{options.seed} card")
-        twin.recorder = OnboardRecorder(twin, options.seed, clock.uniform(-300.0, 300.0), clock.gauss(0.0, 4e-5))
+        twin.recorder = OnboardRecorder(twin.vehicle, options.seed, clock.uniform(-300.0, 300.0), clock.gauss(0.0, 4e-5))
     return twin
 
 

@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import random
 from collections import deque
-from typing import TYPE_CHECKING
 
-from server.twin.motion import STEP_S
+from server.twin.flight_computer import FlightComputer
+from server.twin.motion import STEP_S, Motion
+from server.twin.sandpiper import Vehicle
 from server.twin.sensors import Barometer, Imu
-
-if TYPE_CHECKING:
-    from server.twin.twin import Twin
 
 KEEP_S = 600.0
 COLUMNS = (
@@ -31,11 +29,10 @@ DEG = 57.29577951308232
 
 
 class OnboardRecorder:
-    """Takes a row at every step of a twin; hand it to `Twin.recorder`."""
+    """Takes a row at every step of a twin; hand it to `Twin.recorder`, made of that twin's vehicle."""
 
-    def __init__(self, twin: Twin, seed: int, offset_s: float = 0.0, drift: float = 0.0) -> None:
-        self._twin, self._offset_s, self._drift = twin, offset_s, drift
-        vehicle = twin.vehicle
+    def __init__(self, vehicle: Vehicle, seed: int, offset_s: float = 0.0, drift: float = 0.0) -> None:
+        self._offset_s, self._drift = offset_s, drift
 
         def stream(name: str) -> random.Random:  # the biases of a unit are the first its stream gives
             return random.Random(f"{seed} {name}")
@@ -49,9 +46,8 @@ class OnboardRecorder:
         """Return a time of the vehicle's clock on the log's."""
         return (vehicle_s - self._offset_s) / (1.0 + self._drift)
 
-    def step(self) -> None:
-        """Take one row."""
-        motion, computer = self._twin.motion, self._twin.computer
+    def step(self, motion: Motion, computer: FlightComputer) -> None:
+        """Take one row; after a restart it is another flight computer, and the log goes on."""
         accel, gyro = self._imu.sample(motion)
         pressure = self._barometer.sample(motion, STEP_S)
         nav, servos = computer.nav, computer.airframe.servos

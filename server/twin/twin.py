@@ -152,7 +152,7 @@ class Twin:
         for _ in range(STEPS_PER_CYCLE):
             self.motion.step()
             if self.recorder is not None:
-                self.recorder.step()
+                self.recorder.step(self.motion, self.computer)
         self._cycles += 1
         now = self._cycles * CYCLE_S
         self.radio.step(now, CYCLE_S, self.motion.position)

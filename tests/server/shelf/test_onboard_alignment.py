@@ -26,7 +26,7 @@ def logged(scenario: str, seed: int, offset_s: float, drift: float) -> tuple[Fli
     twin = Twin(
         scenario=load_scenario(scenario), seed=seed, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=12.0
     )
-    twin.recorder = OnboardRecorder(twin, seed, offset_s, drift)
+    twin.recorder = OnboardRecorder(twin.vehicle, seed, offset_s, drift)
     chunks, step, end = [], 0, None
     while end is None or step < end:
         step += 1

@@ -28,7 +28,7 @@ def table_of(text: str) -> tuple[np.ndarray, list[str]]:
 
 def test_the_radio_brings_the_same_bytes_with_and_without_a_log() -> None:
     plain, logging = twin(), twin()
-    logging.recorder = OnboardRecorder(logging, 1)
+    logging.recorder = OnboardRecorder(logging.vehicle, 1)
     assert plain.advance(16.0) == logging.advance(16.0)
     assert plain.truth() == logging.truth()
 
@@ -36,7 +36,7 @@ def test_the_radio_brings_the_same_bytes_with_and_without_a_log() -> None:
 @pytest.mark.parametrize(("offset", "drift"), [(0.0, 0.0), (100.0, 1e-3), (-7.5, -2e-4)])
 def test_its_clock_is_its_own_and_its_rows_are_the_flight(offset: float, drift: float) -> None:
     flying = twin()
-    flying.recorder = OnboardRecorder(flying, 1, offset, drift)
+    flying.recorder = OnboardRecorder(flying.vehicle, 1, offset, drift)
     flying.advance(16.0)
     table, events = table_of(flying.recorder.text())
     assert len(table) == 3200
@@ -54,7 +54,18 @@ def test_its_clock_is_its_own_and_its_rows_are_the_flight(offset: float, drift: 
 def test_only_the_last_minutes_are_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(onboard, "KEEP_S", 2.0)
     waiting = twin()
-    waiting.recorder = OnboardRecorder(waiting, 1)
+    waiting.recorder = OnboardRecorder(waiting.vehicle, 1)
     waiting.advance(5.0)
     table, _ = table_of(waiting.recorder.text())
     assert len(table) == 400 and table[-1, 0] == pytest.approx(5000.0)
+
+
+def test_it_goes_on_when_the_flight_computer_restarts() -> None:
+    waiting = twin()
+    waiting.recorder = OnboardRecorder(waiting.vehicle, 1)
+    waiting.advance(3.0)
+    waiting.reboot()
+    waiting.advance(6.0)
+    table, events = table_of(waiting.recorder.text())
+    assert len(table) == 1200 and table[-1, 0] == pytest.approx(6000.0)
+    assert [line.split(" ", 1)[1] for line in events] == ["phase startup", "phase pad"] * 2
