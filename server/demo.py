@@ -17,10 +17,10 @@ from protocol.dictionary import Dictionary
 from protocol.vehicle import VehicleLink
 from server.firmware.process_link import ProcessLink, Program
 from server.settings import copies_folder
+from server.twin.hop import HopVehicle
 from server.twin.listener import TwinListener
 from server.twin.onboard import OnboardRecorder
 from server.twin.scenarios import load_scenario
-from server.twin.small import SmallVehicle
 from server.twin.twin import Twin
 from server.uplink.keys import CounterStore, load_or_make_key
 
@@ -40,13 +40,13 @@ class TwinOptions:
 
 
 @contextmanager
-def flying_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Iterator[Twin | SmallVehicle]:
+def flying_twin(dictionary: Dictionary, keys: Path, options: TwinOptions) -> Iterator[Twin | HopVehicle]:
     """Give a twin; with an encoder its program runs as long. Raises EncoderProblem.
 
     A dictionary with a framing of its own gives the small sample vehicle.
     """
     if dictionary.framing is not None:
-        yield SmallVehicle(dictionary, options.ignite_after_s)
+        yield HopVehicle(dictionary, options.ignite_after_s)
         return
     if options.encoder is None:
         yield make_twin(dictionary, keys, options)
@@ -143,7 +143,7 @@ def run_twin(
 
 
 def _listen(
-    twin: Twin | SmallVehicle,
+    twin: Twin | HopVehicle,
     listen: str,
     link: Path | None,
     truth: Path | None,

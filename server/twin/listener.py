@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Protocol
 from urllib.parse import urlsplit
 
-from server.twin.small import SmallVehicle
+from server.twin.hop import HopVehicle
 from server.twin.twin import Twin
 
 STEP_S = 0.005
@@ -172,7 +172,7 @@ class TwinListener:
 
     def __init__(
         self,
-        twin: Twin | SmallVehicle,
+        twin: Twin | HopVehicle,
         listen: str,
         *,
         rate: float = 1.0,

@@ -15,7 +15,7 @@ from server.recording.records import Kind, Record
 from server.review.review import open_review
 from server.review.summary import summarize
 from server.telemetry.conditions import Reading
-from server.twin.small import APOGEE_M, SmallVehicle
+from server.twin.hop import APOGEE_M, HopVehicle
 from server.uplink.command_queue import UNANSWERED_SAFE_ALLS, CommandQueue
 from server.uplink.command_state import State
 from tests.browser.station import Process
@@ -26,7 +26,7 @@ from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, live_out
 
 def records_of(dictionary: Dictionary) -> list[Record]:
     """A hop in chunks of 20 ms, with some bytes lost on the way."""
-    vehicle, out = SmallVehicle(dictionary, 10.0), []
+    vehicle, out = HopVehicle(dictionary, 10.0), []
     for step in range(1, 4500):
         chunk = vehicle.advance(0.02 * step)
         if len(out) % 60 == 3:

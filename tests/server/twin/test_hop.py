@@ -8,7 +8,7 @@ from protocol.dictionary import Dictionary
 from protocol.events import PacketReceived
 from protocol.link import Link
 from server.flight.air.atmosphere import height_above_pad_m
-from server.twin.small import APOGEE_M, PAD_K, PAD_PA, SmallVehicle
+from server.twin.hop import APOGEE_M, PAD_K, PAD_PA, HopVehicle
 from tests.protocol.foreign_helpers import SAMPLES
 from tests.protocol.helpers import events_of
 
@@ -25,7 +25,7 @@ def heard(dictionary: Dictionary, data: bytes) -> dict[str, list[dict[str, objec
 
 @pytest.mark.parametrize("dictionary", SAMPLES.values(), ids=SAMPLES)
 def test_packets_come_at_their_rates_and_tell_the_hop(dictionary: Dictionary) -> None:
-    vehicle = SmallVehicle(dictionary, 5.0)
+    vehicle = HopVehicle(dictionary, 5.0)
     packets = heard(dictionary, vehicle.advance(80.0))
     for name, packet in dictionary.packets.items():
         assert len(packets[name]) == pytest.approx(80 * packet.rate_hz, abs=1)
@@ -39,7 +39,7 @@ def test_packets_come_at_their_rates_and_tell_the_hop(dictionary: Dictionary) ->
 
 @pytest.mark.parametrize("dictionary", SAMPLES.values(), ids=SAMPLES)
 def test_it_obeys_commands_in_pieces_and_amid_noise(dictionary: Dictionary) -> None:
-    vehicle, link = SmallVehicle(dictionary, None), Link(dictionary)
+    vehicle, link = HopVehicle(dictionary, None), Link(dictionary)
     stream = (
         b"noise"
         + link.send("camera_power", {"camera": 1, "on": 1}, 1)
@@ -59,5 +59,5 @@ def test_it_obeys_commands_in_pieces_and_amid_noise(dictionary: Dictionary) -> N
 
 @pytest.mark.parametrize("dictionary", SAMPLES.values(), ids=SAMPLES)
 def test_the_step_of_advance_changes_nothing(dictionary: Dictionary) -> None:
-    one, many = SmallVehicle(dictionary, 2.0), SmallVehicle(dictionary, 2.0)
+    one, many = HopVehicle(dictionary, 2.0), HopVehicle(dictionary, 2.0)
     assert one.advance(10.0) == b"".join(many.advance(0.03 * step) for step in range(1, 334)) + many.advance(10.0)

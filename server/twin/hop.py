@@ -24,7 +24,7 @@ PHASES = {"pad": 2.0, "boost": 3.0, "coast": 4.0, "descent": 5.0, "landed": 6.0}
 HEARD_MAX = 256  # bytes kept while no command is found in them
 
 
-class SmallVehicle:
+class HopVehicle:
     """Advances like the twin and is heard and commanded like it; `ignite_after_s` None: it stays on its pad."""
 
     def __init__(self, dictionary: Dictionary, ignite_after_s: float | None = 15.0) -> None:
