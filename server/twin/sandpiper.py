@@ -33,9 +33,6 @@ class Site:
 
     pad_pressure_pa: float = 94080.0
     pad_temperature_k: float = 291.0
-    latitude_deg: float = 40.0
-    longitude_deg: float = -100.0
-    height_above_sea_m: float = 620.0
 
 
 @dataclass(frozen=True)
