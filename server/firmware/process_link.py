@@ -35,18 +35,20 @@ class Program:
             self._process = subprocess.Popen([str(path.resolve())], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         except OSError as error:
             raise EncoderProblem(f"{path} cannot be started: {error.strerror}.") from error
+        assert self._process.stdin is not None and self._process.stdout is not None  # both were asked for
+        self._requests, self._replies = self._process.stdin, self._process.stdout
 
     def ask(self, letter: str, payload: bytes = b"") -> bytes:
         """Send one request, return its reply; raises EncoderProblem when the program is gone."""
         try:
-            self._process.stdin.write(HEAD.pack(letter.encode(), len(payload)) + payload)
-            self._process.stdin.flush()
+            self._requests.write(HEAD.pack(letter.encode(), len(payload)) + payload)
+            self._requests.flush()
         except OSError as error:
             raise EncoderProblem(f"{self.path} has ended.") from error
         return self._read(SIZE.unpack(self._read(SIZE.size))[0])
 
     def _read(self, size: int) -> bytes:
-        data = self._process.stdout.read(size)
+        data = self._replies.read(size)
         if len(data) != size:
             raise EncoderProblem(f"{self.path} has ended or is no encoder made by 'blockhouse firmware'.")
         return data
@@ -54,8 +56,8 @@ class Program:
     def close(self) -> None:
         """End the program."""
         with suppress(BrokenPipeError):  # what it never read stays unread
-            self._process.stdin.close()
-        self._process.stdout.close()
+            self._requests.close()
+        self._replies.close()
         self._process.wait(5)
 
     def __enter__(self) -> Program:

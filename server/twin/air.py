@@ -23,7 +23,6 @@ class Air:
 
     def __init__(self, site: Site) -> None:
         count = int((_HIGHEST_M - _LOWEST_M) / _STEP_M) + 1
-        self.temperature_k = site.pad_temperature_k
         self._pressure: list[float] = []
         self._density: list[float] = []
         for index in range(count):

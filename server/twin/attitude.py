@@ -49,6 +49,11 @@ def to_body(q: Quaternion, v: Vector) -> Vector:
     return to_world((w, -x, -y, -z), v)
 
 
+def difference(after: Vector, before: Vector) -> Vector:
+    """Return after - before."""
+    return after[0] - before[0], after[1] - before[1], after[2] - before[2]
+
+
 def turned(q: Quaternion, rate: Vector, seconds: float) -> Quaternion:
     """Return q after turning at a constant body rate (rad/s) for some seconds: the exact solution, normalized."""
     wx, wy, wz = rate

@@ -13,9 +13,11 @@ from collections.abc import Iterator, Mapping
 
 from protocol.dictionary import Dictionary
 from protocol.framings import foreign_framing
+from protocol.units import GRAVITY_M_S2
+from server.twin.truth import HopTruth
 
 CYCLE_S = 0.01
-BOOST_S, BOOST_M_S2, DESCENT_M_S, G0 = 1.2, 60.0, 6.0, 9.80665
+BOOST_S, BOOST_M_S2, DESCENT_M_S, G0 = 1.2, 60.0, 6.0, GRAVITY_M_S2
 PAD_PA, PAD_K, LAPSE_K_M = 94_123.0, 291.0, 0.0065
 BURNOUT_M, BURNOUT_M_S = BOOST_M_S2 * BOOST_S**2 / 2.0, BOOST_M_S2 * BOOST_S
 RISE_S = BURNOUT_M_S / G0
@@ -29,7 +31,10 @@ class HopVehicle:
 
     def __init__(self, dictionary: Dictionary, ignite_after_s: float | None = 15.0) -> None:
         self._dictionary = dictionary
-        self._framing = foreign_framing(dictionary)
+        framing = foreign_framing(dictionary)
+        if framing is None:
+            raise ValueError(f"{dictionary.name} has no framing of its own; a hop vehicle speaks nothing else")
+        self._framing = framing
         self._ignite_s = math.inf if ignite_after_s is None else ignite_after_s
         self._cycle = 0
         self._counts: dict[str, int] = {}
@@ -78,8 +83,8 @@ class HopVehicle:
         """Tell whether it lies on the ground after its flight."""
         return self.phase() == "landed"
 
-    def truth(self) -> dict[str, object]:
-        """Return what really happened, ready for JSON."""
+    def truth(self) -> HopTruth:
+        """Return what really happened until now."""
         return {"phase": self.phase(), "apogee_m": APOGEE_M, "commands_executed": [name for name, _ in self.obeyed]}
 
     # ------------------------------------------------------------ what it does and measures
@@ -110,7 +115,7 @@ class HopVehicle:
         height = APOGEE_M - DESCENT_M_S * (since - RISE_S)
         return ("descent", height, G0) if height > 0.0 else ("landed", 0.0, G0)
 
-    def values(self, packet: str) -> dict[str, object]:
+    def values(self, packet: str) -> dict[str, float]:
         """Return a packet's values by channel name."""
         described = self._dictionary.packets[packet]
         phase, height_m, force = self._motion()
@@ -126,7 +131,7 @@ class HopVehicle:
             "recovery[1].continuity": 1.0,
             "recovery[1].armed": self.armed,
         }
-        values: dict[str, object] = {c.name: by_role.get(c.role or "", c.offset) for c in described.channels}
+        values = {c.name: by_role.get(c.role or "", c.offset) for c in described.channels}
         units = {channel.name: channel.unit for channel in described.channels}
         if described.time:
             values[described.time] = self._cycle * CYCLE_S * (1000.0 if units[described.time] == "ms" else 1.0)

@@ -19,8 +19,6 @@ from typing import Protocol
 from urllib.parse import urlsplit
 
 from protocol.errors import Problem
-from server.twin.hop import HopVehicle
-from server.twin.twin import Twin
 
 STEP_S = 0.005
 READ_AT_MOST = 4096
@@ -30,6 +28,16 @@ class ListenProblem(Problem):
     """The place to listen at cannot be used; the text is one plain sentence."""
 
 
+class Transmitting(Protocol):
+    """A vehicle as its radio shows it: time in, bytes out."""
+
+    def advance(self, vehicle_s: float) -> bytes:
+        """Run to a time in seconds since it was made; return what was received from it until then."""
+
+    def uplink(self, data: bytes) -> None:
+        """Take bytes the ground transmitted."""
+
+
 class Air(Protocol):
     """The station's side of the radio: non-blocking, may be away."""
 
@@ -37,11 +45,9 @@ class Air(Protocol):
 
     def exchange(self, downlink: bytes) -> tuple[int, bytes]:
         """Send what fits, return (bytes lost, bytes heard)."""
-        ...
 
     def close(self) -> None:
         """Release the port."""
-        ...
 
 
 class SocketAir:
@@ -65,25 +71,25 @@ class SocketAir:
         if self._peer is None:
             return len(downlink), b""
         try:
-            return self._send(downlink), self._receive()
+            return self._send(self._peer, downlink), self._receive(self._peer)
         except OSError:
             self._drop_peer()
             return len(downlink), b""
 
-    def _send(self, downlink: bytes) -> int:
+    def _send(self, peer: socket.socket, downlink: bytes) -> int:
         """Keep at most one burst waiting; a station that does not read loses the rest, as on the air."""
         data = self._unsent or downlink
         lost = len(downlink) if self._unsent else 0
         try:
-            sent = self._peer.send(data) if data else 0
+            sent = peer.send(data) if data else 0
         except BlockingIOError:
             sent = 0
         self._unsent = data[sent:]
         return lost
 
-    def _receive(self) -> bytes:
+    def _receive(self, peer: socket.socket) -> bytes:
         try:
-            heard = self._peer.recv(READ_AT_MOST)
+            heard = peer.recv(READ_AT_MOST)
         except BlockingIOError:
             return b""
         if not heard:
@@ -173,14 +179,14 @@ class TwinListener:
 
     def __init__(
         self,
-        twin: Twin | HopVehicle,
+        twin: Transmitting,
         listen: str,
         *,
         rate: float = 1.0,
         link: Path | None = None,
         now: Callable[[], float] = time.monotonic,
     ) -> None:
-        self.twin = twin
+        self._twin = twin
         self._rate = rate
         self._now = now
         self._air = open_air(listen, link)
@@ -207,8 +213,8 @@ class TwinListener:
     def _run(self) -> None:
         begun = self._now()
         while not self._stopping.wait(STEP_S):
-            downlink = self.twin.advance((self._now() - begun) * self._rate)
+            downlink = self._twin.advance((self._now() - begun) * self._rate)
             lost, heard = self._air.exchange(downlink)
             self.bytes_lost += lost
             if heard:
-                self.twin.uplink(heard)
+                self._twin.uplink(heard)

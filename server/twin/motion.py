@@ -72,22 +72,26 @@ class Motion:
     @property
     def position(self) -> Vector:
         """East, north, up from the pad, m."""
-        return self._state[0:3]
+        east, north, up = self._state[0:3]
+        return east, north, up
 
     @property
     def velocity(self) -> Vector:
         """East, north, up, m/s."""
-        return self._state[3:6]
+        east, north, up = self._state[3:6]
+        return east, north, up
 
     @property
     def quaternion(self) -> Quaternion:
         """Attitude of the part that carries the flight computer."""
-        return self._state[6:10]
+        w, x, y, z = self._state[6:10]
+        return w, x, y, z
 
     @property
     def rates(self) -> Vector:
         """Body rates, rad/s."""
-        return self._state[10:13]
+        p, q, r = self._state[10:13]
+        return p, q, r
 
     @property
     def dynamic_pressure_pa(self) -> float:
@@ -97,7 +101,7 @@ class Motion:
     def specific_force(self, place_m: float) -> Vector:
         """Return what a perfect accelerometer feels at a distance from the nose tip (body axes, m/s2)."""
         ae, an, au = self.acceleration
-        fx, fy, fz = attitude.to_body(self._state[6:10], (ae, an, au + rigid_body.GRAVITY_M_S2))
+        fx, fy, fz = attitude.to_body(self.quaternion, (ae, an, au + rigid_body.GRAVITY_M_S2))
         lever = self.point.center_m - place_m
         p, q, r = self._state[10:13]
         dp, dq, _ = self.rate_change
@@ -125,7 +129,7 @@ class Motion:
             tail_kg = self.point.mass_kg - self.vehicle.recovery.nose_mass_kg
             before = self.velocity
             self._state = canopy.separated(self._state, direction, self.vehicle.recovery, tail_kg)
-            self._feel_jump(tuple(b - a for a, b in zip(before, self.velocity, strict=True)))
+            self._feel_jump(attitude.difference(self.velocity, before))
             self.milestones.separation_s = self.time_s
             nose_opens, tail_opens = self.vehicle.recovery.canopy_opens
             self._opened = (nose and nose_opens, tail and tail_opens)
@@ -133,7 +137,7 @@ class Motion:
 
     def step(self) -> None:
         """Advance by one step; on the pad and on the ground only the clock moves."""
-        before_velocity, before_rates = self._state[3:6], self._state[10:13]
+        velocity, rates = self.velocity, self.rates
         move = _STEPS.get(self.kind)
         if move is not None:
             move(self)
@@ -145,15 +149,15 @@ class Motion:
         if self.kind == TOPPLE:
             self.acceleration = self.rate_change = _STILL
         else:
-            after, turned = self._state[3:6], self._state[10:13]
-            self.acceleration = tuple([(b - a) / STEP_S for a, b in zip(before_velocity, after)])  # noqa: B905
-            self.rate_change = tuple([(b - a) / STEP_S for a, b in zip(before_rates, turned)])  # noqa: B905
+            self.acceleration = _per_second(attitude.difference(self.velocity, velocity), STEP_S)
+            self.rate_change = _per_second(attitude.difference(self.rates, rates), STEP_S)
         if self.time_s < self._shock_until_s:
-            self.acceleration = tuple(a + s for a, s in zip(self.acceleration, self._shock, strict=True))
+            (ae, an, au), (se, sn, su) = self.acceleration, self._shock
+            self.acceleration = ae + se, an + sn, au + su
         self._note()
 
     def _feel_jump(self, change_m_s: Vector) -> None:
-        self._shock = tuple(v / _SHOCK_S for v in change_m_s)
+        self._shock = _per_second(change_m_s, _SHOCK_S)
         self._shock_until_s = self.time_s + _SHOCK_S + 0.5 * STEP_S
 
     # ------------------------------------------------------------ the kinds of motion
@@ -214,8 +218,9 @@ class Motion:
     def _touch_down(self) -> None:
         e, n, _ = self._state[0:3]
         self.milestones.landing_s = self.time_s + STEP_S
-        self._feel_jump(tuple(-v for v in self._state[3:6]))
-        self.milestones.landing_speed_m_s = math.sqrt(sum(v * v for v in self._state[3:6]))
+        ve, vn, vu = self.velocity
+        self._feel_jump((-ve, -vn, -vu))
+        self.milestones.landing_speed_m_s = math.sqrt(ve * ve + vn * vn + vu * vu)
         nose = attitude.to_world(self.quaternion, (0.0, 0.0, 1.0))
         level = math.hypot(nose[0], nose[1])
         # It falls over the way it already leans: about the horizontal axis up x nose.
@@ -228,7 +233,9 @@ class Motion:
         q = self.quaternion
         remaining = 0.5 * math.pi - attitude.tilt_rad(q)
         amount = max(-_TOPPLE_RATE_RAD_S * STEP_S, min(_TOPPLE_RATE_RAD_S * STEP_S, remaining))
-        rate = attitude.to_body(q, tuple(amount / STEP_S * a for a in self._topple_axis))
+        turn_rad_s = amount / STEP_S
+        east, north, up = self._topple_axis
+        rate = attitude.to_body(q, (turn_rad_s * east, turn_rad_s * north, turn_rad_s * up))
         done = abs(remaining) <= _TOPPLE_RATE_RAD_S * STEP_S
         self._state = (*self._state[0:6], *attitude.turned(q, rate, STEP_S), *(_STILL if done else rate))
         if done:
@@ -248,6 +255,11 @@ class Motion:
             if vu <= 0.0:
                 marks.apogee_s = self.time_s
         self.record.append((self.time_s, e, n, u, ve, vn, vu, w, x, y, z, p, q, r, tilt, self.dynamic_pressure_pa))
+
+
+def _per_second(change: Vector, seconds: float) -> Vector:
+    x, y, z = change
+    return x / seconds, y / seconds, z / seconds
 
 
 _STEPS: dict[str, Callable[[Motion], None]] = {

@@ -62,8 +62,9 @@ class Navigation:
         for i in range(3):
             self._up_in_body[i] += _LEVELING * (accel[i] - self._up_in_body[i])
             self._gyro_bias[i] += _LEVELING * (gyro[i] - self._gyro_bias[i])
-        self.quaternion = attitude.from_up_in_body(tuple(self._up_in_body))
-        self.rates = tuple([w - b for w, b in zip(gyro, self._gyro_bias)])  # noqa: B905
+        ux, uy, uz = self._up_in_body
+        self.quaternion = attitude.from_up_in_body((ux, uy, uz))
+        self.rates = self._unbiased(gyro)
         self.position[:] = self.velocity[:] = (0.0, 0.0, 0.0)
         if self.pad_pressure_pa is not None:
             # Weather drifts slowly; a lift-off must not be averaged into the pad.
@@ -72,10 +73,11 @@ class Navigation:
 
     def advance(self, accel: Vector, gyro: Vector, seconds: float, under_canopy: bool, trust_pressure: bool) -> None:
         """In the air: integrate one step, then lean on pressure height."""
-        before, self.rates = self.rates, tuple([w - b for w, b in zip(gyro, self._gyro_bias)])  # noqa: B905
+        p0, q0, r0 = self.rates
+        self.rates = p1, q1, r1 = self._unbiased(gyro)
         # The mean of both ends of the step: a spinning body's pitch rate turns with it, and half a step of delay would
         # tilt the estimate.
-        middle = tuple([0.5 * (a + b) for a, b in zip(before, self.rates)])  # noqa: B905
+        middle = 0.5 * (p0 + p1), 0.5 * (q0 + q1), 0.5 * (r0 + r1)
         self.quaternion = attitude.turned(self.quaternion, middle, seconds)
         if under_canopy:
             self._level_by_gravity(accel, seconds)
@@ -99,6 +101,12 @@ class Navigation:
         w = self._numbers.horizontal_bandwidth_rad_s * (2.0 if under_canopy else 1.0)
         self._blend(0, east - self._fix_origin[0], w, seconds)
         self._blend(1, north - self._fix_origin[1], w, seconds)
+
+    def _unbiased(self, gyro: Vector) -> Vector:
+        """Return body rates, less the bias learned on the pad."""
+        p, q, r = gyro
+        bias_p, bias_q, bias_r = self._gyro_bias
+        return p - bias_p, q - bias_q, r - bias_r
 
     def _blend(self, axis: int, measured: float, bandwidth: float, seconds: float) -> None:
         error = measured - self.position[axis]

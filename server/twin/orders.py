@@ -11,9 +11,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
-from protocol.vehicle import Order, VehicleLink
+from protocol.vehicle import Order
 from server.twin.firing import Channel
 from server.twin.flight_computer import GROUND_TEST, IN_FLIGHT, PAD, FlightComputer
+from server.twin.wire import VehicleWire
 
 EFFECT_TIME_S = 4.0
 FIN_TOLERANCE_RAD = 0.015
@@ -33,7 +34,7 @@ class Rule:
 class OrderDesk:
     """Takes orders and owes answers. Frames come out in the order in which they are to be sent."""
 
-    def __init__(self, computer: FlightComputer, link: VehicleLink) -> None:
+    def __init__(self, computer: FlightComputer, link: VehicleWire) -> None:
         self._computer, self._link = computer, link
         self._pending: list[tuple[Order, Rule, float]] = []
         self.executed: list[tuple[int, str]] = []

@@ -11,9 +11,20 @@ import dataclasses
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar, Protocol, TypeVar
 
 DEGREE = math.pi / 180.0
+# What a number of the vehicle can be: one figure, one per part, or a curve of points.
+Number = float | bool | tuple[float, ...] | tuple[bool, ...] | tuple[tuple[float, float], ...] | None
+
+
+class Group(Protocol):
+    """Any dataclass, as the standard library knows one; a field of it may be of any type."""
+
+    __dataclass_fields__: ClassVar[dict[str, dataclasses.Field[Any]]]
+
+
+Numbers = TypeVar("Numbers", bound=Group)
 
 
 @dataclass(frozen=True)
@@ -22,9 +33,6 @@ class Site:
 
     pad_pressure_pa: float = 94080.0
     pad_temperature_k: float = 291.0
-    latitude_deg: float = 40.0
-    longitude_deg: float = -100.0
-    height_above_sea_m: float = 620.0
 
 
 @dataclass(frozen=True)
@@ -299,16 +307,15 @@ class Vehicle:
     spread: Spread = Spread()
 
 
-def changed(numbers: Any, changes: Mapping[str, Any]) -> Any:
+def changed(numbers: Numbers, changes: Mapping[str, Number]) -> Numbers:
     """Return a copy of a dataclass tree with values replaced by dotted name; an unknown name raises KeyError."""
     for name, value in changes.items():
         numbers = _changed_one(numbers, name.split("."), value, name)
     return numbers
 
 
-def _changed_one(numbers: Any, path: list[str], value: Any, whole: str) -> Any:
+def _changed_one(numbers: Numbers, path: list[str], value: Number, whole: str) -> Numbers:
     if path[0] not in {f.name for f in dataclasses.fields(numbers)}:
         raise KeyError(f"no such number of the vehicle: {whole}")
-    if len(path) > 1:
-        value = _changed_one(getattr(numbers, path[0]), path[1:], value, whole)
-    return dataclasses.replace(numbers, **{path[0]: value})
+    new: object = value if len(path) == 1 else _changed_one(getattr(numbers, path[0]), path[1:], value, whole)
+    return dataclasses.replace(numbers, **{path[0]: new})

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
-from server.twin.sandpiper import Vehicle, changed
+from server.twin.sandpiper import Number, Vehicle, changed
 
 
 @dataclass(frozen=True)
@@ -15,7 +14,7 @@ class Scenario:
 
     name: str
     title: str
-    changes: Mapping[str, Any] = field(default_factory=dict)
+    changes: Mapping[str, Number] = field(default_factory=dict)
 
     def vehicle(self) -> Vehicle:
         """Return the Sandpiper with this scenario's numbers; an unknown name raises KeyError."""

@@ -31,12 +31,11 @@ class Imu:
         drift = numbers.gyro_drift_rad_s2 * (motion.time_s - self._started_s)
         force = motion.specific_force(numbers.place_m)
         noise, limit = numbers.accel_noise_m_s2, numbers.accel_range_m_s2
-        accel = tuple([_clipped(f + b + noise * gauss(0.0, 1.0), limit) for f, b in zip(force, self._accel_bias)])  # noqa: B905
+        ax, ay, az = [_clipped(f + b + noise * gauss(0.0, 1.0), limit) for f, b in zip(force, self._accel_bias, strict=True)]
         noise, limit = numbers.gyro_noise_rad_s, numbers.gyro_range_rad_s
-        gyro = tuple(
-            [_clipped(w + b + drift + noise * gauss(0.0, 1.0), limit) for w, b in zip(motion.rates, self._gyro_bias)]  # noqa: B905
-        )
-        return accel, gyro
+        bias = self._gyro_bias
+        p, q, r = [_clipped(w + b + drift + noise * gauss(0.0, 1.0), limit) for w, b in zip(motion.rates, bias, strict=True)]
+        return (ax, ay, az), (p, q, r)
 
     def temperature_k(self, since_switch_on_s: float) -> float:
         """Return die temperature: it warms up over minutes."""

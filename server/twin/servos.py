@@ -33,7 +33,8 @@ class FinServos:
     @property
     def angles_rad(self) -> tuple[float, float, float, float]:
         """Where the fins physically stand."""
-        return tuple(self._angle)
+        first, second, third, fourth = self._angle
+        return first, second, third, fourth
 
     def command(self, fin: int, angle_rad: float) -> None:
         """Ask fin 1 to 4 for an angle; the travel limits it."""

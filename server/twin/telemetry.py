@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 
 from protocol.dictionary import Dictionary
-from protocol.vehicle import VehicleLink
+from protocol.fields import Value
+from server.twin.attitude import Vector
 from server.twin.flight_computer import CYCLE_S, FlightComputer
+from server.twin.wire import VehicleWire
 
 FIRMWARE = "twin 1.0"
 FRAME_AGE_MOST_S = 65.535  # sixteen bits of milliseconds: an older frame is told as this old
@@ -21,14 +24,14 @@ class LinkLevels:
         self.down_dbm = -120.0
 
 
-Values = dict[str, object]
+Values = Mapping[str, Value]
 _NAVIGATION_NAMES = (
     "east", "north", "up", "vel_east", "vel_north", "vel_up",
     "q_w", "q_x", "q_y", "q_z", "rate_x", "rate_y", "rate_z",
 )  # fmt: skip
 
 
-def navigation(computer: FlightComputer) -> Values:
+def navigation(computer: FlightComputer) -> dict[str, float]:
     """Return the state vector; one frame of it is not a number when the firmware's fault says so."""
     nav = computer.nav
     attitude_and_rates = (*nav.quaternion, *nav.rates)
@@ -38,7 +41,7 @@ def navigation(computer: FlightComputer) -> Values:
     return dict(zip(_NAVIGATION_NAMES, (*nav.position, *nav.velocity, *attitude_and_rates), strict=True))
 
 
-def _imu(accel: tuple[float, ...], gyro: tuple[float, ...], temperature_k: float) -> Values:
+def _imu(accel: Vector, gyro: Vector, temperature_k: float) -> Values:
     names = ("accel_x", "accel_y", "accel_z", "gyro_x", "gyro_y", "gyro_z", "temperature")
     return dict(zip(names, (*accel, *gyro, temperature_k), strict=True))
 
@@ -68,7 +71,7 @@ def barometer(computer: FlightComputer) -> Values:
 def fins(computer: FlightComputer) -> Values:
     """Return commanded and measured fin angles and the servo bus."""
     servos, battery = computer.airframe.servos, computer.airframe.battery
-    values: Values = {}
+    values: dict[str, Value] = {}
     for fin, (commanded, measured) in enumerate(zip(servos.commanded, servos.measured_rad(), strict=True), 1):
         values[f"fin_{fin}_commanded"] = commanded
         values[f"fin_{fin}_measured"] = measured
@@ -109,7 +112,7 @@ def power(computer: FlightComputer) -> Values:
 
 def cameras(computer: FlightComputer) -> Values:
     """Return the camera switch board."""
-    values: Values = {}
+    values: dict[str, Value] = {}
     for number, camera in enumerate(computer.airframe.cameras, 1):
         values[f"camera_{number}_powered"] = int(camera.powered)
         values[f"camera_{number}_recording"] = int(camera.recording)
@@ -121,7 +124,7 @@ def cameras(computer: FlightComputer) -> Values:
 def motors(computer: FlightComputer) -> Values:
     """Return the lateral motor board."""
     board = computer.airframe.board
-    values: Values = {"board_inhibited": int(board.inhibited)}
+    values: dict[str, Value] = {"board_inhibited": int(board.inhibited)}
     for number, channel in enumerate(board.lateral, 1):
         values[f"channel_{number}_continuity"] = int(channel.continuity)
         values[f"channel_{number}_armed"] = int(channel.armed)
@@ -131,7 +134,7 @@ def motors(computer: FlightComputer) -> Values:
 
 def recovery(computer: FlightComputer) -> Values:
     """Return the recovery channels."""
-    values: Values = {}
+    values: dict[str, Value] = {}
     for number, channel in enumerate(computer.airframe.board.recovery, 1):
         values[f"recovery_{number}_continuity"] = int(channel.continuity)
         values[f"recovery_{number}_armed"] = int(channel.armed)
@@ -156,11 +159,10 @@ SOURCES: dict[str, Callable[[FlightComputer], Values]] = {
 class Telemetry:
     """The sending schedule of one start of the vehicle, counted in cycles so that it never drifts."""
 
-    def __init__(self, dictionary: Dictionary, computer: FlightComputer, link: VehicleLink, levels: LinkLevels) -> None:
+    def __init__(self, dictionary: Dictionary, computer: FlightComputer, link: VehicleWire, levels: LinkLevels) -> None:
         self._computer, self._link, self._levels = computer, link, levels
-        self._sources: dict[str, Callable[[], Mapping[str, object]]] = {"link": self._link_values}
-        for name, source in SOURCES.items():
-            self._sources[name] = lambda source=source: source(computer)
+        self._sources: dict[str, Callable[[], Values]] = {name: partial(take, computer) for name, take in SOURCES.items()}
+        self._sources |= {"link": self._link_values, "navigation": self._navigation_values}
         # Spread the packets over the cycles, or all of them would queue for the radio at the same instant.
         self._plan = [
             (name, round(1.0 / (packet.rate_hz * CYCLE_S)), place)
@@ -174,18 +176,21 @@ class Telemetry:
     def frames(self, cycle: int, vehicle_ms: int) -> Iterator[tuple[bool, bytes]]:
         """Yield (periodic, frame) of everything due in a cycle."""
         if cycle in self._startup_cycles:
-            values = {"boot_id": self._link.boot_id, "dictionary_hash": self._hash, "firmware": FIRMWARE}
+            values: dict[str, Value] = {"boot_id": self._link.boot_id, "dictionary_hash": self._hash, "firmware": FIRMWARE}
             yield False, self._link.frame("startup", vehicle_ms, values)
         for name, period, place in self._plan:
             if (cycle + place) % period == 0:
-                values = self._sources[name]()
-                if name == "navigation" and not math.isfinite(sum(values.values())):
-                    self.nonfinite_frames += 1
-                yield True, self._link.frame(name, vehicle_ms, values)
+                yield True, self._link.frame(name, vehicle_ms, self._sources[name]())
 
     def event(self, severity: str, text: str, vehicle_ms: int) -> bytes:
         """Return the frame of an event."""
         return self._link.frame("event", vehicle_ms, {"severity": severity, "text": text})
+
+    def _navigation_values(self) -> Values:
+        values = navigation(self._computer)
+        if not math.isfinite(sum(values.values())):
+            self.nonfinite_frames += 1
+        return values
 
     def _link_values(self) -> Values:
         link, levels = self._link, self._levels

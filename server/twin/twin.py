@@ -9,10 +9,7 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Callable
-from dataclasses import asdict
 from functools import partial
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +25,8 @@ from server.twin.radio import Radio
 from server.twin.sandpiper import Vehicle, changed
 from server.twin.scenario import Scenario
 from server.twin.telemetry import LinkLevels, Telemetry
+from server.twin.truth import Truth
+from server.twin.wire import MakeWire, VehicleWire
 
 STEPS_PER_CYCLE = round(CYCLE_S / STEP_S)
 # The launch crew lights the motor no sooner than this after the vehicle has left ground test.
@@ -66,7 +65,7 @@ class Twin:
         key: bytes,
         boot_id: int,
         ignite_after_s: float | None = 40.0,
-        make_link: Callable[[Dictionary, bytes, int], VehicleLink] = VehicleLink,
+        make_link: MakeWire = VehicleLink,
     ) -> None:
         self._make_link = make_link
         self.scenario = scenario
@@ -94,7 +93,7 @@ class Twin:
         self._events.clear()
         events = self._events
         self.computer = FlightComputer(self.vehicle, self._airframe, lambda *event: events.append(event))
-        self.link = self._make_link(self._dictionary, self._key, self._boot_id)
+        self.link: VehicleWire = self._make_link(self._dictionary, self._key, self._boot_id)
         self.orders = OrderDesk(self.computer, self.link)
         self._telemetry = Telemetry(self._dictionary, self.computer, self.link, self._levels)
         self.computer.say("info", f"startup, boot {self._boot_id}")
@@ -138,7 +137,8 @@ class Twin:
         """
         if self.motion.kind != GROUND:
             return False
-        return self.computer.phase == LANDED or self.motion.time_s - self.motion.milestones.landing_s > 15.0
+        landing_s = self.motion.milestones.landing_s
+        return self.computer.phase == LANDED or (landing_s is not None and self.motion.time_s - landing_s > 15.0)
 
     @property
     def vehicle_ms(self) -> int:
@@ -194,17 +194,27 @@ class Twin:
 
     # ------------------------------------------------------------ the truth
 
-    def truth(self) -> dict[str, Any]:
-        """Return what really happened, ready for JSON; times in seconds since the twin was made, None if not yet."""
-        marks = asdict(self.motion.milestones)
-        max_tilt = math.degrees(marks.pop("max_tilt_before_apogee_rad"))
+    def truth(self) -> Truth:
+        """Return what really happened until now."""
+        marks = self.motion.milestones
         east, north, _ = self.motion.position
         down = self.motion.kind in (TOPPLE, GROUND)
         body, computer = self.vehicle.body, self.computer
-        return marks | {
+        return {
+            "ignition_s": marks.ignition_s,
+            "liftoff_s": marks.liftoff_s,
+            "rail_exit_s": marks.rail_exit_s,
+            "rail_exit_speed_m_s": marks.rail_exit_speed_m_s,
+            "burnout_s": marks.burnout_s,
+            "apogee_s": marks.apogee_s,
+            "apogee_m": marks.apogee_m,
+            "max_speed_m_s": marks.max_speed_m_s,
+            "separation_s": marks.separation_s,
+            "landing_s": marks.landing_s,
+            "landing_speed_m_s": marks.landing_speed_m_s,
             "scenario": self.scenario.name,
             "seed": self._seed,
-            "max_tilt_deg_before_apogee": max_tilt,
+            "max_tilt_deg_before_apogee": math.degrees(marks.max_tilt_before_apogee_rad),
             "deployment_s": self._since_made(computer.deployed_s),
             "control_enabled_s": self._since_made(computer.control_started_s),
             "control_time_s": computer.control_time_s,

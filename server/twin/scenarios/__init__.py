@@ -18,4 +18,5 @@ def load_scenario(name: str) -> Scenario:
     """Return a scenario by name; an unknown name raises KeyError with the names there are."""
     if name not in scenario_names():
         raise KeyError(f"no scenario named {name!r}; there are: {', '.join(scenario_names())}")
-    return importlib.import_module(f"{__name__}.{name.replace('-', '_')}").SCENARIO
+    scenario: Scenario = importlib.import_module(f"{__name__}.{name.replace('-', '_')}").SCENARIO
+    return scenario

@@ -10,7 +10,7 @@ from protocol.link import Link
 from server.flight.air.atmosphere import height_above_pad_m
 from server.twin.hop import APOGEE_M, PAD_K, PAD_PA, HopVehicle
 from tests.protocol.foreign_helpers import SAMPLES
-from tests.protocol.helpers import events_of
+from tests.protocol.helpers import SANDPIPER, events_of
 
 
 def heard(dictionary: Dictionary, data: bytes) -> dict[str, list[dict[str, object]]]:
@@ -61,3 +61,8 @@ def test_it_obeys_commands_in_pieces_and_amid_noise(dictionary: Dictionary) -> N
 def test_the_step_of_advance_changes_nothing(dictionary: Dictionary) -> None:
     one, many = HopVehicle(dictionary, 2.0), HopVehicle(dictionary, 2.0)
     assert one.advance(10.0) == b"".join(many.advance(0.03 * step) for step in range(1, 334)) + many.advance(10.0)
+
+
+def test_a_dictionary_of_the_house_wire_is_refused() -> None:
+    with pytest.raises(ValueError, match="no framing of its own"):
+        HopVehicle(SANDPIPER)
