@@ -1,10 +1,10 @@
-"""Every error of the wire, in one tree, and the base of all failures that are one sentence.
+"""Every failure of the wire, in one tree.
 
-ProtocolError
-    OurMistake            we were asked for something illegal: raised; a Problem, so its text may be shown
+Problem                       one plain sentence for the person who asked; the station's own failures build on it too
+    OurMistake                we were asked for something the wire does not allow
         DictionaryError       the dictionary file is wrong; names file, table and key
         ValueRefused          a value does not fit its field or argument
-    ShortBuffer           fewer bytes than a structure needs (both lengths kept)
+ShortBuffer                   fewer bytes than a structure needs (both lengths kept): a fault of the program, not of a person
 
 What the *other* end does wrong (damage, junk, gaps) is never raised: it comes out of `protocol.link` as an event.
 """
@@ -13,14 +13,10 @@ from __future__ import annotations
 
 
 class Problem(Exception):
-    """A failure that is one plain sentence: whoever catches it may show `str(error)` to a person as it is."""
+    """A failure whose text is one plain sentence: whoever shows it needs no traceback and adds nothing."""
 
 
-class ProtocolError(Exception):
-    """Root of all errors of the wire."""
-
-
-class OurMistake(ProtocolError, Problem):
+class OurMistake(Problem):
     """We were asked for something the wire does not allow."""
 
 
@@ -51,7 +47,7 @@ class ValueRefused(OurMistake):
         return f"{self.name} = {self.value!r}: {self.problem}"
 
 
-class ShortBuffer(ProtocolError):
+class ShortBuffer(ValueError):
     """A structure needs more bytes than there are."""
 
     def __init__(self, what: str, needed: int, got: int) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from protocol.errors import DictionaryError, OurMistake, ProtocolError, ShortBuffer, ValueRefused
+from protocol.errors import DictionaryError, OurMistake, Problem, ShortBuffer, ValueRefused
 
 SENTENCES = [
     (
@@ -19,14 +19,15 @@ SENTENCES = [
 
 
 @pytest.mark.parametrize(("error", "sentence"), SENTENCES)
-def test_sentences(error: ProtocolError, sentence: str) -> None:
+def test_sentences(error: Exception, sentence: str) -> None:
     assert str(error) == sentence
 
 
-def test_the_tree() -> None:
-    assert issubclass(OurMistake, ProtocolError) and issubclass(ShortBuffer, ProtocolError)
+def test_a_person_is_told_of_problems_and_faults_of_the_program_are_none() -> None:
+    """Whoever asked for too much catches `OurMistake`, whoever shows sentences `Problem`; a short buffer passes both."""
+    assert issubclass(OurMistake, Problem)
     assert issubclass(DictionaryError, OurMistake) and issubclass(ValueRefused, OurMistake)
-    assert not issubclass(ShortBuffer, OurMistake)
+    assert not issubclass(ShortBuffer, Problem)
 
 
 def test_values_are_kept_as_attributes() -> None:

@@ -17,7 +17,6 @@ from server.cli import cli
 
 # Failures inside one layer, turned into an event or into a sentence before a person hears of them.
 INNER = {
-    "protocol.errors.ProtocolError",
     "protocol.errors.ShortBuffer",
     "protocol.text_lines._Unreadable",
     "server.recording.session_header.HeaderFault",
