@@ -67,7 +67,7 @@ class LogFile(QueueHandler):
 
     def prepare(self, record: logging.LogRecord) -> logging.LogRecord:
         """Return the record as one finished text without secrets, tracebacks included."""
-        prepared = super().prepare(record)
+        prepared: logging.LogRecord = super().prepare(record)
         text = str(prepared.msg)
         for secret in self._secrets:
             text = text.replace(secret, HIDDEN)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 from dataclasses import dataclass
+from typing import Protocol
 from urllib.parse import urlsplit
 
 import serial
@@ -21,7 +22,30 @@ class PortFault:
     sentence: str
 
 
-def open_port(url: str, baud: int) -> serial.SerialBase:
+class OpenPort(Protocol):
+    """What is asked of an open port; pyserial's classes for devices, sockets and RFC 2217 share no type that says it."""
+
+    timeout: float | None
+
+    @property
+    def in_waiting(self) -> int:
+        """How many bytes have arrived."""
+        ...
+
+    def read(self, size: int = ..., /) -> bytes:
+        """Return up to `size` bytes, fewer when the time-out ends it."""
+        ...
+
+    def write(self, b: bytes, /) -> int | None:
+        """Send."""
+        ...
+
+    def close(self) -> None:
+        """Give it back."""
+        ...
+
+
+def open_port(url: str, baud: int) -> OpenPort:
     """Open `url` (a device, socket://host:port, rfc2217://host:port); raises what pyserial raises.
 
     A device is opened for this process alone. Opening may reset a board whose reset line hangs on DTR; DTR and RTS are

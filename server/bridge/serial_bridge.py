@@ -17,10 +17,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from queue import Empty, Full, Queue
 
-import serial
 from serial.urlhandler.protocol_socket import Serial as SocketPort
 
-from server.bridge.ports import READ_TIMEOUT_S, PortFault, explain, open_port
+from server.bridge.ports import READ_TIMEOUT_S, OpenPort, PortFault, explain, open_port
 
 FIRST_RETRY_S = 0.05
 LAST_RETRY_S = 1.0
@@ -35,7 +34,7 @@ class PortState:
     sentence: str
 
 
-def read_chunk(port: serial.SerialBase) -> bytes:
+def read_chunk(port: OpenPort) -> bytes:
     """Return what has arrived, waiting for the first byte at most the port's time-out.
 
     A device knows how much is waiting. A socket:// port does not, and a read of n bytes waits for all n; there a read
@@ -73,7 +72,7 @@ class SerialBridge:
         self._outgoing: Queue[tuple[bytes, Callable[[str | None], None]]] = Queue(maxsize=1)
         self._stopping = threading.Event()
         self._told: PortState | None = None
-        self._port: serial.SerialBase | None = None
+        self._port: OpenPort | None = None
         self._thread = threading.Thread(target=self._run, name="serial-bridge", daemon=True)
 
     def start(self) -> None:
@@ -135,14 +134,14 @@ class SerialBridge:
                 wait_s = min(wait_s * 2, LAST_RETRY_S)
         self._tell(PortState("closed", f"{self.url} is closed"))
 
-    def _serve(self, port: serial.SerialBase) -> None:
+    def _serve(self, port: OpenPort) -> None:
         while not self._stopping.is_set():
             self._write_waiting(port)
             chunk = read_chunk(port)
             if chunk:
                 self._on_chunk(self._monotonic_ns(), chunk)
 
-    def _write_waiting(self, port: serial.SerialBase) -> None:
+    def _write_waiting(self, port: OpenPort) -> None:
         try:
             frame, on_done = self._outgoing.get_nowait()
         except Empty:

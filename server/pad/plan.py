@@ -227,7 +227,8 @@ class _Reader:
 
     def _bound(self, conditions: tuple[Condition, ...], channel: Channel | None) -> str:
         first = conditions[0]
-        operands = first.operand if first.comparison == "one_of" else [first.operand]
+        operand = first.operand
+        operands = operand if first.comparison == "one_of" and isinstance(operand, list | tuple) else [operand]
         words = " or ".join(shown(first.role, operand, channel) for operand in operands)
         around = f" within {shown(first.role, first.within, channel)}" if first.within else ""
         return f"{'all ' if len(conditions) > 1 else ''}{BOUND_WORDS[first.comparison]}{words}{around}"
@@ -239,6 +240,8 @@ def shown(role: str, value: object, channel: Channel | None) -> str:
         return value
     if channel is not None and channel.kind == "flag":
         return "yes" if value else "no"
+    if not isinstance(value, int | float):
+        return str(value)
     if channel is None or role in COMPUTED:  # a bound is written with all its digits, unlike a measured value
         scale, _, unit = ground_display(role)
         return f"{value * scale:.4g} {unit}".rstrip()

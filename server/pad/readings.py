@@ -47,8 +47,11 @@ class PadReadings:
 
     def _apart(self, kind: str, now_s: float) -> Reading | None:
         """Return how far the two units' latest vectors lie apart, as old as the older one of them."""
-        pairs = [[self._readings.reading(f"{kind}.{unit}.{axis}", now_s) for unit in "ab"] for axis in AXES]
-        if any(reading is None for pair in pairs for reading in pair):
-            return None
-        distance = sqrt(sum((one.value - two.value) ** 2 for one, two in pairs))
-        return Reading(distance, min(reading.rx_s for pair in pairs for reading in pair))
+        squares, oldest_s = 0.0, now_s
+        for axis in AXES:
+            one, two = (self._readings.reading(f"{kind}.{unit}.{axis}", now_s) for unit in "ab")
+            if one is None or two is None:
+                return None
+            squares += (one.value - two.value) ** 2
+            oldest_s = min(oldest_s, one.rx_s, two.rx_s)
+        return Reading(sqrt(squares), oldest_s)

@@ -71,7 +71,7 @@ def recorded_sheet(entries: Sequence[JournalEntry]) -> RecordedSheet | None:
 
 def _recorded_item(item: Mapping[str, object], states: Mapping[str, Mapping[str, object]]) -> RecordedItem:
     line = line_of(states.get(f"item {item.get('name')}", {})) or blank_line(bool(item.get("automatic")))
-    return RecordedItem(*(str(item.get(key, "")) for key in ("title", "bound", "why")), line)
+    return RecordedItem(str(item.get("title", "")), str(item.get("bound", "")), str(item.get("why", "")), line)
 
 
 def _tables(body: Mapping[str, object], key: str) -> list[Mapping[str, object]]:

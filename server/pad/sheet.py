@@ -171,13 +171,13 @@ class PadSheet:
         if problem:
             return problem
         item = self._items[name]
-        value, standing = None, Standing.MET
+        value, words, standing = None, "", Standing.MET
         if item.number is not None:
             if isinstance(number, bool) or not isinstance(number, int | float) or not abs(number) <= NUMBER_AT_MOST:
                 return f"'{item.title}' needs a number in {item.number.unit}"
             value = float(number)
             standing = Standing.MET if item.number.is_met(value) else Standing.NOT_MET
-        words = "" if value is None else f"{value:g} {item.number.unit}"
+            words = f"{value:g} {item.number.unit}"
         line = Line(standing, words, now_s, by=by, at=at, number=value)
         text = f"Pad sheet: {by} ticked '{item.title}'" + (f": {words}, {standing.value}" if words else "")
         self._put(name, line, text, "info" if standing is Standing.MET else "caution")

@@ -285,7 +285,8 @@ def _crc_option(data: bytes, position: int, end: int) -> int | None:
         if code == _OPT_END:
             return None
         if code == _OPT_EPB_HASH and size == 5 and position + 9 <= end and data[position + 4] == _HASH_CRC32:
-            return struct.unpack_from("<I", data, position + 5)[0]
+            crc: int = struct.unpack_from("<I", data, position + 5)[0]
+            return crc
         position += 4 + ((size + 3) & ~3)
     return None
 

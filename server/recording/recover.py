@@ -74,13 +74,13 @@ def recover(
 def _write_copy(session: Session, header: SessionHeader, storage: Storage, folder: Path, base: str) -> tuple[Path, int, int]:
     """Return (path, records, received bytes) of the copy once it is on the disk. Raises OSError."""
     first = session.records[0] if len(session.records) else None
-    opens = first is not None and first.kind == Kind.HEADER
-    sequence = first.sequence if opens else 0
+    opening = first if first is not None and first.kind == Kind.HEADER else None
+    sequence = 0 if opening is None else opening.sequence
     segment, header = create_segment(storage, folder, f"{base}-recovered", header, sequence=sequence)
     records = received = 0
     try:
         batch: list[PackedRecord] = []
-        for record in session.records[1:] if opens else session.records:
+        for record in session.records if opening is None else session.records[1:]:
             data = pack_record(record.kind, header.salt, record.sequence, record.mono_ns, record.payload)
             batch.append(PackedRecord(record.kind, record.sequence, record.mono_ns, data))
             records += 1

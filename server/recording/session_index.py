@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from io import FileIO
 from pathlib import Path
 from typing import overload
 from zlib import crc32
@@ -86,7 +87,7 @@ _NOT_OURS = "A record of another session was passed over."
 _NOT_A_NOTE = "A note that cannot be read was passed over."
 
 
-def _read(file, offset: int, size: int) -> bytes:  # type: ignore[no-untyped-def]
+def _read(file: FileIO, offset: int, size: int) -> bytes:
     """Read exactly `size` bytes, or fewer at the end of the file."""
     file.seek(offset)
     pieces: list[bytes] = []
@@ -99,7 +100,7 @@ def _read(file, offset: int, size: int) -> bytes:  # type: ignore[no-untyped-def
     return b"".join(pieces)
 
 
-def _windows(file, scanner: Scanner) -> Iterator[tuple[int, bytes, bool]]:  # type: ignore[no-untyped-def]
+def _windows(file: FileIO, scanner: Scanner) -> Iterator[tuple[int, bytes, bool]]:
     """Yield (offset, bytes, final); the size is taken once, so a file that is being recorded is seen as it was then."""
     end = file.seek(0, 2)
     base = 0
@@ -153,7 +154,8 @@ def _rows(
 def _gather(octets: np.ndarray, positions: np.ndarray, dtype: np.dtype) -> np.ndarray:
     """Read one value of `dtype` at each byte position."""
     windows = np.lib.stride_tricks.sliding_window_view(octets, dtype.itemsize)
-    return np.ascontiguousarray(windows[positions]).view(dtype)[:, 0]
+    values: np.ndarray = np.ascontiguousarray(windows[positions]).view(dtype)[:, 0]
+    return values
 
 
 def _envelope_agrees(
@@ -168,7 +170,8 @@ def _envelope_agrees(
     flags = _gather(octets, starts + ((lengths + 3) & ~3) + 4, np.dtype("<u4"))
     routes = _ROUTES[heads["kind"]]
     routed = (heads["interface"] == routes[:, 0]) & (flags == routes[:, 1])
-    return (stamped == due) & (routed | ~_IS_KNOWN[heads["kind"]])
+    agrees: np.ndarray = (stamped == due) & (routed | ~_IS_KNOWN[heads["kind"]])
+    return agrees
 
 
 def _unreadable_notes(
@@ -250,11 +253,11 @@ class Records(Sequence[Record]):
 
     def _materialize(self, rows: np.ndarray, read_ahead: int) -> Iterator[Record]:
         """Read payloads in order, keeping one stretch of file in memory."""
-        file = None
+        file: FileIO | None = None
         open_part, low, high, stretch = -1, 0, 0, b""
         try:
             for kind, sequence, mono_ns, offset, size, part in _tuples(rows):
-                if part != open_part:
+                if file is None or part != open_part:
                     if file is not None:
                         file.close()
                     file = self._parts[part].open("rb", buffering=0)

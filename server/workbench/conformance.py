@@ -17,19 +17,18 @@ from typing import Protocol
 from protocol.checksum import append_crc
 from protocol.commands import HAZARD_DISTANCE, Command, build_command_frame
 from protocol.dictionary import Dictionary
-from protocol.fields import Channel
-from protocol.framing import decode_frame, encode_frame
-from protocol.link import (
-    NEED_DATA,
+from protocol.events import (
     BytesSkipped,
     FrameDamaged,
-    Link,
     PacketReceived,
     PacketRepeated,
     PacketUnknown,
     SequenceGap,
     VehicleRestarted,
 )
+from protocol.fields import Channel
+from protocol.framing import decode_frame, encode_frame
+from protocol.link import NEED_DATA, Link
 
 OK, FAULT, OPEN = "ok", "FAULT", "not seen"
 RATE_TOLERANCE = 0.1  # common practice, no source
@@ -106,7 +105,8 @@ class Bench:
 
     def __post_init__(self) -> None:
         self._link = Link(self.dictionary, self.key)
-        self._channels = [self.dictionary.roles.get(role) for role in ANSWER_ROLES]
+        channels = [self.dictionary.roles.get(role) for role in ANSWER_ROLES]
+        self._answer_channels = [channel for channel in channels if channel is not None]
 
     # ------------------------------------------------------------ hearing
 
@@ -149,11 +149,15 @@ class Bench:
         tally.heard += 1
         tally.last_ms = event.time_ms
         for channel, value in zip(event.packet.channels, event.values, strict=True):
-            if channel.kind != "text":
+            if not isinstance(value, str):
                 self.latest[channel.path] = value
                 self._look_at(channel, value)
-        if self._channels[0] is not None and event.packet.name == self._channels[0].packet and all(self._channels):
+        if self._answers_can_be_heard and event.packet.name == self._answer_channels[0].packet:
             self._take_answer(event)
+
+    @property
+    def _answers_can_be_heard(self) -> bool:
+        return len(self._answer_channels) == len(ANSWER_ROLES)
 
     def _look_at(self, channel: Channel, value: float) -> None:
         if not math.isfinite(value):
@@ -165,9 +169,10 @@ class Bench:
 
     def _take_answer(self, event: PacketReceived) -> None:
         names = [channel.name for channel in event.packet.channels]
-        boot_id, counter, stage, reason = (event.values[names.index(channel.name)] for channel in self._channels)
-        stage_text = self._channels[2].text_of(stage) or f"stage {stage:g}"
-        reason_text = self._channels[3].text_of(reason) or f"reason {reason:g}"
+        values = [event.values[names.index(channel.name)] for channel in self._answer_channels]
+        boot_id, counter, stage, reason = (float(value) for value in values)
+        stage_text = self._answer_channels[2].text_of(stage) or f"stage {stage:g}"
+        reason_text = self._answer_channels[3].text_of(reason) or f"reason {reason:g}"
         self.answers.append(Answer(int(boot_id), int(counter), stage_text, reason_text, self.now()))
 
     # ------------------------------------------------------------ what it sends
@@ -221,7 +226,7 @@ class Bench:
 
     def command_lines(self, command: Command, patience_s: float = 3.0) -> Iterator[Line]:
         """Ask and judge. `command` must be a routine one whose arguments, if any, may all be at their least."""
-        if not all(self._channels):
+        if not self._answers_can_be_heard:
             yield Line("commands", OPEN, "the dictionary has no packet with the roles answer.*")
             return
         if self._link.boot_id is None:
@@ -251,12 +256,13 @@ class Bench:
         yield self._times()
 
     def _frame(self, counter: int, code: int, args: bytes, boot_id: int | None = None) -> bytes:
-        boot_id = self._link.boot_id if boot_id is None else boot_id
-        return build_command_frame(self.key, self.dictionary.uplink.apid, boot_id, counter, code, args)
+        told = self._link.boot_id if boot_id is None else boot_id
+        assert told is not None, "no command is asked for before the vehicle has told its boot id"
+        return build_command_frame(self.key, self.dictionary.uplink.apid, told, counter, code, args)
 
     def _ask(self, frame: bytes, patience_s: float, last: tuple[str, ...]) -> list[str]:
         """Send a frame, wait for an answer that is the last; return "stage reason" of each answer to its counter."""
-        boot_id, counter = struct.unpack_from(">HI", decode_frame(frame[:-1]), 6)
+        boot_id, counter = struct.unpack_from(">HI", _content(frame), 6)
         start, asked_s = len(self.answers), self.now()
 
         def mine() -> list[Answer]:
@@ -314,14 +320,21 @@ def unused_code(dictionary: Dictionary) -> int | None:
     return None
 
 
+def _content(frame: bytes) -> bytes:
+    """Return what one of our own frames holds."""
+    content = decode_frame(frame[:-1])
+    assert content is not None
+    return content
+
+
 def _with_wrong_tag(frame: bytes) -> bytes:
-    packet = bytearray(decode_frame(frame[:-1])[:-2])
+    packet = bytearray(_content(frame)[:-2])
     packet[-1] ^= 1
     return encode_frame(append_crc(bytes(packet)))
 
 
 def _with_wrong_crc(frame: bytes) -> bytes:
-    content = bytearray(decode_frame(frame[:-1]))
+    content = bytearray(_content(frame))
     content[-1] ^= 1
     return encode_frame(bytes(content))
 
