@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -105,8 +104,3 @@ def _tokens(station: Station | None) -> dict[str, str]:
     if station is None:
         return {KEEPER: new_token()}
     return {seat: new_token() for seat in (("1", "2") if station.two_person else ("1",))}
-
-
-def say_to_terminal(text: str) -> None:
-    """Print one line at once, also into a pipe."""
-    print(text, flush=True, file=sys.stdout)

@@ -40,9 +40,9 @@ class SerialPort:
         return self._port.read(1) + self._port.read(getattr(self._port, "in_waiting", 0))
 
 
-def add_parser(commands: argparse._SubParsersAction) -> None:
-    """Add `check` to the command line."""
-    parser = commands.add_parser("check", help="check a vehicle on the bench against its dictionary", description=ADVICE)
+def add_check(parser: argparse.ArgumentParser) -> None:
+    """Fill in `check`."""
+    parser.description = ADVICE
     parser.add_argument("--port", required=True, metavar="URL", help="device, socket://host:port or rfc2217://host:port")
     parser.add_argument("--baud", type=int, metavar="N", help="speed of the port (default: the dictionary's)")
     parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")

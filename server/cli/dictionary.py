@@ -10,9 +10,8 @@ from server.workbench.dictionary_draft import DraftProblem, draft_from_csv
 from server.workbench.dictionary_lint import FAULT, Budget, findings, link_budget
 
 
-def add_parser(commands: argparse._SubParsersAction) -> None:
-    """Add `dictionary`, with `new` and `check`."""
-    parser = commands.add_parser("dictionary", help="draft a dictionary from a log, or look one over")
+def add_dictionary(parser: argparse.ArgumentParser) -> None:
+    """Fill in `dictionary`, with `new` and `check`."""
     acts = parser.add_subparsers(required=True, metavar="ACT")
     new = acts.add_parser("new", help="draft one from a log's header row")
     new.add_argument("--from-csv", type=Path, required=True, metavar="FILE", help="a log with a header row")

@@ -9,13 +9,9 @@ from protocol.dictionary_file import load_dictionary
 from server.firmware.generator import write_firmware
 
 
-def add_parser(commands: argparse._SubParsersAction) -> None:
-    """Add `firmware` to the command line."""
-    parser = commands.add_parser(
-        "firmware",
-        help="write the flight computer's half of the link as C",
-        description="Writes a C99 library for one dictionary: no heap, no dependencies, also for C++ and small boards.",
-    )
+def add_firmware(parser: argparse.ArgumentParser) -> None:
+    """Fill in `firmware`."""
+    parser.description = "Writes a C99 library for one dictionary: no heap, no dependencies, also for C++ and small boards."
     parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
     parser.set_defaults(run=write)

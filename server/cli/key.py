@@ -1,7 +1,7 @@
 """`blockhouse key`: show the command key's place and fingerprint, write it for the flight computer, rotate it.
 
-The key itself is printed by none of them. `add_parser` hangs the command into the command line; the functions it names
-take the parsed options and return the exit code, and every failure is a KeyProblem of one sentence.
+The key itself is printed by none of them. `add_key` fills in the command's parser; the functions it names take the parsed
+options and return the exit code, and every failure is a KeyProblem of one sentence.
 """
 
 from __future__ import annotations
@@ -14,13 +14,9 @@ from server.settings import copies_folder, default_folders
 from server.uplink.keys import KEY_FILE, CounterStore, export_key, fingerprint, kept_keys, load_or_make_key, rotate_key
 
 
-def add_parser(commands: argparse._SubParsersAction) -> None:
-    """Add `key`, with `show`, `export FILE` and `rotate`; without one of them it shows."""
-    key = commands.add_parser(
-        "key",
-        help="show the command key's place and fingerprint, write it for the flight computer, or make a new one",
-        description="Without an act: show.",
-    )
+def add_key(key: argparse.ArgumentParser) -> None:
+    """Fill in `key`, with `show`, `export FILE` and `rotate`; without one of them it shows."""
+    key.description = "Without an act: show."
     _add_options(key, None)
     key.set_defaults(run=show)
     acts = key.add_subparsers(metavar="ACT")

@@ -14,9 +14,8 @@ from server.review.review import Review, open_review
 from server.review.summary import summarize
 
 
-def add_parser(commands: argparse._SubParsersAction) -> None:
-    """Add the command to the command line."""
-    parser = commands.add_parser("padsheet", help="check and print a pad sheet, or how the one of a session stood")
+def add_padsheet(parser: argparse.ArgumentParser) -> None:
+    """Fill in `padsheet`."""
     parser.add_argument(
         "file", type=Path, metavar="FILE", help="a sheet (TOML) or a session; a session's own sheet is printed"
     )

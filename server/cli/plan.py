@@ -34,13 +34,16 @@ _OPTIONS = {
 }
 
 
-def add_parser(commands: argparse._SubParsersAction) -> None:
-    """Add the two commands."""
-    built = commands.add_parser("configuration", help="center of gravity and of pressure, margin and swing by the sheet")
+def add_configuration(built: argparse.ArgumentParser) -> None:
+    """Fill in `configuration`."""
     built.add_argument("file", type=Path, metavar="SHEET", help="a vehicle's sheet (TOML), or a session that keeps one")
     built.add_argument("--json", action="store_true", help="for scripts")
     built.set_defaults(run=_configuration)
-    after = commands.add_parser("next", help="forecast the next flight, and what a change would do", epilog=CAUTION)
+
+
+def add_next(after: argparse.ArgumentParser) -> None:
+    """Fill in `next`."""
+    after.epilog = CAUTION
     after.add_argument("file", type=Path, metavar="SESSION", help="the last flight, whose drag is used, or only a sheet")
     after.add_argument("--sheet", type=Path, metavar="FILE", help="a sheet to use in place of the one the session keeps")
     for name, text in _OPTIONS.items():

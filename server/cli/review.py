@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from server.cli.shared import Progress, make_progress
 from server.json_text import finite
 from server.recording.segment import base_name
 from server.review.compare import SESSIONS_AT_MOST, compare, comparison_dict, comparison_text
@@ -24,15 +24,13 @@ from server.shelf.onboard_store import OnboardStore
 from server.shelf.session_notes import read_sidecar
 from server.shelf.shelf import Place, Shelf
 
-Progress = Callable[[str], None]
 NOT_ALIGNED = 3
 TABLES = {"csv": export_csv, "parquet": export_parquet}
 TRACKS = {"kml": kml, "gpx": gpx}
 
 
-def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[], Progress]) -> None:
-    """Add the commands; `make_progress` gives a function that shows how far a long one is."""
-    onboard = commands.add_parser("onboard", help="bring the vehicle's own log beside a recording and align its clock")
+def add_onboard(onboard: argparse.ArgumentParser) -> None:
+    """Fill in `onboard`."""
     onboard.add_argument("session", type=Path, metavar="SESSION", help="the session file")
     onboard.add_argument("log", type=Path, metavar="LOG", help="CSV file with a line of column names")
     onboard.add_argument("--map", type=Path, metavar="FILE", help="TOML file that says what the columns are")
@@ -40,23 +38,32 @@ def add_parsers(commands: argparse._SubParsersAction, make_progress: Callable[[]
     onboard.add_argument("--show-map", action="store_true", help="only print the mapping guessed, to be changed and kept")
     onboard.add_argument("--dry-run", action="store_true", help="keep nothing beside the session")
     onboard.set_defaults(run=lambda options: _onboard(options, make_progress()))
-    compared = commands.add_parser("compare", help="two or more flights side by side, aligned at a moment")
+
+
+def add_compare(compared: argparse.ArgumentParser) -> None:
+    """Fill in `compare`."""
     compared.add_argument("files", type=Path, nargs="+", metavar="SESSION")
     moments = 'lift_off, apogee, ..., or "mark: TEXT"; given once for all, or once for each session'
     compared.add_argument("--at", action="append", metavar="MOMENT", help=moments)
     compared.add_argument("--json", action="store_true", help="for scripts")
     compared.set_defaults(run=lambda options: _compare(options, make_progress()))
-    export = commands.add_parser("export", help="write a session's tables (CSV, Parquet) or its track (KML, GPX)")
+
+
+def add_export(export: argparse.ArgumentParser) -> None:
+    """Fill in `export`."""
     export.add_argument("file", type=Path)
     export.add_argument("--format", choices=[*TABLES, *TRACKS], default="csv", help="csv and parquet need a folder as --out")
     where = export.add_mutually_exclusive_group(required=True)
     where.add_argument("--out", type=Path, metavar="PATH", help="folder of the tables, or the track's file")
     where.add_argument("--csv", type=Path, metavar="DIR", help="the same as --format csv --out DIR")
-    report = commands.add_parser("report", help="write a session's report as one HTML file that needs nothing else")
+    export.set_defaults(run=lambda options: _export(options, make_progress()))
+
+
+def add_report(report: argparse.ArgumentParser) -> None:
+    """Fill in `report`."""
     report.add_argument("file", type=Path, metavar="SESSION")
     report.add_argument("out", type=Path, metavar="OUT.html")
     report.set_defaults(run=lambda options: _report(options, make_progress()))
-    export.set_defaults(run=lambda options: _export(options, make_progress()))
 
 
 def _onboard(options: argparse.Namespace, progress: Progress) -> int:

@@ -48,12 +48,9 @@ class TrialProblem(Problem):
     """The trial cannot run; the text is one plain sentence."""
 
 
-def add_parser(commands: argparse._SubParsersAction) -> None:
-    """Add `trial` to the command line."""
-    names = ", ".join(sample_plans())
-    parser = commands.add_parser(
-        "trial", help="run a written bench trial and keep the score", description=f"Plans that come along: {names}."
-    )
+def add_trial(parser: argparse.ArgumentParser) -> None:
+    """Fill in `trial`."""
+    parser.description = f"Plans that come along: {', '.join(sample_plans())}."
     parser.add_argument("plan", metavar="PLAN", help="a plan file (TOML), or the name of a plan that comes along")
     parser.add_argument("--port", required=True, metavar="URL", help="device, socket://host:port or rfc2217://host:port")
     parser.add_argument("--cycles", type=int, metavar="N", help="how often (default: the plan's)")

@@ -355,7 +355,7 @@ def test_only_when_asked_does_a_demo_quit_by_itself(tmp_path: Path, monkeypatch:
         asked.append(until)
         return tmp_path
 
-    monkeypatch.setattr("server.cli.cli.run_live", run_live)
+    monkeypatch.setattr("server.cli.demo.run_live", run_live)
     assert main(["demo", "--keys", str(tmp_path), *NO_PAGE]) == 0
     assert main(["demo", "--keys", str(tmp_path), "--quit-when", "landed", *NO_PAGE]) == 0
     assert asked[0] is None and callable(asked[1])

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from server.cli.key import add_parser
+from server.cli.key import add_key
 from server.settings import copies_folder
 from server.uplink.keys import CounterStore, KeyProblem, fingerprint, load_or_make_key
 
@@ -19,7 +19,7 @@ class Shell:
     def __init__(self, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
         self.home, self.keys, self._capsys = home, home / "keys", capsys
         self._parser = argparse.ArgumentParser(prog="blockhouse")
-        add_parser(self._parser.add_subparsers(required=True))
+        add_key(self._parser.add_subparsers(required=True).add_parser("key"))
 
     def __call__(self, *arguments: object) -> str:
         options = self._parser.parse_args(["key", *map(str, arguments)])

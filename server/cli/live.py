@@ -1,0 +1,53 @@
+"""`blockhouse live`: station and page on a real radio."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+from pathlib import Path
+
+from protocol.dictionary_file import load_dictionary
+from server.app import run_live
+from server.bridge.ports import is_url_understood
+from server.cli.serving import add_serving, settings_of
+from server.cli.shared import CAUTION, say, whole_number
+from server.design.sheet_files import load_sheets
+from server.live.start import Live
+from server.pad.plan import load_pad_plan
+from server.problems import SettingsProblem
+
+
+def add_live(parser: argparse.ArgumentParser) -> None:
+    """Fill in `live`."""
+    parser.add_argument("--port", required=True, metavar="URL", help="device, socket://host:port or rfc2217://host:port")
+    parser.add_argument(
+        "--baud", type=whole_number(50, 4_000_000), metavar="N", help="speed of the port (default: the dictionary's)"
+    )
+    parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
+    parser.add_argument("--sheet", type=Path, metavar="FILE", help="vehicle and site sheet")
+    parser.add_argument("--pad-sheet", type=Path, metavar="FILE", help="list to go through on the pad, with what to tick")
+    parser.add_argument("--two-person", action="store_true", help="hazardous commands are confirmed by a second person")
+    add_serving(parser)
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run the station until a signal; print the session file last."""
+    dictionary = load_dictionary(options.dictionary)
+    problem = is_url_understood(options.port)
+    if problem:
+        raise SettingsProblem(problem)
+    live = Live(
+        dictionary,
+        load_sheets(options.sheet, False),
+        options.port,
+        options.baud or dictionary.modem_baud,
+        "live",
+        options.port,
+        load_pad_plan(options.pad_sheet, dictionary) if options.pad_sheet is not None else None,
+        options.two_person,
+    )
+    say(CAUTION)
+    path = asyncio.run(run_live(live, settings_of(options), open_browser=not options.no_browser, say=say))
+    say(str(path))
+    return 0

@@ -1,0 +1,55 @@
+"""What several commands share: the caution, a number of the command line, progress on stderr. Imports nothing heavy."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+
+CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
+
+Progress = Callable[[str], None]
+
+
+def number(low: float, high: float) -> Callable[[str], float]:
+    """Return a reader of one number of the command line; what is not in low..high is refused in a sentence."""
+    return lambda text: _within(text, _read(text, float, "a number"), low, high)
+
+
+def whole_number(low: int, high: int) -> Callable[[str], int]:
+    """Return a reader of one whole number of the command line; what is not in low..high is refused in a sentence."""
+    return lambda text: int(_within(text, _read(text, int, "a whole number"), low, high))
+
+
+def _read(text: str, kind: Callable[[str], float], name: str) -> float:
+    try:
+        return kind(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{text!r} is not {name}") from error
+
+
+def _within(text: str, value: float, low: float, high: float) -> float:
+    if not low <= value <= high:  # also refuses what is not a number
+        raise argparse.ArgumentTypeError(f"must be {low:g}..{high:g}, got {text}")
+    return value
+
+
+def make_progress() -> Progress:
+    """Return a function that shows progress on stderr once a second has passed, on a terminal in one line."""
+    begun = time.monotonic()
+    shown = [0.0]
+
+    def progress(text: str) -> None:
+        now = time.monotonic()
+        if not text or now - begun < 1.0 or now - shown[0] < 0.5:
+            return
+        shown[0] = now
+        print(text, end="\r" if sys.stderr.isatty() else "\n", file=sys.stderr, flush=True)
+
+    return progress
+
+
+def say(text: str) -> None:
+    """Print one line at once, also into a pipe."""
+    print(text, flush=True)

@@ -1,0 +1,29 @@
+"""`blockhouse summary`: a session in numbers."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from server.cli.shared import make_progress
+from server.design.next_flight import planned
+from server.review.review import final_figures, open_review
+from server.review.summary import summarize, summary_json, summary_text
+
+
+def add_summary(parser: argparse.ArgumentParser) -> None:
+    """Fill in `summary`."""
+    parser.add_argument("file", type=Path)
+    parser.add_argument("--json", action="store_true", help="for scripts")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Read, compute, print."""
+    progress = make_progress()
+    progress(f"reading {options.file.name}")
+    review = open_review(options.file)
+    summary = summarize(review) | planned(*review.session.header.sheets, final_figures(review))
+    progress("")
+    print(summary_json(summary) if options.json else summary_text(summary))
+    return 0
