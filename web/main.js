@@ -80,7 +80,7 @@ const acts = {
   changed,
   live: backToLive,
   dismiss: () => notice(null),
-  escape,
+  escape: dropOrHide,
   rename,
   listSessions,
   openSession,
@@ -153,7 +153,7 @@ function alarmKey(which) {
     acts.acknowledge(which === "all" ? waiting : waiting.slice(0, 1));
 }
 
-function escape() {
+function dropOrHide() {
   if (!page.replay && sheet.state !== "closed")
     sheet.escape(); // first of all: it drops what is ready
   else if (alarmList.open) showAlarms(false);

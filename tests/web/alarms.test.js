@@ -1,4 +1,5 @@
-// Alarms on the page: the same order and the same acknowledgments as server/analysis/alarms.py, quiet once seen, listed while they last.
+// Alarms on the page: the same order and the same acknowledgments as server/analysis/alarms.py, quiet once seen, listed
+// while they last.
 
 import assert from "node:assert/strict";
 import { test } from "node:test";

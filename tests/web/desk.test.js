@@ -183,7 +183,7 @@ test("what is left to confirm is said in words of its own", () => {
   assert.equal(countdown(ready, 21), "0.0 s left to confirm");
 });
 
-test("only what another person got ready for a second person invites, while its time runs and until it is put aside", () => {
+test("only what another person got ready for a second person invites, in its time and until it is put aside", () => {
   const view = { id: "7", state: "armed", confirm_by: "another", operator: "Ada 1", expires_rx: 20 };
   const desk = { open: true, operator: "Ben 1" };
   const asked = (change = {}, who = desk, rx = 15, left = []) =>

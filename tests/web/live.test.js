@@ -30,7 +30,7 @@ function station() {
     changed() {},
     trouble() {},
     now: () => clock.now,
-    fetch: (name, options) =>
+    fetch: (_name, options) =>
       new Promise((resolve) =>
         fetches.push((rows) => {
           const store = new Store(DICTIONARY, options);

@@ -70,10 +70,10 @@ export function columnsBuffer(session, tables, journal = [], texts = {}) {
   const values = Object.values(tables).flatMap((columns) => Object.values(columns).flat());
   const buffer = new ArrayBuffer(8 + head.length + 8 * values.length);
   const view = new DataView(buffer);
-  [..."BHC1"].forEach((letter, i) => view.setUint8(i, letter.charCodeAt(0)));
+  for (const [i, letter] of [..."BHC1"].entries()) view.setUint8(i, letter.charCodeAt(0));
   view.setUint32(4, head.length, true);
   new Uint8Array(buffer).set(head, 8);
-  values.forEach((value, i) => view.setFloat64(8 + head.length + 8 * i, value, true));
+  for (const [i, value] of values.entries()) view.setFloat64(8 + head.length + 8 * i, value, true);
   return buffer;
 }
 

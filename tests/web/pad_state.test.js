@@ -11,7 +11,7 @@ import {
   summaryOf,
   tickWords,
   toneOf,
-  valueOf,
+  valueBeside,
 } from "../../web/panels/ready/pad_state.js";
 import { Store } from "../../web/session/store.js";
 import { View } from "../../web/session/view.js";
@@ -116,10 +116,10 @@ function view(entries, cursor = { rx: 10, t: 10, live: true }, rows = [ROW]) {
 
 const values = (seen) => {
   const sheet = sheetAt(seen.store.journal, seen.rxLimit);
-  return Object.fromEntries(sheet.groups[0].items.map((item) => [item.name, valueOf(seen, sheet, item)]));
+  return Object.fromEntries(sheet.groups[0].items.map((item) => [item.name, valueBeside(seen, sheet, item)]));
 };
 
-test("values are read from telemetry: the worst of a family, flags counted, the units' distance, standing warnings", () => {
+test("values are read from telemetry: the worst of a family, flags counted, the units' distance, warnings", () => {
   const seen = view(
     journal(
       entry(2, 2, "alarm", "a", { state: "raised" }, "", "warning"),

@@ -1,9 +1,11 @@
 // The page's rooms: which may import which, as a table; no circle anywhere, and every import is a file.
 
 import assert from "node:assert/strict";
-import { existsSync, readdirSync, readFileSync } from "node:fs";
-import { posix } from "node:path";
+import { existsSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join, posix } from "node:path";
 import { test } from "node:test";
+import { pathToFileURL } from "node:url";
 
 const WEB = new URL("../../web/", import.meta.url);
 
@@ -120,4 +122,25 @@ test("neither rooms nor files import each other in a circle", () => {
   assert.equal(circle({ a: ["b", "c"], b: ["c"], c: [] }), null);
   assert.equal(circle(ROOMS), null);
   assert.equal(circle(Object.fromEntries(names.map((name) => [name, importsOf(name, read(name))]))), null);
+});
+
+test("every name that is imported is exported, and main.js leads to every file", async () => {
+  // Names are joined before anything runs; main.js then needs a document, which is not here.
+  await assert.rejects(import(new URL("main.js", WEB)), { name: "ReferenceError" });
+  const reached = new Set();
+  const walk = (name) => {
+    if (reached.has(name)) return;
+    reached.add(name);
+    importsOf(name, read(name)).forEach(walk);
+  };
+  walk("main.js");
+  assert.deepEqual([...reached].sort(), names);
+});
+
+test("a name that is not exported would be seen", async () => {
+  const folder = mkdtempSync(join(tmpdir(), "page-"));
+  const file = join(folder, "wrong.mjs");
+  writeFileSync(file, `import { hh } from "${new URL("kit/dom.js", WEB)}";\nhh("p");\n`);
+  await assert.rejects(import(pathToFileURL(file)), { name: "SyntaxError" });
+  rmSync(folder, { recursive: true });
 });

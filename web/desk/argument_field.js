@@ -4,7 +4,9 @@ import { h } from "../kit/dom.js";
 import { inDisplayUnit, unitText } from "../kit/format.js";
 import { choices, label, shownRange } from "./arguments.js";
 
-/** @param {object} arg @param {number|undefined} preset in SI @param {string[]} fitted members of the family it counts */
+/**
+ * @param {object} arg @param {number|undefined} preset in SI @param {string[]} fitted members of the family it counts
+ */
 export function ArgumentField(arg, preset, fitted) {
   const options = choices(arg, fitted);
   const unit = unitText(arg.display_unit || arg.unit);

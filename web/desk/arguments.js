@@ -22,9 +22,9 @@ export function complaint(arg, value) {
   if (!Number.isFinite(value)) return `${label(arg)} needs a number.`;
   const [low, high] = shownRange(arg);
   const slack = 1e-9 * Math.max(1, Math.abs(value));
-  if (value < arg.min - slack || value > arg.max + slack)
-    return `${label(arg)} must be from ${fixedOrWhole(low)} to ${fixedOrWhole(high)}${unitText(arg.display_unit || arg.unit)}.`;
-  return "";
+  if (value >= arg.min - slack && value <= arg.max + slack) return "";
+  const unit = unitText(arg.display_unit || arg.unit);
+  return `${label(arg)} must be from ${fixedOrWhole(low)} to ${fixedOrWhole(high)}${unit}.`;
 }
 
 /** Name of an argument for people. */

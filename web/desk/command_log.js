@@ -33,7 +33,10 @@ export function StepRow() {
   };
 }
 
-/** Which step a command waits for and since when (station seconds): since its last step; undefined when it waits for none. */
+/**
+ * Which step a command waits for and since when (station seconds): since its last step; undefined when it waits for
+ * none.
+ */
 export function missingStep(command) {
   if (!command.missing) return undefined;
   const done = (command.steps ?? []).map(({ rx }) => rx).filter(Number.isFinite);

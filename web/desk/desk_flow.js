@@ -23,7 +23,8 @@ export function nextState(state, event) {
 
 /**
  * The command that waits for this person's second act: got ready by another operator under the two-person rule.
- * @param {object[]} commands command views @param {{open:boolean, operator:string}} desk @param {Set<string>} left ids put aside
+ * @param {object[]} commands command views @param {{open:boolean, operator:string}} desk @param {Set<string>} left ids
+ *   put aside
  */
 export function invitation(commands, desk, rx, left) {
   if (!desk?.open) return undefined;

@@ -1,4 +1,5 @@
-// The list of alarms, from every place: worst first, each with cause, value, since when, what to do, and who has seen it.
+// The list of alarms, from every place: worst first, each with cause, value, since when, what to do, and who has seen
+// it.
 
 import { h, setAttr, setHidden, setText, setTone, syncList } from "../kit/dom.js";
 import { duration, tClock, valueWithUnit } from "../kit/format.js";

@@ -30,7 +30,9 @@ export function Banners(el, acts) {
   const silent = h("p", { class: "banner -silent", testid: "banner-silent", role: "alert" });
   el.append(silent, replay, demo);
   return {
-    /** @param {object} page  @param {{text:string, tone:string}|null} live the live session beside a replay, in one line */
+    /**
+     * @param {object} page  @param {{text:string, tone:string}|null} live the live session beside a replay, in one line
+     */
     update({ about, desk, mode, replay: open, silentSince, simulated, now }, live) {
       setHidden(demo, !(simulated || about?.mode === "demo") || Boolean(open));
       setHidden(replay, !open);
@@ -45,13 +47,15 @@ export function Banners(el, acts) {
       setText(beside, live?.text ?? "");
       setTone(beside, live?.tone);
       setHidden(silent, silentSince === null || mode === "replay");
-      if (silentSince !== null)
-        setText(
-          silent,
-          `STATION SILENT since ${dayTime(Date.now() - (now - silentSince))}, for ${duration((now - silentSince) / 1000)}. ${open ? "Nothing of the live vehicle is known." : "Nothing below is current."} Is the station's program still running?`,
-        );
+      if (silentSince !== null) setText(silent, silenceWords(now - silentSince, Boolean(open)));
     },
   };
+}
+
+function silenceWords(silentMs, beside) {
+  const since = `STATION SILENT since ${dayTime(Date.now() - silentMs)}, for ${duration(silentMs / 1000)}.`;
+  const known = beside ? "Nothing of the live vehicle is known." : "Nothing below is current.";
+  return `${since} ${known} Is the station's program still running?`;
 }
 
 /** What a replay can and cannot reach. */

@@ -26,7 +26,9 @@ export function isOver(notice, situation, now) {
   return (then.link !== "up" && situation.link === "up") || (!then.yours && situation.yours);
 }
 
-/** What to tell when the desk's state changed: authority lost to somebody or to nobody; undefined when it was not lost. */
+/**
+ * What to tell when the desk's state changed: authority lost to somebody or to nobody; undefined when it was not lost.
+ */
 export function authorityNotice(before, after) {
   if (!before?.yours || after?.yours) return undefined;
   const connected = after?.open

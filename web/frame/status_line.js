@@ -141,7 +141,10 @@ export function vehicleOnFor(view) {
   return view.cursor.t - (view.state("restart", "vehicle")?.t ?? 0);
 }
 
-/** The clock of a recording, the same in the status line and in the replay bar: from its lift-off, or from its beginning. */
+/**
+ * The clock of a recording, the same in the status line and in the replay bar: from its lift-off, or from its
+ * beginning.
+ */
 export function replayClock(view) {
   const zero = view.store.journal.state("moment", "lift_off")?.body?.t;
   return zero === undefined ? `${fixed(view.cursor.t, 1)} s` : tClock(view.cursor.t - zero);

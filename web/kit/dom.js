@@ -47,7 +47,8 @@ export function setClass(node, name, on) {
 }
 
 /**
- * The box of an element as it was last laid out: {width, height}. Asking the element itself in the middle of an update makes
+ * The box of an element as it was last laid out: {width, height}. Asking the element itself in the middle of an update
+ * makes
  * the browser lay out everything at once; here it tells by itself, and `changed` says that there is something to draw.
  */
 export function boxOf(node, changed) {
@@ -95,7 +96,8 @@ export function watcher() {
  * @param {(node: Element, item) => void} update
  */
 export function syncList(parent, items, keyOf, make, update) {
-  const known = parent.knownNodes ?? (parent.knownNodes = new Map());
+  parent.knownNodes ??= new Map();
+  const known = parent.knownNodes;
   const wanted = new Set(items.map(keyOf));
   for (const [key, node] of known) {
     if (!wanted.has(key)) {
@@ -107,7 +109,10 @@ export function syncList(parent, items, keyOf, make, update) {
   for (const item of items) {
     const key = keyOf(item);
     let node = known.get(key);
-    if (!node) known.set(key, (node = make(item)));
+    if (!node) {
+      node = make(item);
+      known.set(key, node);
+    }
     if (node !== place) parent.insertBefore(node, place);
     else place = place.nextSibling;
     update(node, item);

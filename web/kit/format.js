@@ -125,13 +125,21 @@ export function bearing(radians) {
   return { degrees: String(Math.round(turn) % 360).padStart(3, "0"), point: POINTS[Math.round(turn / 45) % 8] };
 }
 
+/** Bearing and compass point in one: "045° NE". */
+export function bearingText(radians) {
+  const { degrees, point } = bearing(radians);
+  return `${degrees}\u00b0 ${point}`;
+}
+
 /** Distance in meters: whole meters below 10 km. */
 export function distance(meters) {
   if (!Number.isFinite(meters)) return NOTHING;
   return meters < 9999.5 ? `${Math.round(meters)} m` : `${(meters / 1000).toFixed(1)} km`;
 }
 
-/** Which limit of the column a value in SI units breaks: "warning", "caution" or "". A non-finite number is a warning. */
+/**
+ * Which limit of the column a value in SI units breaks: "warning", "caution" or "". A non-finite number is a warning.
+ */
 export function limitState(column, value) {
   if (typeof value !== "number") return "";
   if (!Number.isFinite(value)) return "warning";

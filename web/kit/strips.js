@@ -99,7 +99,8 @@ function reader(strip, series, table, bindings) {
 /**
  * A stack of strips.
  * @param {Element} el
- * @param {{changed: () => void, strips: (view) => object[], window: (view) => [number, number], last?: boolean, select?: (a,b) => void, reset?: () => void, playhead?: boolean, key?: (view) => string}} options
+ * @param {{changed: () => void, strips: (view) => object[], window: (view) => [number, number], last?: boolean,
+ *   select?: (a,b) => void, reset?: () => void, playhead?: boolean, key?: (view) => string}} options
  *   window gives timeline seconds; select and reset are called for drag and double click when zooming is offered
  */
 export function StripStack(el, options) {
@@ -183,7 +184,7 @@ function Strip(definition, view, options, isLast) {
 
   function create() {
     chart = new uPlot(
-      chartOptions(definition, series, options, isLast, place, () => marks),
+      chartOptions(series, options, isLast, place, () => marks),
       [[], ...series.map(() => [])],
       place,
     );
@@ -236,7 +237,7 @@ function Strip(definition, view, options, isLast) {
   };
 }
 
-function chartOptions(definition, series, options, isLast, place, marks) {
+function chartOptions(series, options, isLast, place, marks) {
   const axis = {
     stroke: color("--ink"),
     grid: { stroke: color("--grid"), width: 1 },
@@ -283,7 +284,7 @@ function chartOptions(definition, series, options, isLast, place, marks) {
     ],
     series: [
       {},
-      ...series.map((one, i) => ({
+      ...series.map((_, i) => ({
         stroke: color(`--series-${(i % 4) + 1}`),
         width: 2,
         dash: DASHES[i % 4],
@@ -350,7 +351,7 @@ export function WindowChoice(el, spans, changed) {
     }),
   );
   function choose(name) {
-    buttons.forEach((button, i) => setAttr(button, "aria-pressed", String(spans[i].name === name)));
+    for (const [i, button] of buttons.entries()) setAttr(button, "aria-pressed", String(spans[i].name === name));
   }
   el.append(...buttons);
   choose(spans[0].name);

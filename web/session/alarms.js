@@ -1,14 +1,17 @@
 // Which alarms stand, in which order a person should look at them, and which somebody has seen. The same fold as in
-// server/analysis/alarms.py: an acknowledgment names the arrival of the raise that was looked at, so none later is meant by it.
+// server/analysis/alarms.py: an acknowledgment names the arrival of the raise that was looked at, so none later is
+// meant by it.
 
 const WORST_FIRST = ["warning", "caution"];
 
 const rank = ({ severity }) => (WORST_FIRST.includes(severity) ? WORST_FIRST.indexOf(severity) : WORST_FIRST.length);
 
 /**
- * @param {object[]} entries latest entry of each key of the topic "alarm" @param {(key: string) => object|undefined} seenOf
+ * @param {object[]} entries latest entry of each key of the topic "alarm" @param {(key: string) => object|undefined}
+ *   seenOf
  * latest entry of that key of the topic "acknowledged"
- * @returns {object[]} the standing ones with `acknowledged` (that entry or null): warnings first, of each the unseen first, newest first
+ * @returns {object[]} the standing ones with `acknowledged` (that entry or null): warnings first, of each the unseen
+ *   first, newest first
  */
 export function standing(entries, seenOf) {
   const alarms = entries

@@ -5,7 +5,8 @@
  *
  * Older than two seconds is "unknown" and drawn as dangerous: it may be armed. "armed" outranks "inhibited", because
  * one bit that says armed is enough to keep away.
- * @param {{continuity?:object, armed?:object, fired?:object, inhibited?:object}} samples View samples; any may be absent
+ * @param {{continuity?:object, armed?:object, fired?:object, inhibited?:object}} samples View samples; any may be
+ *   absent
  * @returns {{state: ChannelState, word: string, tone: string}}
  */
 export function channelState({ continuity, armed, fired, inhibited }) {

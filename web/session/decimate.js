@@ -45,7 +45,7 @@ function gapRule(table, size) {
 }
 
 function take(table, read, row, points, marks) {
-  const value = table.missing && table.missing[row] ? undefined : read(row);
+  const value = table.missing?.[row] ? undefined : read(row);
   if (Number.isFinite(value)) points.push({ x: table.t[row], y: value });
   else {
     points.push({ x: table.t[row], y: null });

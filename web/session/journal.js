@@ -6,7 +6,9 @@ const CAP = 20000;
 const ONE_OFF = new Set(["command", "permit", "trial", "mark"]); // topics with a new key each time
 const isOneOff = (entry) => ONE_OFF.has(entry.topic);
 
-/** @typedef {{i:number, rx:number, t:number, topic:string, key:string, severity:string, text:string, body:object}} Entry */
+/**
+ * @typedef {{i:number, rx:number, t:number, topic:string, key:string, severity:string, text:string, body:object}} Entry
+ */
 
 export class Journal {
   constructor(cap = CAP) {
@@ -56,9 +58,15 @@ export class Journal {
   #insert(entry) {
     this.entries.push(entry);
     let lines = this.#topics.get(entry.topic);
-    if (!lines) this.#topics.set(entry.topic, (lines = new Map()));
+    if (!lines) {
+      lines = new Map();
+      this.#topics.set(entry.topic, lines);
+    }
     let line = lines.get(entry.key);
-    if (!line) lines.set(entry.key, (line = { rx: [], entries: [] }));
+    if (!line) {
+      line = { rx: [], entries: [] };
+      lines.set(entry.key, line);
+    }
     push(line, entry);
     if (entry.text) push(this.#spoken, entry);
   }
@@ -71,8 +79,8 @@ export class Journal {
     return rx === Infinity ? line.rx.length - 1 : lastAtOrBefore(line.rx, line.rx.length, rx);
   }
 
-  // The older half goes, except what is still the state of its key: an alarm raised hours ago stays raised. Of what has a
-  // new key each time that would be everything for ever, so events go, and of the others the newest quarter stays.
+  // The older half goes, except what is still the state of its key: an alarm raised hours ago stays raised. Of what has
+  // a new key each time that would be everything for ever, so events go, and of the others the newest quarter stays.
   #trim() {
     const old = this.entries;
     const cut = old.length >> 1;

@@ -48,7 +48,9 @@ export class Table {
     while (this.n > this.cap) this.#thin();
   }
 
-  /** Append rows [t, rx, v...] whose first one has absolute index `from`. Known rows are skipped, a jump leaves a gap. */
+  /**
+   * Append rows [t, rx, v...] whose first one has absolute index `from`. Known rows are skipped, a jump leaves a gap.
+   */
   append(from, rows) {
     if (from > this.next) {
       if (this.n > 0) this.#push([this.t[this.n - 1], this.rx[this.n - 1]], true);
@@ -65,7 +67,7 @@ export class Table {
 
   /** Value of a column in a row; undefined where rows were lost between station and page. */
   value(column, row) {
-    if (row < 0 || row >= this.n || (this.missing && this.missing[row])) return undefined;
+    if (row < 0 || row >= this.n || this.missing?.[row]) return undefined;
     return this.columns[column][row];
   }
 
@@ -104,7 +106,7 @@ export class Table {
   // stays exact, and so does the very first row.
   #thin() {
     const half = this.n >> 1;
-    let picked = Array.from({ length: this.coarse }, (_, row) => row);
+    let picked = Array.from({ length: this.coarse }, (_, i) => i);
     let row = this.coarse + this.#skip;
     for (; row < half; row += this.#stride) picked.push(row);
     this.#skip = row - half;

@@ -30,7 +30,10 @@ export class View {
   /** Row of a table at the cursor, -1 before its first. */
   row(tableName) {
     let row = this.#rows.get(tableName);
-    if (row === undefined) this.#rows.set(tableName, (row = this.store.tables.get(tableName).rowAt(this.rxLimit)));
+    if (row === undefined) {
+      row = this.store.tables.get(tableName).rowAt(this.rxLimit);
+      this.#rows.set(tableName, row);
+    }
     return row;
   }
 
@@ -58,7 +61,7 @@ export class View {
   /** Text of an enum role, or undefined. */
   word(role) {
     const sample = this.sample(role);
-    return sample && sample.column.values?.[sample.value];
+    return sample?.column.values?.[sample.value];
   }
 
   /** Newest row in which every given role of one table is finite: its values, t and age; undefined when never. */

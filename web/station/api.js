@@ -70,7 +70,10 @@ async function postLog(name, query, body, token) {
   return (await ask(path, { method: "POST", headers: token ? { authorization: `Bearer ${token}` } : {}, body })).json();
 }
 
-/** The log kept with a session: {told, table, roles}, without columns when it could not be aligned; null when there is none. */
+/**
+ * The log kept with a session: {told, table, roles}, without columns when it could not be aligned; null when there is
+ * none.
+ */
 export async function getLog(name) {
   let told;
   try {

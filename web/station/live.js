@@ -7,7 +7,10 @@ const KEPT_UPDATES = 400;
 const RETRY_MS = 1500;
 
 export class Live {
-  /** @param {{changed: () => void, trouble: (sentence: string|null) => void, fetch?: Function, now?: () => number}} hooks */
+  /**
+   * @param {{changed: () => void, trouble: (sentence: string|null) => void, fetch?: Function, now?: () => number}}
+   * hooks
+   */
   constructor(hooks) {
     this.hooks = hooks;
     this.store = null;
@@ -37,7 +40,7 @@ export class Live {
   // After a reconnect, the store is kept only when it holds exactly what the station counted.
   #hello(message) {
     this.hello = message;
-    if (message.session === null || (this.store && this.store.matches(message))) return;
+    if (message.session === null || this.store?.matches(message)) return;
     this.#load(message);
   }
 

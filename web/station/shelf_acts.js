@@ -1,4 +1,5 @@
-// What is done at home with recordings: labels, notes, trash, comparing, the vehicle's own log. Every failure is a sentence.
+// What is done at home with recordings: labels, notes, trash, comparing, the vehicle's own log. Every failure is a
+// sentence.
 
 import {
   bringLog,
@@ -14,7 +15,8 @@ import {
 const PROGRESS_MS = 500;
 
 /**
- * The acts of the Review place. `page` holds what they lead to: trash, comparison {told, table}, onboard {told, table, roles},
+ * The acts of the Review place. `page` holds what they lead to: trash, comparison {told, table}, onboard {told, table,
+ * roles},
  * plans (by session: {configuration or unbuilt, forecast or problem}, where the second of each is the reason).
  * @param {object} page @param {{changed, trouble, listSessions, token: () => string|null}} hands
  */

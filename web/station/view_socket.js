@@ -13,7 +13,8 @@ const CHECK_MS = 250;
 export class ViewSocket {
   /**
    * @param {string} url
-   * @param {{message: (message: object) => void, state: (state: {open:boolean, silentSince:number|null}) => void}} listener
+   * @param {{message: (message: object) => void, state: (state: {open:boolean, silentSince:number|null}) => void}}
+   *   listener
    */
   constructor(url, listener) {
     this.url = url;

@@ -1,7 +1,17 @@
 // Where it came down and how to walk there: large enough to be read outdoors while walking.
 
 import { h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
-import { age, bearing, distance, fixed, limitState, NOTHING, tClock, valueWithUnit } from "../../kit/format.js";
+import {
+  age,
+  bearing,
+  bearingText,
+  distance,
+  fixed,
+  limitState,
+  NOTHING,
+  tClock,
+  valueWithUnit,
+} from "../../kit/format.js";
 
 // Closer than this the direction is only noise.
 const AT_PAD_M = 3;
@@ -67,14 +77,15 @@ export function Whereabouts(el) {
         "aria-label",
         known ? `Bearing ${words.degrees} degrees ${words.point}, ${distance(to.distance)}` : "No position yet",
       );
-      setText(
-        place,
-        known
-          ? `${side(known.values[0], "east", "west")}, ${side(known.values[1], "north", "south")}; position heard ${age(known.age)} ago`
-          : "No position heard yet",
-      );
+      setText(place, placeWords(known));
     },
   };
+}
+
+function placeWords(known) {
+  if (!known) return "No position heard yet";
+  const [east, north] = known.values;
+  return `${side(east, "east", "west")}, ${side(north, "north", "south")}; position heard ${age(known.age)} ago`;
 }
 
 function side(meters, positive, negative) {
@@ -108,10 +119,8 @@ export function DescentPanel(el) {
 function predictedLanding(view) {
   const figure = view.state("figure", "recovery")?.body;
   if (!Number.isFinite(figure?.landing_in_s) || view.moment("landing")) return [];
-  const to = bearing(figure.landing_bearing_rad);
-  return [
-    `${distance(figure.landing_distance_m)}, ${to.degrees}\u00b0 ${to.point}, within ${distance(figure.landing_radius_m)}`,
-  ];
+  const away = `${distance(figure.landing_distance_m)}, ${bearingText(figure.landing_bearing_rad)}`;
+  return [`${away}, within ${distance(figure.landing_radius_m)}`];
 }
 
 const clock = (view, moment) => tClock(moment.t - view.zero);

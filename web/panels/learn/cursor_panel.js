@@ -13,8 +13,8 @@ const SHORT = {
   continuous: "safe",
   open: "no igniter",
 };
-// Column and scope are pictures, and cost more than all texts of a place: while a hand drags the cursor they are drawn seven
-// times a second, and again as soon as it rests. What plays by itself is drawn every time.
+// Column and scope are pictures, and cost more than all texts of a place: while a hand drags the cursor they are drawn
+// seven times a second, and again as soon as it rests. What plays by itself is drawn every time.
 const DRAGGED_MS = 150;
 const RESTED_MS = 40;
 const FAMILIES = [

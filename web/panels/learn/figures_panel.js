@@ -1,7 +1,7 @@
 // The flight in numbers, as the station judged them part by part: each with its doubt, or the reason why there is none.
 
 import { h, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
-import { bearing, distance, duration, fixed, tClock } from "../../kit/format.js";
+import { bearing, bearingText, distance, duration, fixed, tClock } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const known = Number.isFinite;
@@ -90,30 +90,38 @@ const ROWS = [
   {
     key: "lean",
     title: "Greatest lean while it should fly straight",
-    text: (f, zero) =>
-      `${fixed(f.greatest_tilt_rad * DEG, 0)}\u00b0${known(f.azimuth_rad) ? ` toward ${bearing(f.azimuth_rad).degrees}\u00b0 ${bearing(f.azimuth_rad).point}` : ""}${at(f.t, zero)}`,
+    text: (f, zero) => {
+      const toward = known(f.azimuth_rad) ? ` toward ${bearingText(f.azimuth_rad)}` : "";
+      return `${fixed(f.greatest_tilt_rad * DEG, 0)}\u00b0${toward}${at(f.t, zero)}`;
+    },
   },
   {
     key: "swing",
     title: "Swing after the rail",
-    text: (f) =>
-      f.excited
-        ? `period ${fixed(f.period_s, 2)} s at ${fixed(f.speed_m_s, 0)} m/s${interval(f.period_low_s, f.period_high_s, 2)}, damping ratio ${fixed(f.damping_ratio, 2)}`
-        : "not excited",
+    text: (f) => {
+      if (!f.excited) return "not excited";
+      const period = `${fixed(f.period_s, 2)} s at ${fixed(f.speed_m_s, 0)} m/s`;
+      const doubt = interval(f.period_low_s, f.period_high_s, 2);
+      return `period ${period}${doubt}, damping ratio ${fixed(f.damping_ratio, 2)}`;
+    },
   },
   {
     key: "swing",
     title: "Swing the sheet lets expect",
-    text: (f) =>
-      known(f.expected_period_s)
-        ? `period ${fixed(f.expected_period_s, 2)} s${f.excited ? `; measured over expected ${fixed(f.ratio, 2)}${interval(f.ratio_low, f.ratio_high, 2)}` : ""}`
-        : undefined,
+    text: (f) => {
+      if (!known(f.expected_period_s)) return undefined;
+      const ratio = `; measured over expected ${fixed(f.ratio, 2)}${interval(f.ratio_low, f.ratio_high, 2)}`;
+      return `period ${fixed(f.expected_period_s, 2)} s${f.excited ? ratio : ""}`;
+    },
   },
   {
     key: "cone",
     title: "Corkscrew",
-    text: (f, zero) =>
-      `half-angle ${fixed(f.half_angle_rad * DEG, 0)}\u00b0, ${fixed(Math.abs(f.turns_per_s), 1)} turns/s ${f.turns_per_s > 0 ? "counter" : ""}clockwise from above${at(f.t, zero)}`,
+    text: (f, zero) => {
+      const sense = f.turns_per_s > 0 ? "counterclockwise" : "clockwise";
+      const turns = `${fixed(Math.abs(f.turns_per_s), 1)} turns/s ${sense} from above`;
+      return `half-angle ${fixed(f.half_angle_rad * DEG, 0)}\u00b0, ${turns}${at(f.t, zero)}`;
+    },
   },
   {
     key: "apogee",
@@ -172,25 +180,29 @@ const ROWS = [
   {
     key: "recovery",
     title: "Landing spot",
-    text: (f) =>
-      known(f.landing_distance_m)
-        ? `${distance(f.landing_distance_m)} from the pad, bearing ${bearing(f.landing_bearing_rad).degrees}\u00b0 ${bearing(f.landing_bearing_rad).point}, within ${distance(f.landing_radius_m)} (95 %)`
-        : undefined,
+    text: (f) => {
+      if (!known(f.landing_distance_m)) return undefined;
+      const away = `${distance(f.landing_distance_m)} from the pad, bearing ${bearingText(f.landing_bearing_rad)}`;
+      return `${away}, within ${distance(f.landing_radius_m)} (95 %)`;
+    },
   },
   { key: "battery", title: "Battery", text: (f) => batteryText(f) },
   {
     key: "link",
     title: "Link in flight",
-    text: (f) =>
-      `${fixed(f.flight_loss * 100, 1)} % lost${known(f.longest_silence_s) ? `, longest silence ${fixed(f.longest_silence_s, 1)} s` : ""}`,
+    text: (f) => {
+      const silence = known(f.longest_silence_s) ? `, longest silence ${fixed(f.longest_silence_s, 1)} s` : "";
+      return `${fixed(f.flight_loss * 100, 1)} % lost${silence}`;
+    },
   },
   {
     key: "link",
     title: "Range left",
-    text: (f) =>
-      known(f.range_m)
-        ? `reaches ${distance(f.range_m)} with its fading (95 % ${distance(f.range_low_m)} to ${distance(f.range_high_m)}), ${distance(f.range_left_m)} beyond this flight`
-        : undefined,
+    text: (f) => {
+      if (!known(f.range_m)) return undefined;
+      const doubt = `(95 % ${distance(f.range_low_m)} to ${distance(f.range_high_m)})`;
+      return `reaches ${distance(f.range_m)} with its fading ${doubt}, ${distance(f.range_left_m)} beyond this flight`;
+    },
   },
 ];
 

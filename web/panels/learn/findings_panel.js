@@ -39,14 +39,14 @@ export function FindingsPanel(el, acts, whole = false) {
         list,
         found,
         (entry) => `${view.store.session} ${entry.key} ${replay}`,
-        (entry) => make(entry, replay, acts),
+        () => make(replay, acts),
         (node, entry) => update(node, entry, zero),
       );
     },
   };
 }
 
-function make(entry, replay, acts) {
+function make(replay, acts) {
   const word = h("span", { class: "finding-word" });
   const what = h("p", { class: "finding-text" });
   const advice = h("p", { class: "finding-advice" });

@@ -1,4 +1,5 @@
-// The vehicle's own log over the recording: bring it in, see how sure its clock is, look at both and at what the radio lost.
+// The vehicle's own log over the recording: bring it in, see how sure its clock is, look at both and at what the radio
+// lost.
 
 import { h, setHidden, setText } from "../../kit/dom.js";
 import { fixed } from "../../kit/format.js";
@@ -13,16 +14,19 @@ const PAIRS = [
 ];
 const AROUND_S = 5;
 
+function lostWords({ role, share, due, heard, longest_gap_s: gap }) {
+  return `${role}: ${fixed(share * 100, 1)} % not heard (${due - heard} of ${due}), longest gap ${fixed(gap, 2)} s`;
+}
+
 /** What the station says of a log, as sentences. */
 export function sentences(told) {
   const found = told.alignment ?? told;
   if (found.refused) return [`Not aligned: ${found.refused}.`];
-  const clock = `Recording time is ${fixed(found.offset_s, 3)} s plus the log's time, drifting ${fixed(found.drift * 1e6, 0)} millionths; sure to ${fixed(found.sigma_s * 1000, 1)} ms (one sigma), match ${fixed(found.match, 3)} over ${fixed(found.overlap_s, 0)} s.`;
-  const lost = (told.lost ?? []).map(
-    (one) =>
-      `${one.role}: ${fixed(one.share * 100, 1)} % not heard (${one.due - one.heard} of ${one.due}), longest gap ${fixed(one.longest_gap_s, 2)} s`,
-  );
-  return [clock, ...lost];
+  const drift = `drifting ${fixed(found.drift * 1e6, 0)} millionths`;
+  const sure = `sure to ${fixed(found.sigma_s * 1000, 1)} ms (one sigma)`;
+  const match = `match ${fixed(found.match, 3)} over ${fixed(found.overlap_s, 0)} s`;
+  const clock = `Recording time is ${fixed(found.offset_s, 3)} s plus the log's time, ${drift}; ${sure}, ${match}.`;
+  return [clock, ...(told.lost ?? []).map(lostWords)];
 }
 
 export function OnboardPanel(el, acts) {

@@ -173,15 +173,8 @@ function forecast(told) {
       }),
     ),
     h("ul", { class: "plan-limits" }, ...told.limits.map(limit)),
-    told.flown.apogee_m !== undefined &&
-      h("p", {
-        class: "plan-says",
-        text: `This flight, measured: apogee ${fixed(told.flown.apogee_m, 0)} m${known(told.flown.rail_exit_speed_m_s) ? `, rail exit ${fixed(told.flown.rail_exit_speed_m_s, 1)} m/s` : ""}.`,
-      }),
-    h("p", {
-      class: "plan-says",
-      text: `Mass: ${told.sources.mass}. Drag: ${told.sources.drag}. Air: ${told.sources.density}. Wind: ${told.sources.wind}.${told.sources.propellant ? ` Propellant: ${told.sources.propellant}.` : ""}`,
-    }),
+    told.flown.apogee_m !== undefined && h("p", { class: "plan-says", text: flownWords(told.flown) }),
+    h("p", { class: "plan-says", text: sourceWords(told.sources) }),
     h("p", {
       class: "plan-says",
       text: "Rules of thumb are common practice, and a forecast is no permission: the range safety officer decides.",
@@ -252,7 +245,7 @@ function configuration(told) {
     ),
     h("p", {
       class: "plan-says",
-      text: `Center of pressure ${fixed(told.center_of_pressure_m, 3)} m from the nose tip, slope ${fixed(told.normal_force_slope, 2)} per rad: ${told.parts.map((part) => `${part.name} ${fixed(part.slope, 2)} at ${fixed(part.station_m, 3)} m`).join(", ")}.`,
+      text: pressureWords(told),
     }),
     h("p", { class: "plan-says", text: `The margin is ${told.margin_words} (common practice).` }),
     h(
@@ -283,11 +276,40 @@ function configuration(told) {
         ),
       ),
     ),
-    h("p", {
-      class: "plan-says",
-      text: differing.length
-        ? `The sheet\u2019s own numbers differ by more than 2 %: ${differing.map((row) => `${row.key} ${fixed(row.sheet, 3)} on the sheet, ${fixed(row.computed, 3)} by its pieces`).join("; ")}.`
-        : "The sheet\u2019s own numbers agree with its pieces within 2 %.",
-    }),
+    h("p", { class: "plan-says", text: differenceWords(differing) }),
   ];
+}
+
+function flownWords({ apogee_m: apogee, rail_exit_speed_m_s: speed }) {
+  const exit = known(speed) ? `, rail exit ${fixed(speed, 1)} m/s` : "";
+  return `This flight, measured: apogee ${fixed(apogee, 0)} m${exit}.`;
+}
+
+function sourceWords({ mass, drag, density, wind, propellant }) {
+  const sources = [
+    ["Mass", mass],
+    ["Drag", drag],
+    ["Air", density],
+    ["Wind", wind],
+    ["Propellant", propellant],
+  ];
+  return sources
+    .filter(([title, text]) => text || title !== "Propellant")
+    .map(([title, text]) => `${title}: ${text}.`)
+    .join(" ");
+}
+
+function pressureWords({ center_of_pressure_m: center, normal_force_slope: slope, parts }) {
+  const shares = parts
+    .map((part) => `${part.name} ${fixed(part.slope, 2)} at ${fixed(part.station_m, 3)} m`)
+    .join(", ");
+  return `Center of pressure ${fixed(center, 3)} m from the nose tip, slope ${fixed(slope, 2)} per rad: ${shares}.`;
+}
+
+function differenceWords(rows) {
+  if (!rows.length) return "The sheet\u2019s own numbers agree with its pieces within 2 %.";
+  const words = rows.map(
+    ({ key, sheet, computed }) => `${key} ${fixed(sheet, 3)} on the sheet, ${fixed(computed, 3)} by its pieces`,
+  );
+  return `The sheet\u2019s own numbers differ by more than 2 %: ${words.join("; ")}.`;
 }

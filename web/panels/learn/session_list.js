@@ -1,5 +1,5 @@
-// The shelf: every recording, to be found, opened, noted, compared, saved elsewhere or put into the trash. A damaged one is
-// listed with its sentence and hides nothing else.
+// The shelf: every recording, to be found, opened, noted, compared, saved elsewhere or put into the trash. A damaged
+// one is listed with its sentence and hides nothing else.
 
 import { h, setAttr, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
 import { bytes, duration, fixed } from "../../kit/format.js";
@@ -278,5 +278,5 @@ function facts(session) {
 
 function when(utc) {
   const date = new Date(utc);
-  return Number.isNaN(date.getTime()) ? "" : date.toISOString().slice(0, 16).replace("T", " ") + " UTC";
+  return Number.isNaN(date.getTime()) ? "" : `${date.toISOString().slice(0, 16).replace("T", " ")} UTC`;
 }

@@ -26,7 +26,9 @@ export function steer(target, now, speed) {
   return { rate: speed * (1 + Math.max(-0.5, Math.min(0.5, off * PULL_PER_S))) };
 }
 
-/** A second inside the frame that shows `target`: frames are shown from their own time on, so aim at the frame's middle. */
+/**
+ * A second inside the frame that shows `target`: frames are shown from their own time on, so aim at the frame's middle.
+ */
 export function insideFrame(target, frame = FRAME_S) {
   return (Math.floor(target / frame + 1e-6) + 0.5) * frame;
 }
@@ -71,7 +73,7 @@ export function VideoPanel(el, acts) {
       setHidden(body, !replay);
       setHidden(pass, !replay || liftOff === undefined);
       if (!replay) {
-        slots.forEach((slot) => slot.rest());
+        for (const slot of slots) slot.rest();
         return;
       }
       if (passing && (view.cursor.t > liftOff + PASS_TO_S || !replay.clock.playing)) {

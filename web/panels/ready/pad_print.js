@@ -1,7 +1,7 @@
 // The pad sheet on paper: one page with lines to sign on. It is only seen in print.
 
 import { h } from "../../kit/dom.js";
-import { ADVICE, plain, STANDINGS, summaryOf, tickWords, valueOf } from "./pad_state.js";
+import { ADVICE, plain, STANDINGS, summaryOf, tickWords, valueBeside } from "./pad_state.js";
 
 const SIGNED = ["Flier", "Range safety officer"];
 
@@ -20,6 +20,7 @@ function paperOf(sheet, view) {
     ["Date", dayOf(sheet.at)],
     ["Session", view.page.replay?.name ?? view.page.beat?.recording?.file ?? ""],
   ];
+  const when = sheet.when ?? (sheet.state === "closed" ? "at lift-off" : "when printed");
   return h(
     "section",
     { id: "paper", class: "paper", "aria-hidden": "true" },
@@ -31,14 +32,7 @@ function paperOf(sheet, view) {
       { class: "paper-facts" },
       ...facts.filter(([, text]) => text).map(([name, text]) => h("span", {}, `${name}: `, h("b", { text }))),
     ),
-    h(
-      "p",
-      { class: "paper-state" },
-      h("b", {
-        text: `As it stood ${sheet.when ?? (sheet.state === "closed" ? "at lift-off" : "when printed")}: ${summaryOf(sheet.lines)}. `,
-      }),
-      ADVICE,
-    ),
+    h("p", { class: "paper-state" }, h("b", { text: `As it stood ${when}: ${summaryOf(sheet.lines)}. ` }), ADVICE),
     h(
       "table",
       {},
@@ -62,7 +56,7 @@ function paperOf(sheet, view) {
 
 function rowOf(view, sheet, item) {
   const { mark, word } = STANDINGS[item.line.standing];
-  const told = item.automatic ? valueOf(view, sheet, item) : tickWords(item.line);
+  const told = item.automatic ? valueBeside(view, sheet, item) : tickWords(item.line);
   return h(
     "tr",
     {},

@@ -13,7 +13,7 @@ import {
   summaryOf,
   tickWords,
   toneOf,
-  valueOf,
+  valueBeside,
 } from "./pad_state.js";
 
 const SURE_WITHIN_MS = 4000;
@@ -194,7 +194,7 @@ function List(tick) {
             (item) => `${item.name} ${item.title}`,
             make,
             (one, item) => {
-              one.show(item, valueOf(view, sheet, item), able, view.cursor.rx);
+              one.show({ item, text: valueBeside(view, sheet, item), able, rx: view.cursor.rx });
               setAttr(one, "data-item", item.name);
               setText(one.reason, item.why);
               setHidden(one.reason, !why);
@@ -222,7 +222,7 @@ function automaticItem() {
   told.append(word, " ", value, " ", bound);
   const node = h("li", { class: "pad-item" }, mark, title, since, told, reason);
   node.reason = reason;
-  node.show = (item, text, able, rx) => {
+  node.show = ({ item, text, rx }) => {
     const { line } = item;
     const standing = STANDINGS[line.standing];
     setText(mark, standing.mark);
@@ -269,7 +269,7 @@ function manualItem(tick) {
   number.addEventListener("keydown", (event) => {
     if (event.key === "Enter" && !now.line.by) act();
   });
-  node.show = (item, text, able) => {
+  node.show = ({ item, able }) => {
     now = item;
     const { line } = item;
     const standing = STANDINGS[line.standing];

@@ -1,4 +1,5 @@
-// The pad sheet as the journal tells it at a moment, and the values beside its bounds. The station judges; nothing here does.
+// The pad sheet as the journal tells it at a moment, and the values beside its bounds. The station judges; nothing here
+// does.
 
 import { age, fixed, valueWithUnit } from "../../kit/format.js";
 
@@ -17,7 +18,8 @@ export const STANDINGS = {
 export const ADVICE = "This sheet advises. The range safety officer decides.";
 
 /**
- * The sheet at station time rx: {title, note, at, groups: [{title, items: [{...shape, line}]}], state, round, why, lines},
+ * The sheet at station time rx: {title, note, at, groups: [{title, items: [{...shape, line}]}], state, round, why,
+ * lines},
  * or null in a session without one.
  */
 export function sheetAt(journal, rx = Infinity) {
@@ -88,8 +90,10 @@ export function toneOf(lines) {
   return STANDINGS[worst ?? "met"].tone;
 }
 
-/** What stands beside the bound now: read from telemetry at the cursor while the sheet follows it, else as it was kept. */
-export function valueOf(view, sheet, item) {
+/**
+ * What stands beside the bound now: read from telemetry at the cursor while the sheet follows it, else as it was kept.
+ */
+export function valueBeside(view, sheet, item) {
   if (!item.automatic || sheet.state === "closed") return plain(item.line.value);
   const [role] = item.roles;
   if (role === "ground.warnings") return String(view.alarms().filter((alarm) => alarm.severity === "warning").length);

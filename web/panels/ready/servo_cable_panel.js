@@ -1,4 +1,5 @@
-// The servo cable as a panel of its own, for the pad: do the servos have power, do they answer, is the connector closed?
+// The servo cable as a panel of its own, for the pad: do the servos have power, do they answer, is the connector
+// closed?
 
 import { absent, builder } from "../../kit/dom.js";
 import { ServoCable } from "../../kit/servo_cable.js";

@@ -2,6 +2,8 @@
 
 import { h, setHidden, setText } from "../../kit/dom.js";
 
+const SHARING = "Start the station with --share to let phones on the same network look, without any right to command.";
+
 export function SharePanel(el) {
   const code = h("img", {
     class: "share-code",
@@ -14,7 +16,7 @@ export function SharePanel(el) {
   const link = h("p", { class: "share-link", testid: "share-link" });
   const none = h("p", {
     class: "absent",
-    text: "Nobody else can watch: the page answers on this computer only. Start the station with --share to let phones on the same network look, without any right to command.",
+    text: `Nobody else can watch: the page answers on this computer only. ${SHARING}`,
   });
   el.append(code, link, none);
   return {

@@ -1,5 +1,6 @@
-// Bench trials: choose a written plan, get it ready, hold to confirm, watch it cycle by cycle, read the result. What a trial
-// is doing stands in the journal (topic "trial"), so a replay shows it as it was. The result is drawn in trial_result.js.
+// Bench trials: choose a written plan, get it ready, hold to confirm, watch it cycle by cycle, read the result. What a
+// trial is doing stands in the journal (topic "trial"), so a replay shows it as it was. The result is drawn in
+// trial_result.js.
 
 import { confirmWindow, countdown } from "../../kit/confirm_window.js";
 import { h, setAttr, setHidden, setText, setTone, syncList } from "../../kit/dom.js";
@@ -184,7 +185,7 @@ export function TrialPanel(el, acts) {
     setTone(said, trial ? trialTone(trial) : "none");
     setAttr(said, "data-state", state);
     drawProgress(trial);
-    result.update(view.store, trial?.result, trial?.entry);
+    result.update(trial?.result, trial?.entry);
   }
 
   function drawPlan(canCommand, taken) {

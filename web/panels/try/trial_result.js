@@ -26,16 +26,18 @@ export function scoreSentences(result) {
   const found = [
     `${result.passed} of ${result.runs} runs passed, ${result.failed} failed; ${result.planned} were planned.`,
   ];
-  if (result.runs)
-    found.push(
-      `Failure rate at most ${percent(result.upper_bound)} (one-sided exact bound, ${confidence}); ${percent(low)} to ${percent(high)} (two-sided exact interval, ${confidence}).`,
-    );
-  const first = result.first_failure;
-  if (first)
-    found.push(
-      `First failure: ${[first.run ? `run ${first.run}, cycle ${first.cycle}` : "outside the cycles", first.variant, first.step].filter(Boolean).join(", ")}: ${first.cause}`,
-    );
+  if (result.runs) {
+    const bound = `at most ${percent(result.upper_bound)} (one-sided exact bound, ${confidence})`;
+    const interval = `${percent(low)} to ${percent(high)} (two-sided exact interval, ${confidence})`;
+    found.push(`Failure rate ${bound}; ${interval}.`);
+  }
+  if (result.first_failure) found.push(failureWords(result.first_failure));
   return found;
+}
+
+function failureWords({ run, cycle, variant, step, cause }) {
+  const where = [run ? `run ${run}, cycle ${cycle}` : "outside the cycles", variant, step];
+  return `First failure: ${where.filter(Boolean).join(", ")}: ${cause}`;
 }
 
 /** The bars of a histogram: x and height as shares of the picture, with the bin's edges and count. */
@@ -92,7 +94,8 @@ function picture(title, distribution) {
   const [first, last] = [bars[0].low, bars.at(-1).high];
   const x = (seconds) => LEFT + ((seconds - first) / (last - first)) * (WIDTH - LEFT - 8);
   const median = x(distribution.median);
-  const label = `${title}: ${distribution.count} times from ${ms(first)} to ${ms(last)} milliseconds, median ${ms(distribution.median)}, 99th percentile ${ms(distribution.p99)}`;
+  const middle = `median ${ms(distribution.median)}, 99th percentile ${ms(distribution.p99)}`;
+  const label = `${title}: ${distribution.count} times from ${ms(first)} to ${ms(last)} milliseconds, ${middle}`;
   return h(
     "figure",
     { class: "trial-picture", testid: "trial-histogram" },
@@ -160,10 +163,12 @@ function sweepPicture({ title, places }) {
   if (all.length < 4) return undefined;
   const [left, right] = [Math.min(...all.map(({ x }) => x)), Math.max(...all.map(({ x }) => x))];
   const [low, high] = [Math.min(0, ...all.map(({ y }) => y)), Math.max(0, ...all.map(({ y }) => y))];
-  const x = (value) => LEFT + 8 + ((value - left) / (right - left || 1)) * (WIDTH - LEFT - 20);
-  const y = (value) => BASE - 4 - ((value - low) / (high - low || 1)) * (BASE - 22);
+  const across = (value) => LEFT + 8 + ((value - left) / (right - left || 1)) * (WIDTH - LEFT - 20);
+  const upTo = (value) => BASE - 4 - ((value - low) / (high - low || 1)) * (BASE - 22);
   const path = (points) =>
-    points.map((point, i) => `${i ? "L" : "M"}${x(point.x).toFixed(1)} ${y(point.y).toFixed(1)}`).join(" ");
+    points.map((point, i) => `${i ? "L" : "M"}${across(point.x).toFixed(1)} ${upTo(point.y).toFixed(1)}`).join(" ");
+  const extent = `goes from ${fixed(low, 2)} to ${fixed(high, 2)} degrees`;
+  const label = `${title}: measured minus asked ${extent}; the gap between the two lines is the backlash`;
   return h(
     "figure",
     { class: "trial-picture", testid: "trial-sweep" },
@@ -173,13 +178,13 @@ function sweepPicture({ title, places }) {
       {
         viewBox: `0 0 ${WIDTH} ${HEIGHT}`,
         role: "img",
-        "aria-label": `${title}: measured minus asked goes from ${fixed(low, 2)} to ${fixed(high, 2)} degrees; the gap between the two lines is the backlash`,
+        "aria-label": label,
       },
-      s("line", { class: "trial-axis", x1: LEFT, x2: WIDTH - 8, y1: y(0), y2: y(0) }),
+      s("line", { class: "trial-axis", x1: LEFT, x2: WIDTH - 8, y1: upTo(0), y2: upTo(0) }),
       s("path", { class: "trial-rising", d: path(rising) }),
       s("path", { class: "trial-falling", d: path(falling) }),
-      s("text", { x: LEFT - 3, y: y(high) + 4, "text-anchor": "end", text: fixed(high, 1) }),
-      s("text", { x: LEFT - 3, y: y(low) + 4, "text-anchor": "end", text: fixed(low, 1) }),
+      s("text", { x: LEFT - 3, y: upTo(high) + 4, "text-anchor": "end", text: fixed(high, 1) }),
+      s("text", { x: LEFT - 3, y: upTo(low) + 4, "text-anchor": "end", text: fixed(low, 1) }),
       s("text", { x: LEFT, y: HEIGHT - 6, text: fixed(left, 1) }),
       s("text", { x: WIDTH - 8, y: HEIGHT - 6, "text-anchor": "end", text: fixed(right, 1) }),
     ),
@@ -187,10 +192,9 @@ function sweepPicture({ title, places }) {
 }
 
 function pingPart({ sent, answered, frames, frames_lost: lost, loss, round_trip: trip }) {
+  const unanswered = `${lost} of ${frames} frames had no answer in time (${percent(loss)})`;
   return [
-    h("p", {
-      text: `${answered} of ${sent} pings answered; ${lost} of ${frames} frames had no answer in time (${percent(loss)}).`,
-    }),
+    h("p", { text: `${answered} of ${sent} pings answered; ${unanswered}.` }),
     trip && distributionTable([{ title: "Round trip", ...trip }], "Round trip, ms"),
     trip && picture("Round trip", trip),
   ];
@@ -229,7 +233,7 @@ export function TrialResult() {
   const el = h("div", { class: "trial-result", testid: "trial-result" });
   return {
     el,
-    update(store, result, entry) {
+    update(result, entry) {
       setHidden(el, !result);
       once(result ? entry : null, () => el.replaceChildren(...(result ? parts(result) : [])));
     },

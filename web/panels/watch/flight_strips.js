@@ -76,7 +76,10 @@ export function AddedStrips(el, acts) {
   };
 }
 
-/** The whole session: drag to zoom, wheel to zoom, shift and drag or shift and wheel to pan, double click for everything. */
+/**
+ * The whole session: drag to zoom, wheel to zoom, shift and drag or shift and wheel to pan, double click for
+ * everything.
+ */
 export function ReviewStrips(el, acts) {
   let range = null;
   let store = null;
