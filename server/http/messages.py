@@ -1,4 +1,4 @@
-"""The shapes sent to the page, in one place. `web/session/messages.js` is the other end of the same list of names.
+"""The shapes sent to the page, in one place. The page is the other end of the same list of names.
 
 Numbers are JSON numbers; what JSON has no form for travels as "nan", "inf", "-inf" in rows, and as real 64-bit floats
 in the binary columns.

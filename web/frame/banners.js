@@ -3,8 +3,6 @@
 import { h, setHidden, setText, setTone } from "../kit/dom.js";
 import { dayTime, duration } from "../kit/format.js";
 
-const HASH_WORDS = 8;
-
 export function Banners(el, acts) {
   const demo = h("p", {
     class: "banner -demo",
@@ -63,9 +61,4 @@ export function replayWords(mode, desk) {
   if (mode === "replay") return "nothing can be transmitted.";
   if (!desk) return "no command can be given from here.";
   return "no command can be given from here; Safe all still reaches the live vehicle.";
-}
-
-/** Short form of a dictionary hash, for comparing by eye. */
-export function shortHash(hash) {
-  return String(hash ?? "").slice(0, HASH_WORDS);
 }

@@ -20,7 +20,7 @@ function nameOf(key) {
  * Which marks have room for their word beside them; the others keep their tick and their tooltip.
  * @param {{key:string, name:string, x:number}[]} marks x in pixels @returns {Set<string>} keys
  */
-export function worded(marks, width) {
+function worded(marks, width) {
   const rank = ({ key }) => FIRST.indexOf(key) + 1 || FIRST.length + 1;
   const taken = [];
   const keys = new Set();
@@ -34,7 +34,7 @@ export function worded(marks, width) {
 }
 
 /** Moments, marks and restarts as places on the timeline: {key, name, t}. */
-export function timelineMarks(view) {
+function timelineMarks(view) {
   const { journal } = view.store;
   const moments = journal
     .states("moment")

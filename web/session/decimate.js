@@ -9,7 +9,7 @@ const GAP_PERIODS = 3.5;
 const LEAST_GAP_S = 0.35;
 
 /** Longest time between two rows that still counts as connected; Infinity for tables without a fixed rate. */
-export function gapLength(rate_hz) {
+function gapLength(rate_hz) {
   return rate_hz > 0 ? Math.max(LEAST_GAP_S, GAP_PERIODS / rate_hz) : Infinity;
 }
 

@@ -4,7 +4,7 @@
 const RETRY_S = [0.5, 1, 2, 4, 5];
 
 /** Seconds without any message after which the station counts as silent. */
-export const SILENT_S = 2;
+const SILENT_S = 2;
 
 /** A check that comes this much later than planned means that the tab or the laptop slept. */
 const SLEPT_S = 5;

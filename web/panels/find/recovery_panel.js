@@ -17,7 +17,7 @@ import {
 const AT_PAD_M = 3;
 
 /** Bearing (radians from north, clockwise) and distance in meters of a place east and north of the pad. */
-export function fromPad(east, north) {
+function fromPad(east, north) {
   return { bearing: Math.atan2(east, north), distance: Math.hypot(east, north) };
 }
 

@@ -7,14 +7,14 @@ const DEG = 180 / Math.PI;
 const known = Number.isFinite;
 
 /** Figures at the cursor by key. */
-export function figuresOf(view, whole = false) {
+function figuresOf(view, whole = false) {
   return Object.fromEntries(
     (whole ? view.finalStates("figure") : view.states("figure")).map((entry) => [entry.key, entry.body]),
   );
 }
 
 /** Rows [title, text] of everything judged so far. */
-export function figureRows(figures, zero) {
+function figureRows(figures, zero) {
   return ROWS.map(({ key, title, text }) => {
     const body = figures[key];
     if (!body) return undefined;

@@ -6,7 +6,7 @@ import { duration, tClock } from "../../kit/format.js";
 const WORDS = { warning: "Warning", caution: "Caution" };
 
 /** Findings at the cursor, warnings first, then by time. */
-export function findingsOf(view, whole = false) {
+function findingsOf(view, whole = false) {
   const rank = ({ severity }) => (severity === "warning" ? 0 : 1);
   return (whole ? view.finalStates("finding") : view.states("finding"))
     .filter((entry) => entry.text)

@@ -114,7 +114,7 @@ const UNITS = [
 const TIMES = ["s", "ms", "us", "min"];
 
 /** What is remembered of a log's columns: the next log of the same vehicle needs no second mapping. */
-export const mappingKey = (columns) => `blockhouse.log ${columns.join("|")}`;
+const mappingKey = (columns) => `blockhouse.log ${columns.join("|")}`;
 
 function mappingForm({ file, form }, acts) {
   const known = JSON.parse(localStorage.getItem(mappingKey(form.columns)) ?? "null") ??

@@ -21,11 +21,11 @@ const SAVES = [
   ["export/gpx", "GPX"],
 ];
 
-export const titleOf = (session) => session.label || session.name;
+const titleOf = (session) => session.label || session.name;
 const found = (session) => Object.values(session.findings ?? {}).reduce((sum, count) => sum + (count || 0), 0);
 
 /** Sessions that hold every word of the question in label, name, vehicle, place, date, notes or sentence. */
-export function matching(sessions, question) {
+function matching(sessions, question) {
   const words = question.toLowerCase().split(/\s+/).filter(Boolean);
   return sessions.filter((one) => {
     const text = [one.label, one.name, one.vehicle, one.site, one.started_utc, one.notes, one.sentence]

@@ -4,7 +4,7 @@ import { h, setHidden, setText } from "../../kit/dom.js";
 import { duration, fixed, NOTHING } from "../../kit/format.js";
 
 /** Rows [title, text] of a summary; only what the station sent, nothing computed here. */
-export function summaryRows(summary) {
+function summaryRows(summary) {
   const zero = summary.lift_off_t;
   const at = (t) => (Number.isFinite(t) && Number.isFinite(zero) ? ` at T+${fixed(t - zero, 1)} s` : "");
   const rows = [

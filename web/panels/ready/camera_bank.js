@@ -108,7 +108,7 @@ function costOf(view, sample) {
 }
 
 /** What the cameras together cost, from measured currents and the vehicle sheet's battery. */
-export function costWords(view, cameras) {
+function costWords(view, cameras) {
   const charge = toSpend(view);
   if (charge === undefined)
     return view.has("battery.charge_used") ? "Pad minutes: the vehicle sheet gives no battery." : "";

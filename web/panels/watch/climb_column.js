@@ -25,7 +25,7 @@ export function spread(wanted, gap, low, high) {
 }
 
 /** Top of the scale: a round number that leaves air above everything, so that it jumps rarely. */
-export function scaleTop(greatest) {
+function scaleTop(greatest) {
   const step = STEPS_M.find((one) => greatest * 1.12 <= one * 8) ?? STEPS_M[STEPS_M.length - 1];
   return { step, top: Math.max(step * 2, Math.ceil((greatest * 1.12) / step) * step) };
 }

@@ -15,7 +15,7 @@ export function isEvent({ topic, body }) {
 }
 
 /** A finding is told again whenever its numbers get better; only the latest wording is a line. Newest first. */
-export function withoutOlderFindings(entries) {
+function withoutOlderFindings(entries) {
   const seen = new Set();
   return entries.filter(({ topic, key }) => topic !== "finding" || (!seen.has(key) && seen.add(key)));
 }

@@ -15,7 +15,7 @@ const AFTER_S = 20;
 const LEAST_S = 0.2;
 
 /** End of the window is the cursor; its length is the person's choice. "Flight" ends a little after landing. */
-export function followWindow(span, t, { liftOff, landing, start }) {
+function followWindow(span, t, { liftOff, landing, start }) {
   if (span === "all") return [Math.min(start, t - 1), t];
   if (span === "flight" && liftOff !== undefined)
     return [Math.min(liftOff - BEFORE_S, t - 1), Math.min(t, (landing ?? t) + AFTER_S)];

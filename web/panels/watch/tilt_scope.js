@@ -11,7 +11,7 @@ const TRACE_S = 6;
 const BANDS = 8;
 
 /** Place of a nose direction on a scope of the given radius; beyond the edge it is clamped to the edge. */
-export function scopePoint(tiltDeg, azimuthRad, radius) {
+function scopePoint(tiltDeg, azimuthRad, radius) {
   const r = (Math.min(EDGE_DEG, tiltDeg) / EDGE_DEG) * radius;
   return { x: r * Math.sin(azimuthRad), y: -r * Math.cos(azimuthRad), clamped: tiltDeg > EDGE_DEG };
 }
