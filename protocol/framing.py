@@ -15,7 +15,6 @@ from cobs import cobs
 DELIMITER = b"\x00"
 CONTENT_MAX = 254
 ENCODED_MAX = CONTENT_MAX + 1
-FRAME_MAX = ENCODED_MAX + 1
 
 
 def encode_frame(content: bytes) -> bytes:

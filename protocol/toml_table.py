@@ -82,10 +82,10 @@ class TomlTable:
             raise self.problem("must be a list of numbers", key)
         return [self.finite(item, key) for item in items]
 
-    def raw(self, key: str, default: object = None) -> object:
-        """Return the value of `key` as TOML gave it, whatever its type."""
+    def raw(self, key: str) -> object:
+        """Return the value of `key` as TOML gave it, whatever its type; None when it is missing."""
         self._asked.add(key)
-        return self._values.get(key, default)
+        return self._values.get(key)
 
     def has(self, key: str) -> bool:
         """Tell whether the table holds `key`."""

@@ -9,8 +9,9 @@ from collections.abc import Iterable
 from protocol.checksum import append_crc
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary, parse_dictionary
+from protocol.events import Event, PacketReceived
 from protocol.framing import encode_frame
-from protocol.link import NEED_DATA, Event, Link, PacketReceived
+from protocol.link import NEED_DATA, Link
 from protocol.packets import COUNT_MASK
 
 KEY = bytes(range(32))

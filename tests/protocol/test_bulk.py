@@ -16,8 +16,9 @@ import protocol.bulk
 from protocol.bulk import Decoded, crc16_rows, decode_stream
 from protocol.checksum import append_crc
 from protocol.dictionary import Dictionary
+from protocol.events import PacketReceived
 from protocol.framing import CONTENT_MAX, encode_frame
-from protocol.link import NEED_DATA, Link, PacketReceived
+from protocol.link import NEED_DATA, Link
 from protocol.vehicle import VehicleLink
 from tests.protocol.helpers import (
     KEY,

@@ -29,9 +29,6 @@ ROWS = [
     (bytes.fromhex("1801C0000000AA"), 0x37A0),
 ]
 
-# check_values 1, near misses for "123456789" (V crccheck): what a wrong parameter would give.
-NEAR_MISSES = (0x31C3, 0xE5CC, 0xD64E, 0xCE3C, 0x2189, 0x6F91, 0x906E, 0x4B37)
-
 
 @pytest.mark.parametrize(("message", "crc"), ROWS)
 def test_published_rows(message: bytes, crc: int) -> None:
@@ -39,10 +36,6 @@ def test_published_rows(message: bytes, crc: int) -> None:
     assert append_crc(message) == message + crc.to_bytes(2, "big")
     assert crc16(append_crc(message)) == 0, "residue of the catalogue entry"
     assert crc_holds(append_crc(message))
-
-
-def test_it_is_none_of_its_neighbors_in_the_catalogue() -> None:
-    assert crc16(b"123456789") not in NEAR_MISSES
 
 
 @given(st.binary(max_size=300))

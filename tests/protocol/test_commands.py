@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import hmac
 import math
 import struct
 
@@ -18,7 +17,6 @@ from spacepackets.ccsds.spacepacket import SpacePacketHeader
 from protocol.checksum import append_crc
 from protocol.commands import (
     COUNTER_MAX,
-    TAG_SIZE,
     Argument,
     CommandFrame,
     Condition,
@@ -54,10 +52,8 @@ RFC_4231 = [
 
 
 @pytest.mark.parametrize(("key", "data", "digest"), RFC_4231)
-def test_rfc_4231_through_hmac_and_the_truncated_tag(key: bytes, data: bytes, digest: str) -> None:
-    assert hmac.new(key, data, hashlib.sha256).hexdigest().startswith(digest)
+def test_the_tag_is_the_first_16_bytes_of_rfc_4231(key: bytes, data: bytes, digest: str) -> None:
     assert command_tag(key, data).hex() == digest[:32]
-    assert len(command_tag(key, data)) == TAG_SIZE == 16
 
 
 # ---------------------------------------------------------------- the frame

@@ -28,10 +28,3 @@ def test_a_person_is_told_of_problems_and_faults_of_the_program_are_none() -> No
     assert issubclass(OurMistake, Problem)
     assert issubclass(DictionaryError, OurMistake) and issubclass(ValueRefused, OurMistake)
     assert not issubclass(ShortBuffer, Problem)
-
-
-def test_values_are_kept_as_attributes() -> None:
-    error = DictionaryError("a.b", "is wrong", "f.toml")
-    assert (error.where, error.problem, error.file) == ("a.b", "is wrong", "f.toml")
-    refused = ValueRefused("x", 3, "no")
-    assert (refused.name, refused.value, refused.problem) == ("x", 3, "no")

@@ -13,22 +13,20 @@ from hypothesis import strategies as st
 
 from protocol.checksum import append_crc
 from protocol.errors import OurMistake, ValueRefused
-from protocol.framing import ENCODED_MAX, encode_frame
-from protocol.link import (
-    CLOCK_FALL_MS,
-    NEED_DATA,
+from protocol.events import (
     BootIdLearned,
     BytesSkipped,
     CounterWrapped,
     Event,
     FrameDamaged,
-    Link,
     PacketReceived,
     PacketRepeated,
     PacketUnknown,
     SequenceGap,
     VehicleRestarted,
 )
+from protocol.framing import ENCODED_MAX, encode_frame
+from protocol.link import CLOCK_FALL_MS, NEED_DATA, Link
 from protocol.packets import TIME_MODULUS_MS
 from tests.protocol.helpers import (
     KEY,

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from protocol.commands import build_command_frame
 from protocol.errors import ValueRefused
-from protocol.link import BootIdLearned, PacketReceived
+from protocol.events import BootIdLearned, PacketReceived
 from protocol.packets import PrimaryHeader
 from protocol.vehicle import ANSWERS_KEPT, Order, Rejected, Repeat, VehicleLink
 from tests.protocol.helpers import KEY, SANDPIPER, SMALL, SMALL_VALUES, heard, random_chunks, telemetry
