@@ -10,6 +10,7 @@ import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, isfinite, log2
+from sys import float_info
 
 import numpy as np
 
@@ -35,17 +36,17 @@ class ThrustCurve:
 
     @property
     def burn_s(self) -> float:
-        """Time of the last point."""
+        """Time of the last point, s after ignition."""
         return float(self.t_s[-1])
 
     @property
     def impulse_n_s(self) -> float:
-        """Area under the curve, exact for straight lines."""
+        """Area under the curve in N s, exact for straight lines."""
         return float(np.sum(0.5 * (self.thrust_n[1:] + self.thrust_n[:-1]) * np.diff(self.t_s)))
 
     @property
     def mean_n(self) -> float:
-        """Impulse over burn time."""
+        """Impulse over burn time, N."""
         return self.impulse_n_s / self.burn_s
 
     @property
@@ -55,7 +56,7 @@ class ThrustCurve:
         return _LETTERS[place] if place < len(_LETTERS) else "beyond O"
 
     def at(self, t_s: float) -> float:
-        """Return thrust at a time, zero outside the curve."""
+        """Return thrust (N) at a time (s after ignition), zero outside the curve."""
         return float(np.interp(t_s, self.t_s, self.thrust_n, left=0.0, right=0.0))
 
     def burned(self) -> Floats:
@@ -94,17 +95,17 @@ def curve_of_csv(text: str) -> ThrustCurve:
     rows = list(csv.reader(lines, delimiter=";" if lines and ";" in lines[0] else ","))
     if rows and not all(_number_in(cell) is not None for cell in rows[0]):
         rows = rows[1:]
-    points = []
+    points: list[list[float]] = []
     for number, row in enumerate(rows, 1):
-        values = [_number_in(cell) for cell in row]
-        if len(values) != 2 or None in values:
+        values = [value for value in map(_number_in, row) if value is not None]
+        if len(values) != 2 or len(row) != 2:
             raise CurveProblem(f"line {number} of the thrust curve is no time in s and thrust in N: {','.join(row)[:40]!r}")
         points.append(values)
     return curve_of(points)
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= float_info.max
 
 
 def _number_in(cell: str) -> float | None:

@@ -14,7 +14,10 @@ WINDOW_S = 10
 
 @dataclass(frozen=True, slots=True)
 class LinkSecond:
-    """The link at the end of one whole second of arrival time."""
+    """The link at the end of one whole second of arrival time.
+
+    `loss` is the share of packets lost and `bytes_per_s` the mean over the last `WINDOW_S`; the counts run from the start.
+    """
 
     second: int
     loss: float
@@ -49,7 +52,7 @@ class LinkQuality:
         if self._second is None:
             self._second = self._first_second = second
         elif second > self._second:
-            ended = self._end()
+            ended = self._end(self._second)
             self._second = second
         self._now.received += received
         self._now.lost += lost
@@ -61,19 +64,19 @@ class LinkQuality:
         return ended
 
     def loss_at(self, second: int) -> float:
-        """Return the loss over the last whole seconds before `second`, the current one included."""
+        """Return the share lost (0 to 1) over the last `WINDOW_S` whole seconds up to `second`, the current one included."""
         counts = [c for s, c in self._window if s > second - WINDOW_S] + [self._now]
         lost, received = sum(c.lost for c in counts), sum(c.received for c in counts)
         return lost / (lost + received) if lost + received else 0.0
 
-    def _end(self) -> LinkSecond:
-        self._window.append((self._second, self._now))
+    def _end(self, over: int) -> LinkSecond:
+        self._window.append((over, self._now))
         self._now = _Counts()
-        while self._window and self._window[0][0] <= self._second - WINDOW_S:
+        while self._window and self._window[0][0] <= over - WINDOW_S:
             self._window.popleft()
         lost = sum(c.lost for _, c in self._window)
         received = sum(c.received for _, c in self._window)
         share = lost / (lost + received) if lost + received else 0.0
         # Seconds in which nothing came are in no window entry, but they have passed.
-        rate = sum(c.bytes for _, c in self._window) / min(WINDOW_S, self._second - self._first_second + 1)
-        return LinkSecond(self._second, share, rate, self.received, self.lost, self.damaged, self.repeated)
+        rate = sum(c.bytes for _, c in self._window) / min(WINDOW_S, over - self._first_second + 1)
+        return LinkSecond(over, share, rate, self.received, self.lost, self.damaged, self.repeated)

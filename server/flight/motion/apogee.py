@@ -45,11 +45,6 @@ class ApogeeDifference:
     height_m: float
     sigma_m: float
 
-    @property
-    def significant(self) -> bool:
-        """True when the heights differ by more than their noise explains (95 %)."""
-        return abs(self.height_m) > 1.959964 * self.sigma_m
-
 
 def apogee_of(t_s: ArrayLike, height_m: ArrayLike) -> Apogee | None:
     """WINDOW: return the top of a height history; None when there are too few samples or it has no top inside.
@@ -77,7 +72,7 @@ def apogee_of(t_s: ArrayLike, height_m: ArrayLike) -> Apogee | None:
 
 
 def difference(one: Apogee, other: Apogee) -> ApogeeDifference:
-    """Return how two sources differ."""
+    """Return how two sources differ: the first less the second, sigmas added in squares as of independent sources."""
     return ApogeeDifference(one.t_s - other.t_s, one.height_m - other.height_m, hypot(one.sigma_m, other.sigma_m))
 
 

@@ -76,7 +76,7 @@ class BarometerClimb:
         self._samples: deque[tuple[float, float]] = deque()
 
     def take(self, t_s: float, height_m: float) -> None:
-        """Take one unfiltered height (m); NaN and a sample not after the last are passed over."""
+        """Take one unfiltered height over the pad (m) at a time (s); NaN and a sample not after the last are passed over."""
         if height_m != height_m or (self._samples and t_s <= self._samples[-1][0]):
             return
         self._samples.append((t_s, height_m))
@@ -102,7 +102,7 @@ class PhaseDetector:
 
     def __init__(self) -> None:
         self.phase = Phase.PAD
-        self._run_start_s: float | None = None
+        self._run_start_s = 0.0  # of the present run; means nothing while it has no samples
         self._run = 0
         self._height_m = self._climb_m_s = 0.0
         self._barometer = BarometerClimb()
@@ -114,7 +114,7 @@ class PhaseDetector:
         self._force_s = -1e9
 
     def force(self, t_s: float, along_nose_m_s2: float) -> PhaseChange | None:
-        """Take one sample of specific force along the body axis (m/s2, +9.8 at rest nose up)."""
+        """Take one specific force along the body axis (m/s2, +9.8 at rest nose up); return the phase it begins, if any."""
         self._force_s = t_s
         if self.phase is Phase.PAD:
             self._count_run(t_s, along_nose_m_s2 > LIFT_OFF_G * GRAVITY_M_S2)
@@ -126,14 +126,16 @@ class PhaseDetector:
         return None
 
     def motion(self, t_s: float, height_m: float, climb_m_s: float, raw_m: float) -> PhaseChange | None:
-        """Take the filtered height over the pad (m), climb rate (m/s) and unfiltered height (m) at a barometer sample."""
-        previous = (self._height_m, self._climb_m_s)
+        """Take the filtered height over the pad (m), climb rate (m/s) and unfiltered height (m) at a barometer sample.
+
+        Return the phase that begins with it, if one does; its moments may lie before `t_s` (timeline seconds).
+        """
         self._height_m, self._climb_m_s = height_m, climb_m_s
         if self.phase is Phase.PAD:
             self._barometer.take(t_s, raw_m)
             return self._look_for_lift_off(t_s) or self._lift_off_without_force(t_s)
         if self.phase in (Phase.BOOST, Phase.COAST):
-            return self._look_for_apogee(t_s, *previous)
+            return self._look_for_apogee(t_s)
         if self.phase is Phase.DESCENT:
             return self._look_for_landing(t_s)
         return None
@@ -155,22 +157,21 @@ class PhaseDetector:
             return None
         return self._enter(Phase.COAST, t_s, Moment("burnout", self._run_start_s, self._height_m))
 
-    def _look_for_apogee(self, t_s: float, height_before: float, climb_before: float) -> PhaseChange | None:
+    def _look_for_apogee(self, t_s: float) -> PhaseChange | None:
         if self._climb_m_s >= 0.0:
             self._top, self._since_s = (t_s, self._height_m, self._climb_m_s), None
             return None
         if self._top is None:
             return None
-        if self._since_s is None:
-            self._apogee = self._crossing(t_s)
+        if self._since_s is None or self._apogee is None:
+            self._apogee = self._crossing(t_s, *self._top)
             self._since_s = t_s
         if self._climb_m_s > -DESCENT_M_S or t_s - self._since_s < DESCENT_S:
             return None
         return self._enter(Phase.DESCENT, t_s, self._apogee)
 
-    def _crossing(self, t_s: float) -> Moment:
+    def _crossing(self, t_s: float, top_s: float, top_m: float, top_climb: float) -> Moment:
         """Where the climb rate went through zero, between the last rising sample and this one."""
-        top_s, top_m, top_climb = self._top
         share = top_climb / (top_climb - self._climb_m_s)
         rise = 0.5 * top_climb * share * (t_s - top_s)
         return Moment("apogee", top_s + share * (t_s - top_s), max(top_m + rise, self._height_m))
@@ -192,5 +193,5 @@ class PhaseDetector:
 
     def _enter(self, phase: Phase, t_s: float, *moments: Moment) -> PhaseChange:
         self.phase = phase
-        self._run, self._run_start_s, self._since_s = 0, None, None
+        self._run, self._since_s = 0, None
         return PhaseChange(phase, t_s, moments)
