@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import AUTHORITY, COMMANDS, KEYS, QUEUE, STATION, VEHICLE, WATCH, fault
+from tests.mutation.fault import AUTHORITY, COMMANDS, KEYS, RULES, STATION, VEHICLE, WATCH, fault
 
 EDGE_FAULTS = (
     # ---- authority, link, keys
     fault(
         "anybody may command",
         "command_queue",
-        (QUEUE, "        if operator != self.holder:\n            holder =", "        if False:\n            holder ="),
+        (RULES, "    if operator != holder:\n        holds =", "    if False:\n        holds ="),
     ),
     fault("a silent page keeps authority", "authority", (AUTHORITY, "> SILENT_AT_MOST_S", "> 1e9")),
     fault(
