@@ -23,7 +23,7 @@ from server.telemetry.conditions import Reading
 from server.uplink.authority import Authority
 from server.uplink.command_entry import Changed, PermitChanged, Prepare, Reply, Transmit
 from server.uplink.command_queue import CommandQueue
-from server.uplink.keys import KeyProblem
+from server.uplink.key_names import KeyProblem
 from tests.server.uplink.queue_vehicle import BadLink, Vehicle
 
 KEY = bytes(range(32))
