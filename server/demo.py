@@ -22,7 +22,8 @@ from server.twin.listener import TwinListener
 from server.twin.onboard import OnboardRecorder
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
-from server.uplink.keys import CounterStore, load_or_make_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import load_or_make_key
 
 AFTER_LANDING_S = 8.0  # vehicle seconds: the station sees the landing a few seconds after it
 

@@ -15,7 +15,8 @@ from protocol.dictionary_file import load_dictionary
 from server.bridge.ports import explain, is_url_understood, open_port
 from server.problems import Problem
 from server.settings import copies_folder, default_folders
-from server.uplink.keys import CounterStore, load_or_make_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import load_or_make_key
 from server.workbench.conformance import FAULT, Bench, Line, table_text
 
 ADVICE = "On the bench: igniters out, arming key out. Asks only for a routine command; everything else must be refused."

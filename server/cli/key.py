@@ -11,7 +11,9 @@ import time
 from pathlib import Path
 
 from server.settings import copies_folder, default_folders
-from server.uplink.keys import KEY_FILE, CounterStore, export_key, fingerprint, kept_keys, load_or_make_key, rotate_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import export_key, kept_keys, load_or_make_key, rotate_key
+from server.uplink.key_names import KEY_FILE, fingerprint
 
 
 def add_key(key: argparse.ArgumentParser) -> None:

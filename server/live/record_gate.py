@@ -34,7 +34,7 @@ class RecordGate:
         data = encode_payload(kind, payload)
         with self._lock:
             try:
-                sequence = self._recorder.append(kind, mono_ns, payload)
+                sequence = self._recorder.append_encoded(kind, mono_ns, data)
             except RecorderFailed:
                 sequence = -1
             if len(self._waiting) >= WAITING_AT_MOST:

@@ -15,7 +15,8 @@ from server.recording.recorder import Recorder, RecorderState
 from server.recording.resume import resume_or_start
 from server.recording.segment import session_name
 from server.recording.session_header import Software, make_header
-from server.uplink.keys import CounterStore, load_or_make_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import load_or_make_key
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,8 @@ from server.uplink.authority import Authority
 from server.uplink.command_entry import Changed, PermitChanged, Prepare, Reply, Transmit
 from server.uplink.command_queue import CommandQueue
 from server.uplink.command_state import STATE_TEXT, UNSENT, State
-from server.uplink.keys import CounterStore, KeyProblem
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_names import KeyProblem
 from server.uplink.permits import PermitState, PermitView
 
 TICK_S = 0.05

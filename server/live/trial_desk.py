@@ -98,17 +98,16 @@ class TrialDesk:
         if self._running is not None:
             return self._told(operator, "arm", name, Reply(False, "a trial is running; stop it first"))
         now_s = self._station.before_act()
-        refused = self._station.queue.why_not_now(operator)
-        if refused is not None:
-            return self._told(operator, "arm", name, Reply(False, refused))
+        permits = self._station.queue.permits
+        first = permits.arm_routine(operator, now_s)
+        if isinstance(first, str):
+            return self._told(operator, "arm", name, Reply(False, first))
         if self._armed is not None:
             self.cancel(operator)
         permit = None
-        if plan.hazard() == "routine":
-            first = self._station.queue.first_act(operator, now_s)
-        else:
-            reply = self._station.queue.arm_permit(plan.title, plan.sends(cycles), operator, now_s)
-            permit = self._station.queue.permits.get(str(reply.id))
+        if plan.hazard() != "routine":
+            reply = permits.arm(plan.title, plan.sends(cycles), operator, now_s)
+            permit = permits.get(str(reply.id))
             if permit is None:
                 return self._told(operator, "arm", name, reply)
             first = permit.first
@@ -138,7 +137,7 @@ class TrialDesk:
         if armed is None:
             return Reply(False, "no trial is ready")
         if armed.permit is not None:
-            self._station.queue.cancel_permit(armed.permit, operator, self._station.now_s())
+            self._station.queue.permits.cancel(armed.permit, operator, self._station.now_s())
         self._note_armed(armed, "cancelled")
         return self._told(operator, "cancel", armed.id, Reply(True, "cancelled before anything was sent", armed.id))
 
@@ -165,8 +164,8 @@ class TrialDesk:
 
     def _confirmed(self, armed: Armed, operator: str, now_s: float) -> Reply:
         if armed.permit is not None:
-            return self._station.queue.confirm_permit(armed.permit, operator, now_s)
-        refused = self._station.queue.why_no_second_act(armed.first, operator, now_s)
+            return self._station.queue.permits.confirm(armed.permit, operator, now_s)
+        refused = self._station.queue.permits.confirm_routine(armed.first, operator, now_s)
         return Reply(False, refused) if refused else Reply(True, f"{armed.plan.title} confirmed")
 
     def _told(self, operator: str, act: str, what: str, reply: Reply) -> Reply:
@@ -227,7 +226,7 @@ class TrialDesk:
         finally:
             self._running = None
             if running.permit is not None:
-                station.queue.end_permit(running.permit, "the trial is over", station.now_s())
+                station.queue.permits.end(running.permit, "the trial is over", station.now_s())
         return self._note_result(running)
 
     def _note_result(self, running: Running) -> dict[str, object]:
@@ -241,7 +240,7 @@ class TrialDesk:
         """One look: what became of the permit, of the command under way, of safe all; then what is to be done."""
         station, trial = self._station, running.trial
         now_s = station.now_s()
-        permit = station.queue.permit(running.permit) if running.permit is not None else None
+        permit = station.queue.permits.view(running.permit) if running.permit is not None else None
         if permit is not None and permit.state is PermitState.ENDED:
             trial.on_permit_ended(str(permit.reason), now_s)
         elif running.permit is None and station.authority.holder != running.operator:
@@ -269,7 +268,7 @@ class TrialDesk:
             return
         running.waiting = None
         if running.permit is not None:
-            reply = queue.send_permitted(running.permit, send.command, send.args, now_s)
+            reply = queue.permits.send(running.permit, send.command, send.args, now_s)
         else:
             reply = queue.submit(send.command, send.args, running.operator, now_s)
         running.command = reply.id if reply.ok else None

@@ -158,7 +158,10 @@ class Recorder:
         `mono_ns` is the moment it describes, monotonic. Raises TypeError or ValueError for a payload that does not fit
         the kind, RecorderFailed after `close`.
         """
-        data = encode_payload(kind, payload)
+        return self.append_encoded(kind, mono_ns, encode_payload(kind, payload))
+
+    def append_encoded(self, kind: Kind, mono_ns: int, data: bytes) -> int:
+        """Queue a record whose payload `encode_payload` has made already; as `append` otherwise."""
         with self._condition:
             return self._enqueue(kind, mono_ns, data)
 

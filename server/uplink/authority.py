@@ -50,10 +50,10 @@ class Authority:
 
     def tick(self, now_s: float) -> bool:
         """Let time pass: a silent page loses authority."""
-        return self._give(None) if self.holder is not None and self._is_silent(now_s) else False
+        return self._give(None) if self._is_silent(now_s) else False
 
     def _is_silent(self, now_s: float) -> bool:
-        return now_s - self._heard_s[self.holder] > SILENT_AT_MOST_S
+        return self.holder is not None and now_s - self._heard_s[self.holder] > SILENT_AT_MOST_S
 
     def _give(self, operator: str | None) -> bool:
         changed = operator != self.holder

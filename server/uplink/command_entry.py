@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import inf
 
 from protocol.commands import Command
@@ -134,7 +134,9 @@ class PendingCommand:
     reason: str | None = None
     overdue: bool = False
     given_up: bool = False  # was once unknown: a late answer is taken, but nothing is ever sent again
-    extra: dict[str, object] = field(default_factory=dict)
+    boot_id: int | None = None  # which start of the vehicle it was addressed to
+    confirmed_by: str | None = None
+    permit: str | None = None  # of the plan it belongs to
 
     @property
     def in_flight(self) -> bool:

@@ -1,64 +1,126 @@
-"""The plans that are armed or running: one at a time, from the person's first act to the end. Pure; time is an argument.
+"""Plans: two acts of a person for a whole written plan, then its commands one by one. Pure; time is an argument.
 
-The command queue asks here whether a plan is in the way, whether a command belongs to an open plan, and tells it the
-time and the events that end everything.
+One plan at a time, from the first act to the end. A plan with a guarded or hazardous command gets a permit, which wants
+the vehicle in ground test; a plan of routine commands needs none, but the same two acts.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from protocol.commands import Condition
+from protocol.commands import HAZARDS, Command, Condition
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
-from server.telemetry.conditions import Check, Readings, check_conditions
+from server.telemetry.conditions import Readings, check_conditions
 from server.uplink.command_entry import Reply
+from server.uplink.command_state import State
+from server.uplink.command_table import CommandTable
 from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PermitView, PlanPermit, slots_of
-from server.uplink.two_acts import CONFIRM_LATEST_S, TwoActs
+from server.uplink.rules import first_unmet
+from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct, TwoActs
 
 PERMIT_INTERLOCK = "ground_test"
 Plan = Sequence[tuple[str, Mapping[str, float]]]
 
 
 class PermitDesk:
-    """Keeps the newest permit. `tell` is called with a permit's view whenever it looks different."""
+    """Keeps the newest permit and sends under it."""
 
     def __init__(
-        self, dictionary: Dictionary, readings: Readings, two_acts: TwoActs, tell: Callable[[PermitView], None]
+        self,
+        dictionary: Dictionary,
+        readings: Readings,
+        two_acts: TwoActs,
+        table: CommandTable,
+        let_time_pass: Callable[[float], None],
     ) -> None:
+        """`let_time_pass` is called before an act that must not find what time has ended meanwhile."""
         self._dictionary = dictionary
         self._readings = readings
         self._two_acts = two_acts
-        self._tell = tell
+        self._table = table
+        self._let_time_pass = let_time_pass
         self._newest: PlanPermit | None = None
 
-    def arm(self, id: str, title: str, allowed: Plan, operator: str, now_s: float) -> Reply:
-        """Arm a plan; the caller has checked authority and that nothing else is under way."""
-        problem = self._problem(allowed) or self.why_busy()
+    # ------------------------------------------------------------ plans with a permit
+
+    def arm(self, title: str, allowed: Plan, operator: str, now_s: float) -> Reply:
+        """First act for a plan: every command in it named and counted, the vehicle in ground test."""
+        problem = self._table.why_not_now(operator) or self._table.why_not_alone(None)
+        problem = problem or self._problem(allowed) or self.why_busy()
         if problem:
             return Reply(False, problem)
         checks = check_conditions(self._dictionary, self._general_conditions(allowed), {}, self._readings, now_s)
-        unmet = _first_unmet(checks)
+        unmet = first_unmet(checks)
         if unmet:
             return Reply(False, f"not ready: {unmet}", None, tuple(checks))
         first = self._two_acts.first(operator, self._hazard(allowed), now_s)
-        permit = PlanPermit(id, title, first, slots_of(allowed), now_s)
+        permit = PlanPermit(self._table.take_id("p"), title, first, slots_of(allowed), now_s)
         self._newest = permit
-        self._changed(permit)
-        return Reply(True, f"{title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s", id, tuple(checks))
+        self._table.permit_changed(permit.view())
+        return Reply(True, f"{title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s", permit.id, tuple(checks))
 
-    def confirm(self, permit: PlanPermit, operator: str, now_s: float) -> Reply:
-        """Open an armed plan."""
+    def confirm(self, id: str, operator: str, now_s: float) -> Reply:
+        """Second act: opens the permit."""
+        self._let_time_pass(now_s)
+        permit = self.get(id, PermitState.ARMED)
+        if permit is None:
+            return Reply(False, "no plan is ready under that number; get it ready again")
         wrong = self._two_acts.why_not(permit.first, operator, now_s)
         if wrong:
             return Reply(False, wrong)
-        unmet = _first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))
+        unmet = first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))
         if unmet:
-            return Reply(False, f"not started: {unmet}", permit.id)
+            return Reply(False, f"not started: {unmet}", id)
         permit.confirmed_s, permit.confirmed_by = now_s, operator
         permit.apply(PermitEvent.CONFIRM, now_s)
-        self._changed(permit)
-        return Reply(True, f"{permit.title} confirmed", permit.id)
+        self._table.permit_changed(permit.view())
+        return Reply(True, f"{permit.title} confirmed", id)
+
+    def cancel(self, id: str, operator: str, now_s: float) -> Reply:
+        """Take a plan back; what has been sent has been sent."""
+        if self.get(id) is None:
+            return Reply(False, "there is no such plan")
+        self.end(id, f"cancelled by {operator}", now_s)
+        return Reply(True, "the plan has ended", id)
+
+    def end(self, id: str, why: str, now_s: float) -> None:
+        """End a plan and drop what it has not sent yet."""
+        self._end(self.get(id), why, now_s)
+        self._table.drop_planned(id, why, now_s)
+
+    def send(self, id: str, command: str, args: Mapping[str, float], now_s: float) -> Reply:
+        """Send one command of a confirmed plan; every interlock holds as always."""
+        self._let_time_pass(now_s)
+        permit = self.get(id, PermitState.OPEN)
+        if permit is None:
+            return Reply(False, self._why_not_open(id))
+        described = self._table.admitted(command, args, permit.first.operator)
+        if isinstance(described, str):
+            return Reply(False, described)
+        refused = self._table.why_not_alone(described) or self._why_not_sent(described, args, now_s)
+        if refused:
+            return Reply(False, refused)
+        if not permit.use(command, args, now_s):
+            return Reply(False, "the plan that was confirmed does not hold this command (again)")
+        entry = self._table.add(described, args, permit.first.operator, State.QUEUED, now_s)
+        entry.permit, entry.confirmed_by = permit.id, permit.confirmed_by
+        if "armed" in entry.needs and permit.confirmed_s is not None:
+            entry.steps.update(armed=permit.first.at_s, confirmed=permit.confirmed_s)
+        self._table.advance(now_s)
+        return Reply(True, "", entry.id)
+
+    # ------------------------------------------------------------ plans without one
+
+    def arm_routine(self, operator: str, now_s: float) -> FirstAct | str:
+        """First act for a plan of routine commands: return what the second act is judged by, or why not."""
+        return self._table.why_not_now(operator) or self._two_acts.first(operator, "routine", now_s)
+
+    def confirm_routine(self, first: FirstAct, operator: str, now_s: float) -> str | None:
+        """Second act for a plan of routine commands: return why it does not begin, or None."""
+        return self._two_acts.why_not(first, operator, now_s) or self._table.why_not_now(operator)
+
+    # ------------------------------------------------------------ what others ask and tell
 
     def get(self, id: str, state: PermitState | None = None) -> PlanPermit | None:
         """Return the permit of that number if it has not ended (and stands in `state`, where one is asked for)."""
@@ -67,12 +129,10 @@ class PermitDesk:
             return None
         return permit if state in (None, permit.state) else None
 
-    def why_not_open(self, id: str) -> str:
-        """Return why nothing can be sent under that number."""
+    def view(self, id: str) -> PermitView | None:
+        """Return how the permit of that number looks now, or None when there is none."""
         permit = self._newest
-        if permit is None or permit.id != id or permit.state is PermitState.ARMED:
-            return "the plan is not open"
-        return f"the plan has ended: {permit.reason}"
+        return None if permit is None or permit.id != id else permit.view()
 
     def why_busy(self) -> str | None:
         """While a plan is armed or runs, no person arms anything beside it."""
@@ -81,16 +141,14 @@ class PermitDesk:
             return None
         return f"{permit.title} is {'armed' if permit.state is PermitState.ARMED else 'running'}; end it first"
 
-    def end(self, id: str, why: str, now_s: float) -> None:
-        """End the permit of that number."""
-        permit = self.get(id)
-        if permit is not None and permit.apply(PermitEvent.END, now_s, why):
-            self._changed(permit)
+    def conditions(self) -> tuple[Condition, ...]:
+        """Return what must hold for every command of any plan, above its own interlocks."""
+        condition = self._dictionary.interlocks.get(PERMIT_INTERLOCK)
+        return () if condition is None else (condition,)
 
     def end_all(self, why: str, now_s: float) -> None:
         """A disarming event ends whatever is armed or running."""
-        if self._newest is not None:
-            self.end(self._newest.id, why, now_s)
+        self._end(self._newest, why, now_s)
 
     def tick(self, now_s: float) -> None:
         """Let time pass."""
@@ -98,21 +156,29 @@ class PermitDesk:
         if permit is None:
             return
         if permit.state is PermitState.ARMED and permit.first.is_over(now_s):
-            self.end(permit.id, "not confirmed in time", now_s)
+            self._end(permit, "not confirmed in time", now_s)
         elif permit.state is PermitState.OPEN and now_s - permit.since_s > IDLE_AT_MOST_S:
-            self.end(permit.id, "nothing happened for too long", now_s)
+            self._end(permit, "nothing happened for too long", now_s)
 
-    def conditions(self) -> tuple[Condition, ...]:
-        """Return what must hold for every command of any plan, above its own interlocks."""
-        condition = self._dictionary.interlocks.get(PERMIT_INTERLOCK)
-        return () if condition is None else (condition,)
+    # ------------------------------------------------------------ inside
 
-    def view(self, id: str) -> PermitView | None:
-        """Return how the permit of that number looks now, or None when there is none."""
+    def _end(self, permit: PlanPermit | None, why: str, now_s: float) -> None:
+        if permit is not None and permit.apply(PermitEvent.END, now_s, why):
+            self._table.permit_changed(permit.view())
+
+    def _why_not_open(self, id: str) -> str:
         permit = self._newest
-        return None if permit is None or permit.id != id else permit.view()
+        if permit is None or permit.id != id or permit.state is PermitState.ARMED:
+            return "the plan is not open"
+        return f"the plan has ended: {permit.reason}"
+
+    def _why_not_sent(self, command: Command, args: Mapping[str, float], now_s: float) -> str | None:
+        conditions = (*command.interlocks, *self.conditions())
+        unmet = first_unmet(check_conditions(self._dictionary, conditions, args, self._readings, now_s))
+        return f"not sent: {unmet}" if unmet else None
 
     def _problem(self, allowed: Plan) -> str | None:
+        """Return what no permit can hold in this plan, or None."""
         try:
             slots_of(allowed)
             for command, args in allowed:
@@ -128,7 +194,7 @@ class PermitDesk:
 
     def _hazard(self, allowed: Plan) -> str:
         hazards = {self._dictionary.commands[command].hazard for command, _ in allowed}
-        return next(hazard for hazard in ("hazardous", "guarded", "routine") if hazard in hazards)
+        return next(hazard for hazard in reversed(HAZARDS) if hazard in hazards)
 
     def _general_conditions(self, allowed: Plan) -> tuple[Condition, ...]:
         """Return the interlocks that no step of the plan can bring about: those of the link and of the whole vehicle.
@@ -141,10 +207,3 @@ class PermitDesk:
                 if condition.role.startswith("ground."):
                     general[condition.name] = condition
         return tuple(general.values())
-
-    def _changed(self, permit: PlanPermit) -> None:
-        self._tell(permit.view())
-
-
-def _first_unmet(checks: Sequence[Check]) -> str | None:
-    return next((f"{check.title} ({check.value_text})" for check in checks if not check.met), None)

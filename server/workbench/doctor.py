@@ -24,7 +24,7 @@ from pathlib import Path
 from server.bridge.ports import FoundPort, found_ports
 from server.problems import reason
 from server.recording.storage import PosixStorage, Storage
-from server.uplink.keys import KEY_FILE
+from server.uplink.key_names import KEY_FILE
 
 OK, PROBLEM, UNKNOWN = "ok", "problem", "unknown"
 

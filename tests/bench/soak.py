@@ -24,7 +24,9 @@ from pathlib import Path
 from server.twin.scenario import Scenario
 from server.twin.twin import Twin
 from server.uplink.command_state import UNSENT, State
-from server.uplink.keys import KEY_FILE, CounterStore, load_or_make_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import load_or_make_key
+from server.uplink.key_names import KEY_FILE
 from tests.bench.soak_tally import Executed, Tally
 from tests.server.uplink.queue_world import KEY, A, B, World
 

@@ -28,7 +28,7 @@ from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter
 from server.recording.records import Kind
 from server.recording.session_file import Session, open_session
-from server.uplink.keys import load_or_make_key
+from server.uplink.key_file import load_or_make_key
 from tests.browser.station import Process, eventually
 from tests.server.uplink.queue_vehicle import Vehicle
 

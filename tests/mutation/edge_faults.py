@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import AUTHORITY, COMMANDS, KEYS, QUEUE, STATION, VEHICLE, WATCH, fault
+from tests.mutation.fault import AUTHORITY, COMMANDS, COUNTER, RULES, STATION, VEHICLE, WATCH, fault
 
 EDGE_FAULTS = (
     # ---- authority, link, keys
     fault(
         "anybody may command",
         "command_queue",
-        (QUEUE, "        if operator != self.holder:\n            holder =", "        if False:\n            holder ="),
+        (RULES, "    if operator != holder:\n        holds =", "    if False:\n        holds ="),
     ),
     fault("a silent page keeps authority", "authority", (AUTHORITY, "> SILENT_AT_MOST_S", "> 1e9")),
     fault(
@@ -22,18 +22,18 @@ EDGE_FAULTS = (
     fault(
         "counter is used before it is stored",
         "keys",
-        (KEYS, "                self._cover(value)\n", "                self._end = value\n"),
+        (COUNTER, "                self._cover(value)\n", "                self._end = value\n"),
     ),
     fault(
         "counter is not synced",
         "keys",
-        (KEYS, "            os.fsync(file.fileno())\n        os.replace", "        os.replace"),
+        (COUNTER, "            os.fsync(file.fileno())\n        os.replace", "        os.replace"),
     ),
     fault(
         "counter wraps at its limit",
         "keys",
         (
-            KEYS,
+            COUNTER,
             "            if self._next > COUNTER_MAX:\n"
             '                raise KeyProblem("The command counter has reached its limit; make a new key.")\n',
             "            if self._next > COUNTER_MAX:\n                self._next = 1\n",
@@ -43,7 +43,7 @@ EDGE_FAULTS = (
         "threads share a counter",
         "keys",
         (
-            KEYS,
+            COUNTER,
             "            self._next += 1\n            return self._next - 1\n\n    def _give_back",
             "            return self._next\n\n    def _give_back",
         ),

@@ -7,10 +7,12 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 QUEUE = "server/uplink/command_queue.py"
+TABLE = "server/uplink/command_table.py"
+RULES = "server/uplink/rules.py"
 STATE = "server/uplink/command_state.py"
 CONDITIONS = "server/telemetry/conditions.py"
 AUTHORITY = "server/uplink/authority.py"
-KEYS = "server/uplink/keys.py"
+COUNTER = "server/uplink/counter_store.py"
 WATCH = "server/bridge/link_watch.py"
 VEHICLE = "protocol/vehicle.py"
 COMMANDS = "protocol/commands.py"

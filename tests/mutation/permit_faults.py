@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import DESK, PERMITS, QUEUE, TWO_ACTS, fault
+from tests.mutation.fault import DESK, PERMITS, QUEUE, TABLE, TWO_ACTS, fault
 
 PERMIT_FAULTS = (
     # ---- permits: two acts for a written plan
@@ -20,7 +20,7 @@ PERMIT_FAULTS = (
     fault(
         "an armed plan is open",
         "permit_desk",
-        (QUEUE, "permit = self.permits.get(id, PermitState.OPEN)", "permit = self.permits.get(id)"),
+        (DESK, "permit = self.get(id, PermitState.OPEN)", "permit = self.get(id)"),
         (PERMITS, "if self.state is not PermitState.OPEN or self", "if self"),
     ),
     fault(
@@ -51,18 +51,18 @@ PERMIT_FAULTS = (
         "confirming a plan does not let time pass first",
         "permit_desk",
         (
-            QUEUE,
-            "        self.tick(now_s)\n        permit = self.permits.get(id, PermitState.ARMED)",
-            "        permit = self.permits.get(id, PermitState.ARMED)",
+            DESK,
+            "        self._let_time_pass(now_s)\n        permit = self.get(id, PermitState.ARMED)",
+            "        permit = self.get(id, PermitState.ARMED)",
         ),
     ),
     fault(
         "sending under a plan does not let time pass first",
         "permit_desk",
         (
-            QUEUE,
-            "        self.tick(now_s)\n        permit = self.permits.get(id, PermitState.OPEN)",
-            "        permit = self.permits.get(id, PermitState.OPEN)",
+            DESK,
+            "        self._let_time_pass(now_s)\n        permit = self.get(id, PermitState.OPEN)",
+            "        permit = self.get(id, PermitState.OPEN)",
         ),
     ),
     fault(
@@ -82,7 +82,7 @@ PERMIT_FAULTS = (
     fault(
         "ground test is not looked at when a planned command is sent",
         "permit_desk",
-        (QUEUE, "conditions = (*described.interlocks, *self.permits.conditions())", "conditions = described.interlocks"),
+        (DESK, "conditions = (*command.interlocks, *self.conditions())", "conditions = command.interlocks"),
     ),
     fault(
         "ground test is not looked at once more at the moment of sending",
@@ -93,9 +93,9 @@ PERMIT_FAULTS = (
         "a planned command skips its own interlocks",
         "permit_desk",
         (
-            QUEUE,
-            "conditions = (*described.interlocks, *self.permits.conditions())",
-            "conditions = self.permits.conditions()",
+            DESK,
+            "conditions = (*command.interlocks, *self.conditions())",
+            "conditions = self.conditions()",
         ),
         (QUEUE, "        conditions = entry.command.interlocks\n        if", "        conditions = ()\n        if"),
     ),
@@ -104,7 +104,7 @@ PERMIT_FAULTS = (
         "permit_desk",
         (
             DESK,
-            "unmet = _first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))",
+            "unmet = first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))",
             "unmet = None",
         ),
     ),
@@ -113,19 +113,19 @@ PERMIT_FAULTS = (
         "permit_desk",
         (
             QUEUE,
-            "busy = self._why_not_alone(described, None) or self.permits.why_busy()\n        if",
-            "busy = self._why_not_alone(described, None)\n        if",
+            "busy = self._table.why_not_alone(described) or self.permits.why_busy()\n        if",
+            "busy = self._table.why_not_alone(described)\n        if",
         ),
     ),
     fault(
         "two plans at a time",
         "permit_desk",
-        (DESK, "problem = self._problem(allowed) or self.why_busy()", "problem = self._problem(allowed)"),
+        (DESK, "self._problem(allowed) or self.why_busy()", "self._problem(allowed)"),
     ),
     fault(
         "a plan may be armed by anybody",
         "permit_desk",
-        (QUEUE, "self.why_not_now(operator) or self._why_not_alone(None, None)", "self._why_not_alone(None, None)"),
+        (DESK, "self._table.why_not_now(operator) or self._table.why_not_alone(None)", "self._table.why_not_alone(None)"),
     ),
     fault(
         "a plan may hold safe all",
@@ -135,7 +135,7 @@ PERMIT_FAULTS = (
     fault(
         "ending a plan leaves its waiting command",
         "permit_desk",
-        (QUEUE, 'if entry.extra.get("permit") == id and entry.state in UNSENT:', "if False:"),
+        (TABLE, "if entry.permit == permit and entry.state in UNSENT:", "if False:"),
     ),
     fault(
         "progress does not keep a plan open",

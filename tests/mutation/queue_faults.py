@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import CONDITIONS, QUEUE, STATE, TWO_ACTS, fault
+from tests.mutation.fault import CONDITIONS, QUEUE, RULES, STATE, TABLE, TWO_ACTS, fault
 
 QUEUE_FAULTS = (
     # ---- two acts
@@ -31,16 +31,16 @@ QUEUE_FAULTS = (
         "command_queue",
         (TWO_ACTS, "if operator != first.operator or operator != self.holder:", "if False:"),
     ),
-    fault("confirm of other arguments is taken", "command_queue", (QUEUE, "and dict(args) == entry.args", "")),
+    fault("confirm of other arguments is taken", "command_queue", (RULES, "and dict(args) == entry.args", "")),
     fault(
         "confirm of another command is taken",
         "command_queue",
-        (QUEUE, "return command == entry.command.name and ", "return "),
+        (RULES, "return command == entry.command.name and ", "return "),
     ),
     fault(
         "true counts as one when confirming",
         "command_queue",
-        (QUEUE, "        entry.command.pack_args(args)\n    except", "        pass\n    except"),
+        (RULES, "        entry.command.pack_args(args)\n    except", "        pass\n    except"),
     ),
     fault("hazardous command by one act", "command_queue", (QUEUE, 'if described.hazard != "routine":', "if False:")),
     fault(
@@ -51,7 +51,7 @@ QUEUE_FAULTS = (
             "entry is None or entry.state is not State.ARMED or entry.first is None:",
             "entry is None or entry.first is None:",
         ),
-        (QUEUE, "        self._apply(entry, Event.CONFIRM, now_s)\n", "        entry.state = State.QUEUED\n"),
+        (QUEUE, "        self._table.apply(entry, Event.CONFIRM, now_s)\n", "        entry.state = State.QUEUED\n"),
     ),
     # ---- what disarms
     fault(
@@ -82,7 +82,7 @@ QUEUE_FAULTS = (
         "disarm leaves the armed alone",
         "command_queue",
         (
-            QUEUE,
+            TABLE,
             "if entry.state in UNSENT or entry.state in (State.SENT, State.ACCEPTED):",
             "if entry.state in (State.QUEUED, State.SENT, State.ACCEPTED):",
         ),
@@ -91,7 +91,7 @@ QUEUE_FAULTS = (
         "disarm leaves the queued alone",
         "command_queue",
         (
-            QUEUE,
+            TABLE,
             "if entry.state in UNSENT or entry.state in (State.SENT, State.ACCEPTED):",
             "if entry.state in (State.ARMED, State.SENT, State.ACCEPTED):",
         ),
@@ -100,7 +100,7 @@ QUEUE_FAULTS = (
         "disarm leaves the sent alone, repeats go on",
         "command_queue",
         (
-            QUEUE,
+            TABLE,
             "if entry.state in UNSENT or entry.state in (State.SENT, State.ACCEPTED):",
             "if entry.state in UNSENT:",
         ),
@@ -113,14 +113,14 @@ QUEUE_FAULTS = (
     fault(
         "a frame in hand outlives a disarm",
         "command_queue",
-        (QUEUE, "not (isinstance(a, Transmit) and a.id == entry.id)", "True"),
+        (TABLE, "not (isinstance(a, Transmit) and a.id == entry.id)", "True"),
     ),
     fault(
         "prepared frame leaves though dropped meanwhile",
         "command_queue",
         (
             QUEUE,
-            "        if entry.state is not State.QUEUED:\n            self._advance(now_s)\n            return\n"
+            "        if entry.state is not State.QUEUED:\n            self._table.advance(now_s)\n            return\n"
             "        entry.counter",
             "        entry.counter",
         ),
@@ -129,7 +129,7 @@ QUEUE_FAULTS = (
     fault(
         "interlocks not looked at when arming",
         "command_queue",
-        (QUEUE, "        unmet = [check for check in checks if not check.met]\n", "        unmet = []\n"),
+        (QUEUE, "        unmet = rules.first_unmet(checks)\n", "        unmet = None\n"),
     ),
     fault(
         "interlocks not looked at when confirming",
@@ -145,8 +145,8 @@ QUEUE_FAULTS = (
         "command_queue",
         (
             QUEUE,
-            "        unmet = self._unmet(entry, now_s)\n        if unmet:\n            self._apply",
-            "        unmet = None\n        if unmet:\n            self._apply",
+            "        unmet = self._unmet(entry, now_s)\n        if unmet:\n            self._table.apply",
+            "        unmet = None\n        if unmet:\n            self._table.apply",
         ),
     ),
     fault(
@@ -174,16 +174,16 @@ QUEUE_FAULTS = (
         "one of two commands may be armed at a time: not checked",
         "command_queue",
         (
-            QUEUE,
-            "            if entry.state is State.ARMED:\n                return",
-            "            if False:\n                return",
+            RULES,
+            "        if entry.state is State.ARMED:\n            return",
+            "        if False:\n            return",
         ),
     ),
     fault(
         "two hazardous commands in flight",
         "command_queue",
         (
-            QUEUE,
+            RULES,
             'if hazardous and entry.command.hazard == "hazardous" and entry.in_flight:',
             "if False:",
         ),
@@ -192,7 +192,7 @@ QUEUE_FAULTS = (
     fault(
         "a fourth and fifth send",
         "command_queue",
-        (QUEUE, "entry.sends < self._rules.sends_at_most", "entry.sends < 5"),
+        (QUEUE, "entry.sends < self._wire.sends_at_most", "entry.sends < 5"),
         (QUEUE, "TIME_TO_LIVE_S = 3.0", "TIME_TO_LIVE_S = 9.0"),
     ),
     fault(
@@ -201,19 +201,19 @@ QUEUE_FAULTS = (
         (QUEUE, "now_s - entry.first_sent_s <= TIME_TO_LIVE_S and ", ""),
         (
             QUEUE,
-            "patience = self._rules.effect_within_s if entry.state is State.ACCEPTED else TIME_TO_LIVE_S",
+            "patience = self._wire.effect_within_s if entry.state is State.ACCEPTED else TIME_TO_LIVE_S",
             "patience = 20.0",
         ),
-        (QUEUE, "entry.sends < self._rules.sends_at_most", "True"),
+        (QUEUE, "entry.sends < self._wire.sends_at_most", "True"),
     ),
     fault(
         "a repeat under a new counter",
         "command_queue",
         (
             QUEUE,
-            "            if unmet is None:\n                self._transmit(entry, now_s)\n",
+            "            if unmet is None:\n                self._table.transmit(entry, now_s)\n",
             "            if unmet is None:\n                entry.state = State.QUEUED\n"
-            "                self._prepare(entry, now_s)\n",
+            "                self._table._prepare(entry, now_s)\n",
         ),
     ),
     fault(
@@ -234,9 +234,9 @@ QUEUE_FAULTS = (
             "        Event.WRITE: State.SENT,\n        Event.CANCEL: State.CANCELLED,\n        Event.DOUBT",
         ),
         (
-            QUEUE,
-            '        if entry.state not in UNSENT:\n            return Reply(False, f"too late',
-            '        if False:\n            return Reply(False, f"too late',
+            RULES,
+            '    if entry.state not in UNSENT:\n        return f"too late',
+            '    if False:\n        return f"too late',
         ),
     ),
     fault(
@@ -252,12 +252,12 @@ QUEUE_FAULTS = (
     fault(
         "an answer to another start is taken",
         "command_queue",
-        (QUEUE, 'if entry is None or boot_id != entry.extra.get("boot_id"):', "if entry is None:"),
+        (QUEUE, "if entry is None or boot_id != entry.boot_id:", "if entry is None:"),
     ),
     fault(
         "an answer is given to the wrong command",
         "command_queue",
-        (QUEUE, "if e.counter == counter and counter", "if e.counter"),
+        (TABLE, "if entry.counter == counter and counter", "if entry.counter"),
     ),
     fault(
         "old telemetry verifies",
@@ -278,8 +278,8 @@ QUEUE_FAULTS = (
         "command_queue",
         (
             QUEUE,
-            "            self._apply(entry, Event.BLOCK, now_s, sentence)\n",
-            "            entry.frame = b'x'\n            self._transmit(entry, now_s)\n",
+            "            self._table.apply(entry, Event.BLOCK, now_s, sentence)\n",
+            "            entry.frame = b'x'\n            self._table.transmit(entry, now_s)\n",
         ),
     ),
     fault(
@@ -294,14 +294,14 @@ QUEUE_FAULTS = (
     fault(
         "intent need not be durable",
         "command_queue",
-        (QUEUE, "must_be_durable=not entry.command.safes_all", "must_be_durable=False"),
+        (TABLE, "must_be_durable=not entry.command.safes_all", "must_be_durable=False"),
     ),
     # ---- safe all
     fault("safe all drops nothing", "command_queue", (QUEUE, '        self.disarm("safe all", now_s)\n', "")),
     fault(
         "safe all waits its turn",
         "command_queue",
-        (QUEUE, "        urgent = [e for e in waiting if e.command.safes_all]\n", "        urgent = []\n"),
+        (TABLE, "        urgent = [e for e in waiting if e.command.safes_all]\n", "        urgent = []\n"),
         (QUEUE, '        self.disarm("safe all", now_s)\n', ""),
     ),
     fault(
@@ -329,18 +329,18 @@ QUEUE_FAULTS = (
         "safe all can be cancelled",
         "command_queue",
         (
-            QUEUE,
-            '        if entry.command.safes_all:\n            return Reply(False, f"{entry.command.title} is not',
-            '        if False:\n            return Reply(False, f"{entry.command.title} is not',
+            RULES,
+            '    if entry.command.safes_all:\n        return f"{entry.command.title} is not',
+            '    if False:\n        return f"{entry.command.title} is not',
         ),
     ),
     fault(
         "commands are taken while everything is made safe",
         "command_queue",
         (
-            QUEUE,
-            '        if self._safing() is not None:\n            return "safe all',
-            '        if False:\n            return "safe all',
+            RULES,
+            '    if safing_of(commands) is not None:\n        return "safe all',
+            '    if False:\n        return "safe all',
         ),
     ),
 )

@@ -24,5 +24,5 @@ def test_there_are_enough_faults_with_names_of_their_own_and_real_catchers() -> 
 
 
 def test_fault_that_no_longer_fits_is_noticed() -> None:
-    with pytest.raises(DoesNotApply, match="0 times in server/uplink/keys.py"):
-        changed_sources(Fault("gone", "x", (("server/uplink/keys.py", "no such text anywhere", "x"),)), ROOT)
+    with pytest.raises(DoesNotApply, match="0 times in server/uplink/counter_store.py"):
+        changed_sources(Fault("gone", "x", (("server/uplink/counter_store.py", "no such text anywhere", "x"),)), ROOT)

@@ -19,7 +19,7 @@ from server.live.start import Live
 from server.recording.recorder import RecorderFailed
 from server.recording.session_file import open_session
 from server.settings import Settings
-from server.uplink.keys import KEY_FILE, KeyProblem
+from server.uplink.key_names import KEY_FILE, KeyProblem
 from tests.server.flights import dictionary, flown, recorded
 
 NOBODY = "socket://127.0.0.1:1"

@@ -13,7 +13,7 @@ import pytest
 from protocol.link import NEED_DATA, Link, PacketReceived
 from server.demo import Demo, TwinOptions, make_twin, run_twin
 from server.shelf.onboard_log import read_log
-from server.uplink.keys import load_or_make_key
+from server.uplink.key_file import load_or_make_key
 from tests.server.flights import dictionary
 
 FAST = TwinOptions("gusty-rail", 1, 60.0, 5.0)

@@ -11,7 +11,8 @@ from pathlib import Path
 import server.log_file
 from server.app import run_live
 from server.log_file import HIDDEN, LOG_NAME, log_file
-from server.uplink.keys import KEY_FILE, load_or_make_key
+from server.uplink.key_file import load_or_make_key
+from server.uplink.key_names import KEY_FILE
 from tests.server.test_app import live, settings
 
 SECRET = "s3cret-" + "k" * 36

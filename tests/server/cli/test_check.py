@@ -13,7 +13,7 @@ import pytest
 
 from server.cli.cli import main
 from server.settings import copies_folder
-from server.uplink.keys import load_or_make_key
+from server.uplink.key_file import load_or_make_key
 from tests.server.firmware.build import program
 
 

@@ -10,7 +10,9 @@ import pytest
 
 from server.cli.key import add_key
 from server.settings import copies_folder
-from server.uplink.keys import CounterStore, KeyProblem, fingerprint, load_or_make_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import load_or_make_key
+from server.uplink.key_names import KeyProblem, fingerprint
 
 
 class Shell:

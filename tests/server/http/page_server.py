@@ -29,7 +29,7 @@ from server.recording.resume import resume_or_start
 from server.recording.session_header import Software, make_header
 from server.settings import Settings, chart_folder, page_folder
 from server.shelf.shelf import Shelf
-from server.uplink.keys import CounterStore
+from server.uplink.counter_store import CounterStore
 from tests.server.uplink.queue_vehicle import Vehicle
 from tests.server.uplink.queue_world import KEY, dictionary
 

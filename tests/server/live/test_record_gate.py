@@ -82,3 +82,23 @@ def test_what_does_not_fit_is_refused_before_anything_is_queued(recorder: Record
         intake.put(Kind.RECEIVED, 1, {"a": 1})
     assert intake.drain() == []
     recorder.close()
+
+
+class Counted:
+    """A number that counts how often it was turned into JSON."""
+
+    times = 0
+
+    def item(self) -> float:
+        """Return the number, as numpy's scalars do."""
+        self.times += 1
+        return 1.5
+
+
+def test_a_note_is_encoded_once_for_the_file_and_the_display(recorder: Recorder) -> None:
+    intake, number = RecordGate(recorder, lambda: None), Counted()
+    intake.put(Kind.NOTE, 1, {"body": number})
+    assert number.times == 1
+    (shown,) = intake.drain()
+    (kept,) = [record for record in open_session(recorder.close()).records if record.kind == Kind.NOTE]
+    assert kept.payload == shown.payload == b'{"body":1.5}'

@@ -18,7 +18,8 @@ from server.recording.records import Kind
 from server.recording.resume import resume_or_start
 from server.recording.session_header import Software, make_header
 from server.review.review import open_review, rows_matrix
-from server.uplink.keys import CounterStore, load_or_make_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import load_or_make_key
 from tests.server.flights import dictionary, flown
 from tests.server.recording.sessions import changed
 

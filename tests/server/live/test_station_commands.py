@@ -16,7 +16,7 @@ from server.recording.clock import FakeClock
 from server.recording.resume import resume_or_start
 from server.recording.session_header import Software, make_header
 from server.uplink.command_entry import Reply
-from server.uplink.keys import CounterStore
+from server.uplink.counter_store import CounterStore
 from tests.server.uplink.queue_oracles import decode
 from tests.server.uplink.queue_vehicle import Vehicle
 from tests.server.uplink.queue_world import KEY, World, dictionary

@@ -24,7 +24,8 @@ from server.recording.session_header import Software, make_header
 from server.twin.scenario import Scenario
 from server.twin.twin import Twin
 from server.uplink.command_state import State
-from server.uplink.keys import CounterStore, load_or_make_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import load_or_make_key
 from tests.server.uplink.queue_world import dictionary
 
 ADA = "Ada 1"

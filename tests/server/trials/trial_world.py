@@ -60,7 +60,7 @@ class TrialWorld:
     def look(self) -> None:
         """One look, in the order of `trial_run`."""
         queue, now_s = self.world.queue, self.world.now_s
-        permit = queue.permit(self._permit) if self._permit else None
+        permit = queue.permits.view(self._permit) if self._permit else None
         if permit is not None and permit.state == "ended":
             self.trial.on_permit_ended(str(permit.reason), now_s)
         view = queue.view(self._command) if self._command else None

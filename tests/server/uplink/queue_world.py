@@ -23,7 +23,7 @@ from server.telemetry.conditions import Reading
 from server.uplink.authority import Authority
 from server.uplink.command_entry import Changed, PermitChanged, Prepare, Reply, Transmit
 from server.uplink.command_queue import CommandQueue
-from server.uplink.keys import KeyProblem
+from server.uplink.key_names import KeyProblem
 from tests.server.uplink.queue_vehicle import BadLink, Vehicle
 
 KEY = bytes(range(32))
@@ -116,10 +116,10 @@ class Disk:
 class World:
     """Everything, driven by method calls. Call `advance` to let time pass."""
 
-    def __init__(self, seed: int = 1, badness: float = 0.0, counter: int = 0) -> None:
+    def __init__(self, seed: int = 1, badness: float = 0.0, counter: int = 0, words: Dictionary | None = None) -> None:
         rng = random.Random(seed)
         self.now_s = 0.0
-        self.dictionary = dictionary()
+        self.dictionary = words or dictionary()
         self.up, self.down = BadLink(rng, badness), BadLink(rng, badness)
         self.vehicle = Vehicle(self.dictionary, KEY)
         self.disk = Disk(covered=counter)
@@ -212,18 +212,18 @@ class World:
 
     def arm_plan(self, allowed: list[tuple[str, dict[str, float]]], operator: str = A) -> Reply:
         """First act for a whole plan."""
-        go = lambda: self.queue.arm_permit("Trial", allowed, operator, self.now_s)  # noqa: E731
+        go = lambda: self.queue.permits.arm("Trial", allowed, operator, self.now_s)  # noqa: E731
         plan = {f"{i}": (name, tuple(sorted(args.items()))) for i, (name, args) in enumerate(allowed)}
         return self._act("arm plan", operator, "", plan, go)
 
     def confirm_plan(self, id: str | None, operator: str = A) -> Reply:
         """Second act for a plan."""
-        go = lambda: self.queue.confirm_permit(str(id), operator, self.now_s)  # noqa: E731
+        go = lambda: self.queue.permits.confirm(str(id), operator, self.now_s)  # noqa: E731
         return self._act("confirm plan", operator, "", {"id": id}, go)
 
     def send_planned(self, id: str | None, command: str, **args: float) -> Reply:
         """The trial asks for one step; no person acts."""
-        reply = self.queue.send_permitted(str(id), command, args, self.now_s)
+        reply = self.queue.permits.send(str(id), command, args, self.now_s)
         self.carry_out()
         return reply
 

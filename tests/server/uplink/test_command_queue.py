@@ -9,9 +9,10 @@ import pytest
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from server.telemetry.conditions import Reading
 from server.uplink.command_entry import Changed, Prepare, Transmit
-from server.uplink.command_queue import KEPT_ENDED, CommandQueue
+from server.uplink.command_queue import CommandQueue
+from server.uplink.command_table import KEPT_ENDED
 from tests.server.uplink.queue_oracles import Oracle
-from tests.server.uplink.queue_world import A, B, Sent, World, ready_world
+from tests.server.uplink.queue_world import A, B, Sent, World, dictionary, ready_world
 
 BLANK = "the vehicle has not been heard yet, so no command can be addressed to it"
 
@@ -472,8 +473,7 @@ def test_telemetry_of_another_start_proves_nothing() -> None:
 
 def test_command_without_effects_is_never_called_verified() -> None:
     text = load_dictionary().text.replace('effects = [ { role = "uplink.last_counter", at_least = "{counter}" } ]', "")
-    world = ready_world()
-    world.dictionary = world.queue._dictionary = parse_dictionary(text)
+    world = ready_world(words=parse_dictionary(text))
     reply = world.submit("ping")
     world.advance(8.0)
     assert view(world, reply.id)["state_text"] == "done says the vehicle, telemetry cannot show it"
@@ -749,8 +749,7 @@ def test_safe_all_refused_for_another_start_is_asked_anew() -> None:
 
 def test_interlocks_on_safe_all_are_ignored() -> None:
     text = load_dictionary().text.replace("safes_all = true", 'safes_all = true\ninterlocks = ["near_vertical"]')
-    world = ready_world()
-    world.queue._dictionary = parse_dictionary(text)
+    world = ready_world(words=parse_dictionary(text))
     world.tilt = 1.0
     world.safe_all()
     world.advance(0.5)
@@ -766,9 +765,8 @@ def test_safe_all_sent_as_a_command_is_the_same_act_whatever_comes_with_it() -> 
 
 
 def test_vehicle_without_a_safing_command_is_said() -> None:
-    world = ready_world()
-    commands = {n: c for n, c in world.dictionary.commands.items() if not c.safes_all}
-    world.queue._dictionary = dataclasses.replace(world.dictionary, commands=commands)
+    commands = {n: c for n, c in dictionary().commands.items() if not c.safes_all}
+    world = ready_world(words=dataclasses.replace(dictionary(), commands=commands))
     armed = world.arm("board_release")
     reply = world.safe_all()
     assert reply.sentence == "this vehicle's dictionary has no command that safes all; use the arming key"
@@ -780,8 +778,7 @@ def test_vehicle_without_a_safing_command_is_said() -> None:
 
 def test_effect_that_cannot_be_compared_does_not_break_the_flow_of_telemetry() -> None:
     text = load_dictionary().text.replace('equals = ["pad", "ground test"]', 'equals = ["padd", "ground"]')
-    world = ready_world()
-    world.queue._dictionary = parse_dictionary(text)
+    world = ready_world(words=parse_dictionary(text))
     reply = world.arm_and_confirm("ground_test", on=1)
     world.advance(1.0)
     assert view(world, reply.id)["state"] == "completed"

@@ -1,6 +1,6 @@
 """kill -9 between any two steps of the key's and the counter's work: no value comes back, no key is without counter.
 
-A small program of its own forks one child for each line of `uplink/keys.py` that the work runs through; the child kills
+A small program of its own forks one child for each line of ours that the work runs through; the child kills
 itself when it reaches that line. What was given out before the kill is noted through an unbuffered file, as a radio
 would have sent it.
 """
@@ -15,14 +15,18 @@ from pathlib import Path
 
 import pytest
 
-from server.uplink.keys import KEY_FILE, CounterStore, fingerprint, load_or_make_key
+from server.uplink.counter_store import CounterStore
+from server.uplink.key_file import load_or_make_key
+from server.uplink.key_names import KEY_FILE, fingerprint
 
 ROOT = Path(__file__).resolve().parents[3]
 POSIX = pytest.mark.skipif(not hasattr(os, "fork"), reason="kill -9 and fork exist on POSIX only")
 PROGRAM = """
 import json, os, signal, sys
 from pathlib import Path
-from server.uplink import keys
+from server.uplink import counter_store, key_file, private_files
+
+OURS = {module.__file__ for module in (counter_store, key_file, private_files)}
 
 folder, work = Path(sys.argv[1]), sys.argv[2]
 settings, copies, given = folder / "settings", folder / "copies", folder / "given"
@@ -38,7 +42,7 @@ def kill_at(step):
     seen = [0]
 
     def trace(frame, event, argument):
-        if frame.f_code.co_filename != keys.__file__:
+        if frame.f_code.co_filename not in OURS:
             return None
         if event == "line":
             seen[0] += 1
@@ -50,7 +54,7 @@ def kill_at(step):
 
 
 def take(step):
-    store = keys.CounterStore(settings, keys.load_or_make_key(settings, copies), copies)
+    store = counter_store.CounterStore(settings, key_file.load_or_make_key(settings, copies), copies)
     note(store.take())
     kill_at(step)
     value = store.take()
@@ -60,14 +64,14 @@ def take(step):
 
 def make(step):
     kill_at(step)
-    keys.load_or_make_key(folder / str(step), copies)
+    key_file.load_or_make_key(folder / str(step), copies)
     sys.settrace(None)
 
 
 def rotate(step):
-    keys.load_or_make_key(folder / str(step), copies)
+    key_file.load_or_make_key(folder / str(step), copies)
     kill_at(step)
-    keys.rotate_key(folder / str(step), "1", copies)
+    key_file.rotate_key(folder / str(step), "1", copies)
     sys.settrace(None)
 
 

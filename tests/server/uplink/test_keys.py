@@ -13,20 +13,10 @@ import pytest
 
 from protocol.commands import COUNTER_MAX
 from server.settings import copies_folder, default_folders
-from server.uplink import keys
-from server.uplink.keys import (
-    BELIEVED_AT_MOST,
-    GAP_AFTER_LOSS,
-    KEY_FILE,
-    SPARE,
-    CounterStore,
-    KeyProblem,
-    export_key,
-    fingerprint,
-    kept_keys,
-    load_or_make_key,
-    rotate_key,
-)
+from server.uplink import counter_store
+from server.uplink.counter_store import BELIEVED_AT_MOST, GAP_AFTER_LOSS, SPARE, CounterStore
+from server.uplink.key_file import export_key, kept_keys, load_or_make_key, rotate_key
+from server.uplink.key_names import KEY_FILE, KeyProblem, fingerprint
 
 KEY = bytes(range(32))
 
@@ -155,7 +145,7 @@ def test_failing_disk_gives_no_value_but_the_spares(store: CounterStore, monkeyp
     def fail(*args, **more):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(keys.os, step, fail)
+    monkeypatch.setattr(os, step, fail)
     with pytest.raises(KeyProblem, match="No space left on device"):
         store.take()
     spares = [store.take_spare() for _ in range(SPARE)]
@@ -169,7 +159,7 @@ def test_failing_disk_gives_no_value_but_the_spares(store: CounterStore, monkeyp
 def test_value_whose_sync_failed_is_never_given_again(tmp_path: Path, store: CounterStore, monkeypatch) -> None:
     """The file was replaced, but the folder could not be synced: after a crash the file may be old or new."""
     store.take()
-    monkeypatch.setattr(keys, "_sync_folder", lambda folder: (_ for _ in ()).throw(OSError(5, "Input/output error")))
+    monkeypatch.setattr(counter_store, "sync_folder", lambda folder: (_ for _ in ()).throw(OSError(5, "Input/output error")))
     with pytest.raises(KeyProblem):
         store.take()
     monkeypatch.undo()
@@ -181,8 +171,8 @@ def test_value_whose_sync_failed_is_never_given_again(tmp_path: Path, store: Cou
 def test_file_is_synced_before_it_replaces_the_old_one(store: CounterStore, monkeypatch) -> None:
     calls: list[str] = []
     real_sync, real_replace = os.fsync, os.replace
-    monkeypatch.setattr(keys.os, "fsync", lambda fd: (calls.append("sync"), real_sync(fd))[1])
-    monkeypatch.setattr(keys.os, "replace", lambda a, b: (calls.append("replace"), real_replace(a, b))[1])
+    monkeypatch.setattr(os, "fsync", lambda fd: (calls.append("sync"), real_sync(fd))[1])
+    monkeypatch.setattr(os, "replace", lambda a, b: (calls.append("replace"), real_replace(a, b))[1])
     store.take()
     assert calls == ["sync", "replace", "sync"]
 
@@ -197,7 +187,7 @@ def test_spare_needs_no_disk_even_while_the_disk_hangs(store: CounterStore, monk
         go_on.wait(10.0)
         real(descriptor)
 
-    monkeypatch.setattr(keys.os, "fsync", hang)
+    monkeypatch.setattr(os, "fsync", hang)
     thread = threading.Thread(target=lambda: given.append(store.take()))
     thread.start()
     assert hanging.wait(10.0)
@@ -380,7 +370,7 @@ def test_second_place_that_cannot_be_written_gives_no_value_and_costs_no_gap(pla
 def test_both_are_synced_before_a_value_is_given_the_copy_first(places: Places, monkeypatch) -> None:
     store, calls = places.start(), []
     real = os.replace
-    monkeypatch.setattr(keys.os, "replace", lambda a, b: (calls.append(Path(b)), real(a, b))[1])
+    monkeypatch.setattr(os, "replace", lambda a, b: (calls.append(Path(b)), real(a, b))[1])
     store.take()
     assert calls == [places.both[1], places.both[0]]
 
@@ -472,10 +462,10 @@ def test_a_key_made_meanwhile_by_another_process_counts(tmp_path: Path, monkeypa
     others: list[bytes] = []
 
     def link(source: Path, target: Path) -> None:
-        monkeypatch.setattr(keys.os, "link", real)
+        monkeypatch.setattr(os, "link", real)
         others.append(load_or_make_key(tmp_path))
         real(source, target)
 
-    monkeypatch.setattr(keys.os, "link", link)
+    monkeypatch.setattr(os, "link", link)
     assert load_or_make_key(tmp_path) == others[0]
     assert CounterStore(tmp_path, others[0]).take() == 1

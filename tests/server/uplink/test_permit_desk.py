@@ -41,7 +41,7 @@ def test_a_plan_runs_step_by_step_and_no_further() -> None:
         assert reply.ok, reply.sentence
         world.advance(1.0)
         assert world.queue.view(reply.id).state == "verified"
-    assert world.queue.permit(id).left == 0
+    assert world.queue.permits.view(id).left == 0
     more = world.send_planned(id, "channel_arm", channel=1)
     assert more.sentence == "the plan that was confirmed does not hold this command (again)"
     Oracle(world).look()
@@ -55,7 +55,7 @@ def test_a_plan_for_one_channel_holds_nothing_for_another() -> None:
     assert other.sentence == "the plan that was confirmed does not hold this command (again)"
     world.advance(1.0)
     assert sent(world) == before
-    assert world.queue.permit(id).left == 2
+    assert world.queue.permits.view(id).left == 2
 
 
 def test_nothing_leaves_with_one_act_too_soon_or_too_late() -> None:
@@ -146,7 +146,7 @@ def test_ending_a_plan_drops_what_it_has_not_sent_yet() -> None:
     world.disk_delay_s = 1.0
     reply = world.send_planned(id, "channel_arm", channel=1)
     before = sent(world)
-    world.queue.cancel_permit(id, B, world.now_s)
+    world.queue.permits.cancel(id, B, world.now_s)
     world.carry_out()
     world.advance(1.5)
     assert sent(world) == before
@@ -160,7 +160,7 @@ def test_progress_keeps_a_plan_open() -> None:
         world.advance(40.0)
         assert world.send_planned(id, command, **args).ok
     world.advance(59.0)
-    assert world.queue.permit(id).state == "open"
+    assert world.queue.permits.view(id).state == "open"
 
 
 def test_nobody_arms_anything_beside_a_plan() -> None:
@@ -169,7 +169,7 @@ def test_nobody_arms_anything_beside_a_plan() -> None:
     assert world.arm("channel_arm", channel=2).sentence == "Trial is running; end it first"
     assert world.arm_plan(CYCLE).sentence == "Trial is running; end it first"
     assert world.submit("camera_power", camera=1, on=1).ok, "routine commands go on"
-    assert world.queue.cancel_permit(id, B, world.now_s).sentence == "the plan has ended"
+    assert world.queue.permits.cancel(id, B, world.now_s).sentence == "the plan has ended"
     world.advance(1.0)
     assert world.arm("channel_arm", channel=2).ok
 

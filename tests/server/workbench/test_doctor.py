@@ -12,7 +12,8 @@ import pytest
 
 from server.bridge.ports import FoundPort
 from server.cli.cli import main
-from server.uplink.keys import KEY_FILE, load_or_make_key
+from server.uplink.key_file import load_or_make_key
+from server.uplink.key_names import KEY_FILE
 from server.workbench import doctor
 from server.workbench.doctor import OK, PROBLEM, ROOM_AT_LEAST_BYTES, SYNC_AT_MOST_S, UNKNOWN, Finding
 from tests.server.recording.sessions import FaultyStorage
