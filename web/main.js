@@ -1,7 +1,6 @@
 // The only wiring: sockets to stores, stores to panels, acts to the desk. Panels are drawn on animation frames, and
 // only when something changed.
 
-import { commandSentence, StepRow } from "./desk/command_log.js";
 import { DeskSheet } from "./desk/desk_sheet.js";
 import { AlarmList } from "./frame/alarm_list.js";
 import { Banners } from "./frame/banners.js";
@@ -389,7 +388,7 @@ const status = StatusLine(byId("status"), acts);
 const alarmList = AlarmList(byId("alarms"), acts);
 const banners = Banners(byId("banners"), acts);
 const bar = ReplayBar(byId("replay"), acts);
-const sheet = DeskSheet(byId("sheet"), { ask, changed }, { StepRow, commandSentence });
+const sheet = new DeskSheet(byId("sheet"), { ask, changed });
 go(place);
 setInterval(changed, TICK_MS);
 setInterval(() => {

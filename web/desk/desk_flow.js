@@ -23,7 +23,7 @@ export function nextState(state, event) {
 
 /**
  * The command that waits for this person's second act: got ready by another operator under the two-person rule.
- * @param {object[]} commands command views @param {{open:boolean, operator:string}} desk @param {Set<string>} left ids
+ * @param {object[]} commands command views @param {{open:boolean, operator:string}} desk @param {number[]} left ids
  *   put aside
  */
 export function invitation(commands, desk, rx, left) {
@@ -34,6 +34,6 @@ export function invitation(commands, desk, rx, left) {
       one.confirm_by === "another" &&
       one.operator !== desk.operator &&
       one.expires_rx > rx &&
-      !left.has(one.id),
+      !left.includes(one.id),
   );
 }

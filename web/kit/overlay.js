@@ -11,7 +11,7 @@ const BOTTOM = 20;
 const DASHES = ["", "9 5", "3 4", "12 4 3 4", "2 6", "16 6"];
 
 /** Least and greatest of each pixel column, so that no spike is lost and no point is drawn twice. */
-export function reduce(t, values, from, to, columns) {
+function reduce(t, values, from, to, columns) {
   const out = [];
   const step = (to - from) / columns;
   let column = -1;

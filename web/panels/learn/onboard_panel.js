@@ -19,7 +19,7 @@ function lostWords({ role, share, due, heard, longest_gap_s: gap }) {
 }
 
 /** What the station says of a log, as sentences. */
-export function sentences(told) {
+function sentences(told) {
   const found = told.alignment ?? told;
   if (found.refused) return [`Not aligned: ${found.refused}.`];
   const drift = `drifting ${fixed(found.drift * 1e6, 0)} millionths`;
