@@ -22,6 +22,7 @@ async function ask(path, options) {
 const session = (name, part) => `/api/sessions/${encodeURIComponent(name)}/${part}`;
 
 export const getAbout = async () => (await get("/api/about")).json();
+export const getTrials = async () => (await get("/api/trials")).json();
 export const getSessions = async () => (await get("/api/sessions")).json();
 export const getSummary = async (name) => (await get(session(name, "summary"))).json();
 
@@ -58,6 +59,14 @@ export const getForecast = async (name, changes) =>
 /** Send the vehicle's own log with what its columns are; the answer is the station's report of it. */
 export async function bringLog(name, file, mapping, token) {
   return postLog(name, { file: file.name, ...(mapping ? { map: JSON.stringify(mapping) } : {}) }, file, token);
+}
+
+/** How far the station has come with reading a log, in words; undefined when it does not say. */
+export async function getProgress(name) {
+  const answer = await fetch(session(name, "onboard/progress"))
+    .then((one) => one.json())
+    .catch(() => ({}));
+  return answer.text;
 }
 
 /** The columns a log has and what they are guessed to be, from its beginning. */
