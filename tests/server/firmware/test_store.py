@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import struct
 import subprocess
+from functools import cache
 from pathlib import Path
 
 from protocol.commands import build_command_frame
@@ -13,16 +14,21 @@ from tests.server.firmware.agreement import KEY
 from tests.server.firmware.build import C99, LIBRARY, SANITIZED, compiled, generated
 
 
-def said(folder: Path, counters: list[int], fail_at: int) -> str:
-    """Send pings with these counters to a vehicle that stores them; return what it says."""
+@cache
+def storing() -> Path:
+    """Return the compiled vehicle that stores its counters."""
     source = Path(__file__).with_name("store.c")
     build = generated("sandpiper")
     shutil.copy(source, build)
-    path = compiled([*C99, *SANITIZED], build, [*LIBRARY, source.name], "store")
+    return compiled([*C99, *SANITIZED], build, [*LIBRARY, source.name], "store")
+
+
+def said(folder: Path, counters: list[int], fail_at: int) -> str:
+    """Send pings with these counters to a vehicle that stores them; return what it says."""
     code = SANDPIPER.commands["ping"].code
     frames = [build_command_frame(KEY, SANDPIPER.uplink.apid, 5, counter, code, b"") for counter in counters]
     (folder / "frames.bin").write_bytes(b"".join(struct.pack(">H", len(frame)) + frame for frame in frames))
-    command = [str(path), str(folder / "frames.bin"), str(fail_at)]
+    command = [str(storing()), str(folder / "frames.bin"), str(fail_at)]
     return subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
 
 
