@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from protocol.dictionary import Dictionary
 from protocol.link import Link
 from protocol.vehicle import VehicleLink
 from server.demo import TwinOptions, flying_twin
 from server.firmware.process_link import EncoderProblem
 from server.review.review import open_review
 from server.review.summary import summarize
-from server.twin.twin import Twin
 from tests.browser.station import Process
 from tests.server.firmware.build import program
 from tests.server.flights import Flight, dictionary, recorded
@@ -105,17 +102,3 @@ def test_an_encoder_of_another_dictionary_is_refused(tmp_path: Path) -> None:
     with pytest.raises(EncoderProblem, match="another dictionary"):
         with flying_twin(dictionary(), tmp_path, TwinOptions("calm", 1, 1.0, 5.0, program("small"))):
             pass
-
-
-def test_the_twin_makes_its_link_anew_at_each_start(tmp_path: Path) -> None:
-    made: list[int] = []
-
-    def make(known: Dictionary, key: bytes, boot_id: int) -> VehicleLink:
-        made.append(boot_id)
-        return VehicleLink(known, key, boot_id)
-
-    make_link: Callable[[Dictionary, bytes, int], VehicleLink] = make
-    with flying_twin(dictionary(), tmp_path, TwinOptions("calm", 1, 1.0, 5.0)) as known:
-        twin = Twin(scenario=known.scenario, seed=1, dictionary=dictionary(), key=bytes(32), boot_id=7, make_link=make_link)
-        twin.reboot()
-    assert made == [7, 8]

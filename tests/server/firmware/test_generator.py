@@ -51,12 +51,6 @@ def test_a_dictionary_without_commands_compiles(tmp_path: Path) -> None:
         compiled([*C99, "-c"], tmp_path, [source], "object.o")
 
 
-def test_the_header_states_the_dictionarys_hash() -> None:
-    header = firmware_texts(SANDPIPER)["bh_dictionary.h"]
-    assert f"dictionary hash 0x{SANDPIPER.hash32:08X}" in header.splitlines()[0]
-    assert f"#define BH_DICTIONARY_HASH 0x{SANDPIPER.hash32:08X}u" in header
-
-
 def test_every_packet_has_a_struct_and_an_encoder() -> None:
     texts = firmware_texts(SANDPIPER)
     for name, packet in SANDPIPER.packets.items():
