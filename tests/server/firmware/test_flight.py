@@ -86,15 +86,16 @@ def _equal(one: np.ndarray, other: np.ndarray) -> bool:
 
 def test_the_demonstration_flies_with_a_compiled_encoder(tmp_path: Path) -> None:
     """The whole way: twin, port, station, recorder; in its own time, so the summary is compared with the truth."""
-    flags = ["--scenario", "gusty-rail", "--rate", "10", "--ignite-after", "8", "--no-browser", "--http-port", "0"]
+    flags = ["--scenario", "gusty-rail", "--rate", "10", "--ignite-after", "20", "--no-browser", "--http-port", "0"]
     demo = Process(tmp_path, "demo", "--encoder", str(program("sandpiper")), "--quit-when", "landed", *flags)
     try:
-        assert demo.process.wait(60) == 0
+        assert demo.process.wait(120) == 0
     finally:
         lines = demo.stop()
     summary = summarize(open_review(Path(lines[-1])))
     assert summary["landing_t"] is not None and 80 < summary["apogee"]["height_m"] < 160
-    assert summary["damaged"] < 20 and set(summary["packets"]) >= set(dictionary().packets) - {"answer"}
+    # Nothing is asked of it, and on a busy machine the station's port opens after the vehicle has said that it starts.
+    assert summary["damaged"] < 20 and set(summary["packets"]) >= set(dictionary().packets) - {"answer", "startup"}
     assert not [alarm for alarm in summary["alarms"] if "dictionary" in alarm["text"]]
 
 
