@@ -78,14 +78,14 @@ class Pipeline:
         output = _whole(self._dictionary, kept, self._origin_ns, self.analysis)
         for record in kept:  # leaves link and timeline as if every chunk had come live
             if record.kind == Kind.RECEIVED:
-                self._decoder.take(record.payload, self.rx_s(record.mono_ns))
+                self._decoder.decode(record.payload, self.rx_s(record.mono_ns))
         return output
 
     def take(self, record: Record) -> Output:
         """Return what one record leads to."""
         rx_s = self.rx_s(record.mono_ns)
         if record.kind == Kind.RECEIVED:
-            batch = self._decoder.take(record.payload, rx_s)
+            batch = self._decoder.decode(record.payload, rx_s)
             found = self.analysis.take(batch)
             return Output({**batch.rows, **found.rows}, [entry for _, entry in found.entries], batch)
         entry = note_entry(record, rx_s, self.last_t)

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import pi
+from typing import TypedDict
 
 import numpy as np
 
@@ -107,32 +108,82 @@ class Configuration:
 # ---------------------------------------------------------------- what follows
 
 
-def told(configuration: Configuration, density_kg_m3: float) -> dict[str, object]:
-    """Return everything that follows from a configuration, JSON-able, at an air density."""
+class PartNumbers(TypedDict):
+    """One part the air pushes on: normal-force slope per radian, station in m from the nose tip."""
+
+    name: str
+    slope: float
+    station_m: float
+
+
+class AirframeState(TypedDict):
+    """The vehicle at lift-off or at burnout; wave number (rad per m flown) and damping ratio None where it is unstable."""
+
+    mass_kg: float
+    center_of_gravity_m: float
+    lateral_inertia_kg_m2: float
+    margin_calibers: float
+    wave_number_1_m: float | None
+    damping_ratio: float | None
+
+
+class SwingFrequency(TypedDict):
+    """The frequencies of the nose's swing at one air speed."""
+
+    speed_m_s: float
+    liftoff_hz: float
+    burnout_hz: float
+
+
+class AirframeNumbers(TypedDict):
+    """Everything that follows from a configuration, as JSON shows it; SI units, stations from the nose tip."""
+
+    center_of_pressure_m: float
+    normal_force_slope: float
+    parts: list[PartNumbers]
+    pieces: int
+    liftoff: AirframeState
+    burnout: AirframeState
+    frequencies: list[SwingFrequency]
+    density_kg_m3: float
+
+
+class SheetAgreement(TypedDict):
+    """A number the sheet gives beside the same worked out from its pieces, in the sheet's unit."""
+
+    key: str
+    sheet: float
+    computed: float
+
+
+def told(configuration: Configuration, density_kg_m3: float) -> AirframeNumbers:
+    """Return everything that follows from a configuration at an air density.
+
+    Sources: `barrowman` for center of pressure and slope, `mass_list` for the sums, `oscillation` for the swing.
+    """
     air = configuration.balance()
-    states = {
-        name: _state(configuration, air, configuration.mass(burned), density_kg_m3)
-        for name, burned in (("liftoff", 0.0), ("burnout", 1.0))
-    }
-    waves = {name: state["wave_number_1_m"] for name, state in states.items()}
-    frequencies = [
-        {"speed_m_s": speed, **{f"{name}_hz": wave * speed / (2.0 * pi) for name, wave in waves.items()}}
-        for speed in SPEEDS_M_S
-        if None not in waves.values()
-    ]
+    liftoff = _state(configuration, air, configuration.mass(0.0), density_kg_m3)
+    burnout = _state(configuration, air, configuration.mass(1.0), density_kg_m3)
+    full, empty = liftoff["wave_number_1_m"], burnout["wave_number_1_m"]
+    frequencies: list[SwingFrequency] = []
+    if full is not None and empty is not None:
+        frequencies = [
+            {"speed_m_s": speed, "liftoff_hz": full * speed / (2.0 * pi), "burnout_hz": empty * speed / (2.0 * pi)}
+            for speed in SPEEDS_M_S
+        ]
     return {
         "center_of_pressure_m": air.center_m,
         "normal_force_slope": air.slope,
         "parts": [{"name": part.name, "slope": part.slope, "station_m": part.station_m} for part in air.parts],
         "pieces": len(configuration.masses) + len(configuration.fin_sets) + (configuration.motor is not None),
-        "liftoff": states["liftoff"],
-        "burnout": states["burnout"],
+        "liftoff": liftoff,
+        "burnout": burnout,
         "frequencies": frequencies,
         "density_kg_m3": density_kg_m3,
     }
 
 
-def _state(configuration: Configuration, air: Balance, mass: Sum, density_kg_m3: float) -> dict[str, float | None]:
+def _state(configuration: Configuration, air: Balance, mass: Sum, density_kg_m3: float) -> AirframeState:
     lever, area = air.center_m - mass.center_m, cross_section_m2(configuration.diameter_m)
     wave = damping = None
     if lever > 0.0:
@@ -179,22 +230,21 @@ def keeping_margin(before: Configuration, after: Configuration) -> Configuration
     return scaled(0.5 * (low + high))
 
 
-def against_the_sheet(told_numbers: Mapping[str, object], vehicle: Mapping[str, object]) -> list[dict[str, object]]:
+def against_the_sheet(told_numbers: AirframeNumbers, vehicle: Mapping[str, object]) -> list[SheetAgreement]:
     """Return the sheet's own numbers beside those worked out from its pieces: two ways to the same must agree."""
     liftoff, burnout = told_numbers["liftoff"], told_numbers["burnout"]
-    middle = {key: _mean(liftoff[key], burnout[key]) for key in ("center_of_gravity_m", "lateral_inertia_kg_m2")}
     computed = {
         "liftoff_mass_kg": liftoff["mass_kg"],
         "burnout_mass_kg": burnout["mass_kg"],
-        "center_of_gravity_m": middle["center_of_gravity_m"],
+        "center_of_gravity_m": _mean(liftoff["center_of_gravity_m"], burnout["center_of_gravity_m"]),
         "center_of_pressure_m": told_numbers["center_of_pressure_m"],
         "normal_force_slope": told_numbers["normal_force_slope"],
-        "lateral_inertia_kg_m2": middle["lateral_inertia_kg_m2"],
+        "lateral_inertia_kg_m2": _mean(liftoff["lateral_inertia_kg_m2"], burnout["lateral_inertia_kg_m2"]),
     }
     return [
-        {"key": key, "sheet": float(vehicle[key]), "computed": value}
+        {"key": key, "sheet": float(given), "computed": value}
         for key, value in computed.items()
-        if isinstance(vehicle.get(key), int | float) and not isinstance(vehicle.get(key), bool)
+        if isinstance(given := vehicle.get(key), int | float) and not isinstance(given, bool)
     ]
 
 

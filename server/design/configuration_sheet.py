@@ -7,7 +7,6 @@ range, every list a length, and a key that means nothing is refused rather than 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import isfinite
 
 from server.design.configuration import Configuration, ConfigurationProblem, FittedFins, Motor
 from server.flight.airframe.barrowman import FIN_COUNTS, NOSE_CENTERS, FinSet
@@ -31,12 +30,12 @@ def configuration_of(vehicle: Mapping[str, object]) -> Configuration | None:
     tip = _table(table.get("nose"), f"[{TABLE}] nose")
     _only(tip, {"shape", "length_m"}, f"[{TABLE}] nose")
     shape = tip.get("shape")
-    if shape not in NOSE_CENTERS:
+    if not isinstance(shape, str) or shape not in NOSE_CENTERS:
         raise ConfigurationProblem(f"[{TABLE}] nose: shape is one of {', '.join(NOSE_CENTERS)}, not {str(shape)[:24]!r}")
     made = Configuration(
         diameter_m=diameter,
         length_m=length,
-        nose_shape=str(shape),
+        nose_shape=shape,
         nose_length_m=_number(tip, "length_m", f"[{TABLE}] nose", 0.01, length),
         transitions=tuple(_transition(one, i, length) for i, one in _lines(table, "transitions", TRANSITIONS_AT_MOST)),
         fin_sets=tuple(_fin_set(one, i, length) for i, one in _lines(table, "fins", FIN_SETS_AT_MOST)),
@@ -45,6 +44,11 @@ def configuration_of(vehicle: Mapping[str, object]) -> Configuration | None:
     )
     if not made.masses:
         raise ConfigurationProblem(f"[{TABLE}] lists no masses")
+    try:
+        made.balance()
+        made.mass(1.0)
+    except ValueError as problem:
+        raise ConfigurationProblem(f"[{TABLE}] describes {problem}") from problem
     return made
 
 
@@ -69,14 +73,17 @@ def _fin_set(line: Mapping[str, object], number: int, length: float) -> FittedFi
     sizes = {"root_m": (0.001, 2.0), "tip_m": (0.0, 2.0), "span_m": (0.001, 2.0), "sweep_m": (-1.0, 2.0)}
     _only(line, {"name", "count", "root_leading_edge_m", "mass_kg", "exchangeable", *sizes}, where)
     count, exchangeable = line.get("count"), line.get("exchangeable", False)
-    if isinstance(count, bool) or count not in FIN_COUNTS:
+    if isinstance(count, bool) or not isinstance(count, int | float) or count not in FIN_COUNTS:
         raise ConfigurationProblem(f"{where}: count is one of {', '.join(map(str, FIN_COUNTS))}, not {str(count)[:24]}")
     if not isinstance(exchangeable, bool):
         raise ConfigurationProblem(f"{where}: exchangeable is true or false")
     shape = FinSet(
         name=_name(line, where),
-        count=count,
-        **{key: _number(line, key, where, *bounds) for key, bounds in sizes.items()},
+        count=int(count),
+        root_m=_number(line, "root_m", where, *sizes["root_m"]),
+        tip_m=_number(line, "tip_m", where, *sizes["tip_m"]),
+        span_m=_number(line, "span_m", where, *sizes["span_m"]),
+        sweep_m=_number(line, "sweep_m", where, *sizes["sweep_m"]),
         root_leading_edge_m=_number(line, "root_leading_edge_m", where, 0.0, length),
     )
     mass = _number(line, "mass_kg", where, 0.0, 50.0) if "mass_kg" in line else 0.0
@@ -139,6 +146,6 @@ def _name(table: Mapping[str, object], where: str) -> str:
 
 def _number(table: Mapping[str, object], key: str, where: str, low: float, high: float) -> float:
     value = table.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value) or not low <= value <= high:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:  # no NaN lies between
         raise ConfigurationProblem(f"{where}: {key} is a number from {low:g} to {high:g}, not {str(value)[:24]}")
     return float(value)

@@ -10,13 +10,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from math import degrees, pi, radians
+from typing import NotRequired, TypedDict, TypeVar
 
 from server.design.configuration import (
     GREATEST_MARGIN,
     LEAST_MARGIN,
+    AirframeNumbers,
     Configuration,
     ConfigurationProblem,
     FittedFins,
+    SheetAgreement,
     against_the_sheet,
     keeping_margin,
     margin_words,
@@ -41,6 +44,9 @@ WIDEST_ATTACK_DEG = 14.0
 FAR_OVER_DEG = 30.0  # of lean: the safety code's own limit (check_values 9)
 
 
+T = TypeVar("T")
+
+
 class NextFlightProblem(Problem):
     """It cannot be computed; the text is one plain sentence."""
 
@@ -63,7 +69,7 @@ class Basis:
 
 
 @dataclass(frozen=True)
-class Change:
+class FlightChange:
     """What is asked to be different; None and zero leave it as it is. Mass is added (negative: taken away)."""
 
     mass_kg: float = 0.0
@@ -76,35 +82,113 @@ class Change:
     keep_margin: bool = False
 
 
+class FinSizes(TypedDict):
+    """An exchangeable fin set as flown: chords, span and sweep in m, the root's leading edge from the nose tip in m."""
+
+    name: str
+    root_m: float
+    tip_m: float
+    span_m: float
+    sweep_m: float
+    root_leading_edge_m: float
+
+
+class ForeseenFlight(TypedDict):
+    """One flight as foreseen, as JSON shows it; SI units, heights over the pad, times from ignition.
+
+    What needs a configuration is missing without one.
+    """
+
+    mass_kg: float
+    motor: str
+    impulse_n_s: float
+    wind_m_s: float
+    thrust_to_weight: float
+    rail_exit_speed_m_s: float
+    angle_of_attack_rad: float
+    greatest_speed_m_s: float
+    greatest_dynamic_pressure_pa: float
+    apogee_m: float
+    apogee_s: float
+    margin_calibers: NotRequired[float]
+    center_of_gravity_m: NotRequired[float]
+    center_of_pressure_m: NotRequired[float]
+    swing_hz: NotRequired[float | None]
+    fins: NotRequired[list[FinSizes]]
+
+
+class RuleOfThumb(TypedDict):
+    """A rule of thumb against a flight: the value in `unit`, what is asked in words, whether it is met."""
+
+    name: str
+    value: float
+    unit: str
+    asked: str
+    met: bool
+    source: str
+
+
+class NextFlight(TypedDict):
+    """The flight as the sheet has it, with the change if one was asked for, and where the numbers come from."""
+
+    as_it_is: ForeseenFlight
+    sources: dict[str, str]
+    limits: list[RuleOfThumb]
+    changed: NotRequired[ForeseenFlight]
+    flown: dict[str, float]
+
+
+class ConfigurationNumbers(AirframeNumbers):
+    """What follows from the sheet's configuration, the margin in words, and the sheet's own numbers beside it."""
+
+    margin_words: str
+    against_sheet: list[SheetAgreement]
+
+
+class Reason(TypedDict):
+    """Why something cannot be told, in one sentence."""
+
+    reason: str
+
+
+class PlannedFlight(TypedDict):
+    """Configuration and next flight of a session's sheet, each a reason where it cannot be told."""
+
+    configuration: ConfigurationNumbers | Reason
+    next_flight: NextFlight | Reason
+
+
 def basis_of(
     vehicle: Mapping[str, object], site: Mapping[str, object], figures: Mapping[str, Mapping[str, object]]
 ) -> Basis:
     """Return what is known. Raises NextFlightProblem, naming what the sheet lacks, and ConfigurationProblem."""
     facts, configuration = sheet_numbers_of(vehicle, site), configuration_of(vehicle)
     motor = configuration.motor if configuration is not None else None
-    lacking = [] if facts.rail_length_m is not None else ["rail_length_m"]
-    lacking += [] if facts.diameter_m is not None else ["diameter_m"]
-    lacking += [] if motor is not None else ["a thrust curve in [vehicle.configuration.motor]"]
-    if lacking:
+    rail, diameter = facts.rail_length_m, facts.diameter_m
+    if rail is None or diameter is None or configuration is None or motor is None:
+        lacking = [] if rail is not None else ["rail_length_m"]
+        lacking += [] if diameter is not None else ["diameter_m"]
+        lacking += [] if motor is not None else ["a thrust curve in [vehicle.configuration.motor]"]
         raise NextFlightProblem(f"The sheet lacks {', '.join(lacking)}.")
     weighed = vehicle.get("liftoff_mass_kg")
-    by_scale = isinstance(weighed, int | float) and not isinstance(weighed, bool) and 0.01 < weighed < 500.0
-    mass = float(weighed) if by_scale else configuration.mass().mass_kg
+    mass, mass_source = configuration.mass().mass_kg, "the sheet's list of masses"
+    if isinstance(weighed, int | float) and not isinstance(weighed, bool) and 0.01 < weighed < 500.0:
+        mass, mass_source = float(weighed), "the sheet's liftoff_mass_kg"
     density = pad_density_kg_m3(facts.elevation_m, facts.pad_temperature_k)
-    drag, drag_source = _drag(facts, figures, density, mass - motor.propellant.mass_kg)
+    drag, drag_source = _drag(facts, diameter, figures, density, mass - motor.propellant.mass_kg)
     return Basis(
         mass_kg=mass,
         propellant_kg=motor.propellant.mass_kg,
         curve=motor.curve,
         motor=motor.name,
         drag_area_m2=drag,
-        rail_length_m=facts.rail_length_m,
+        rail_length_m=rail,
         density_kg_m3=density,
         wind_m_s=facts.wind_m_s or 0.0,
         lean_rad=0.0,
         configuration=configuration,
         sources={
-            "mass": "the sheet's liftoff_mass_kg" if by_scale else "the sheet's list of masses",
+            "mass": mass_source,
             "drag": drag_source,
             "density": "elevation and temperature of the site's sheet" if facts.elevation_m is not None else "sea level",
             "wind": "the site's sheet, as measured at the pad" if facts.wind_m_s is not None else "none told: still air",
@@ -113,7 +197,11 @@ def basis_of(
 
 
 def _drag(
-    facts: SheetNumbers, figures: Mapping[str, Mapping[str, object]], density: float, burned_kg: float
+    facts: SheetNumbers,
+    diameter_m: float,
+    figures: Mapping[str, Mapping[str, object]],
+    density_kg_m3: float,
+    burned_kg: float,
 ) -> tuple[float, str]:
     """Return drag area in m2 and where it comes from."""
     kappa = figures.get("drag", {}).get("kappa_1_m")
@@ -121,25 +209,23 @@ def _drag(
     if isinstance(kappa, float) and isinstance(measured_at, float) and kappa > 0.0:
         flown_kg = facts.burnout_mass_kg or burned_kg
         area = drag_area_m2(kappa, flown_kg, measured_at)
-        words = f"measured in this session's coast: coefficient {area / cross_section_m2(facts.diameter_m):.2f}"
+        words = f"measured in this session's coast: coefficient {area / cross_section_m2(diameter_m):.2f}"
         lean = figures.get("lean", {}).get("greatest_tilt_rad")
         if isinstance(lean, float) and degrees(lean) > FAR_OVER_DEG:
             words += "; it flew far from straight, so that this is too much"
         return area, words
-    return USUAL_DRAG * cross_section_m2(facts.diameter_m), f"no flight measured it: the usual coefficient {USUAL_DRAG:g}"
+    return USUAL_DRAG * cross_section_m2(diameter_m), f"no flight measured it: the usual coefficient {USUAL_DRAG:g}"
 
 
-def changed(basis: Basis, change: Change) -> Basis:
+def changed(basis: Basis, change: FlightChange) -> Basis:
     """Return the basis with a change. Raises NextFlightProblem and ConfigurationProblem."""
     curve = change.curve or basis.curve
-    propellant, source = basis.propellant_kg, {}
-    if change.curve is not None:
+    propellant, source = basis.propellant_kg, dict[str, str]()
+    if change.propellant_kg is not None:
         propellant = change.propellant_kg
-        if propellant is None:  # the same exhaust speed, hence the same impulse per mass
-            propellant = basis.propellant_kg * curve.impulse_n_s / basis.curve.impulse_n_s
-            source = {"propellant": "estimated from the impulse, as much per N s as the sheet's motor"}
-    elif change.propellant_kg is not None:
-        propellant = change.propellant_kg
+    elif change.curve is not None:  # the same exhaust speed, hence the same impulse per mass
+        propellant = basis.propellant_kg * curve.impulse_n_s / basis.curve.impulse_n_s
+        source = {"propellant": "estimated from the impulse, as much per N s as the sheet's motor"}
     if change.wind_m_s is not None:
         source["wind"] = "as asked for"
     mass = basis.mass_kg + change.mass_kg + propellant - basis.propellant_kg
@@ -162,13 +248,17 @@ def changed(basis: Basis, change: Change) -> Basis:
     )
 
 
-def _rebuilt(before: Configuration | None, change: Change, curve: ThrustCurve, propellant_kg: float) -> Configuration | None:
+def _rebuilt(
+    before: Configuration | None, change: FlightChange, curve: ThrustCurve, propellant_kg: float
+) -> Configuration | None:
     if before is None or before.motor is None:
         return before
     masses = before.masses
     if change.mass_kg:
         at = before.mass().center_m if change.station_m is None else change.station_m
         masses = (*masses, Piece("change", change.mass_kg, at))
+    if sum(piece.mass_kg for piece in masses) + sum(one.mass_kg for one in before.fin_sets) <= 0.0:
+        raise NextFlightProblem("With that change the vehicle would weigh nothing.")
     grain = replace(before.motor.propellant, mass_kg=propellant_kg)
     after = replace(before, masses=masses, motor=replace(before.motor, curve=curve, propellant=grain))
     return keeping_margin(before, after) if change.keep_margin else after
@@ -178,13 +268,16 @@ def _other(told_value: float | None, value: float) -> float:
     return value if told_value is None else told_value
 
 
-def foreseen(basis: Basis) -> dict[str, object]:
-    """Return one flight as foreseen, JSON-able, SI units. Raises NextFlightProblem when there is none."""
-    air, wave, slope = None, 0.0, 0.0
-    if basis.configuration is not None:
-        air = told(basis.configuration, basis.density_kg_m3)
+def foreseen(basis: Basis) -> ForeseenFlight:
+    """Return one flight as foreseen. Raises NextFlightProblem when there is none.
+
+    Source: `ascent_forecast`; wave number and slope of the nose's swing are those of `configuration.told`.
+    """
+    configuration, wave, slope = basis.configuration, 0.0, 0.0
+    if configuration is not None:
+        air = told(configuration, basis.density_kg_m3)
         wave = _between(air["liftoff"]["wave_number_1_m"], air["burnout"]["wave_number_1_m"])
-        slope = air["normal_force_slope"] * cross_section_m2(basis.configuration.diameter_m)
+        slope = air["normal_force_slope"] * cross_section_m2(configuration.diameter_m)
     launch = Launch(
         liftoff_mass_kg=basis.mass_kg,
         propellant_kg=basis.propellant_kg,
@@ -199,7 +292,7 @@ def foreseen(basis: Basis) -> dict[str, object]:
     found = forecast(launch, basis.curve)
     if isinstance(found, Unmeasured):
         raise NextFlightProblem(f"No flight: {found.reason}.")
-    flight = {
+    flight: ForeseenFlight = {
         "mass_kg": basis.mass_kg,
         "motor": class_and_mean(basis.curve),
         "impulse_n_s": basis.curve.impulse_n_s,
@@ -212,14 +305,12 @@ def foreseen(basis: Basis) -> dict[str, object]:
         "apogee_m": found.apogee_m,
         "apogee_s": found.apogee_s,
     }
-    if air is not None:
-        flight |= {
-            "margin_calibers": air["liftoff"]["margin_calibers"],
-            "center_of_gravity_m": air["liftoff"]["center_of_gravity_m"],
-            "center_of_pressure_m": air["center_of_pressure_m"],
-            "swing_hz": wave * found.greatest_speed_m_s / (2.0 * pi) if wave else None,
-            "fins": [_fins(one) for one in basis.configuration.fin_sets if one.exchangeable],
-        }
+    if configuration is not None:
+        flight["margin_calibers"] = air["liftoff"]["margin_calibers"]
+        flight["center_of_gravity_m"] = air["liftoff"]["center_of_gravity_m"]
+        flight["center_of_pressure_m"] = air["center_of_pressure_m"]
+        flight["swing_hz"] = wave * found.greatest_speed_m_s / (2.0 * pi) if wave else None
+        flight["fins"] = [_fins(one) for one in configuration.fin_sets if one.exchangeable]
     return flight
 
 
@@ -227,15 +318,21 @@ def _between(one: float | None, other: float | None) -> float:
     return 0.0 if one is None or other is None else 0.5 * (one + other)
 
 
-def _fins(one: FittedFins) -> dict[str, object]:
+def _fins(one: FittedFins) -> FinSizes:
     shape = one.shape
-    return {name: getattr(shape, name) for name in ("name", "root_m", "tip_m", "span_m", "sweep_m", "root_leading_edge_m")}
+    return {
+        "name": shape.name,
+        "root_m": shape.root_m,
+        "tip_m": shape.tip_m,
+        "span_m": shape.span_m,
+        "sweep_m": shape.sweep_m,
+        "root_leading_edge_m": shape.root_leading_edge_m,
+    }
 
 
-def limits_of(flight: Mapping[str, object]) -> list[dict[str, object]]:
-    """Return rules of thumb against a flight: name, value, what is asked in words, whether it is met; common practice."""
-    wind = float(flight["wind_m_s"])
-    wanted = max(SLOWEST_EXIT_M_S, WIND_TIMES * wind)
+def limits_of(flight: ForeseenFlight) -> list[RuleOfThumb]:
+    """Return rules of thumb against a flight; all of them are common practice, no source."""
+    wanted = max(SLOWEST_EXIT_M_S, WIND_TIMES * flight["wind_m_s"])
     attack = degrees(flight["angle_of_attack_rad"])
     weight = flight["thrust_to_weight"]
     exit_speed = flight["rail_exit_speed_m_s"]
@@ -255,7 +352,7 @@ def limits_of(flight: Mapping[str, object]) -> list[dict[str, object]]:
     return rows
 
 
-def _limit(name: str, value: float, unit: str, asked: str, met: bool) -> dict[str, object]:
+def _limit(name: str, value: float, unit: str, asked: str, met: bool) -> RuleOfThumb:
     return {"name": name, "value": float(value), "unit": unit, "asked": asked, "met": bool(met), "source": "common practice"}
 
 
@@ -263,30 +360,34 @@ def next_flight(
     vehicle: Mapping[str, object],
     site: Mapping[str, object],
     figures: Mapping[str, Mapping[str, object]],
-    change: Change | None = None,
-) -> dict[str, object]:
-    """Return the flight as the sheet has it and with the change, JSON-able; with figures also what was flown.
+    change: FlightChange | None = None,
+) -> NextFlight:
+    """Return the flight as the sheet has it and with the change; with figures of a session also what was flown.
 
     Raises NextFlightProblem and ConfigurationProblem.
     """
     basis = basis_of(vehicle, site, figures)
-    told_now: dict[str, object] = {"as_it_is": foreseen(basis), "sources": dict(basis.sources)}
-    told_now["limits"] = limits_of(told_now["as_it_is"])
-    if change is not None and change != Change():
-        other = changed(basis, change)
-        told_now["changed"] = foreseen(other)
-        told_now["sources"] = dict(other.sources)
-        told_now["limits"] = limits_of(told_now["changed"])
     flown = {
         "apogee_m": figures.get("apogee", {}).get("height_m"),
         "rail_exit_speed_m_s": figures.get("rail_exit", {}).get("speed_m_s"),
     }
-    told_now["flown"] = {name: value for name, value in flown.items() if isinstance(value, float)}
+    flight = foreseen(basis)
+    told_now: NextFlight = {
+        "as_it_is": flight,
+        "sources": dict(basis.sources),
+        "limits": limits_of(flight),
+        "flown": {name: value for name, value in flown.items() if isinstance(value, float)},
+    }
+    if change is not None and change != FlightChange():
+        other = changed(basis, change)
+        told_now["changed"] = foreseen(other)
+        told_now["sources"] = dict(other.sources)
+        told_now["limits"] = limits_of(told_now["changed"])
     return told_now
 
 
-def configured(vehicle: Mapping[str, object], site: Mapping[str, object]) -> dict[str, object]:
-    """Return what follows from the sheet's configuration at the site's air, JSON-able, with the sheet's own numbers beside.
+def configured(vehicle: Mapping[str, object], site: Mapping[str, object]) -> ConfigurationNumbers:
+    """Return what follows from the sheet's configuration in the air at the site's pad, the sheet's own numbers beside it.
 
     Raises NextFlightProblem when there is none, ConfigurationProblem when it is wrong.
     """
@@ -295,16 +396,16 @@ def configured(vehicle: Mapping[str, object], site: Mapping[str, object]) -> dic
         raise NextFlightProblem("The sheet does not say what the vehicle is built of: it has no [vehicle.configuration].")
     facts = sheet_numbers_of(vehicle, site)
     numbers = told(configuration, pad_density_kg_m3(facts.elevation_m, facts.pad_temperature_k))
-    words = margin_words(min(numbers[state]["margin_calibers"] for state in ("liftoff", "burnout")))
+    words = margin_words(min(numbers["liftoff"]["margin_calibers"], numbers["burnout"]["margin_calibers"]))
     return {**numbers, "margin_words": words, "against_sheet": against_the_sheet(numbers, vehicle)}
 
 
 def planned(
     vehicle: Mapping[str, object], site: Mapping[str, object], figures: Mapping[str, Mapping[str, object]]
-) -> dict[str, dict[str, object]]:
+) -> PlannedFlight:
     """Return configuration and next flight as a session's sheet has them, each a reason where it cannot be told."""
 
-    def told_or_why(work: Callable[[], dict[str, object]]) -> dict[str, object]:
+    def told_or_why(work: Callable[[], T]) -> T | Reason:
         try:
             return work()
         except (NextFlightProblem, ConfigurationProblem) as problem:
@@ -316,11 +417,11 @@ def planned(
     }
 
 
-def change_of(numbers: Mapping[str, float], curve: ThrustCurve | None, keep_margin: bool) -> Change:
+def change_of(numbers: Mapping[str, float], curve: ThrustCurve | None, keep_margin: bool) -> FlightChange:
     """Return a change of plain numbers: mass_g, station_m, propellant_g, wind_m_s, rail_m, lean_deg; absent: as it is."""
     grams = numbers.get("propellant_g")
     lean = numbers.get("lean_deg")
-    return Change(
+    return FlightChange(
         mass_kg=numbers.get("mass_g", 0.0) / 1000.0,
         station_m=numbers.get("station_m"),
         curve=curve,

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from datetime import date, time
 from importlib import resources
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -31,7 +30,7 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     """Read a sheet file, or the demonstration's; raises SettingsProblem."""
     try:
         if path is not None:
-            values = tomllib.loads(path.read_text("utf-8"))
+            values: dict[str, object] = tomllib.loads(path.read_text("utf-8"))
         elif simulated:
             values = tomllib.loads(resources.files("server.design").joinpath("sheets/sandpiper.toml").read_text("utf-8"))
         else:
@@ -44,7 +43,7 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     wrong = problems(vehicle, site)
     if wrong:
         raise SettingsProblem(f"The sheet {path} {wrong[0]}.")
-    vehicle, site = _plain(_with_thrust(vehicle, path)), _plain(site)
+    vehicle, site = _plain_table(_with_thrust(vehicle, path)), _plain_table(site)
     try:
         configuration_of(vehicle)
     except ConfigurationProblem as problem:
@@ -52,11 +51,13 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     return Sheets({**vehicle, "simulated": True} if simulated else vehicle, site)
 
 
-def _with_thrust(vehicle: dict[str, Any], path: Path | None) -> dict[str, Any]:
+def _with_thrust(vehicle: dict[str, object], path: Path | None) -> dict[str, object]:
     """Return the vehicle's sheet with the points of its thrust_file in place: a session keeps the whole sheet."""
     configuration = vehicle.get("configuration")
-    motor = configuration.get("motor") if isinstance(configuration, dict) else None
-    if path is None or not isinstance(motor, dict) or not isinstance(motor.get("thrust_file"), str):
+    if path is None or not isinstance(configuration, dict):
+        return vehicle
+    motor = configuration.get("motor")
+    if not isinstance(motor, dict) or not isinstance(motor.get("thrust_file"), str):
         return vehicle
     file = path.parent / motor["thrust_file"]
     try:
@@ -68,10 +69,14 @@ def _with_thrust(vehicle: dict[str, Any], path: Path | None) -> dict[str, Any]:
     return {**vehicle, "configuration": {**configuration, "motor": {**motor, "thrust": points}}}
 
 
-def _plain(value: Any) -> Any:
-    """Return a TOML value with dates and times as ISO 8601 texts, since a session's header is JSON."""
+def _plain_table(table: Mapping[str, object]) -> dict[str, object]:
+    """Return a TOML table with dates and times as ISO 8601 texts, since a session's header is JSON."""
+    return {name: _plain(item) for name, item in table.items()}
+
+
+def _plain(value: object) -> object:
     if isinstance(value, dict):
-        return {name: _plain(item) for name, item in value.items()}
+        return _plain_table(value)
     if isinstance(value, list):
         return [_plain(item) for item in value]
     return value.isoformat() if isinstance(value, date | time) else value

@@ -42,8 +42,8 @@ class SheetNumbers:
 
 
 @dataclass(frozen=True)
-class Number:
-    """Where a fact stands in the sheets, what its number is multiplied by, and the range it must lie in."""
+class SheetKey:
+    """Where a number stands in the sheets, its range there, what it is multiplied by to be SI, and what it is in words."""
 
     sheet: str
     key: str
@@ -53,49 +53,49 @@ class Number:
     example: str = ""
 
 
-NUMBERS: dict[str, Number] = {
-    "pad_temperature_k": Number("site", "temperature_k", 200.0, 340.0, 1.0, "in kelvin, for example 291 for 18 C"),
-    "rail_length_m": Number("vehicle", "rail_length_m", 0.2, 20.0, 1.0, "in meters"),
-    "diameter_m": Number("vehicle", "diameter_m", 0.01, 1.0, 1.0, "in meters"),
-    "length_m": Number("vehicle", "length_m", 0.1, 20.0, 1.0, "in meters"),
-    "body_lift": Number("vehicle", "body_lift", 0.0, 2.0, 1.0, "lift of the body per side area, about 0.4 to 1.2"),
-    "burnout_mass_kg": Number("vehicle", "burnout_mass_kg", 0.02, 200.0, 1.0, "in kilograms"),
-    "center_of_gravity_m": Number("vehicle", "center_of_gravity_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
-    "center_of_pressure_m": Number("vehicle", "center_of_pressure_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
-    "normal_force_slope": Number("vehicle", "normal_force_slope", 1.0, 60.0, 1.0, "per radian, about 5 to 15"),
-    "lateral_inertia_kg_m2": Number("vehicle", "lateral_inertia_kg_m2", 1e-5, 1e3, 1.0, "in kg m2"),
-    "roll_authority_per_pa_rad": Number(
+NUMBERS: dict[str, SheetKey] = {
+    "pad_temperature_k": SheetKey("site", "temperature_k", 200.0, 340.0, 1.0, "in kelvin, for example 291 for 18 C"),
+    "rail_length_m": SheetKey("vehicle", "rail_length_m", 0.2, 20.0, 1.0, "in meters"),
+    "diameter_m": SheetKey("vehicle", "diameter_m", 0.01, 1.0, 1.0, "in meters"),
+    "length_m": SheetKey("vehicle", "length_m", 0.1, 20.0, 1.0, "in meters"),
+    "body_lift": SheetKey("vehicle", "body_lift", 0.0, 2.0, 1.0, "lift of the body per side area, about 0.4 to 1.2"),
+    "burnout_mass_kg": SheetKey("vehicle", "burnout_mass_kg", 0.02, 200.0, 1.0, "in kilograms"),
+    "center_of_gravity_m": SheetKey("vehicle", "center_of_gravity_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
+    "center_of_pressure_m": SheetKey("vehicle", "center_of_pressure_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
+    "normal_force_slope": SheetKey("vehicle", "normal_force_slope", 1.0, 60.0, 1.0, "per radian, about 5 to 15"),
+    "lateral_inertia_kg_m2": SheetKey("vehicle", "lateral_inertia_kg_m2", 1e-5, 1e3, 1.0, "in kg m2"),
+    "roll_authority_per_pa_rad": SheetKey(
         "vehicle", "roll_authority_per_pa_rad", 1e-4, 100.0, 1.0, "roll acceleration per dynamic pressure and fin angle"
     ),
-    "descent_both_m_s": Number("vehicle", "descent_both_m_s", 0.5, 50.0, 1.0, "in m/s"),
-    "descent_one_m_s": Number("vehicle", "descent_one_m_s", 0.5, 80.0, 1.0, "in m/s"),
-    "battery_capacity_c": Number("vehicle", "battery_capacity_mah", 10.0, 1e5, COULOMB_PER_MAH, "in mAh"),
-    "battery_reserve_c": Number("vehicle", "flight_reserve_mah", 0.0, 1e5, COULOMB_PER_MAH, "in mAh"),
-    "battery_cells": Number("vehicle", "battery_cells", 1.0, 24.0, 1.0, "cells in series"),
-    "pad_minutes": Number("vehicle", "pad_minutes", 1.0, 1000.0, 1.0, "minutes the vehicle must be able to wait"),
-    "camera_current_a": Number("vehicle", "camera_current_ma", 1.0, 1e4, 1e-3, "in mA, of one camera"),
-    "sensitivity_dbm": Number("vehicle", "sensitivity_dbm", -150.0, -50.0, 1.0, "in dBm"),
-    "wind_m_s": Number("site", "wind_m_s", 0.0, 40.0, 1.0, "in m/s, as measured at the pad"),
-    "latitude_deg": Number("site", "lat_deg", -90.0, 90.0, 1.0, "in degrees, north positive"),
-    "longitude_deg": Number("site", "lon_deg", -180.0, 180.0, 1.0, "in degrees, east positive"),
-    "elevation_m": Number("site", "elevation_m", -500.0, 6000.0, 1.0, "in meters above the sea"),
+    "descent_both_m_s": SheetKey("vehicle", "descent_both_m_s", 0.5, 50.0, 1.0, "in m/s"),
+    "descent_one_m_s": SheetKey("vehicle", "descent_one_m_s", 0.5, 80.0, 1.0, "in m/s"),
+    "battery_capacity_c": SheetKey("vehicle", "battery_capacity_mah", 10.0, 1e5, COULOMB_PER_MAH, "in mAh"),
+    "battery_reserve_c": SheetKey("vehicle", "flight_reserve_mah", 0.0, 1e5, COULOMB_PER_MAH, "in mAh"),
+    "battery_cells": SheetKey("vehicle", "battery_cells", 1.0, 24.0, 1.0, "cells in series"),
+    "pad_minutes": SheetKey("vehicle", "pad_minutes", 1.0, 1000.0, 1.0, "minutes the vehicle must be able to wait"),
+    "camera_current_a": SheetKey("vehicle", "camera_current_ma", 1.0, 1e4, 1e-3, "in mA, of one camera"),
+    "sensitivity_dbm": SheetKey("vehicle", "sensitivity_dbm", -150.0, -50.0, 1.0, "in dBm"),
+    "wind_m_s": SheetKey("site", "wind_m_s", 0.0, 40.0, 1.0, "in m/s, as measured at the pad"),
+    "latitude_deg": SheetKey("site", "lat_deg", -90.0, 90.0, 1.0, "in degrees, north positive"),
+    "longitude_deg": SheetKey("site", "lon_deg", -180.0, 180.0, 1.0, "in degrees, east positive"),
+    "elevation_m": SheetKey("site", "elevation_m", -500.0, 6000.0, 1.0, "in meters above the sea"),
 }
 UNITS = ("a", "b")
 
 
 def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) -> SheetNumbers:
-    """Return what two sheets tell; a value of the wrong kind or out of range counts as not told."""
+    """Return what two sheets tell, in SI units; a value of the wrong kind or out of range counts as not told."""
     sheets = {"vehicle": vehicle, "site": site}
-    told: dict[str, object] = {}
+    told: dict[str, float] = {}
     for name, number in NUMBERS.items():
         value = sheets[number.sheet].get(number.key)
-        if value is not None and problem_of(number, value) is None:
+        if isinstance(value, int | float) and problem_of(number, value) is None:
             told[name] = float(value) * number.scale
     unit = vehicle.get("navigation_unit")
-    return SheetNumbers(**told, navigation_unit=unit if unit in UNITS else None)
+    return SheetNumbers(**told, navigation_unit=unit if isinstance(unit, str) and unit in UNITS else None)
 
 
-def problem_of(number: Number, value: object) -> str | None:
+def problem_of(number: SheetKey, value: object) -> str | None:
     """Return what is wrong with a sheet's value in half a sentence, or None."""
     if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
         return f"gives {number.key} = {value!r}, which is no number; it is {number.example}"

@@ -10,7 +10,7 @@ from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import Response
 
 from server.design.configuration import ConfigurationProblem
-from server.design.next_flight import CHANGES, Change, NextFlightProblem, change_of, configured, next_flight
+from server.design.next_flight import CHANGES, FlightChange, NextFlightProblem, change_of, configured, next_flight
 from server.flight.airframe.thrust_curve import CurveProblem, curve_of_csv
 from server.http.context import LIVE, PageContext
 from server.http.openapi import PLAN_QUERY, given, refusals
@@ -46,7 +46,7 @@ def add_plan_routes(app: FastAPI, site: PageContext, opened: Callable[[str], Rev
         return await site.work.run(lambda: _told(lambda: configured(*case(name)[:2])))
 
 
-def _told(work: Callable[[], dict[str, object]]) -> Response:
+def _told(work: Callable[[], Mapping[str, object]]) -> Response:
     try:
         return Response(to_json(work()), media_type="application/json")
     except (NextFlightProblem, ConfigurationProblem) as problem:
@@ -57,7 +57,7 @@ def _sentence(text: str) -> str:
     return text if text.endswith(".") else f"The sheet cannot be used: {text}."
 
 
-def _change(query: Mapping[str, str]) -> Change:
+def _change(query: Mapping[str, str]) -> FlightChange:
     numbers = {name: _number(name, query[name]) for name in CHANGES if query.get(name)}
     thrust = query.get("thrust")
     if thrust and len(thrust) > CURVE_AT_MOST:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from protocol.fields import Channel
-from server.flight.sensors.alignment import Alignment, Pair, align, alignment_dict
+from server.flight.sensors.alignment import Alignment, SignalPair, align, alignment_dict
 from server.review.review import Review, heard
 from server.shelf.onboard_log import OnboardLog
 from server.telemetry.columns import columns_payload
@@ -51,7 +51,7 @@ class Lost:
         return max(0.0, 1.0 - self.heard / self.due) if self.due else 0.0
 
 
-def pairs_of(review: Review, log: OnboardLog) -> list[Pair]:
+def pairs_of(review: Review, log: OnboardLog) -> list[SignalPair]:
     """Return what both saw, the recording as the reference."""
     pairs = []
     for name, roles in COMPARED:
@@ -61,7 +61,7 @@ def pairs_of(review: Review, log: OnboardLog) -> list[Pair]:
         if same is not None:
             ours, theirs = heard(review, same), log.of_role(same)
         if ours is not None and theirs is not None:
-            pairs.append(Pair(name, *ours, log.t, theirs.values))
+            pairs.append(SignalPair(name, *ours, log.t, theirs.values))
     return pairs
 
 

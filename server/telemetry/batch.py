@@ -12,7 +12,7 @@ import numpy as np
 
 from protocol.arrays import Bools, Floats, Ints
 from protocol.bulk import Column
-from protocol.link import Event, PacketReceived
+from protocol.events import Event, PacketReceived
 
 
 @dataclass

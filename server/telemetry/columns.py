@@ -7,6 +7,7 @@ from struct import pack
 
 import numpy as np
 
+from protocol.arrays import Floats
 from server.json_text import to_json
 from server.telemetry.tables import TableSpec
 
@@ -17,7 +18,7 @@ PLACE_COLUMNS = ("t", "rx")
 
 def columns_payload(
     session: str,
-    tables: Iterable[tuple[TableSpec, int, np.ndarray, Mapping[str, list[str]]]],
+    tables: Iterable[tuple[TableSpec, int, Floats, Mapping[str, list[str]]]],
     journal: list[dict[str, object]],
 ) -> bytes:
     """Return the binary columns of a session.

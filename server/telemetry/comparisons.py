@@ -15,11 +15,12 @@ from protocol.commands import COMPARISONS, ComparisonWord, Operand, operand_of
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from protocol.toml_table import TomlTable
+from server.telemetry.conditions import number_of
 from server.telemetry.tables import table_specs
 
 
 @dataclass(frozen=True)
-class Comparison:
+class RoleComparison:
     """What was written: the roles it is asked of, the word of `COMPARISONS`, and what to compare with."""
 
     roles: tuple[str, ...]
@@ -34,7 +35,7 @@ def known_roles(dictionary: Dictionary) -> frozenset[str]:
     return frozenset(computed | {"ground.link_age", "ground.link_loss"})
 
 
-def read_comparison(table: TomlTable, dictionary: Dictionary, known: Collection[str]) -> Comparison:
+def read_comparison(table: TomlTable, dictionary: Dictionary, known: Collection[str]) -> RoleComparison:
     """Read role, comparison and `within`; raises DictionaryError for what no reading could ever be compared with."""
     pattern = table.get("role", str)
     roles = tuple(dictionary.roles_matching(pattern)) or (pattern,)
@@ -48,14 +49,14 @@ def read_comparison(table: TomlTable, dictionary: Dictionary, known: Collection[
         raise table.problem("must be a number, a text or a list of these", found[0])
     for role in roles:
         _check_operand(table, dictionary, role, found[0], operand)
-    return Comparison(roles, found[0], operand, table.get("within", float, 0.0))
+    return RoleComparison(roles, found[0], operand, table.get("within", float, 0.0))
 
 
 def _check_operand(table: TomlTable, dictionary: Dictionary, role: str, word: str, operand: object) -> None:
     channel = dictionary.roles.get(role)
     for item in operand if word == "one_of" and isinstance(operand, list) else [operand]:
         try:
-            number = channel.number_of(item) if channel is not None else float(item)
+            number = number_of(item, channel)
         except (ValueError, TypeError, LookupError, ValueRefused) as error:
             raise table.problem(f"{item!r} is no value of '{role}'", word) from error
         if isinstance(item, bool) or not isfinite(number):

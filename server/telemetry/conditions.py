@@ -6,7 +6,7 @@ that is missing, stale or not finite never fulfills a condition.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite, pi
 from typing import Protocol
@@ -80,13 +80,6 @@ def check_conditions(
     return [check_condition(dictionary, condition, args, readings, now_s) for condition in conditions]
 
 
-def check_interlocks(
-    dictionary: Dictionary, command: Command, args: Mapping[str, float], readings: Readings, now_s: float
-) -> list[Check]:
-    """Look at every interlock of `command`, in the dictionary's order."""
-    return check_conditions(dictionary, command.interlocks, args, readings, now_s)
-
-
 def effect_shown(
     dictionary: Dictionary,
     command: Command,
@@ -149,8 +142,10 @@ def _holds(condition: Condition, value: float, args: Mapping[str, float], counte
 
 def _compare(condition: Condition, value: float, operand: object, channel: Channel | None) -> bool:
     if condition.comparison == "one_of":
-        return any(value == _number(item, channel) for item in operand)
-    target = _number(operand, channel)
+        if not isinstance(operand, Iterable):
+            raise TypeError("one_of compares with a list")
+        return any(value == number_of(item, channel) for item in operand)
+    target = number_of(operand, channel)
     if condition.comparison == "at_most":
         return value <= target
     if condition.comparison == "at_least":
@@ -158,8 +153,16 @@ def _compare(condition: Condition, value: float, operand: object, channel: Chann
     return abs(value - target) <= condition.within
 
 
-def _number(operand: object, channel: Channel | None) -> float:
-    return channel.number_of(operand) if channel is not None else float(operand)
+def number_of(operand: object, channel: Channel | None) -> float:
+    """Return what a comparison's operand stands for in SI units: a number, or a text of the channel's.
+
+    Raises ValueRefused, ValueError, TypeError or LookupError for what is neither.
+    """
+    if channel is not None:
+        return channel.number_of(operand)
+    if not isinstance(operand, str | int | float):
+        raise TypeError(f"{operand!r} is no number")
+    return float(operand)
 
 
 def ground_display(role: str) -> tuple[float, int, str]:

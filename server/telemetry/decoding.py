@@ -9,11 +9,15 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from protocol.bulk import Decoded, decode_stream
+from protocol.arrays import Floats, Ints
+from protocol.bulk import Decoded, PacketColumns, decode_stream
 from protocol.dictionary import Dictionary
-from protocol.link import NEED_DATA, Event, Link, PacketReceived
+from protocol.events import Event, PacketReceived
+from protocol.link import NEED_DATA, Link
 from server.telemetry.batch import Batch, Rows, rows_from_events
 from server.telemetry.timeline import Timeline
+
+_Found = dict[str, list[tuple[int, float, float, PacketReceived]]]  # by packet: order, rx_s, t and the event
 
 
 class LiveDecoder:
@@ -25,12 +29,12 @@ class LiveDecoder:
         self._frames = 0
         self._tail = 0
 
-    def take(self, chunk: bytes, rx_s: float) -> Batch:
+    def decode(self, chunk: bytes, rx_s: float) -> Batch:
         """Return the batch of one received chunk; `rx_s` is its arrival in session seconds."""
         batch = Batch(first_order=self._frames)
         sizes: list[int] = []
         last_t: list[float] = []
-        found: dict[str, list[tuple[int, float, float, PacketReceived]]] = {}
+        found: _Found = {}
         for size in self._pieces(chunk):
             self._drain(batch, found, rx_s)
             sizes.append(size)
@@ -59,7 +63,7 @@ class LiveDecoder:
         self._tail += len(rest)
         self.link.receive_data(rest)
 
-    def _drain(self, batch: Batch, found: dict, rx_s: float) -> None:
+    def _drain(self, batch: Batch, found: _Found, rx_s: float) -> None:
         while (event := self.link.next_event()) is not NEED_DATA:
             if isinstance(event, PacketReceived):
                 t = self.timeline.place(event.epoch, event.time_ms, rx_s)
@@ -68,8 +72,11 @@ class LiveDecoder:
                 batch.events.append((self._frames, rx_s, self.timeline.last_t, event))
 
 
-def decode_recording(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes]]) -> tuple[Batch, np.ndarray]:
-    """Return one batch of all received chunks, given as (rx_s, bytes), and the frames complete after 0, 1, ... chunks."""
+def decode_recording(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes]]) -> tuple[Batch, Ints]:
+    """Return one batch of all received chunks, given as (rx_s, bytes), and the frames complete after 0, 1, ... chunks.
+
+    The counts have shape (chunks + 1,). Bytes after the last whole frame belong to no batch.
+    """
     pairs = list(chunks)
     data = b"".join(chunk for _, chunk in pairs)
     chunk_rx = np.array([rx_s for rx_s, _ in pairs], dtype=np.float64)
@@ -90,7 +97,7 @@ def decode_recording(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes
     return Batch(rows, events, frame_rx, sizes, last_t), frames_after
 
 
-def _frame_bytes(data: bytes, decoded: Decoded) -> np.ndarray:
+def _frame_bytes(data: bytes, decoded: Decoded) -> Ints:
     """Return each frame's size on the wire, its delimiter included."""
     if decoded.frame_bytes is not None:
         return decoded.frame_bytes
@@ -105,13 +112,13 @@ class _Bases:
     def __init__(self, bases: dict[int, float]) -> None:
         self._bases = bases
 
-    def base_of(self, epochs: np.ndarray) -> np.ndarray | float:
+    def base_of(self, epochs: Ints) -> Floats | float:
         if len(self._bases) <= 1:
             return next(iter(self._bases.values()), 0.0)
         return np.array([self._bases[int(epoch)] for epoch in epochs])
 
 
-def _placed(packets: dict, frame_rx: np.ndarray) -> _Bases:
+def _placed(packets: dict[str, PacketColumns], frame_rx: Floats) -> _Bases:
     """Run the timeline over the first and last packets of each epoch only: nothing else can move a base."""
     epochs = sorted({int(e) for p in packets.values() for e in np.unique(p.epoch)})
     timeline = Timeline()
@@ -126,7 +133,7 @@ def _placed(packets: dict, frame_rx: np.ndarray) -> _Bases:
     return _Bases(bases)
 
 
-def _running_last_t(rows: dict[str, Rows], frames: int) -> np.ndarray:
+def _running_last_t(rows: dict[str, Rows], frames: int) -> Floats:
     """Return, for each frame, the greatest t of all packets up to and with it."""
     best = np.zeros(frames)
     for item in rows.values():

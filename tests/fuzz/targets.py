@@ -44,7 +44,7 @@ def downlink(data: bytes) -> None:
     cut = 1 + data[-1] % 40
     pieces = [data[i : i + cut] for i in range(1, len(data), cut)]
     live = LiveDecoder(dictionary)
-    rows = sum(len(table) for piece in pieces for table in live.take(piece, 1.0).rows.values())
+    rows = sum(len(table) for piece in pieces for table in live.decode(piece, 1.0).rows.values())
     batch, _ = decode_recording(dictionary, [(1.0, piece) for piece in pieces])
     assert rows == sum(len(table) for table in batch.rows.values())
     records = [Record(Kind.RECEIVED, i, i * 1000, piece) for i, piece in enumerate(pieces)]

@@ -9,7 +9,7 @@ import numpy as np
 from server.analysis.judgements.case import Case, Figure
 from server.analysis.roles import POSITION
 from server.flight.descent.geodesy import Geodetic
-from server.flight.descent.recovery import Descent, delay_after, first_on, last_place
+from server.flight.descent.recovery import DriftEstimator, delay_after, first_on, last_place
 
 APOGEE_WITHIN_S = 0.05
 SEPARATION_LOOK_S = 5.0
@@ -33,7 +33,7 @@ def judge_recovery(case: Case) -> list[Figure]:
     end_s = landed[0] if landed is not None else case.now_s
     state = case.window("state", start_s, end_s)
     columns = [state[name] for name in POSITION]
-    descent = Descent(start_s)
+    descent = DriftEstimator(start_s)
     descent.take(state.t, *columns)
     drift = descent.drift()
     if drift is not None:

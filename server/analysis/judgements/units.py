@@ -5,7 +5,7 @@ from __future__ import annotations
 from server.analysis.judgements.case import Case, Figure
 from server.analysis.judgements.control import end_of_flight
 from server.analysis.roles import QUATERNION
-from server.flight.sensors.imu_blame import Track, force_error, who_disagrees
+from server.flight.sensors.imu_blame import TimeSeries, force_error, who_disagrees
 
 
 def judge_units(case: Case) -> list[Figure]:
@@ -16,12 +16,12 @@ def judge_units(case: Case) -> list[Figure]:
         return []
     state = case.window("state", start_s, end_s)
     height = case.window("height", start_s, end_s)
-    attitude = Track(state.t, state.stack(*QUATERNION))
+    attitude = TimeSeries(state.t, state.stack(*QUATERNION))
     errors = []
     for unit in "ab":
         window = case.window(f"unit_{unit}", start_s, end_s)
-        force = Track(window.t, window.stack(*(f"accel.{unit}.{axis}" for axis in "xyz")))
-        errors.append(force_error(force, attitude, Track(height.t, height["height_raw"])))
+        force = TimeSeries(window.t, window.stack(*(f"accel.{unit}.{axis}" for axis in "xyz")))
+        errors.append(force_error(force, attitude, TimeSeries(height.t, height["height_raw"])))
     blame = who_disagrees("accel", barometer=(errors[0], errors[1]))
     if blame.unit is None:
         return []

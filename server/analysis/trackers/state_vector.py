@@ -10,7 +10,7 @@ from protocol.link import VehicleRestarted
 from server.analysis.roles import STATE_VECTOR
 from server.analysis.trackers.found import Found, RoleColumns
 from server.flight.sensors.health import nonfinite_names, nonfinite_rows
-from server.flight.sensors.state_health import Change, Episode, GroundEstimate, StateHealth
+from server.flight.sensors.state_health import Episode, EpisodeChange, GroundEstimate, StateHealth
 from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
@@ -48,7 +48,7 @@ class StateVectorTracker:
 
     def take(self, batch: Batch, out: Found) -> None:
         """Judge the state vectors of a batch."""
-        changes: list[tuple[int, str, Rows, int, Change]] = []
+        changes: list[tuple[int, str, Rows, int, EpisodeChange]] = []
         for packet in self._packets:
             rows = batch.rows.get(packet)
             if rows is not None:
@@ -94,7 +94,7 @@ class StateVectorTracker:
         moving, ground = told if told is not None else (None, None)
         health = self._health[packet]
         restarts = [order for order, _, _, event in batch.events if isinstance(event, VehicleRestarted)]
-        found: list[tuple[int, str, Rows, int, Change]] = []
+        found: list[tuple[int, str, Rows, int, EpisodeChange]] = []
         cuts = [0, *np.searchsorted(rows.order, restarts).tolist(), len(rows)]
         for place, (start, stop) in enumerate(zip(cuts[:-1], cuts[1:], strict=True)):
             if place:
@@ -112,7 +112,7 @@ class StateVectorTracker:
                 found.append((int(rows.order[row]), packet, rows, row, change))
         return found
 
-    def _note(self, packet: str, rows: Rows, row: int, change: Change, out: Found) -> None:
+    def _note(self, packet: str, rows: Rows, row: int, change: EpisodeChange, out: Found) -> None:
         episode = change.episode
         episodes = self._told.setdefault(packet, [])
         episodes[:] = [e for e in episodes if (e.kind, e.first_row) != (episode.kind, episode.first_row)] + [episode]

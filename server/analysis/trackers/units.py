@@ -13,7 +13,7 @@ import numpy as np
 
 from server.analysis.trackers.found import Found, RoleColumns
 from server.flight.sensors.imu_pair import PairChange, PairWatch, PairWindow
-from server.flight.sensors.imu_rest import Drift, Samples
+from server.flight.sensors.imu_rest import GyroDrift, Samples
 from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
@@ -38,7 +38,7 @@ class UnitsTracker:
         self._watch = PairWatch()
         self._waiting: dict[str, list[tuple[np.ndarray, ...]]] = {unit: [] for unit in self._fitted}
         self._count = 0
-        self._drift: Drift | None = None
+        self._drift: GyroDrift | None = None
         self._agree_from: dict[str, float] = {}  # kind -> since when they agree while that alarm is still held
 
     def take(self, batch: Batch, out: Found) -> None:
@@ -137,7 +137,7 @@ class UnitsTracker:
         }
         out.note(order, JournalEntry(rx_s, t, "figure", f"units_{change.kind}", "info", "", figure))
 
-    def _note_drift(self, order: int, rx_s: float, t: float, drift: Drift, out: Found) -> None:
+    def _note_drift(self, order: int, rx_s: float, t: float, drift: GyroDrift, out: Found) -> None:
         which = f"inertial unit {drift.unit.upper()}" if drift.unit else "one of the inertial units"
         rate = degrees(drift.rate_rad_s2) * 60.0
         text = f"{which} drifts at rest: rate about {AXES[drift.axis]} wanders by {rate:+.1f} deg/s per minute"

@@ -8,6 +8,7 @@ worked values in `check_values.md` 5.4.
 from __future__ import annotations
 
 from math import isfinite
+from typing import TypeGuard
 
 from server.flight.air.atmosphere import EXPONENT, LAPSE_K_M, SEA_LEVEL_PRESSURE_PA, SEA_LEVEL_TEMPERATURE_K
 
@@ -16,7 +17,7 @@ LOWEST_PA, HIGHEST_PA = 20000.0, 115000.0
 COLDEST_K, WARMEST_K = 200.0, 340.0
 
 
-def is_air_temperature(value: object) -> bool:
+def is_air_temperature(value: object) -> TypeGuard[float]:
     """Return whether `value` is a number of kelvin that the air at a pad can have."""
     return isinstance(value, int | float) and not isinstance(value, bool) and COLDEST_K < value < WARMEST_K
 
@@ -43,9 +44,8 @@ class PadReference:
         self.pressure_pa += (pressure_pa - self.pressure_pa) / self._samples
         if self._given_temperature or not is_air_temperature(temperature_k):
             return
-        if self.temperature_k is None:
-            self.temperature_k = temperature_k
-        self.temperature_k += (temperature_k - self.temperature_k) / self._samples
+        known_k = temperature_k if self.temperature_k is None else self.temperature_k
+        self.temperature_k = known_k + (temperature_k - known_k) / self._samples
 
     def height_m(self, pressure_pa: float) -> float:
         """Return the height over the pad (m) at a pressure (Pa); NaN before the pad is known or for an impossible one."""
@@ -53,4 +53,5 @@ class PadReference:
             return float("nan")
         standard_k = SEA_LEVEL_TEMPERATURE_K * (self.pressure_pa / SEA_LEVEL_PRESSURE_PA) ** (1 / EXPONENT)
         stretch = 1.0 if self.temperature_k is None else self.temperature_k / standard_k
-        return stretch * standard_k / LAPSE_K_M * (1.0 - (pressure_pa / self.pressure_pa) ** (1 / EXPONENT))
+        height: float = stretch * standard_k / LAPSE_K_M * (1.0 - (pressure_pa / self.pressure_pa) ** (1 / EXPONENT))
+        return height

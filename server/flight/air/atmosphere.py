@@ -36,12 +36,6 @@ def geopotential_from_geometric_m(geometric_m: ArrayLike) -> Floats:
     return EARTH_RADIUS_M * z / (EARTH_RADIUS_M + z)
 
 
-def geometric_from_geopotential_m(geopotential_m: ArrayLike) -> Floats:
-    """Return geometric height in m above sea level for a geopotential height in m (USSA 1976)."""
-    h = np.asarray(geopotential_m, dtype=np.float64)
-    return EARTH_RADIUS_M * h / (EARTH_RADIUS_M - h)
-
-
 def temperature_at_geopotential_m(geopotential_m: ArrayLike) -> Floats:
     """Return standard temperature in K at a geopotential height in m; NaN outside the troposphere layer."""
     h = np.asarray(geopotential_m, dtype=np.float64)
@@ -59,11 +53,6 @@ def density(pressure_pa: ArrayLike, temperature_k: ArrayLike) -> Floats:
     """Return dry-air density in kg/m3 from pressure in Pa and temperature in K (ideal gas, USSA 1976 constant)."""
     pressure = np.asarray(pressure_pa, dtype=np.float64)
     return pressure / (GAS_CONSTANT_J_KG_K * np.asarray(temperature_k, dtype=np.float64))
-
-
-def density_at_geopotential_m(geopotential_m: ArrayLike) -> Floats:
-    """Return standard density in kg/m3 at a geopotential height in m; NaN outside the troposphere layer."""
-    return density(pressure_at_geopotential_m(geopotential_m), temperature_at_geopotential_m(geopotential_m))
 
 
 def speed_of_sound_m_s(temperature_k: ArrayLike) -> Floats:

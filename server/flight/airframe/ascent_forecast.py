@@ -59,11 +59,9 @@ class Forecast:
     """What comes of it; times in s from ignition, heights in m over the pad."""
 
     thrust_to_weight: float  # mean thrust of the burn over the weight at lift-off
-    rail_thrust_to_weight: float  # mean thrust while on the rail over the same
     rail_exit_s: float
     rail_exit_speed_m_s: float
     angle_of_attack_rad: float  # there, by the wind as it was measured
-    burnout_height_m: float
     greatest_speed_m_s: float
     greatest_dynamic_pressure_pa: float
     apogee_m: float
@@ -87,14 +85,11 @@ def forecast(launch: Launch, curve: ThrustCurve) -> Forecast | Unmeasured:
     if not run.to_the_top():
         return Unmeasured(f"it is still climbing after {LONGEST_S:g} s")
     exit_s, exit_speed = run.rail_exit_s, run.rail_exit_speed
-    on_rail = np.linspace(run.moved_s, exit_s, 50)
     return Forecast(
         curve.mean_n / weight,
-        float(np.mean([curve.at(t) for t in on_rail])) / weight,
         exit_s,
         exit_speed,
         angle_of_attack_rad(launch.wind_m_s, exit_speed),
-        run.burnout_height,
         run.fastest,
         run.hardest,
         run.state[1],
@@ -105,7 +100,7 @@ def forecast(launch: Launch, curve: ThrustCurve) -> Forecast | Unmeasured:
 
 def wind_at(wind_m_s: float, height_m: float) -> float:
     """Return the mean wind at a height over ground, of one measured at `WIND_HEIGHT_M`."""
-    return wind_m_s * (max(height_m, WIND_HEIGHT_M) / WIND_HEIGHT_M) ** WIND_POWER
+    return float(wind_m_s * (max(height_m, WIND_HEIGHT_M) / WIND_HEIGHT_M) ** WIND_POWER)
 
 
 class _Run:
@@ -117,16 +112,14 @@ class _Run:
         self._rail = (-sin(launch.lean_rad), cos(launch.lean_rad))
         self._swings = launch.wave_number_1_m > 0.0 and launch.slope_area_m2 > 0.0
         self.state: _State = (0.0, 0.0, 0.0, 0.0, -launch.lean_rad, 0.0)
-        self.t = self.moved_s = self.rail_exit_s = self.rail_exit_speed = 0.0
-        self.burnout_height = self.fastest = self.hardest = 0.0
+        self.t = self.rail_exit_s = self.rail_exit_speed = 0.0
+        self.fastest = self.hardest = 0.0
 
     def along_the_rail(self) -> bool:
         """Run until it leaves the rail, the end found inside the last step; False when it never does."""
         length = self._launch.rail_length_m
         while self.t < self._curve.burn_s + STEP_S:
             before = hypot(*self.state[:2])
-            if before == 0.0:
-                self.moved_s = self.t
             self._step(self._on_rail)
             way = hypot(*self.state[:2])
             if way >= length:
@@ -141,8 +134,6 @@ class _Run:
         """Run until it no longer climbs, the top found inside the last step; False when that takes too long."""
         while self.t < LONGEST_S:
             self._step(self._free)
-            if self.t <= self._curve.burn_s:
-                self.burnout_height = self.state[1]
             if self.state[3] <= 0.0:
                 share = self._before[3] / (self._before[3] - self.state[3])
                 self.t -= (1.0 - share) * STEP_S

@@ -57,8 +57,8 @@ class FinSet:
     def scaled(self, factor: float) -> FinSet:
         """Return the set with every length scaled; the trailing edge at the root stays where it is."""
         trailing = self.root_leading_edge_m + self.root_m
-        sizes = [factor * value for value in (self.root_m, self.tip_m, self.span_m, self.sweep_m)]
-        return FinSet(self.name, self.count, *sizes, trailing - factor * self.root_m)
+        root, tip, span, sweep = (factor * value for value in (self.root_m, self.tip_m, self.span_m, self.sweep_m))
+        return FinSet(self.name, self.count, root, tip, span, sweep, trailing - factor * self.root_m)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,8 @@ from math import exp, isfinite, lgamma, log, pi, sqrt
 import numpy as np
 from numpy.typing import ArrayLike
 
-from server.flight.airframe.swing_model import Course, Floats, course_of, likelihood, responses, with_wind
+from protocol.arrays import Floats
+from server.flight.airframe.swing_model import Course, course_of, likelihood, responses, with_wind
 from server.flight.motion.attitude import nose_direction
 from server.flight.unmeasured import Unmeasured
 
@@ -83,17 +84,12 @@ class Oscillation:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class FrequencyRatio:
     """Measured over expected frequency with its 95 % interval; one is as built."""
 
     ratio: float
     low: float
     high: float
-
-    @property
-    def as_expected(self) -> bool:
-        """True when the interval holds one."""
-        return self.low <= 1.0 <= self.high
 
 
 def expected_frequency_hz(
@@ -126,11 +122,11 @@ def body_softening_per_rad(
     return body_lift * (center_of_gravity_m - body_middle_m) / (normal_force_slope * lever_m)
 
 
-def compared(measured: Oscillation, expected_hz: float, speed_m_s: float) -> Comparison:
+def compared(measured: Oscillation, expected_hz: float, speed_m_s: float) -> FrequencyRatio:
     """Return measured over expected frequency, the expected one taken at the same speed."""
     per_wave = speed_m_s / (2.0 * pi) / expected_hz
-    waves = measured.wave_number_1_m, measured.wave_low_1_m, measured.wave_high_1_m
-    return Comparison(*(wave * per_wave for wave in waves))
+    low, high = measured.wave_low_1_m * per_wave, measured.wave_high_1_m * per_wave
+    return FrequencyRatio(measured.wave_number_1_m * per_wave, low, high)
 
 
 def oscillation(
@@ -198,11 +194,12 @@ def _cleaned(t_s: ArrayLike, quaternion: ArrayLike, velocity: ArrayLike, start_s
     good = (t >= start_s) & (t <= end_s) & (np.abs(length - 1.0) < 0.1) & (speed >= LEAST_SPEED_M_S) & (speed < 2000.0)
     rows = np.column_stack([t, *nose_direction(*q.T), v])[good]
     _, first = np.unique(rows[:, 0], return_index=True)
-    return rows[first]
+    kept: Floats = rows[first]
+    return kept
 
 
 @dataclass(frozen=True)
-class _Fit:
+class _SwingFit:
     """The likeliest numbers of one window: point (ln k, z, ln strength), starts (3, 2), and the log-likelihood."""
 
     course: Course
@@ -211,7 +208,7 @@ class _Fit:
     value: float
 
 
-def _fit(rows: Floats, ahead_m: float, softening: float, start_height_m: float, growing: bool) -> _Fit | None:
+def _fit(rows: Floats, ahead_m: float, softening: float, start_height_m: float, growing: bool) -> _SwingFit | None:
     course = course_of(rows, ahead_m, start_height_m, growing)
     step = float(np.median(np.diff(course.s)))
     lowest, highest = log(2 * pi * LEAST_TURNS / course.grid[-1]), log(2 * pi / (SAMPLES_PER_TURN * step))
@@ -226,7 +223,7 @@ def _fit(rows: Floats, ahead_m: float, softening: float, start_height_m: float, 
     point, start, _ = _climb(course, points[top], widths, low, high, 5)
     # The wind just found changes the speed of the air met, and so stiffness and damping.
     course = with_wind(course, point, start, softening)
-    return _Fit(course, *_climb(course, point, 0.3 * widths, low, high, 8))
+    return _SwingFit(course, *_climb(course, point, 0.3 * widths, low, high, 8))
 
 
 def _climb(
@@ -271,7 +268,7 @@ def _false_alarm(course: Course, point: Floats) -> float:
     movement = responses(course, np.exp(point[:1]), point[1:2])[0][:, :2]
     x = course.s / course.grid[-1]
     trend = np.column_stack([np.ones_like(x), x, x * x])
-    rest = [float(_residual(design, course.theta)) for design in (trend, np.column_stack([trend, movement]))]
+    rest = [_residual(design, course.theta) for design in (trend, np.column_stack([trend, movement]))]
     free = 2 * len(x) - 12
     # Four amplitudes, the wave number and the damping ratio: six numbers more.
     return _f_tail((rest[0] - rest[1]) / 6.0 / max(rest[1] / free, 1e-300), free)
@@ -279,7 +276,7 @@ def _false_alarm(course: Course, point: Floats) -> float:
 
 def _residual(design: Floats, values: Floats) -> float:
     solution = np.linalg.lstsq(design, values, rcond=None)[0]
-    return ((values - design @ solution) ** 2).sum()
+    return float(((values - design @ solution) ** 2).sum())
 
 
 def _f_tail(f: float, free: int) -> float:
@@ -288,10 +285,10 @@ def _f_tail(f: float, free: int) -> float:
         return 1.0
     x, half = free / (free + 6.0 * f), 0.5 * free
     terms = (exp(lgamma(half + j) - lgamma(half) - lgamma(j + 1.0)) * (1.0 - x) ** j for j in range(3))
-    return x**half * sum(terms)
+    return float(x**half * sum(terms))
 
 
-def _result(rows: Floats, fit: _Fit) -> Oscillation:
+def _result(rows: Floats, fit: _SwingFit) -> Oscillation:
     course, point, start = fit.course, fit.point, fit.start
     sigma, false_alarm = _sigmas(course, point, fit.value), _false_alarm(course, point)
     k, z = exp(point[0]), float(point[1])

@@ -105,14 +105,16 @@ def course_of(rows: Floats, ahead_m: float, start_height_m: float, growing: bool
 def _climbed(t: Floats, up_m_s: Floats, at: Floats) -> Floats:
     """Return the height gained since the first sample, never negative."""
     gained = np.concatenate([[0.0], np.cumsum(0.5 * (up_m_s[1:] + up_m_s[:-1]) * np.diff(t))])
-    return np.maximum(np.interp(at, t, gained), 0.0)
+    height: Floats = np.maximum(np.interp(at, t, gained), 0.0)
+    return height
 
 
 def _smooth(t: Floats, values: Floats, at: Floats) -> Floats:
     """Return values of the path's angle between samples by a polynomial: a mass does not turn its path in a moment."""
     half = 0.5 * (t[-1] - t[0])
     fit = np.polynomial.chebyshev.chebfit((t - t[0]) / half - 1.0, values, PATH_DEGREE)
-    return np.polynomial.chebyshev.chebval((at - t[0]) / half - 1.0, fit)
+    smooth: Floats = np.polynomial.chebyshev.chebval((at - t[0]) / half - 1.0, fit)
+    return smooth
 
 
 def responses(course: Course, k: Floats, z: Floats) -> Floats:
@@ -147,7 +149,8 @@ def responses(course: Course, k: Floats, z: Floats) -> Floats:
         out[:, i + 1] = theta
     left = np.clip(np.searchsorted(course.grid, course.s) - 1, 0, len(course.grid) - 2)
     share = ((course.s - course.grid[left]) / h)[None, :, None]
-    return out[:, left] * (1.0 - share) + out[:, left + 1] * share
+    at_samples: Floats = out[:, left] * (1.0 - share) + out[:, left + 1] * share
+    return at_samples
 
 
 def likelihood(course: Course, points: Floats) -> tuple[Floats, Floats]:
@@ -194,7 +197,8 @@ def _wind_across(course: Course, point: Floats, start: Floats) -> Floats:
     rest = course.theta - found[:, 2:4] - fixed @ start
     walk = exp(point[2]) * np.minimum(course.knot_s[:, None], course.knot_s[None, :])
     cover = wind @ walk @ wind.T + np.eye(len(course.s))
-    return course.knots @ (course.profile[:, None] * start[2] + walk @ wind.T @ np.linalg.solve(cover, rest))
+    across: Floats = course.knots @ (course.profile[:, None] * start[2] + walk @ wind.T @ np.linalg.solve(cover, rest))
+    return across
 
 
 def _air_over_ground(course: Course, across_m_s: Floats) -> Floats:
@@ -207,4 +211,5 @@ def _air_over_ground(course: Course, across_m_s: Floats) -> Floats:
         return np.ones(len(course.grid))
     wind = np.column_stack([np.linalg.solve(level, across_m_s.T).T, np.zeros(len(across_m_s))])
     air = course.velocity - wind
-    return np.clip(np.sqrt((air * air).sum(axis=1)) / course.speed, 0.7, 1.5)
+    ratio: Floats = np.clip(np.sqrt((air * air).sum(axis=1)) / course.speed, 0.7, 1.5)
+    return ratio

@@ -10,6 +10,7 @@ import csv
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, isfinite, log2
+from sys import float_info
 
 import numpy as np
 
@@ -94,17 +95,17 @@ def curve_of_csv(text: str) -> ThrustCurve:
     rows = list(csv.reader(lines, delimiter=";" if lines and ";" in lines[0] else ","))
     if rows and not all(_number_in(cell) is not None for cell in rows[0]):
         rows = rows[1:]
-    points = []
+    points: list[list[float]] = []
     for number, row in enumerate(rows, 1):
-        values = [_number_in(cell) for cell in row]
-        if len(values) != 2 or None in values:
+        values = [value for value in map(_number_in, row) if value is not None]
+        if len(values) != 2 or len(row) != 2:
             raise CurveProblem(f"line {number} of the thrust curve is no time in s and thrust in N: {','.join(row)[:40]!r}")
         points.append(values)
     return curve_of(points)
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= float_info.max
 
 
 def _number_in(cell: str) -> float | None:

@@ -10,7 +10,7 @@ the second that control must have had to count as tried is common practice, no s
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -99,18 +99,22 @@ def judge_gate(
     path = _clean(state, lift_off_s, deployment_s)
     needed = _needed(path, settings)
     if t.size < 2:
-        return GateReport(NOT_HEARD, f"{t.size} control packets between lift-off and deployment", **needed)
-    parts = {
-        "altitude": _flag(t, altitude > 0.5, deployment_s),
-        "speed": _flag(t, speed > 0.5, deployment_s),
-        "enabled": _flag(t, enabled > 0.5, deployment_s),
-    }
-    verdict, reason = _verdict(parts["enabled"], settings.least_control_s)
+        return replace(needed, verdict=NOT_HEARD, reason=f"{t.size} control packets between lift-off and deployment")
+    on = _flag(t, enabled > 0.5, deployment_s)
+    verdict, reason = _verdict(on, settings.least_control_s)
     later = None
     if enabled[-1] > 0.5 or verdict == TESTED:
-        later = max(0.0, settings.least_control_s - parts["enabled"].held_s)
-    doubts = _doubts(t, (altitude > 0.5, speed > 0.5, enabled > 0.5), path, settings)
-    return GateReport(verdict, reason, doubts=doubts, later_deployment_s=later, **parts, **needed)
+        later = max(0.0, settings.least_control_s - on.held_s)
+    return replace(
+        needed,
+        verdict=verdict,
+        reason=reason,
+        altitude=_flag(t, altitude > 0.5, deployment_s),
+        speed=_flag(t, speed > 0.5, deployment_s),
+        enabled=on,
+        doubts=_doubts(t, (altitude > 0.5, speed > 0.5, enabled > 0.5), path, settings),
+        later_deployment_s=later,
+    )
 
 
 def _clean(columns: tuple[Floats, ...], begin_s: float, end_s: float) -> tuple[Floats, ...]:
@@ -197,10 +201,12 @@ def control_time_s(height_m: Floats, speed_m_s: Floats, step_s: float, settings:
     return float((fast & high).sum()) * step_s
 
 
-def _needed(path: tuple[Floats, ...], settings: GateSettings) -> dict[str, float | None]:
+def _needed(path: tuple[Floats, ...], settings: GateSettings) -> GateReport:
+    """Return what would have been needed, as a report without a verdict yet."""
+    nothing = GateReport(NOT_HEARD, "")
     t, height, speed = path
     if t.size < 4:
-        return {}
+        return nothing
     grid = np.arange(t[0], t[-1], _GRID_S)
     height, speed = np.interp(grid, t, height), np.interp(grid, t, speed)
     high = height >= settings.altitude_m
@@ -214,12 +220,13 @@ def _needed(path: tuple[Floats, ...], settings: GateSettings) -> dict[str, float
         changed = GateSettings(settings.altitude_m, speed_m_s, settings.altitude_latches)
         return control_time_s(height, speed, _GRID_S, changed)
 
-    return {
-        "altitude_for_least_m": _greatest(with_altitude, float(height.max()), settings.least_control_s),
-        "speed_for_least_m_s": _greatest(with_speed, float(speed.max()), settings.least_control_s),
-        "short_of_altitude_m": max(0.0, settings.altitude_m - float(height.max())),
-        "short_of_speed_m_s": None if best is None else max(0.0, settings.speed_m_s - best),
-    }
+    return replace(
+        nothing,
+        altitude_for_least_m=_greatest(with_altitude, float(height.max()), settings.least_control_s),
+        speed_for_least_m_s=_greatest(with_speed, float(speed.max()), settings.least_control_s),
+        short_of_altitude_m=max(0.0, settings.altitude_m - float(height.max())),
+        short_of_speed_m_s=None if best is None else max(0.0, settings.speed_m_s - best),
+    )
 
 
 def _greatest(control_s: Callable[[float], float], most: float, least_s: float) -> float | None:

@@ -64,7 +64,6 @@ def analyze_sweep(points: Sequence[SweepPoint], confidence: float = CONFIDENCE) 
     if not known:
         return None
     commanded, measured = [p.commanded for p in known], [p.measured for p in known]
-    travel = (len(known), min(commanded), max(commanded), min(measured), max(measured))
     branches = [p for p in known if p.direction in (RISING, FALLING)]
     backlash, pairs = 0.0, 0
     for _ in range(_ROUNDS):
@@ -73,7 +72,20 @@ def analyze_sweep(points: Sequence[SweepPoint], confidence: float = CONFIDENCE) 
     fit = _fit(taken, confidence)
     if fit[0] is not None and fit[0] < 0.0:
         backlash = -backlash  # on a reversed linkage the falling branch is the lower one
-    return Linkage(*travel, *fit[:4], backlash if pairs else None, pairs, fit[4])
+    return Linkage(
+        points=len(known),
+        commanded_low=min(commanded),
+        commanded_high=max(commanded),
+        travel_low=min(measured),
+        travel_high=max(measured),
+        ratio=fit[0],
+        ratio_low=fit[1],
+        ratio_high=fit[2],
+        offset=fit[3],
+        backlash=backlash if pairs else None,
+        pairs=pairs,
+        residual=fit[4],
+    )
 
 
 def _beyond_play(points: Sequence[SweepPoint], play: float) -> list[SweepPoint]:

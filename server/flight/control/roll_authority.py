@@ -209,7 +209,7 @@ def _running_integral(values: Floats) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class _Fit:
+class _AuthorityFit:
     """Estimates of b, c, -k with their covariance, averaged over lags and ratios; the most likely lag."""
 
     beta: Floats
@@ -218,7 +218,7 @@ class _Fit:
     degrees: int
 
 
-def _averaged_fit(data: _Data) -> _Fit | None:
+def _averaged_fit(data: _Data) -> _AuthorityFit | None:
     """Fit at every lag and ratio and average by likelihood; None when the columns cannot be told apart."""
     turned = [data.at_samples(_running_integral(data.pressure * np.interp(data.grid - lag, *data.fins))) for lag in LAGS_S]
     others = [data.at_samples(s) for s in (_running_integral(data.pressure), data.damping_sum)]
@@ -326,7 +326,7 @@ class _One:
     covariance: Floats
 
 
-def _average(found: list[_One], degrees: int) -> _Fit:
+def _average(found: list[_One], degrees: int) -> _AuthorityFit:
     """Weigh the fits by likelihood; their spread joins the covariance."""
     likelihoods = np.array([one.log_likelihood for one in found])
     weights = np.exp(likelihoods - likelihoods.max())
@@ -337,13 +337,13 @@ def _average(found: list[_One], degrees: int) -> _Fit:
     off = betas - beta
     lags = np.array([one.lag_s for one in found])
     by_lag = {float(lag): float(weights[lags == lag].sum()) for lag in LAGS_S}
-    return _Fit(beta, within + (weights[:, None] * off).T @ off, max(by_lag, key=by_lag.__getitem__), degrees)
+    return _AuthorityFit(beta, within + (weights[:, None] * off).T @ off, max(by_lag, key=by_lag.__getitem__), degrees)
 
 
 # ---------------------------------------------------------------- the verdict
 
 
-def _judged(data: _Data, fit: _Fit, expected: float | None, pressure_sigma_share: float) -> RollAuthority:
+def _judged(data: _Data, fit: _AuthorityFit, expected: float | None, pressure_sigma_share: float) -> RollAuthority:
     authority = float(fit.beta[0])
     sigma = sqrt(float(fit.covariance[0, 0]) + (MODEL_SHARE * authority) ** 2)
     # Student's t at 97.5 %, first term of the Cornish-Fisher expansion (Abramowitz and Stegun 26.7.5).
@@ -382,7 +382,7 @@ def _verdict(authority: float, low: float, high: float, expected: float | None) 
     if most < 0.0:
         return REVERSED, "turning the fins rolls the vehicle the wrong way"
     if least > 0.0:
-        if right * authority < enough:
+        if expected and right * authority < enough:
             return WEAK, f"{100 * authority / expected:.0f} % of the expected roll authority"
         return EFFECTIVE, "turning the fins rolls the vehicle the right way"
     if most < enough:

@@ -8,8 +8,7 @@ barometer's noise does not: rising and sinking air.
 The rate is compared with the expected ones under both, one and no parachute by their likelihoods, normal densities around
 each expected rate; no parachute is never slower than one. Expected rates are uncertain too: `AREA_SHARE` (one sigma), more
 for a tumbling body, and `AIR_M_S` of air that rises or sinks over the whole descent. A verdict needs `SURE` of the posterior
-with equal priors and a rate within `FITS_SIGMAS` of what it names. These numbers and the 100 J of `ENERGY_J` are common
-practice, no source.
+with equal priors and a rate within `FITS_SIGMAS` of what it names. These numbers are common practice, no source.
 
 Terminal speed: v = sqrt(2 m g / (rho Cd A)) (NASA Glenn, "Terminal Velocity"; `check_values.md` 10.3), so a rate known at
 one density is scaled with the square root of the densities' ratio.
@@ -24,7 +23,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from protocol.arrays import Floats
-from protocol.units import GRAVITY_M_S2
 
 STRETCH_S = 2.0
 FEWEST_IN_STRETCH = 8
@@ -35,13 +33,7 @@ LAST_S = 4.0
 AREA_SHARE, TUMBLING_SHARE, AIR_M_S = 0.10, 0.35, 0.3
 NONE_OVER_ONE = 3.0
 SURE, FITS_SIGMAS = 0.95, 3.5
-ENERGY_J = 100.0
 BOTH, ONE, NONE, CANNOT_TELL = "both", "one", "none", "cannot tell"
-
-
-def descent_rate_m_s(mass_kg: float, drag_area_m2: float, density_kg_m3: float) -> float:
-    """Return the terminal speed (m/s) of a mass under a drag area Cd A (m2) in air of a density; `check_values.md` 10.3."""
-    return sqrt(2.0 * mass_kg * GRAVITY_M_S2 / (density_kg_m3 * drag_area_m2))
 
 
 def landing_energy_j(mass_kg: float, speed_m_s: float) -> float:
@@ -74,7 +66,7 @@ class Descent:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class CanopyVerdict:
     """Under which parachutes: "both", "one", "none" or "cannot tell", the posterior of each of the three, and why."""
 
     canopies: str
@@ -116,10 +108,10 @@ def landing_rate(t_s: ArrayLike, height_m: ArrayLike, landing_s: float, sigma_m:
     return Descent(-slope, formal, float(t[0]), float(t[-1]), len(t))
 
 
-def which_canopies(descent: Descent | None, expected: Expected, density_kg_m3: float | None = None) -> Verdict:
+def which_canopies(descent: Descent | None, expected: Expected, density_kg_m3: float | None = None) -> CanopyVerdict:
     """Return under which parachutes a settled descent was, in air of `density_kg_m3` (mean over the descent)."""
     if descent is None or not (isfinite(descent.rate_m_s) and isfinite(descent.sigma_m_s)):
-        return Verdict(CANNOT_TELL, (1 / 3, 1 / 3, 1 / 3), "too little of a settled descent was heard")
+        return CanopyVerdict(CANNOT_TELL, (1 / 3, 1 / 3, 1 / 3), "too little of a settled descent was heard")
     scale = 1.0
     if expected.density_kg_m3 is not None and density_kg_m3 is not None:
         scale = sqrt(expected.density_kg_m3 / density_kg_m3)
@@ -134,15 +126,16 @@ def which_canopies(descent: Descent | None, expected: Expected, density_kg_m3: f
     if descent.rate_m_s < rates[1]:
         logs[2] = float("-inf")
     weights = [exp(value - max(logs)) for value in logs]
-    posterior = tuple(weight / sum(weights) for weight in weights)
+    both, one, no = (weight / sum(weights) for weight in weights)
+    posterior = (both, one, no)
     best = max(range(3), key=lambda place: posterior[place])
     expectation = f"expected {rates[0]:.1f} under both, {rates[1]:.1f} under one, {rates[2]:.0f} under none"
     said = f"{descent.rate_m_s:.1f} m/s; {expectation}"
     if abs(off[best]) > FITS_SIGMAS:
-        return Verdict(CANNOT_TELL, posterior, f"{said}: it fits none of them")
+        return CanopyVerdict(CANNOT_TELL, posterior, f"{said}: it fits none of them")
     if posterior[best] < SURE:
-        return Verdict(CANNOT_TELL, posterior, f"{said}: too close to tell")
-    return Verdict((BOTH, ONE, NONE)[best], posterior, said)
+        return CanopyVerdict(CANNOT_TELL, posterior, f"{said}: too close to tell")
+    return CanopyVerdict((BOTH, ONE, NONE)[best], posterior, said)
 
 
 def _clean(

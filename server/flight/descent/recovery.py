@@ -40,7 +40,7 @@ _LARGEST_M = 1e6
 
 
 @dataclass(frozen=True, slots=True)
-class Delay:
+class EventDelay:
     """Seconds from one moment to another, negative if it came before, and half the width of what is possible."""
 
     seconds: float
@@ -52,9 +52,9 @@ def first_on(t_s: Floats, flag: Floats) -> tuple[float, float] | None:
 
     Arrays of shape (n,), any order; None if it was never on or already on in the first sample (then nobody knows when).
     """
-    t, on = np.asarray(t_s, dtype=np.float64), np.asarray(flag, dtype=np.float64)
-    good = np.isfinite(t) & np.isfinite(on)
-    t, on = t[good], on[good] > 0.5
+    t, shown = np.asarray(t_s, dtype=np.float64), np.asarray(flag, dtype=np.float64)
+    good = np.isfinite(t) & np.isfinite(shown)
+    t, on = t[good], shown[good] > 0.5
     order = np.argsort(t, kind="stable")
     t, on = t[order], on[order]
     if not on.any() or on[0]:
@@ -63,18 +63,18 @@ def first_on(t_s: Floats, flag: Floats) -> tuple[float, float] | None:
     return 0.5 * float(t[first] + t[first - 1]), 0.5 * float(t[first] - t[first - 1])
 
 
-def delay_after(moment_s: float | None, within_s: float, event: tuple[float, float] | None) -> Delay | None:
+def delay_after(moment_s: float | None, within_s: float, event: tuple[float, float] | None) -> EventDelay | None:
     """Return the delay of an event, as `first_on` gives it, after a moment known within some seconds."""
     if moment_s is None or event is None or not isfinite(moment_s):
         return None
-    return Delay(event[0] - moment_s, event[1] + within_s)
+    return EventDelay(event[0] - moment_s, event[1] + within_s)
 
 
 # ---------------------------------------------------------------- drift
 
 
 @dataclass(frozen=True, slots=True)
-class Drift:
+class CanopyDrift:
     """Mean drift under canopy so far (m/s east, north), the wind at 10 m it stands for, and one sigma per axis of that."""
 
     east_m_s: float
@@ -106,7 +106,7 @@ class _Sums:
     factor_s: float = 0.0
 
 
-class Descent:
+class DriftEstimator:
     """Follows one descent from deployment on, fed with positions in pieces of any length, whatever the cuts.
 
     Feed it from deployment until landing; positions below `LOWEST_M`, not finite or not later than the last are left
@@ -188,12 +188,12 @@ class Descent:
         sigma = sqrt(max(0.0, 0.5 * small * mean * BLOCK_MEMORY)) / self._w
         return hypot(sigma, sqrt(2.0) * self._navigation_m / self._all.factor_s), sqrt(max(0.0, 0.5 * small * one))
 
-    def drift(self) -> Drift | None:
+    def drift(self) -> CanopyDrift | None:
         """Return the drift so far; None before one block is full."""
         sums = self._all
         if self._count < 1 or self._rate is None:
             return None
-        return Drift(
+        return CanopyDrift(
             sums.east / sums.seconds,
             sums.north / sums.seconds,
             sums.east / sums.factor_s,
@@ -206,7 +206,7 @@ class Descent:
     def spot(self) -> Spot | None:
         """Return where it will land from its last position; None before one block is full or while it does not sink."""
         drift = self.drift()
-        if drift is None or drift.descent_m_s <= 0.2:
+        if drift is None or self._last is None or drift.descent_m_s <= 0.2:
             return None
         _, east, north, up = self._last
         seconds = up / drift.descent_m_s
@@ -230,7 +230,7 @@ class Descent:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class LastPlace:
     """Where to walk: distance (m) and bearing (degrees from true north clockwise, None at the pad itself) from the pad.
 
     `latitude_deg` and `longitude_deg` on WGS 84, None without the pad's own; `radius_95_m` how far off it may be.
@@ -250,7 +250,7 @@ def last_place(
     age_s: float,
     drift_m_s: float,
     navigation_sigma_m: float = NAVIGATION_SIGMA_M,
-) -> Place | None:
+) -> LastPlace | None:
     """Return the place of a position east, north, up of the pad that is `age_s` old; None if it is no position.
 
     `drift_m_s` is how fast it may have moved since (0 once it lies on the ground). The radius adds the whole way to the
@@ -261,7 +261,7 @@ def last_place(
         return None
     distance = hypot(east, north)
     place = None if pad is None else moved(pad, east, north, up)
-    return Place(
+    return LastPlace(
         distance_m=distance,
         bearing_deg=bearing_deg(east, north) if distance > 0.0 else None,
         latitude_deg=None if place is None else place.latitude_deg,

@@ -49,7 +49,7 @@ class LinkQuality:
         if self._second is None:
             self._second = self._first_second = second
         elif second > self._second:
-            ended = self._end()
+            ended = self._end(self._second)
             self._second = second
         self._now.received += received
         self._now.lost += lost
@@ -66,14 +66,14 @@ class LinkQuality:
         lost, received = sum(c.lost for c in counts), sum(c.received for c in counts)
         return lost / (lost + received) if lost + received else 0.0
 
-    def _end(self) -> LinkSecond:
-        self._window.append((self._second, self._now))
+    def _end(self, over: int) -> LinkSecond:
+        self._window.append((over, self._now))
         self._now = _Counts()
-        while self._window and self._window[0][0] <= self._second - WINDOW_S:
+        while self._window and self._window[0][0] <= over - WINDOW_S:
             self._window.popleft()
         lost = sum(c.lost for _, c in self._window)
         received = sum(c.received for _, c in self._window)
         share = lost / (lost + received) if lost + received else 0.0
         # Seconds in which nothing came are in no window entry, but they have passed.
-        rate = sum(c.bytes for _, c in self._window) / min(WINDOW_S, self._second - self._first_second + 1)
-        return LinkSecond(self._second, share, rate, self.received, self.lost, self.damaged, self.repeated)
+        rate = sum(c.bytes for _, c in self._window) / min(WINDOW_S, over - self._first_second + 1)
+        return LinkSecond(over, share, rate, self.received, self.lost, self.damaged, self.repeated)

@@ -117,7 +117,7 @@ def reach(fit: RangeFit, sensitivity_dbm: float, distance_m: float, margin_sigma
 
 
 def _distance(excess_db: float) -> float:
-    return 10.0 ** (min(max(excess_db, 0.0), 20.0 * log10(FARTHEST_M)) / 20.0)
+    return float(10.0 ** (min(max(excess_db, 0.0), 20.0 * log10(FARTHEST_M)) / 20.0))
 
 
 def _clean(t_s: Floats, distance_m: Floats, level_dbm: Floats) -> tuple[Floats, Floats, Floats]:

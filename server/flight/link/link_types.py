@@ -2,18 +2,13 @@
 
 Loss comes from the 14-bit sequence counts, one series per APID (CCSDS 133.0-B): whoever follows them says with each
 packet how many of its kind are missing before it. A run of missing packets of one kind is a burst.
-
-`burst_model` reads the two-state chain of E. N. Gilbert (Bell System Technical Journal 39, 1960; from memory) from them: a
-good state that loses nothing and a bad one that loses all. With p the chance to enter and r to leave it per packet, bursts
-have the mean length 1/r and the share lost is p/(p + r). Losses that come in bursts carry less information than as many
-single ones: the variance of the share lost is larger by (1 + m)/(1 - m), m = 1 - p - r (the chain's autocorrelation).
 """
 
 from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
-from math import inf, isfinite, sqrt
+from math import inf, isfinite
 from types import MappingProxyType
 
 from protocol.arrays import Floats, Ints
@@ -57,7 +52,6 @@ class LinkTypes:
         self._kinds = [_Kind() for _ in range(kinds)]
         self.capacity_b_s = modem_baud / BITS_PER_BYTE
         self._recent: deque[tuple[float, float]] = deque()
-        self._recent_b = 0
         self._first_s: float | None = None
         self._now_s = -inf
 
@@ -77,9 +71,8 @@ class LinkTypes:
             if self._first_s is None:
                 self._first_s = now
             recent.append((now, size))
-            self._recent_b += size
             while recent[0][0] <= now - WINDOW_S:
-                self._recent_b -= recent.popleft()[1]
+                recent.popleft()
             if not 0 <= which < count:
                 continue
             one = kinds[which]
@@ -120,28 +113,3 @@ def _reported(one: _Kind, now_s: float) -> TypeReport:
         longest_silence_s=max(one.longest_s, age or 0.0),
         age_s=age,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class BurstModel:
-    """Gilbert's chain per packet: chance to enter and to leave a burst, and the share lost with its standard error."""
-
-    enter: float
-    leave: float
-    loss: float
-    loss_sigma: float
-
-
-def burst_model(report: TypeReport) -> BurstModel | None:
-    """Return the chain that fits the counts best (maximum likelihood); None before a packet came or when all was kept."""
-    runs = sum(report.bursts.values())
-    # The last packet received has nothing after it yet; runs of loss end with a received packet, so all are whole.
-    stays = report.received - 1
-    if runs == 0 or stays < runs:
-        return None
-    enter, leave = runs / stays, runs / report.lost
-    memory = 1.0 - enter - leave
-    loss = enter / (enter + leave)
-    count = report.received + report.lost
-    sigma = sqrt(loss * (1.0 - loss) / count * (1.0 + memory) / (1.0 - memory))
-    return BurstModel(enter, leave, loss, sigma)

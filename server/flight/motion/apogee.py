@@ -45,11 +45,6 @@ class ApogeeDifference:
     height_m: float
     sigma_m: float
 
-    @property
-    def significant(self) -> bool:
-        """True when the heights differ by more than their noise explains (95 %)."""
-        return abs(self.height_m) > 1.959964 * self.sigma_m
-
 
 def apogee_of(t_s: ArrayLike, height_m: ArrayLike) -> Apogee | None:
     """WINDOW: return the top of a height history; None when there are too few samples or it has no top inside.

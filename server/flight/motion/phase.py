@@ -102,7 +102,7 @@ class PhaseDetector:
 
     def __init__(self) -> None:
         self.phase = Phase.PAD
-        self._run_start_s: float | None = None
+        self._run_start_s = 0.0  # of the present run; means nothing while it has no samples
         self._run = 0
         self._height_m = self._climb_m_s = 0.0
         self._barometer = BarometerClimb()
@@ -127,13 +127,12 @@ class PhaseDetector:
 
     def motion(self, t_s: float, height_m: float, climb_m_s: float, raw_m: float) -> PhaseChange | None:
         """Take the filtered height over the pad (m), climb rate (m/s) and unfiltered height (m) at a barometer sample."""
-        previous = (self._height_m, self._climb_m_s)
         self._height_m, self._climb_m_s = height_m, climb_m_s
         if self.phase is Phase.PAD:
             self._barometer.take(t_s, raw_m)
             return self._look_for_lift_off(t_s) or self._lift_off_without_force(t_s)
         if self.phase in (Phase.BOOST, Phase.COAST):
-            return self._look_for_apogee(t_s, *previous)
+            return self._look_for_apogee(t_s)
         if self.phase is Phase.DESCENT:
             return self._look_for_landing(t_s)
         return None
@@ -155,22 +154,21 @@ class PhaseDetector:
             return None
         return self._enter(Phase.COAST, t_s, Moment("burnout", self._run_start_s, self._height_m))
 
-    def _look_for_apogee(self, t_s: float, height_before: float, climb_before: float) -> PhaseChange | None:
+    def _look_for_apogee(self, t_s: float) -> PhaseChange | None:
         if self._climb_m_s >= 0.0:
             self._top, self._since_s = (t_s, self._height_m, self._climb_m_s), None
             return None
         if self._top is None:
             return None
-        if self._since_s is None:
-            self._apogee = self._crossing(t_s)
+        if self._since_s is None or self._apogee is None:
+            self._apogee = self._crossing(t_s, *self._top)
             self._since_s = t_s
         if self._climb_m_s > -DESCENT_M_S or t_s - self._since_s < DESCENT_S:
             return None
         return self._enter(Phase.DESCENT, t_s, self._apogee)
 
-    def _crossing(self, t_s: float) -> Moment:
+    def _crossing(self, t_s: float, top_s: float, top_m: float, top_climb: float) -> Moment:
         """Where the climb rate went through zero, between the last rising sample and this one."""
-        top_s, top_m, top_climb = self._top
         share = top_climb / (top_climb - self._climb_m_s)
         rise = 0.5 * top_climb * share * (t_s - top_s)
         return Moment("apogee", top_s + share * (t_s - top_s), max(top_m + rise, self._height_m))
@@ -192,5 +190,5 @@ class PhaseDetector:
 
     def _enter(self, phase: Phase, t_s: float, *moments: Moment) -> PhaseChange:
         self.phase = phase
-        self._run, self._run_start_s, self._since_s = 0, None, None
+        self._run, self._since_s = 0, None
         return PhaseChange(phase, t_s, moments)

@@ -10,7 +10,7 @@ is taken as a quick ramp (`RAMP_S`) in the middle. Thresholds: common practice, 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan2, cos, hypot, inf, isfinite, sqrt, tan
+from math import atan2, cos, hypot, isfinite, sqrt
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -146,9 +146,3 @@ def _crossing(speed: float, a0: float, jerk: float, way_m: float, step_s: float)
 def angle_of_attack_rad(cross_wind_m_s: float, speed_m_s: float) -> float:
     """Return the angle of attack (rad, 0..pi/2) a wind across the path makes at a speed: atan(wind / v)."""
     return atan2(abs(cross_wind_m_s), abs(speed_m_s))
-
-
-def speed_for_angle_m_s(cross_wind_m_s: float, angle_rad: float) -> float:
-    """Return the speed (m/s) at which a cross wind makes an angle of attack; infinite for an angle of zero."""
-    slope = tan(angle_rad)
-    return abs(cross_wind_m_s) / slope if slope > 0.0 else inf

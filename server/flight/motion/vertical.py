@@ -146,7 +146,7 @@ class VerticalFilter:
 
     def _predict(self, time_s: float) -> None:
         """Move the estimate to `time_s` under the last acceleration, or under an unknown one."""
-        dt = time_s - self.time_s
+        dt = 0.0 if self.time_s is None else time_s - self.time_s
         if dt <= 0.0:
             return
         known = time_s - self._acceleration_s <= HELD_S

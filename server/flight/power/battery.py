@@ -159,16 +159,6 @@ def pad_time(
     return PadTime(on, off)
 
 
-def energy_wh(charge_c: float, voltage_v: float) -> float:
-    """Return the energy (Wh) of a charge (C) at a steady voltage (V)."""
-    return charge_c * voltage_v / 3600.0
-
-
-def battery_charge_c(charge_c: float, rail_v: float, battery_v: float, efficiency: float) -> float:
-    """Return the battery charge (C) behind a charge drawn from a rail fed by a converter of an efficiency (0 to 1)."""
-    return charge_c * rail_v / (battery_v * efficiency)
-
-
 # ---------------------------------------------------------------- sag
 
 

@@ -13,8 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from sys import float_info
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from protocol.arrays import Floats
 
@@ -38,7 +40,7 @@ LEAST_DRIFT_SIGMA = 5e-5
 
 
 @dataclass(frozen=True)
-class Pair:
+class SignalPair:
     """One signal as both saw it: times (s, each by its own clock) and values of shape (n,) and (m,); NaN is passed over."""
 
     name: str
@@ -67,16 +69,17 @@ class Alignment:
     middle_s: float = 0.0
     drift_sigma: float = 0.0
 
-    def sigma_at(self, other_t: Floats) -> Floats:
+    def sigma_at(self, other_t: ArrayLike) -> Floats:
         """Return one sigma (s) of the alignment at times of the other clock; offset and drift taken as independent."""
-        return np.hypot(self.sigma_s, self.drift_sigma * (np.asarray(other_t, dtype=np.float64) - self.middle_s))
+        sigma: Floats = np.hypot(self.sigma_s, self.drift_sigma * (np.asarray(other_t, dtype=np.float64) - self.middle_s))
+        return sigma
 
-    def to_reference(self, other_t: Floats) -> Floats:
+    def to_reference(self, other_t: ArrayLike) -> Floats:
         """Return times of the other clock as reference times."""
         return self.offset_s + (1.0 + self.drift) * np.asarray(other_t, dtype=np.float64)
 
 
-def align(pairs: Sequence[Pair]) -> Alignment:
+def align(pairs: Sequence[SignalPair]) -> Alignment:
     """Return how the other clock lies on the reference one. Deterministic; never raises for any content."""
     clean = [pair for pair in (_cleaned(pair) for pair in pairs) if pair is not None]
     if not clean:
@@ -98,13 +101,13 @@ def align(pairs: Sequence[Pair]) -> Alignment:
 # ---------------------------------------------------------------- first guess
 
 
-def _cleaned(pair: Pair) -> Pair | None:
+def _cleaned(pair: SignalPair) -> SignalPair | None:
     """Return finite samples in order of time, or None when there are too few or nothing moves."""
     reference_t, reference = _sorted(pair.reference_t, pair.reference)
     other_t, other = _sorted(pair.other_t, pair.other)
     if len(reference_t) < 20 or len(other_t) < 20 or not reference.std() > 0.0 or not other.std() > 0.0:
         return None
-    return Pair(pair.name, reference_t, reference, other_t, other)
+    return SignalPair(pair.name, reference_t, reference, other_t, other)
 
 
 def _smoothed(t: Floats, x: Floats, seconds: float) -> Floats:
@@ -137,7 +140,7 @@ def _on_grid(t: Floats, x: Floats) -> tuple[Floats, Floats]:
     return (values / spread if spread > 0.0 else values) * known, known
 
 
-def _coarse(pair: Pair) -> Alignment:
+def _coarse(pair: SignalPair) -> Alignment:
     a, known_a = _on_grid(pair.reference_t, pair.reference)
     b, known_b = _on_grid(pair.other_t, pair.other)
     if len(a) < 2 or len(b) < 2:
@@ -171,7 +174,7 @@ def _coarse(pair: Pair) -> Alignment:
 # ---------------------------------------------------------------- to the millisecond
 
 
-def _fine(pairs: Sequence[Pair], start: Alignment) -> Alignment:
+def _fine(pairs: Sequence[SignalPair], start: Alignment) -> Alignment:
     """Refine (offset, drift) over all pairs that agree; each counts by the scatter it really shows."""
     middle = _middle(pairs[0], start)
     offset, drift, sigma, match = start.offset_s, 0.0, start.sigma_s, start.match
@@ -216,7 +219,7 @@ def _disagreement(told: Sequence[_Step]) -> float:
     return float(np.sqrt(max(1.0, chi_squared / (2 * len(told) - 2))))
 
 
-def _middle(pair: Pair, start: Alignment) -> float:
+def _middle(pair: SignalPair, start: Alignment) -> float:
     """Return the middle of the overlap in the other clock's time."""
     low = max(pair.reference_t[0] - start.offset_s, pair.other_t[0])
     high = min(pair.reference_t[-1] - start.offset_s, pair.other_t[-1])
@@ -232,7 +235,7 @@ class _Step:
     match: float
 
 
-def _step(pair: Pair, offset: float, drift: float, middle: float) -> _Step | None:
+def _step(pair: SignalPair, offset: float, drift: float, middle: float) -> _Step | None:
     """Return one pair's share of the normal equations at (offset, drift); the finer recording is interpolated."""
     # reference = offset + other + drift (other - middle)  ->  other = middle + (reference - offset - middle)/(1 + drift)
     other_at = middle + (pair.reference_t - offset - middle) / (1.0 + drift)
@@ -280,7 +283,19 @@ def alignment_of(held: object) -> Alignment | None:
     if not isinstance(held, Mapping):
         return None
     names = ("offset_s", "drift", "sigma_s", "match", "lead", "overlap_s", "middle_s", "drift_sigma")
-    numbers = {name: held.get(name) for name in names}
-    if not all(isinstance(v, int | float) and not isinstance(v, bool) and np.isfinite(v) for v in numbers.values()):
-        return None
-    return Alignment(**{name: float(value) for name, value in numbers.items()})  # type: ignore[arg-type]
+    numbers: dict[str, float] = {}
+    for name in names:
+        value = held.get(name)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= float_info.max:
+            return None
+        numbers[name] = float(value)
+    return Alignment(
+        offset_s=numbers["offset_s"],
+        drift=numbers["drift"],
+        sigma_s=numbers["sigma_s"],
+        match=numbers["match"],
+        lead=numbers["lead"],
+        overlap_s=numbers["overlap_s"],
+        middle_s=numbers["middle_s"],
+        drift_sigma=numbers["drift_sigma"],
+    )

@@ -22,7 +22,7 @@ import numpy as np
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
 from server.flight.sensors.imu_pair import FORCE_SHIFT_M_S2, KINDS, RATE_SHIFT_RAD_S, SCALE
-from server.flight.sensors.imu_rest import NO_SENSOR_SAYS, Drift
+from server.flight.sensors.imu_rest import NO_SENSOR_SAYS, GyroDrift
 
 ODDS = log(100.0)
 GUILTY_SIGMAS, INNOCENT_SIGMAS = 3.5, 3.5
@@ -34,7 +34,7 @@ ATTITUDE_AGE_S = 0.3
 
 
 @dataclass(frozen=True)
-class Track:
+class TimeSeries:
     """Something heard over a window: times (n,) and values (n,) or (n, k), any order, gaps and bad numbers allowed."""
 
     t_s: Floats
@@ -42,7 +42,7 @@ class Track:
 
 
 @dataclass(frozen=True)
-class Error:
+class Deviation:
     """How far a unit is from a witness, and one sigma: m/s2 upward for force, rad/s for rates."""
 
     value: float
@@ -62,7 +62,7 @@ class Blame:
         return "cannot tell" if self.unit is None else f"unit {self.unit.upper()}"
 
 
-def force_error(force: Track, quaternion: Track, height: Track, sigma_m: float = 0.3) -> Error | None:
+def force_error(force: TimeSeries, quaternion: TimeSeries, height: TimeSeries, sigma_m: float = 0.3) -> Deviation | None:
     """Return by how much a unit's vertical acceleration is too great, by the barometer, over the window given.
 
     `force`: specific force in body axes (n, 3), the pad's bias left in; `quaternion` (n, 4), scalar first, body to world;
@@ -94,7 +94,7 @@ def force_error(force: Track, quaternion: Track, height: Track, sigma_m: float =
     return _curvature(th, h - np.interp(th, t, rise), np.interp(th, t, climb), float(np.median(_length(body))), sigma_m)
 
 
-def _curvature(t: Floats, left: Floats, climb: Floats, force: float, sigma_m: float) -> Error:
+def _curvature(t: Floats, left: Floats, climb: Floats, force: float, sigma_m: float) -> Deviation:
     """Fit a parabola to what the unit leaves of the height; the port's error is drawn through the same fit."""
     tau = t - t.mean()
     design = np.column_stack((np.ones(len(t)), tau, 0.5 * tau * tau))
@@ -106,10 +106,10 @@ def _curvature(t: Floats, left: Floats, climb: Floats, force: float, sigma_m: fl
     port = PORT_SHARE * speed * speed / (2 * GRAVITY_M_S2)
     bent = float((inverse @ (design.T @ port))[2])
     sigma = sqrt(noise * noise * float(inverse[2, 2]) + bent * bent + (SCALE * force) ** 2 + FORCE_SHIFT_M_S2**2)
-    return Error(-float(fit[2]), sigma)
+    return Deviation(-float(fit[2]), sigma)
 
 
-def rate_error(gyro: Track, bias: tuple[float, float, float], rates: Track) -> Error | None:
+def rate_error(gyro: TimeSeries, bias: tuple[float, float, float], rates: TimeSeries) -> Deviation | None:
     """Return the length of a unit's median difference (bias taken off) from the navigation's rates over the window."""
     t, unit = _clean(gyro)
     tn, told = _clean(rates)
@@ -124,14 +124,14 @@ def rate_error(gyro: Track, bias: tuple[float, float, float], rates: Track) -> E
     scatter = 1.4826 * float(np.median(np.abs(apart - middle)))
     size = float(np.median(_length(there)))
     sigma = sqrt(RATE_SHIFT_RAD_S**2 + (SCALE * size) ** 2 + 1.57 * scatter * scatter / float(inside.sum()))
-    return Error(float(np.sqrt(middle @ middle)), sigma)
+    return Deviation(float(np.sqrt(middle @ middle)), sigma)
 
 
 def who_disagrees(
     kind: str,
-    barometer: tuple[Error | None, Error | None] = (None, None),
-    navigation: tuple[Error | None, Error | None] = (None, None),
-    drift: Drift | None = None,
+    barometer: tuple[Deviation | None, Deviation | None] = (None, None),
+    navigation: tuple[Deviation | None, Deviation | None] = (None, None),
+    drift: GyroDrift | None = None,
     navigation_uses: str | None = None,
 ) -> Blame:
     """Return who it is when `kind` ("accel" or "gyro") disagrees; pairs hold the errors of unit A and unit B."""
@@ -147,7 +147,7 @@ def who_disagrees(
     return _agreed(said)
 
 
-def _weigh(witness: str, a: Error | None, b: Error | None, unit: str) -> tuple[str | None, str]:
+def _weigh(witness: str, a: Deviation | None, b: Deviation | None, unit: str) -> tuple[str | None, str]:
     if a is None or b is None:
         return None, f"{witness} was not heard well enough"
     sigma = max(a.sigma, b.sigma)
@@ -165,7 +165,7 @@ def _agreed(said: list[tuple[str | None, str]]) -> Blame:
     return Blame(named.pop() if len(named) == 1 else None, tuple(words for _, words in said))
 
 
-def _clean(track: Track) -> tuple[Floats, Floats]:
+def _clean(track: TimeSeries) -> tuple[Floats, Floats]:
     """Return finite samples sorted by time, one per instant, values as (n, k)."""
     t = np.asarray(track.t_s, dtype=np.float64)
     values = np.asarray(track.values, dtype=np.float64)
@@ -177,4 +177,5 @@ def _clean(track: Track) -> tuple[Floats, Floats]:
 
 
 def _length(vectors: Floats) -> Floats:
-    return np.sqrt((vectors * vectors).sum(axis=1))
+    length: Floats = np.sqrt((vectors * vectors).sum(axis=1))
+    return length

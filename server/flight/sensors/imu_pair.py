@@ -25,7 +25,7 @@ from math import pi, sqrt
 import numpy as np
 
 from protocol.arrays import Floats
-from server.flight.sensors.imu_rest import NO_SENSOR_SAYS, Drift, RestStatistics, Samples, UnitAtRest, drift_of
+from server.flight.sensors.imu_rest import NO_SENSOR_SAYS, GyroDrift, RestStatistics, Samples, UnitAtRest, drift_of
 
 WINDOW = 25
 LONGEST_GAP_S = 0.09  # of unit A around a sample of B: one lost packet
@@ -93,7 +93,7 @@ class PairWatch:
         windows = self._full_windows()
         return windows, [change for window in windows for change in self._judge(window)]
 
-    def drift(self) -> Drift | None:
+    def drift(self) -> GyroDrift | None:
         """Return what is known of a drift at rest."""
         return drift_of(self.rest["a"].result(), self.rest["b"].result())
 

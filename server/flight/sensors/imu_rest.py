@@ -60,10 +60,6 @@ class UnitAtRest:
     drift_sigma_rad_s2: tuple[float, float, float]
     drift_allowed_rad_s2: float
 
-    def t_statistic(self, axis: int) -> float:
-        """Return drift over its standard error."""
-        return self.drift_rad_s2[axis] / max(self.drift_sigma_rad_s2[axis], 1e-12)
-
     def drifts(self, axis: int) -> bool:
         """Tell whether an axis surely drifts more than warming up explains."""
         return abs(self.drift_rad_s2[axis]) > SURE * self.drift_sigma_rad_s2[axis] + self.drift_allowed_rad_s2
@@ -187,7 +183,7 @@ class RestStatistics:
 
 
 @dataclass(frozen=True)
-class Drift:
+class GyroDrift:
     """A unit's gyro drifts: which ("a", "b", or None when that cannot be told), the axis (0-2), how fast, one sigma."""
 
     unit: str | None
@@ -196,13 +192,13 @@ class Drift:
     sigma_rad_s2: float
 
 
-def drift_of(a: UnitAtRest | None, b: UnitAtRest | None) -> Drift | None:
+def drift_of(a: UnitAtRest | None, b: UnitAtRest | None) -> GyroDrift | None:
     """Return the greatest sure drift of two units at rest, or None.
 
     A turn of the whole vehicle shows in both: with two units their difference must drift as well. The one that moves is the
     one whose own slope is sure while the other's is not, or is three times as great.
     """
-    found: list[tuple[float, Drift]] = []
+    found: list[tuple[float, GyroDrift]] = []
     for axis in range(3):
         drift = _of_one(a or b, "a" if a is not None else "b", axis) if a is None or b is None else _of_two(a, b, axis)
         if drift is not None:
@@ -210,13 +206,13 @@ def drift_of(a: UnitAtRest | None, b: UnitAtRest | None) -> Drift | None:
     return max(found, key=lambda item: item[0])[1] if found else None
 
 
-def _of_one(unit: UnitAtRest | None, name: str, axis: int) -> Drift | None:
+def _of_one(unit: UnitAtRest | None, name: str, axis: int) -> GyroDrift | None:
     if unit is None or not unit.drifts(axis):
         return None
-    return Drift(name, axis, unit.drift_rad_s2[axis], unit.drift_sigma_rad_s2[axis])
+    return GyroDrift(name, axis, unit.drift_rad_s2[axis], unit.drift_sigma_rad_s2[axis])
 
 
-def _of_two(a: UnitAtRest, b: UnitAtRest, axis: int) -> Drift | None:
+def _of_two(a: UnitAtRest, b: UnitAtRest, axis: int) -> GyroDrift | None:
     apart = a.drift_rad_s2[axis] - b.drift_rad_s2[axis]
     sigma = sqrt(a.drift_sigma_rad_s2[axis] ** 2 + b.drift_sigma_rad_s2[axis] ** 2)
     if abs(apart) <= SURE * sigma + a.drift_allowed_rad_s2 + b.drift_allowed_rad_s2:
@@ -226,4 +222,4 @@ def _of_two(a: UnitAtRest, b: UnitAtRest, axis: int) -> Drift | None:
         return _of_one(a, "a", axis)
     if b.drifts(axis) and (not a.drifts(axis) or size_b > 3.0 * size_a):
         return _of_one(b, "b", axis)
-    return Drift(None, axis, apart, sigma)
+    return GyroDrift(None, axis, apart, sigma)

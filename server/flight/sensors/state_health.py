@@ -26,7 +26,7 @@ from math import sqrt
 
 import numpy as np
 
-from protocol.arrays import Bools, Floats
+from protocol.arrays import Bools, Floats, Ints
 from protocol.units import GRAVITY_M_S2
 from server.flight.sensors.state_row import (
     JUMP_GAP_S,
@@ -85,12 +85,16 @@ class Episode:
 
 
 @dataclass(frozen=True)
-class Change:
+class EpisodeChange:
     """An episode was raised or has ended (`episode.open` tells) when row `row`, at time `t`, was taken."""
 
     row: int
     t: float
     episode: Episode
+
+
+_Since = tuple[int, float, int]  # row and time at which it began, frames so far
+_Hit = tuple[int, int, tuple[str, ...], _Since | None]  # row, place in KINDS, components, since when if before this row
 
 
 class _Track:
@@ -100,25 +104,23 @@ class _Track:
         self.kind = kind
         self.episode: Episode | None = None
 
-    def hit(
-        self, row: int, t: float, names: tuple[str, ...], since: tuple[int, float, int] | None, out: list[Change]
-    ) -> None:
+    def hit(self, row: int, t: float, names: tuple[str, ...], since: _Since | None, out: list[EpisodeChange]) -> None:
         """Note a troubled row; `since` dates a new episode back to (row, t) with so many frames so far."""
         old = self.episode
         if old is None:
             first_row, first_t, frames = since or (row, t, 1)
             self.episode = Episode(self.kind, names, first_row, first_t, row, t, frames, True)
-            out.append(Change(row, t, self.episode))
+            out.append(EpisodeChange(row, t, self.episode))
             return
         seen = old.components
         if names != seen:
             seen = tuple(name for name in COMPONENTS if name in seen or name in names)
         self.episode = replace(old, components=seen, last_row=row, last_t=t, frames=old.frames + 1)
 
-    def end(self, row: int, t: float, out: list[Change]) -> None:
+    def end(self, row: int, t: float, out: list[EpisodeChange]) -> None:
         """Close the episode."""
         if self.episode is not None:
-            out.append(Change(row, t, replace(self.episode, open=False)))
+            out.append(EpisodeChange(row, t, replace(self.episode, open=False)))
             self.episode = None
 
 
@@ -141,7 +143,7 @@ class StateHealth:
 
     def restart(self) -> None:
         """Forget the frames before: the vehicle started anew, and nothing ties its next frame to the last one."""
-        self._before: Floats | None = None
+        self._before: Ints | None = None  # the bits of the last frame's components
         self._group_before: dict[str, tuple[float, Floats]] = {}
         self._same = (0, 0, 0.0)  # frames alike so far, row and time of the first of them
         self._far = (0, 0, 0.0)  # diverged frames in a row, row and time of the first of them
@@ -152,7 +154,7 @@ class StateHealth:
         columns: Mapping[str, Floats],
         moving: Bools | None = None,
         ground: GroundEstimate | None = None,
-    ) -> list[Change]:
+    ) -> list[EpisodeChange]:
         """Return what was raised or ended by these rows, in order.
 
         `columns` holds any of `COMPONENTS`, each of shape (n,); the same ones in every call. `moving` tells for each row
@@ -171,8 +173,7 @@ class StateHealth:
         finite = np.isfinite(state)
         moves = np.zeros(count, dtype=bool) if moving is None else np.asarray(moving, dtype=bool)
         t_s, fresh = self._clock(t_s)
-        hits: list[tuple[int, int, tuple[str, ...], tuple[int, float, int] | None]] = []
-        hits += _named(0, ~finite & have)
+        hits = _named(0, ~finite & have)
         hits += self._frozen(t_s, state, have, moves, fresh)
         hits += _named(2, self._outside(state, finite))
         hits += self._jumps(t_s, state, finite, moves, fresh)
@@ -232,11 +233,9 @@ class StateHealth:
 
     # ------------------------------------------------------------ episodes
 
-    def _tell(
-        self, t_s: Floats, hits: list[tuple[int, int, tuple[str, ...], tuple[int, float, int] | None]]
-    ) -> list[Change]:
+    def _tell(self, t_s: Floats, hits: list[_Hit]) -> list[EpisodeChange]:
         """Walk through the troubled rows only; between them episodes run out."""
-        changes: list[Change] = []
+        changes: list[EpisodeChange] = []
         hits.sort(key=lambda hit: (hit[0], hit[1]))
         for row, kind, names, since in hits:
             track = self._tracks[KINDS[kind]]
@@ -247,7 +246,7 @@ class StateHealth:
         changes.sort(key=lambda change: (change.row, KINDS.index(change.episode.kind)))
         return changes
 
-    def _run_out(self, track: _Track, upto: int, t_s: Floats, out: list[Change]) -> None:
+    def _run_out(self, track: _Track, upto: int, t_s: Floats, out: list[EpisodeChange]) -> None:
         if track.episode is not None and upto >= track.episode.last_row + CLEAR_FRAMES:
             row = track.episode.last_row + CLEAR_FRAMES
             track.end(row, float(t_s[row - self.rows]), out)
@@ -272,7 +271,7 @@ class StateHealth:
         outside[:, _Q] |= off[:, None]
         return outside
 
-    def _frozen(self, t_s: Floats, state: Floats, have: Bools, moves: Bools, fresh: Bools) -> list:
+    def _frozen(self, t_s: Floats, state: Floats, have: Bools, moves: Bools, fresh: Bools) -> list[_Hit]:
         """Count frames alike in every bit, but only those in which the vehicle is said to move."""
         rows = np.flatnonzero(fresh)
         if not len(rows) or not have.any():
@@ -285,7 +284,8 @@ class StateHealth:
             self._same = (1, self.rows + int(rows[-1]), float(t_s[rows[-1]]))
             return []
         names = tuple(COMPONENTS[place] for place in np.flatnonzero(have))
-        hits, same = [], self._same
+        hits: list[_Hit] = []
+        same = self._same
         for row, again in zip(rows.tolist(), alike.tolist(), strict=True):
             same = (same[0] + 1, same[1], same[2]) if again else (1, self.rows + row, float(t_s[row]))
             if same[0] >= FROZEN_FRAMES:
@@ -293,7 +293,7 @@ class StateHealth:
         self._same = same
         return hits
 
-    def _jumps(self, t_s: Floats, state: Floats, finite: Bools, moves: Bools, fresh: Bools) -> list:
+    def _jumps(self, t_s: Floats, state: Floats, finite: Bools, moves: Bools, fresh: Bools) -> list[_Hit]:
         """Compare each finite frame of a group with the finite one before it.
 
         A navigation that stands still may set itself back to exactly zero after it was touched; that is no jump.
@@ -316,7 +316,7 @@ class StateHealth:
             jumped[rows[found], parts] = True
         return _named(3, jumped)
 
-    def _divergence(self, t_s: Floats, state: Floats, ground: GroundEstimate, fresh: Bools) -> list:
+    def _divergence(self, t_s: Floats, state: Floats, ground: GroundEstimate, fresh: Bools) -> list[_Hit]:
         with np.errstate(invalid="ignore", over="ignore"):
             port = PORT_SHARE * np.square(ground.climb_m_s) / (2.0 * GRAVITY_M_S2)
             height = np.abs(state[:, 2] - ground.height_m)
@@ -329,7 +329,8 @@ class StateHealth:
         far = far_height | far_climb
         if not self._far[0] and not far[rows].any():
             return []
-        hits, run = [], self._far
+        hits: list[_Hit] = []
+        run = self._far
         for row in rows.tolist():
             if not far[row]:
                 run = (0, 0, 0.0)
@@ -342,7 +343,7 @@ class StateHealth:
         return hits
 
 
-def _named(kind: int, flags: Bools) -> list:
+def _named(kind: int, flags: Bools) -> list[_Hit]:
     """Return a hit for each row with a flag, naming its components."""
     return [
         (int(row), kind, tuple(COMPONENTS[place] for place in np.flatnonzero(flags[row])), None)
@@ -372,4 +373,5 @@ def _turned(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:
     norms = np.sqrt((p * p).sum(axis=1) * (q * q).sum(axis=1))
     angle = 2.0 * np.arccos(np.minimum(dot / norms, 1.0))
     known = np.fmax(_length(before[:, _W]), _length(here[:, _W])) + TURNING_CHANGE_RAD_S2 * dt
-    return angle > np.fmin(known, limits.rate_rad_s) * dt + TURN_MARGIN_RAD
+    too_far: Bools = angle > np.fmin(known, limits.rate_rad_s) * dt + TURN_MARGIN_RAD
+    return too_far

@@ -45,9 +45,11 @@ def test_a_sheet_without_one_has_none() -> None:
     [
         ("configuration", 3, "no table"),
         ("diameter_m", ..., "diameter_m"),
+        ("diameter_m", 10**400, "diameter_m"),
         ("length_m", "long", "length_m"),
         ("configuration/noze", {}, "noze"),
         ("configuration/nose/shape", "blunt", "shape"),
+        ("configuration/nose/shape", ["cone"], "shape"),
         ("configuration/nose", ..., "nose"),
         ("configuration/nose/length_m", 9.0, "length_m"),
         ("configuration/masses", [], "no masses"),
@@ -60,6 +62,7 @@ def test_a_sheet_without_one_has_none() -> None:
         ("configuration/masses/2/weight", 1, "weight"),
         ("configuration/fins/0/count", 5, "count"),
         ("configuration/fins/0/count", True, "count"),
+        ("configuration/fins/0/count", [4], "count"),
         ("configuration/fins/0/span_m", 0.0, "span_m"),
         ("configuration/fins/0/exchangeable", "yes", "exchangeable"),
         ("configuration/fins", [{}] * 4, "at most 3"),
@@ -67,6 +70,7 @@ def test_a_sheet_without_one_has_none() -> None:
         ("configuration/transitions", [{"name": "x", "start_m": 0, "length_m": 0.1, "fore_m": 0.05, "aft_m": 0.05}], "same"),
         ("configuration/motor/thrust", [[0, 0], [1]], "thrust"),
         ("configuration/motor/thrust", "curve", "thrust"),
+        ("configuration/motor/thrust", [[0, 0], [1, 10**400]], "thrust"),
         ("configuration/motor/thrust", [[0, 0], ["a", "b"]], "thrust"),
         ("configuration/motor/propellant_kg", None, "propellant_kg"),
         ("configuration/motor", [1], "motor"),
@@ -75,6 +79,18 @@ def test_a_sheet_without_one_has_none() -> None:
 def test_slips_are_named(path: str, value: Any, says: str) -> None:
     with pytest.raises(ConfigurationProblem, match=says):
         configuration_of(changed(path, value))
+
+
+def test_a_vehicle_that_weighs_or_carries_nothing_is_refused() -> None:
+    light = changed("configuration/masses", [{"name": "air", "mass_kg": 0, "station_m": 0.5}])
+    light["configuration"]["fins"] = []
+    with pytest.raises(ConfigurationProblem, match="no mass"):
+        configuration_of(light)
+    waist = [{"name": name, "start_m": 0.5, "length_m": 0.1, "fore_m": 0.05, "aft_m": 0.01} for name in "ab"]
+    narrow = changed("configuration/transitions", waist)
+    narrow["configuration"]["fins"] = []
+    with pytest.raises(ConfigurationProblem, match="nothing that carries"):
+        configuration_of(narrow)
 
 
 def test_long_values_are_cut_in_the_sentence() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from server.design.configuration import ConfigurationProblem
-from server.design.next_flight import CHANGES, Change, NextFlightProblem, change_of, configured, limits_of, next_flight
+from server.design.next_flight import CHANGES, FlightChange, NextFlightProblem, change_of, configured, limits_of, next_flight
 from server.design.next_flight import planned as planned_for_summary
 from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of
@@ -16,7 +16,7 @@ SHEETS = load_sheets(None, True)
 OTHER = curve_of([(0.0, 0.0), (0.05, 160.0), (0.6, 120.0), (1.0, 90.0), (1.1, 0.0)])
 
 
-def planned(change: Change | None = None, figures: dict | None = None) -> dict:
+def planned(change: FlightChange | None = None, figures: dict | None = None) -> dict:
     return next_flight(SHEETS.vehicle, SHEETS.site, figures or {}, change)
 
 
@@ -30,23 +30,23 @@ def test_the_forecast_of_flights_of_the_twin(seed: int) -> None:
 
 def test_changes_go_the_right_way() -> None:
     base = planned()["as_it_is"]
-    lighter = planned(Change(mass_kg=-0.08))["changed"]
+    lighter = planned(FlightChange(mass_kg=-0.08))["changed"]
     assert lighter["apogee_m"] > base["apogee_m"] + 10 and lighter["mass_kg"] == pytest.approx(1.54)
-    assert planned(Change(wind_m_s=6.0))["changed"]["apogee_m"] < base["apogee_m"]
-    assert planned(Change(rail_length_m=3.5))["changed"]["rail_exit_speed_m_s"] > base["rail_exit_speed_m_s"]
-    nose_heavy = planned(Change(mass_kg=0.1, station_m=0.2))["changed"]
+    assert planned(FlightChange(wind_m_s=6.0))["changed"]["apogee_m"] < base["apogee_m"]
+    assert planned(FlightChange(rail_length_m=3.5))["changed"]["rail_exit_speed_m_s"] > base["rail_exit_speed_m_s"]
+    nose_heavy = planned(FlightChange(mass_kg=0.1, station_m=0.2))["changed"]
     assert nose_heavy["margin_calibers"] > base["margin_calibers"]
-    kept = planned(Change(mass_kg=0.1, station_m=0.2, keep_margin=True))["changed"]
+    kept = planned(FlightChange(mass_kg=0.1, station_m=0.2, keep_margin=True))["changed"]
     assert kept["margin_calibers"] == pytest.approx(base["margin_calibers"], abs=1e-4)
     assert kept["fins"][0]["span_m"] < base["fins"][0]["span_m"] and kept["mass_kg"] < nose_heavy["mass_kg"]
 
 
 def test_another_motor_brings_its_propellant() -> None:
-    guessed = planned(Change(curve=OTHER))
+    guessed = planned(FlightChange(curve=OTHER))
     share = OTHER.impulse_n_s / 138.39
     assert guessed["changed"]["mass_kg"] == pytest.approx(1.55 + 0.07 * share, abs=1e-6)
     assert "estimated" in guessed["sources"]["propellant"] and guessed["changed"]["motor"] != guessed["as_it_is"]["motor"]
-    told = planned(Change(curve=OTHER, propellant_kg=0.05))
+    told = planned(FlightChange(curve=OTHER, propellant_kg=0.05))
     assert told["changed"]["mass_kg"] == pytest.approx(1.60) and "propellant" not in told["sources"]
 
 
@@ -65,7 +65,7 @@ def test_where_the_drag_comes_from() -> None:
 
 
 def test_rules_of_thumb() -> None:
-    rows = {row["name"]: row for row in planned(Change(wind_m_s=6.0))["limits"]}
+    rows = {row["name"]: row for row in planned(FlightChange(wind_m_s=6.0))["limits"]}
     assert not rows["speed at the rail's end"]["met"] and "24" in rows["speed at the rail's end"]["asked"]
     assert rows["thrust to weight"]["met"] and not rows["angle of attack there"]["met"]
     assert all(row["source"] == "common practice" for row in rows.values())
@@ -84,16 +84,19 @@ def test_what_a_sheet_lacks_is_named(key: str, says: str) -> None:
 
 def test_flights_that_are_none_say_so() -> None:
     with pytest.raises(NextFlightProblem, match="nothing"):
-        planned(Change(mass_kg=-5.0))
+        planned(FlightChange(mass_kg=-5.0))
     with pytest.raises(NextFlightProblem, match="rail"):
-        planned(Change(mass_kg=60.0))
+        planned(FlightChange(mass_kg=60.0))
+    # The scale says more than the list of masses adds up to, and the change takes more than the list has.
+    with pytest.raises(NextFlightProblem, match="nothing"):
+        next_flight(dict(SHEETS.vehicle) | {"liftoff_mass_kg": 3.0}, SHEETS.site, {}, FlightChange(mass_kg=-2.0))
 
 
 def test_changes_of_plain_numbers() -> None:
-    assert change_of({}, None, False) == Change()
+    assert change_of({}, None, False) == FlightChange()
     full = change_of(dict.fromkeys(CHANGES, 1.0), OTHER, True)
     assert (full.mass_kg, full.propellant_kg, full.station_m) == (0.001, 0.001, 1.0) and full.keep_margin
-    assert "changed" not in planned(Change())
+    assert "changed" not in planned(FlightChange())
 
 
 def test_what_is_configured() -> None:

@@ -8,16 +8,16 @@ import pytest
 
 from protocol.errors import DictionaryError
 from protocol.toml_table import TomlTable
-from server.telemetry.comparisons import Comparison, known_roles, read_comparison
+from server.telemetry.comparisons import RoleComparison, known_roles, read_comparison
 from tests.server.pad.pad_world import DICTIONARY, told
 
 
-def read(text: str) -> Comparison:
+def read(text: str) -> RoleComparison:
     return read_comparison(TomlTable(tomllib.loads(text), "here", "file.toml"), DICTIONARY, known_roles(DICTIONARY))
 
 
 def test_roles_of_the_vehicle_of_the_station_and_of_a_family() -> None:
-    assert read('role = "vehicle_phase"\nequals = "pad"') == Comparison(("vehicle_phase",), "equals", "pad", 0.0)
+    assert read('role = "vehicle_phase"\nequals = "pad"') == RoleComparison(("vehicle_phase",), "equals", "pad", 0.0)
     assert read('role = "ground.link_age"\nat_most = 2').roles == ("ground.link_age",)
     assert read('role = "ground.pad_minutes_on"\nat_least = 2').word == "at_least"
     assert read('role = "fin[*].measured"\nequals = 0\nwithin = 0.1').within == 0.1

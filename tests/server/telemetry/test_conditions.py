@@ -6,7 +6,7 @@ import pytest
 
 from protocol.commands import Command, Condition
 from protocol.dictionary_file import load_dictionary
-from server.telemetry.conditions import FRESH_S, Reading, check_interlocks, effect_shown
+from server.telemetry.conditions import FRESH_S, Reading, check_conditions, effect_shown
 
 DICTIONARY = load_dictionary()
 
@@ -32,7 +32,8 @@ def command(interlocks: tuple = (), effects: tuple = ()) -> Command:
 
 def met(one: Condition, value: float, age_s: float = 0.0, args: dict[str, float] | None = None) -> tuple[bool, str]:
     name = one.role_for(args or {}).replace(".", "_").replace("[", "_").replace("]", "")
-    check = check_interlocks(DICTIONARY, command((one,)), args or {}, Table(**{name: (value, 100.0 - age_s)}), 100.0)[0]
+    table = Table(**{name: (value, 100.0 - age_s)})
+    check = check_conditions(DICTIONARY, command((one,)).interlocks, args or {}, table, 100.0)[0]
     return check.met, check.value_text
 
 
@@ -95,14 +96,14 @@ def test_list_operand_is_never_read_from_its_end() -> None:
 
 
 def test_missing_role_is_said() -> None:
-    check = check_interlocks(DICTIONARY, command((condition(),)), {}, Table(), 1.0)[0]
+    check = check_conditions(DICTIONARY, command((condition(),)).interlocks, {}, Table(), 1.0)[0]
     assert check.as_dict() == {"name": "one", "title": "One", "met": False, "value_text": "not reported"}
 
 
 def test_every_interlock_of_every_command_is_looked_at_in_order() -> None:
     for described in DICTIONARY.commands.values():
         args = {arg.name: arg.low for arg in described.args}
-        names = [check.name for check in check_interlocks(DICTIONARY, described, args, Table(), 1.0)]
+        names = [check.name for check in check_conditions(DICTIONARY, described.interlocks, args, Table(), 1.0)]
         assert names == [one.name for one in described.interlocks]
 
 

@@ -25,7 +25,7 @@ def live(chunks: list[tuple[float, bytes]]) -> tuple[list[float], list[float], l
     decoder = LiveDecoder(dictionary())
     rx, sizes, last_t, rows = [], [], [], {}
     for rx_s, chunk in chunks:
-        batch = decoder.take(chunk, rx_s)
+        batch = decoder.decode(chunk, rx_s)
         assert batch.first_order == len(rx)
         rx += batch.frame_rx_s.tolist()
         sizes += batch.frame_bytes.tolist()

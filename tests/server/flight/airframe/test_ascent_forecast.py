@@ -93,7 +93,7 @@ def test_what_does_not_fly_says_so(launch: Launch, says: str) -> None:
 def test_a_motor_that_needs_long_to_lift_waits_on_the_rail() -> None:
     slow = curve_of([(0.0, 0.0), (1.0, 10.0), (1.1, 120.0), (2.0, 120.0), (2.1, 0.0)])
     found = forecast(LAUNCH, slow)
-    assert found.rail_exit_s > 1.1 and found.rail_thrust_to_weight > 5
+    assert found.rail_exit_s > 1.1
 
 
 def test_small_words() -> None:

@@ -9,10 +9,8 @@ from scipy.optimize import curve_fit
 
 from server.flight.descent.canopies import (
     CANNOT_TELL,
-    ENERGY_J,
     Descent,
     Expected,
-    descent_rate_m_s,
     landing_energy_j,
     landing_rate,
     settled_descent,
@@ -24,25 +22,9 @@ from tests.server.flight.twin_flights import Heard, fly, heard
 SHEET = Expected(5.4, 8.9)
 
 
-@pytest.mark.parametrize(
-    ("mass", "diameter", "drag", "rate"),
-    [
-        (0.5, 0.6, 0.75, 6.1442),
-        (0.5, 0.6, 1.5, 4.3446),
-        (1.0, 0.9, 0.8, 5.6089),
-        (1.5, 1.0, 0.75, 6.3852),
-        (0.1, 0.3, 0.75, 5.4955),
-    ],
-)
-def test_terminal_speed_is_that_of_the_check_values(mass: float, diameter: float, drag: float, rate: float) -> None:
-    """`check_values.md` 10.3, density 1.225."""
-    assert descent_rate_m_s(mass, drag * np.pi * diameter**2 / 4, 1.225) == pytest.approx(rate, abs=6e-5)
-
-
-def test_energy_and_density_rows() -> None:
-    """`check_values.md` 10.3: 1.5 kg at 5 m/s is 18.75 J; at 2000 m the speed is 10.3 % higher."""
-    assert landing_energy_j(1.5, 5.0) == 18.75 and ENERGY_J == 100.0
-    assert descent_rate_m_s(1, 1, 1.00655) / descent_rate_m_s(1, 1, 1.225) == pytest.approx(1.103, abs=5e-4)
+def test_landing_energy() -> None:
+    """`check_values.md` 10.3: 1.5 kg at 5 m/s is 18.75 J."""
+    assert landing_energy_j(1.5, 5.0) == 18.75
 
 
 def falling(rate: float, seed: int, top_m: float = 250.0, loss: float = 0.0, noise_m: float = 0.25):
@@ -163,4 +145,4 @@ def test_a_twin_without_parachutes_falls_under_none(seed: int) -> None:
     flight = fly(Scenario("bare", "no parachute opens", {"recovery.canopy_opens": (False, False)}), seed)
     settled, last = of_flight(flight)
     assert which_canopies(settled, SHEET).canopies == "none"
-    assert landing_energy_j(1.02, last.rate_m_s) > ENERGY_J
+    assert landing_energy_j(1.02, last.rate_m_s) > 100.0

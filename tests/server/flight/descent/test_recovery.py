@@ -17,8 +17,8 @@ from server.flight.descent.recovery import (
     CIRCLE_95,
     POWER,
     SETTLE_S,
-    Delay,
-    Descent,
+    DriftEstimator,
+    EventDelay,
     delay_after,
     first_on,
     last_place,
@@ -35,7 +35,7 @@ def test_first_on_lies_between_two_samples() -> None:
 
 
 def test_delay_of_either_sign() -> None:
-    assert delay_after(1.0, 0.05, (1.5, 0.1)) == Delay(0.5, pytest.approx(0.15))
+    assert delay_after(1.0, 0.05, (1.5, 0.1)) == EventDelay(0.5, pytest.approx(0.15))
     assert delay_after(2.0, 0.0, (1.5, 0.1)).seconds == -0.5
     assert delay_after(None, 0.0, (1.5, 0.1)) is None and delay_after(1.0, 0.0, None) is None
     assert delay_after(math.nan, 0.0, (1.5, 0.1)) is None
@@ -56,7 +56,7 @@ def fallen(wind: tuple[float, float], rate: float = 5.0, height: float = 250.0) 
 
 def test_the_power_law_in_closed_form() -> None:
     t, east, north, up = fallen((3.0, -1.0))
-    descent = Descent(300.0)
+    descent = DriftEstimator(300.0)
     half = t.size // 2
     descent.take(t[:half], east[:half], north[:half], up[:half])
     drift, spot = descent.drift(), descent.spot()
@@ -75,24 +75,24 @@ def test_the_check_value_of_drift() -> None:
     t, east, north, up = fallen((5.0, 0.0), height=300.0)
     mean = (300.0 / 10.0) ** POWER / (1.0 + POWER)
     assert east[-1] == pytest.approx(300.0 * mean, rel=0.01)
-    descent = Descent(300.0)
+    descent = DriftEstimator(300.0)
     descent.take(t[:400], east[:400], north[:400], up[:400])
     assert descent.spot().east_m == pytest.approx(300.0 * mean, rel=0.01)
 
 
 def test_nothing_before_the_first_block_nor_while_rising() -> None:
     t, east, north, up = fallen((1.0, 0.0))
-    descent = Descent(300.0)
+    descent = DriftEstimator(300.0)
     descent.take(t[:100], east[:100], north[:100], up[:100])
     assert descent.drift() is None and descent.spot() is None
-    rising = Descent(300.0)
+    rising = DriftEstimator(300.0)
     rising.take(t, east, north, up[::-1])
     assert rising.drift() is not None and rising.spot() is None
 
 
 def test_bad_positions_and_the_ground_are_left_out() -> None:
     t, east, north, up = fallen((2.0, 1.0))
-    clean, dirty = Descent(300.0), Descent(300.0)
+    clean, dirty = DriftEstimator(300.0), DriftEstimator(300.0)
     clean.take(t, east, north, up)
     still = (np.arange(400.0, 410.0, 0.05), *(np.full(200, value) for value in (east[-1], north[-1], 0.2)))
     rubbish = (np.array([310.0, 311.0, np.inf, 200.0]), *(np.array([np.nan, 1e300, 0.0, 5.0]) for _ in range(3)))
@@ -112,7 +112,7 @@ def test_any_cut_gives_the_same_bits(seed: int, cuts: list[int]) -> None:
     east, north = np.cumsum(rng.normal(0.1, 0.3, 900)), np.cumsum(rng.normal(0.0, 0.3, 900))
     up = np.linspace(250.0, 5.0, 900) + rng.normal(0.0, 0.3, 900)
     up[rng.integers(900)] = np.nan
-    whole, pieces = Descent(300.0), Descent(300.0)
+    whole, pieces = DriftEstimator(300.0), DriftEstimator(300.0)
     whole.take(t, east, north, up)
     edges = sorted({0, 900, *cuts})
     for a, b in zip(edges, edges[1:], strict=False):
@@ -155,7 +155,7 @@ def test_landing_spots_of_the_twin_narrow_and_hold() -> None:
         t, *position = thinned(
             flight.columns("navigation", "east", "north", "up", between=(begin, end)), rng.uniform(0.0, 0.25), rng
         )
-        descent, done, radii = Descent(begin), 0, []
+        descent, done, radii = DriftEstimator(begin), 0, []
         for share in (0.4, 0.6, 0.8, 0.95):
             to = int(np.searchsorted(t, begin + share * (end - begin)))
             descent.take(t[done:to], *(values[done:to] for values in position))

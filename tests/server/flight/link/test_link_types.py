@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from protocol.link import SequenceGap
-from server.flight.link.link_types import WINDOW_S, LinkTypes, TypeReport, burst_model
+from server.flight.link.link_types import WINDOW_S, LinkTypes, TypeReport
 from tests.server.flight.twin_windows import heard
 
 
@@ -54,26 +54,6 @@ def test_silence_and_age_grow_until_the_moment_asked() -> None:
     assert (first.age_s, first.longest_silence_s) == (0.25, 0.5)
     assert (second.age_s, second.received, second.mean_burst, second.loss) == (None, 0, None, 0.0)
     assert link.report(9.5)[0].longest_silence_s == 8.0
-
-
-def test_the_chain_is_found_and_its_error_is_right() -> None:
-    enter, leave = 0.03, 0.2
-    truth, inside, losses, sigmas = enter / (enter + leave), 0, [], []
-    for seed in range(200):
-        model = burst_model(counted(chain(np.random.default_rng(seed), 3000, enter, leave)))
-        inside += abs(model.loss - truth) < 1.96 * model.loss_sigma
-        losses.append(model.loss)
-        sigmas.append(model.loss_sigma)
-        assert 1.0 / model.leave == pytest.approx(5.0, rel=0.5)
-    assert inside >= 180
-    # Had each packet been lost by itself, the spread would be sqrt(p (1 - p) / n), less than half of it.
-    assert np.mean(sigmas) == pytest.approx(np.std(losses), rel=0.15)
-    assert np.std(losses) > 2.0 * np.sqrt(truth * (1 - truth) / 3000)
-
-
-def test_no_chain_without_a_loss() -> None:
-    assert burst_model(counted(np.ones(50, dtype=bool))) is None
-    assert burst_model(LinkTypes(1, 57600).report(0.0)[0]) is None
 
 
 def test_throughput_against_the_capacity_of_the_modem() -> None:
@@ -136,5 +116,4 @@ def test_the_twins_radio(scenario: str) -> None:
     assert lost == pytest.approx(missing + damaged, abs=12)  # what is lost after the last of a kind is not seen
     assert 0.5 < link.use(float(t[-1])) < 1.1
     if scenario == "thin-link":
-        model = burst_model(reports[names.index("navigation")])
-        assert model.loss == pytest.approx(0.25, abs=0.1)
+        assert reports[names.index("navigation")].loss == pytest.approx(0.25, abs=0.1)

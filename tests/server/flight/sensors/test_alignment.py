@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from server.flight.sensors.alignment import Alignment, Pair, align
+from server.flight.sensors.alignment import Alignment, SignalPair, align
 
 
 def flight(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -19,7 +19,7 @@ def flight(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return force, np.maximum(height, 0.0)
 
 
-def pairs(offset: float, drift: float, seed: int, loss: float = 0.2, length: float = 90.0) -> list[Pair]:
+def pairs(offset: float, drift: float, seed: int, loss: float = 0.2, length: float = 90.0) -> list[SignalPair]:
     """Return radio samples (25 and 20 Hz, with losses) and an onboard log at 200 Hz on another clock."""
     rng = np.random.default_rng(seed)
     force_t = np.arange(0.0, length, 0.04)
@@ -31,8 +31,8 @@ def pairs(offset: float, drift: float, seed: int, loss: float = 0.2, length: flo
     heard_force = flight(force_t)[0] + rng.normal(0, 0.15, len(force_t))
     heard_height = flight(height_t)[1] + rng.normal(0, 0.3, len(height_t))
     return [
-        Pair("force", force_t, heard_force, other_t, log_force + rng.normal(0, 0.1, len(other_t))),
-        Pair("height", height_t, heard_height, other_t, log_height + 620.0 + rng.normal(0, 0.2, len(other_t))),
+        SignalPair("force", force_t, heard_force, other_t, log_force + rng.normal(0, 0.1, len(other_t))),
+        SignalPair("height", height_t, heard_height, other_t, log_height + 620.0 + rng.normal(0, 0.2, len(other_t))),
     ]
 
 
@@ -41,7 +41,7 @@ def pairs(offset: float, drift: float, seed: int, loss: float = 0.2, length: flo
 def test_offset_and_drift_within_10_ms_over_the_flight(seed: int, drift: float) -> None:
     offset = float(np.random.default_rng(seed).uniform(-400.0, 400.0))
     # The other clock may have started anywhere.
-    given = [Pair(p.name, p.reference_t + offset, p.reference, p.other_t, p.other) for p in pairs(0.0, drift, seed)]
+    given = [SignalPair(p.name, p.reference_t + offset, p.reference, p.other_t, p.other) for p in pairs(0.0, drift, seed)]
     found = align(given)
     assert found.refused == "" and found.match > 0.9 and found.lead > 1.3
     at = np.array([10.0, 20.0, 40.0, 70.0])
@@ -64,19 +64,19 @@ def test_what_cannot_be_aligned_is_refused_with_the_reason() -> None:
     rng = np.random.default_rng(1)
     t = np.arange(0.0, 60.0, 0.05)
     noise = [rng.normal(size=len(t)) for _ in range(2)]
-    assert "no offset" in align([Pair("x", t, noise[0], t, noise[1])]).refused
+    assert "no offset" in align([SignalPair("x", t, noise[0], t, noise[1])]).refused
     wave = np.sin(2 * np.pi * t / 5.0)
-    assert "more than one offset" in align([Pair("x", t, wave, t, wave)]).refused
-    assert "no moving signal" in align([Pair("x", t, np.ones(len(t)), t, wave)]).refused
+    assert "more than one offset" in align([SignalPair("x", t, wave, t, wave)]).refused
+    assert "no moving signal" in align([SignalPair("x", t, np.ones(len(t)), t, wave)]).refused
     assert "no moving signal" in align([]).refused
-    assert "no moving signal" in align([Pair("x", t[:5], wave[:5], t, wave)]).refused
+    assert "no moving signal" in align([SignalPair("x", t[:5], wave[:5], t, wave)]).refused
     short = np.arange(0.0, 2.0, 0.05)
-    assert align([Pair("x", short, np.sin(short**2), short, np.sin(short**2))]).refused
+    assert align([SignalPair("x", short, np.sin(short**2), short, np.sin(short**2))]).refused
 
 
 def test_a_signal_upside_down_is_no_match() -> None:
     given = pairs(0.0, 0.0, 2)[0]
-    assert align([Pair("x", given.reference_t, -given.reference, given.other_t, given.other)]).refused
+    assert align([SignalPair("x", given.reference_t, -given.reference, given.other_t, given.other)]).refused
 
 
 def test_spikes_gaps_and_numbers_that_are_none_do_not_move_it() -> None:
@@ -86,9 +86,9 @@ def test_spikes_gaps_and_numbers_that_are_none_do_not_move_it() -> None:
     dirty[::500] = 1e6
     dirty[::777] = np.nan
     dirty[4000:4400] = np.inf
-    spoiled = Pair("force", force.reference_t, force.reference, force.other_t, np.clip(dirty, -200.0, 200.0))
+    spoiled = SignalPair("force", force.reference_t, force.reference, force.other_t, np.clip(dirty, -200.0, 200.0))
     kept = (force.reference_t < 22.0) | (force.reference_t > 26.0)
-    gap = Pair("force", force.reference_t[kept], force.reference[kept], spoiled.other_t, spoiled.other)
+    gap = SignalPair("force", force.reference_t[kept], force.reference[kept], spoiled.other_t, spoiled.other)
     found = align([gap, given[1]])
     assert found.refused == ""
     assert found.to_reference(np.array([20.0, 60.0])) == pytest.approx(np.array([20.0, 60.0]) * (1 + 50e-6), abs=0.01)
@@ -96,7 +96,7 @@ def test_spikes_gaps_and_numbers_that_are_none_do_not_move_it() -> None:
 
 def test_signals_that_disagree_widen_the_doubt() -> None:
     one, two = pairs(0.0, 0.0, 5)
-    late = Pair("late", two.reference_t + 0.08, two.reference, two.other_t, two.other)
+    late = SignalPair("late", two.reference_t + 0.08, two.reference, two.other_t, two.other)
     agreeing, torn = align([one, two]), align([one, late])
     assert torn.sigma_s > 2.0 * agreeing.sigma_s and torn.drift_sigma >= agreeing.drift_sigma >= 5e-5
 

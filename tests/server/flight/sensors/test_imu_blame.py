@@ -7,14 +7,16 @@ import pytest
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
-from server.flight.sensors.imu_blame import Blame, Error, Track, force_error, rate_error, who_disagrees
-from server.flight.sensors.imu_rest import Drift
+from server.flight.sensors.imu_blame import Blame, Deviation, TimeSeries, force_error, rate_error, who_disagrees
+from server.flight.sensors.imu_rest import GyroDrift
 from tests.server.flight.twin_flights import Heard, heard, imu_matrix
 
 G0 = 9.80665
 
 
-def coasting(seed: int, loss: float = 0.0, error=(0.0, 0.0, 0.0), port: float = 0.0) -> tuple[Track, Track, Track]:
+def coasting(
+    seed: int, loss: float = 0.0, error=(0.0, 0.0, 0.0), port: float = 0.0
+) -> tuple[TimeSeries, TimeSeries, TimeSeries]:
     """Four seconds of coast with drag, the nose 12 degrees off and rolling: force of one unit, attitude, heights."""
     rng = np.random.default_rng(seed)
     t = 20.0 + np.arange(0.0, 4.0, 0.01)
@@ -29,7 +31,7 @@ def coasting(seed: int, loss: float = 0.0, error=(0.0, 0.0, 0.0), port: float = 
     for step, values in ((4, force), (5, turn.as_quat(scalar_first=True)), (5, heard_height)):
         index = np.arange(0, len(t), step)
         index = index[rng.random(len(index)) >= loss]
-        tracks.append(Track(t[index], values[index]))
+        tracks.append(TimeSeries(t[index], values[index]))
     return tuple(tracks)
 
 
@@ -56,7 +58,9 @@ def test_the_fit_is_scipys() -> None:
     t = np.arange(0.0, 5.0, 0.05)
     height = 0.3 * t * t + 0.2 * rng.normal(size=len(t))
     found = force_error(
-        Track(t, np.tile([0.0, 0.0, G0], (100, 1))), Track(t, np.tile([1.0, 0, 0, 0], (100, 1))), Track(t, height)
+        TimeSeries(t, np.tile([0.0, 0.0, G0], (100, 1))),
+        TimeSeries(t, np.tile([1.0, 0, 0, 0], (100, 1))),
+        TimeSeries(t, height),
     )
     fit = least_squares(lambda p: p[0] + p[1] * t + 0.5 * p[2] * t * t - height, [0, 0, 0])
     assert -found.value == pytest.approx(fit.x[2], rel=1e-6)
@@ -64,16 +68,16 @@ def test_the_fit_is_scipys() -> None:
 
 def test_too_little_heard_is_nothing() -> None:
     force, attitude, height = coasting(1)
-    empty = Track(np.zeros(0), np.zeros((0, 3)))
-    late = Track(attitude.t_s + 60.0, attitude.values)
+    empty = TimeSeries(np.zeros(0), np.zeros((0, 3)))
+    late = TimeSeries(attitude.t_s + 60.0, attitude.values)
     hole = (force.t_s < 21.0) | (force.t_s > 22.0)
     assert force_error(empty, attitude, height) is None
-    assert force_error(force, Track(np.zeros(0), np.zeros((0, 4))), height) is None
+    assert force_error(force, TimeSeries(np.zeros(0), np.zeros((0, 4))), height) is None
     assert force_error(force, late, height) is None
-    assert force_error(Track(force.t_s[hole], force.values[hole]), attitude, height) is None
-    assert force_error(force, attitude, Track(height.t_s[:14], height.values[:14])) is None
-    assert force_error(Track(force.t_s, np.full_like(force.values, np.nan)), attitude, height) is None
-    assert force_error(force, Track(attitude.t_s, np.zeros_like(attitude.values)), height) is not None
+    assert force_error(TimeSeries(force.t_s[hole], force.values[hole]), attitude, height) is None
+    assert force_error(force, attitude, TimeSeries(height.t_s[:14], height.values[:14])) is None
+    assert force_error(TimeSeries(force.t_s, np.full_like(force.values, np.nan)), attitude, height) is None
+    assert force_error(force, TimeSeries(attitude.t_s, np.zeros_like(attitude.values)), height) is not None
 
 
 def test_bad_samples_are_passed_over() -> None:
@@ -84,7 +88,7 @@ def test_bad_samples_are_passed_over() -> None:
         values = track.values.copy()
         values[::11] = rng.choice([np.nan, np.inf, 1e300])
         order = rng.permutation(np.repeat(np.arange(len(track.t_s)), 2))
-        spoiled.append(Track(track.t_s[order], values[order]))
+        spoiled.append(TimeSeries(track.t_s[order], values[order]))
     found = force_error(*spoiled)
     assert abs(found.value) < 2.5 * found.sigma
 
@@ -109,8 +113,8 @@ def test_what_the_barometer_cannot_see_it_does_not_judge() -> None:
         assert (blame.unit, blame.text) == (None, "cannot tell") and len(blame.reasons) == 1
 
 
-DRIFT_B = Drift("b", 1, 1e-3, 1e-5)
-NEAR, FAR = Error(0.001, 0.003), Error(0.05, 0.003)
+DRIFT_B = GyroDrift("b", 1, 1e-3, 1e-5)
+NEAR, FAR = Deviation(0.001, 0.003), Deviation(0.05, 0.003)
 
 
 @pytest.mark.parametrize(
@@ -124,10 +128,10 @@ NEAR, FAR = Error(0.001, 0.003), Error(0.05, 0.003)
         ((FAR, NEAR), DRIFT_B, "b", "b"),
         ((FAR, NEAR), DRIFT_B, None, None),  # witnesses that contradict each other
         ((NEAR, FAR), DRIFT_B, None, "b"),
-        ((None, None), Drift(None, 0, 1e-3, 1e-5), "a", None),
+        ((None, None), GyroDrift(None, 0, 1e-3, 1e-5), "a", None),
         ((NEAR, NEAR), None, None, None),
         ((FAR, FAR), None, None, None),
-        ((FAR, Error(0.015, 0.003)), None, None, None),  # the better one is wrong as well
+        ((FAR, Deviation(0.015, 0.003)), None, None, None),  # the better one is wrong as well
     ],
 )
 def test_who_is_believed_about_rates(navigation, drift, uses, unit) -> None:
@@ -144,21 +148,21 @@ def test_rates_are_measured_against_an_independent_navigation() -> None:
     def true(at: np.ndarray) -> np.ndarray:
         return np.column_stack([np.sin(at), np.cos(at), 0.5 * at])
 
-    told = Track(tn, true(tn))
-    sound = rate_error(Track(t, true(t) + 0.002 * rng.normal(size=(len(t), 3)) + 0.01), (0.01, 0.01, 0.01), told)
-    wrong = rate_error(Track(t, true(t) + [0.0, 0.06, 0.0]), (0.0, 0.0, 0.0), told)
+    told = TimeSeries(tn, true(tn))
+    sound = rate_error(TimeSeries(t, true(t) + 0.002 * rng.normal(size=(len(t), 3)) + 0.01), (0.01, 0.01, 0.01), told)
+    wrong = rate_error(TimeSeries(t, true(t) + [0.0, 0.06, 0.0]), (0.0, 0.0, 0.0), told)
     assert sound.value < 0.003 and wrong.value == pytest.approx(0.06, abs=0.002)
     assert who_disagrees("gyro", navigation=(sound, wrong)).unit == "b"
-    assert rate_error(Track(t[:5], true(t[:5])), (0, 0, 0), told) is None
-    assert rate_error(Track(t + 50.0, true(t)), (0, 0, 0), told) is None
+    assert rate_error(TimeSeries(t[:5], true(t[:5])), (0, 0, 0), told) is None
+    assert rate_error(TimeSeries(t + 50.0, true(t)), (0, 0, 0), told) is None
 
 
-def coast_errors(flight: Heard, plus: dict[str, float]) -> tuple[Error | None, ...]:
+def coast_errors(flight: Heard, plus: dict[str, float]) -> tuple[Deviation | None, ...]:
     start, end = flight.truth["burnout_s"] + 0.2, flight.truth["apogee_s"]
 
-    def cut(t: np.ndarray, values: np.ndarray) -> Track:
+    def cut(t: np.ndarray, values: np.ndarray) -> TimeSeries:
         inside = (t >= start) & (t <= end)
-        return Track(t[inside], values[inside])
+        return TimeSeries(t[inside], values[inside])
 
     attitude = cut(flight.time("navigation"), flight.matrix("navigation", "q_w", "q_x", "q_y", "q_z"))
     height = cut(flight.time("ground_vertical"), flight.tables["ground_vertical"][1]["height_raw"])

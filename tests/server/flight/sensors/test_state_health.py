@@ -16,8 +16,8 @@ from server.flight.sensors.state_health import (
     POSITION,
     QUATERNION,
     VELOCITY,
-    Change,
     Episode,
+    EpisodeChange,
     GroundEstimate,
     Limits,
     StateHealth,
@@ -47,7 +47,7 @@ def ground_of(columns: Columns, sigma_m: float = 0.3) -> GroundEstimate:
     return GroundEstimate(columns["position.up"].copy(), sigma_m * ones, columns["velocity.up"].copy(), 0.5 * ones)
 
 
-def judged(t: np.ndarray, columns: Columns, **more) -> list[Change]:
+def judged(t: np.ndarray, columns: Columns, **more) -> list[EpisodeChange]:
     return StateHealth(more.pop("ranges", None), more.pop("limits", None)).take(t, columns, **more)
 
 
@@ -67,8 +67,8 @@ def test_one_frame_that_is_no_number_is_told_once_with_its_components() -> None:
     columns["body_rate.z"][50] = -np.inf
     raised, ended = judged(t, columns, moving=moving(t), ground=ground_of(columns))
     names = ("attitude_quaternion.w", "body_rate.z")
-    assert raised == Change(50, t[50], Episode("nonfinite", names, 50, t[50], 50, t[50], 1, True))
-    assert ended == Change(50 + CLEAR_FRAMES, t[70], Episode("nonfinite", names, 50, t[50], 50, t[50], 1, False))
+    assert raised == EpisodeChange(50, t[50], Episode("nonfinite", names, 50, t[50], 50, t[50], 1, True))
+    assert ended == EpisodeChange(50 + CLEAR_FRAMES, t[70], Episode("nonfinite", names, 50, t[50], 50, t[50], 1, False))
 
 
 def test_a_flicker_is_one_episode_and_what_is_not_over_stays_open() -> None:
@@ -268,7 +268,7 @@ def test_missing_components_are_not_missed() -> None:
 # ---------------------------------------------------------------- the twin
 
 
-def of_flight(flight: Heard) -> list[Change]:
+def of_flight(flight: Heard) -> list[EpisodeChange]:
     t, state = flight.time("navigation"), flight.state()
     gt, ground = flight.tables["ground_vertical"]
     at = np.clip(np.searchsorted(gt, t, side="right") - 1, 0, len(gt) - 1)
