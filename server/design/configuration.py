@@ -80,7 +80,7 @@ class Configuration:
     motor: Motor | None = None
 
     def balance(self) -> Balance:
-        """Return where the air pushes."""
+        """Return where the air pushes; slopes refer to `diameter_m`. Source: `barrowman`."""
         reference = self.diameter_m
         base = self.transitions[0][3] if self.transitions else reference
         parts = [nose(self.nose_shape, self.nose_length_m, base, reference)]
@@ -89,7 +89,7 @@ class Configuration:
         return balance(parts)
 
     def mass(self, burned_share: float = 0.0) -> Sum:
-        """Return mass, center and inertia when a share of the propellant has burned."""
+        """Return mass, center and inertia when a share (0 to 1) of the propellant has burned; its place stays."""
         pieces = [*self.masses, *(one.piece for one in self.fin_sets)]
         if self.motor is not None and burned_share < 1.0:
             grain = self.motor.propellant
@@ -97,7 +97,7 @@ class Configuration:
         return summed(pieces)
 
     def margin(self, burned_share: float = 0.0) -> float:
-        """Return the static margin in calibers."""
+        """Return the static margin in calibers of `diameter_m`, positive when stable."""
         return margin_calibers(self.balance().center_m, self.mass(burned_share).center_m, self.diameter_m)
 
     def _diameter_at(self, station_m: float) -> float:
@@ -249,7 +249,7 @@ def against_the_sheet(told_numbers: AirframeNumbers, vehicle: Mapping[str, objec
 
 
 def margin_words(margin: float) -> str:
-    """Return what the rule of thumb says of a margin; common practice, one to two calibers."""
+    """Return what the rule of thumb says of a margin in calibers; common practice, no source: one to two."""
     if margin < 0.0:
         return "unstable: the center of pressure is in front of the center of gravity"
     if margin < LEAST_MARGIN:

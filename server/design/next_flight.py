@@ -418,7 +418,10 @@ def planned(
 
 
 def change_of(numbers: Mapping[str, float], curve: ThrustCurve | None, keep_margin: bool) -> FlightChange:
-    """Return a change of plain numbers: mass_g, station_m, propellant_g, wind_m_s, rail_m, lean_deg; absent: as it is."""
+    """Return a change of plain numbers by the keys of `CHANGES`; what is absent stays as it is.
+
+    Whether they lie in their ranges is the caller's to check.
+    """
     grams = numbers.get("propellant_g")
     lean = numbers.get("lean_deg")
     return FlightChange(

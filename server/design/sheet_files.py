@@ -27,7 +27,7 @@ class Sheets:
 
 
 def load_sheets(path: Path | None, simulated: bool) -> Sheets:
-    """Read a sheet file, or the demonstration's; raises SettingsProblem."""
+    """Read a sheet file, or without one the demonstration's if `simulated`; raises SettingsProblem, naming file and key."""
     try:
         if path is not None:
             values: dict[str, object] = tomllib.loads(path.read_text("utf-8"))

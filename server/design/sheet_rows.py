@@ -12,7 +12,7 @@ DEEPEST = 6
 
 
 def sheet_rows(sheet: object) -> dict[str, object]:
-    """Return (where: value) of everything in a sheet, in its order; nothing of what is no table."""
+    """Return {where: value} of everything in a sheet, in its order; empty for what is no table."""
     return dict(_rows((), sheet, 0)) if isinstance(sheet, Mapping) and sheet else {}
 
 

@@ -46,7 +46,7 @@ class Batch:
 
 
 def rows_from_events(items: list[tuple[int, float, float, PacketReceived]]) -> Rows:
-    """Make rows of one table from live packets given as (order, rx_s, t, event)."""
+    """Make rows of one table from live packets, n > 0 of one kind, given as (order, rx_s, t, event); columns in SI units."""
     packet = items[0][3].packet
     by_channel = zip(*[event.values for _, _, _, event in items], strict=True)
     columns: dict[str, Column] = {}

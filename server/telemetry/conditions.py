@@ -76,7 +76,7 @@ def check_conditions(
     readings: Readings,
     now_s: float,
 ) -> list[Check]:
-    """Look at each condition, in order, as of `now_s`."""
+    """Look at each condition, in order, as of `now_s` (session seconds); `args` are the command's arguments by name."""
     return [check_condition(dictionary, condition, args, readings, now_s) for condition in conditions]
 
 
@@ -116,7 +116,7 @@ def check_condition(
     now_s: float,
     fresh_s: float = FRESH_S,
 ) -> Check:
-    """Look at one condition as of `now_s`; a reading older than `fresh_s` says nothing."""
+    """Look at one condition as of `now_s` (session seconds); a reading older than `fresh_s` says nothing."""
     role = condition.role_for(args)
     reading = readings.reading(role, now_s)
     if reading is None:

@@ -16,7 +16,10 @@ class Timeline:
         self.last_rx_s: float | None = None
 
     def place(self, epoch: int, time_ms: int, rx_s: float) -> float:
-        """Return t of one packet."""
+        """Return t (s) of one packet; packets come in order of arrival.
+
+        `epoch` counts the vehicle's starts, `time_ms` is its clock since that start, `rx_s` the arrival in session seconds.
+        """
         base = self._bases.get(epoch)
         if base is None:
             base = self._bases[epoch] = self._new_base(time_ms, rx_s)
@@ -32,5 +35,5 @@ class Timeline:
         return self.last_t + max(rx_s - self.last_rx_s, 0.0) - time_ms / 1000.0
 
     def base(self, epoch: int) -> float:
-        """Return the t at which the vehicle clock of `epoch` stood at zero."""
+        """Return the t (s) at which the vehicle clock of `epoch` stood at zero. Raises KeyError for one never placed."""
         return self._bases[epoch]

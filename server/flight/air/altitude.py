@@ -18,7 +18,7 @@ COLDEST_K, WARMEST_K = 200.0, 340.0
 
 
 def is_air_temperature(value: object) -> TypeGuard[float]:
-    """Return whether `value` is a number of kelvin that the air at a pad can have."""
+    """Return whether `value` is a number of kelvin that the air at a pad can have; common practice, no source."""
     return isinstance(value, int | float) and not isinstance(value, bool) and COLDEST_K < value < WARMEST_K
 
 
@@ -35,7 +35,7 @@ class PadReference:
         self._samples = 0
 
     def learn(self, pressure_pa: float, temperature_k: float | None) -> None:
-        """Take one sample at the pad; one that no weather on Earth could give is ignored."""
+        """Take one pressure (Pa) and air temperature (K, None: unknown) at the pad; what no weather gives is ignored."""
         if not (isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA):
             return
         self._samples = min(self._samples + 1, SETTLED_SAMPLES)
@@ -48,7 +48,10 @@ class PadReference:
         self.temperature_k = known_k + (temperature_k - known_k) / self._samples
 
     def height_m(self, pressure_pa: float) -> float:
-        """Return the height over the pad (m) at a pressure (Pa); NaN before the pad is known or for an impossible one."""
+        """Return the height over the pad (m) at a pressure (Pa); NaN before the pad is known or for an impossible one.
+
+        Source: USSA 1976, barometric formula of the troposphere, stretched as the module's text says.
+        """
         if self.pressure_pa is None or not (isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA):
             return float("nan")
         standard_k = SEA_LEVEL_TEMPERATURE_K * (self.pressure_pa / SEA_LEVEL_PRESSURE_PA) ** (1 / EXPONENT)

@@ -75,7 +75,10 @@ def drag_area_m2(kappa_1_m: float, mass_kg: float, density_kg_m3: float) -> floa
 
 
 def forecast(launch: Launch, curve: ThrustCurve) -> Forecast | Unmeasured:
-    """Return the flight as foreseen, or why there is none."""
+    """Return the flight as foreseen, or why there is none.
+
+    Deterministic; fixed steps of `STEP_S`. Sources: those of the module's text.
+    """
     weight = launch.liftoff_mass_kg * GRAVITY_M_S2
     if not 0.0 <= launch.propellant_kg < launch.liftoff_mass_kg:
         return Unmeasured("the propellant is not lighter than the vehicle")
@@ -99,7 +102,10 @@ def forecast(launch: Launch, curve: ThrustCurve) -> Forecast | Unmeasured:
 
 
 def wind_at(wind_m_s: float, height_m: float) -> float:
-    """Return the mean wind at a height over ground, of one measured at `WIND_HEIGHT_M`."""
+    """Return the mean wind (m/s) at a height over ground (m), of one measured at `WIND_HEIGHT_M`.
+
+    The power law is common practice, no source.
+    """
     return float(wind_m_s * (max(height_m, WIND_HEIGHT_M) / WIND_HEIGHT_M) ** WIND_POWER)
 
 
@@ -191,5 +197,5 @@ class _Run:
 
 
 def class_and_mean(curve: ThrustCurve) -> str:
-    """Return the motor's class in the usual short form: letter and mean thrust in N."""
+    """Return the motor's class in the usual short form, letter and mean thrust in N: "G98"."""
     return f"{curve.letter}{curve.mean_n:.0f}"

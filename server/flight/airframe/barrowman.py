@@ -45,12 +45,12 @@ class FinSet:
 
     @property
     def area_m2(self) -> float:
-        """Area of one fin."""
+        """Area of one fin, m2."""
         return 0.5 * (self.root_m + self.tip_m) * self.span_m
 
     @property
     def centroid_m(self) -> float:
-        """Station of the middle of its area, from the nose tip."""
+        """Station of the middle of its area, m from the nose tip (centroid of a trapezoid, any table of plane figures)."""
         a, b, s = self.root_m, self.tip_m, self.sweep_m
         return self.root_leading_edge_m + (a * a + a * b + b * b + s * (a + 2.0 * b)) / (3.0 * (a + b))
 
@@ -70,12 +70,19 @@ class Balance:
     parts: tuple[Part, ...]
 
     def damping_sum_m2(self, gravity_m: float) -> float:
-        """Return the sum of slope x (station - center of gravity)^2, what `expected_damping_ratio` asks for."""
+        """Return the sum of slope x (station - center of gravity)^2 in m2, what `expected_damping_ratio` asks for.
+
+        `gravity_m`: the center of gravity, m from the nose tip.
+        """
         return sum(part.slope * (part.station_m - gravity_m) ** 2 for part in self.parts)
 
 
 def nose(shape: str, length_m: float, base_m: float, reference_m: float) -> Part:
-    """Return a nose by its shape (a key of `NOSE_CENTERS`), length and base diameter."""
+    """Return a nose by its shape (a key of `NOSE_CENTERS`), length and base diameter, all in m.
+
+    `reference_m` is the diameter of the cross section that slopes refer to, here and below. Source: Barrowman 1967 (from
+    memory), slender-body theory: 2 per radian of the base's area for any shape.
+    """
     return Part("nose", NOSE_SLOPE * (base_m / reference_m) ** 2, NOSE_CENTERS[shape] * length_m)
 
 
@@ -92,7 +99,10 @@ def transition(name: str, start_m: float, length_m: float, fore_m: float, aft_m:
 
 
 def fins(fin_set: FinSet, body_m: float, reference_m: float) -> Part:
-    """Return a set of 3, 4 or 6 fins on a body of diameter `body_m`; the force acts at a quarter of the mean chord."""
+    """Return a set of 3, 4 or 6 fins on a body of diameter `body_m` (m); the force acts at a quarter of the mean chord.
+
+    Source: Barrowman 1967 (from memory): slope after Diederich, interference 1 + R / (s + R), station of trapezoids.
+    """
     a, b, span, sweep = fin_set.root_m, fin_set.tip_m, fin_set.span_m, fin_set.sweep_m
     radius, middle = 0.5 * body_m, hypot(span, sweep + 0.5 * (b - a))
     beside = 1.0 + FIN_COUNTS[fin_set.count] * radius / (span + radius)
@@ -115,5 +125,5 @@ def margin_calibers(center_of_pressure_m: float, center_of_gravity_m: float, dia
 
 
 def cross_section_m2(diameter_m: float) -> float:
-    """Return the area all slopes refer to."""
+    """Return the area (m2) of the circle all slopes refer to."""
     return pi * diameter_m**2 / 4.0

@@ -30,7 +30,10 @@ class Sum:
 
 
 def summed(pieces: Iterable[Piece]) -> Sum:
-    """Return the sum. Raises ValueError when there is no mass."""
+    """Return the sum. Raises ValueError when there is no mass.
+
+    Source: parallel-axis theorem and m l^2 / 12 of a thin rod, any textbook of mechanics.
+    """
     pieces = tuple(pieces)
     mass = sum(piece.mass_kg for piece in pieces)
     if mass <= 0.0:

@@ -75,11 +75,11 @@ class Oscillation:
     samples: int
 
     def frequency_hz(self, speed_m_s: float) -> float:
-        """Return the undamped natural frequency at an air speed."""
+        """Return the undamped natural frequency (Hz) at an air speed (m/s): k v / 2 pi."""
         return self.wave_number_1_m * speed_m_s / (2.0 * pi)
 
     def period_s(self, speed_m_s: float) -> float:
-        """Return the damped period at an air speed: 2 pi / (k v sqrt(1 - z^2))."""
+        """Return the damped period (s) at an air speed (m/s): 2 pi / (k v sqrt(1 - z^2))."""
         return 1.0 / (self.frequency_hz(speed_m_s) * sqrt(1.0 - min(self.damping_ratio, 0.99) ** 2))
 
 
@@ -95,7 +95,10 @@ class FrequencyRatio:
 def expected_frequency_hz(
     dynamic_pressure_pa: float, area_m2: float, normal_force_slope: float, lever_m: float, lateral_inertia_kg_m2: float
 ) -> float:
-    """Return the undamped frequency sqrt(q A CNa l / I) / 2 pi; NaN for an unstable vehicle (check_values 10.2)."""
+    """Return the undamped frequency sqrt(q A CNa l / I) / 2 pi in Hz; NaN for an unstable vehicle (check_values 10.2).
+
+    Slope per radian referred to `area_m2`; `lever_m` from the center of gravity back to that of pressure.
+    """
     stiffness = dynamic_pressure_pa * area_m2 * normal_force_slope * lever_m
     return sqrt(stiffness / lateral_inertia_kg_m2) / (2.0 * pi) if stiffness >= 0.0 else float("nan")
 
@@ -123,7 +126,7 @@ def body_softening_per_rad(
 
 
 def compared(measured: Oscillation, expected_hz: float, speed_m_s: float) -> FrequencyRatio:
-    """Return measured over expected frequency, the expected one taken at the same speed."""
+    """Return measured over expected frequency (Hz), the expected one being at the air speed (m/s) given."""
     per_wave = speed_m_s / (2.0 * pi) / expected_hz
     low, high = measured.wave_low_1_m * per_wave, measured.wave_high_1_m * per_wave
     return FrequencyRatio(measured.wave_number_1_m * per_wave, low, high)

@@ -178,7 +178,10 @@ def likelihood(course: Course, points: Floats) -> tuple[Floats, Floats]:
 
 
 def with_wind(course: Course, point: Floats, start: Floats, softening_per_rad: float) -> Course:
-    """Return the course with the air speed and stiffness that the wind just found makes."""
+    """Return the course with the air speed and stiffness that the wind just found makes.
+
+    `point`: (ln k, z, ln strength), shape (3,); `start`: one of the starts `likelihood` gives, shape (3, 2).
+    """
     across = _wind_across(course, point, start)
     theta = np.column_stack([np.interp(course.grid, course.s, course.theta[:, i]) for i in (0, 1)])
     attack = theta - course.gamma + across / course.speed[:, None]

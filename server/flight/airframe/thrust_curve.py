@@ -36,17 +36,17 @@ class ThrustCurve:
 
     @property
     def burn_s(self) -> float:
-        """Time of the last point."""
+        """Time of the last point, s after ignition."""
         return float(self.t_s[-1])
 
     @property
     def impulse_n_s(self) -> float:
-        """Area under the curve, exact for straight lines."""
+        """Area under the curve in N s, exact for straight lines."""
         return float(np.sum(0.5 * (self.thrust_n[1:] + self.thrust_n[:-1]) * np.diff(self.t_s)))
 
     @property
     def mean_n(self) -> float:
-        """Impulse over burn time."""
+        """Impulse over burn time, N."""
         return self.impulse_n_s / self.burn_s
 
     @property
@@ -56,7 +56,7 @@ class ThrustCurve:
         return _LETTERS[place] if place < len(_LETTERS) else "beyond O"
 
     def at(self, t_s: float) -> float:
-        """Return thrust at a time, zero outside the curve."""
+        """Return thrust (N) at a time (s after ignition), zero outside the curve."""
         return float(np.interp(t_s, self.t_s, self.thrust_n, left=0.0, right=0.0))
 
     def burned(self) -> Floats:

@@ -190,7 +190,10 @@ def _runs(t: Floats, on: Bools, text: str) -> list[Doubt]:
 
 
 def control_time_s(height_m: Floats, speed_m_s: Floats, step_s: float, settings: GateSettings) -> float:
-    """Return how long control would have been enabled over a path sampled every `step_s` (arrays of shape (n,))."""
+    """Return how long (s) control would have been enabled over a path sampled every `step_s`.
+
+    Height over the pad (m) and speed (m/s), each shape (n,).
+    """
     fast = speed_m_s >= settings.speed_m_s
     high = height_m >= settings.altitude_m
     if settings.altitude_latches:

@@ -37,7 +37,7 @@ BOTH, ONE, NONE, CANNOT_TELL = "both", "one", "none", "cannot tell"
 
 
 def landing_energy_j(mass_kg: float, speed_m_s: float) -> float:
-    """Return the kinetic energy of a part at landing; about 100 J is what common practice allows."""
+    """Return the kinetic energy (J) of a part at landing; about 100 J is what common practice allows, no source."""
     return 0.5 * mass_kg * speed_m_s * speed_m_s
 
 
@@ -109,7 +109,10 @@ def landing_rate(t_s: ArrayLike, height_m: ArrayLike, landing_s: float, sigma_m:
 
 
 def which_canopies(descent: Descent | None, expected: Expected, density_kg_m3: float | None = None) -> CanopyVerdict:
-    """Return under which parachutes a settled descent was, in air of `density_kg_m3` (mean over the descent)."""
+    """Return under which parachutes a settled descent was, in air of `density_kg_m3` (mean over the descent).
+
+    Never raises; a rate that is not finite cannot be told. Sources: those of the module's text.
+    """
     if descent is None or not (isfinite(descent.rate_m_s) and isfinite(descent.sigma_m_s)):
         return CanopyVerdict(CANNOT_TELL, (1 / 3, 1 / 3, 1 / 3), "too little of a settled descent was heard")
     scale = 1.0

@@ -30,7 +30,7 @@ class Geodetic:
 
 
 def to_geocentric(place: Geodetic) -> Triple:
-    """Return geocentric X, Y, Z (m)."""
+    """Return geocentric X, Y, Z (m), WGS 84. Source: EPSG Guidance Note 7-2, method 9602."""
     lat, lon = radians(place.latitude_deg), radians(place.longitude_deg)
     normal = SEMI_MAJOR_M / sqrt(1.0 - _E2 * sin(lat) ** 2)
     level = (normal + place.height_m) * cos(lat)
@@ -38,7 +38,7 @@ def to_geocentric(place: Geodetic) -> Triple:
 
 
 def from_geocentric(x: float, y: float, z: float) -> Geodetic:
-    """Return the place of geocentric X, Y, Z (m); longitude from -180 to 180."""
+    """Return the place of geocentric X, Y, Z (m), WGS 84; longitude from -180 to 180. Source: Bowring 1976 (from memory)."""
     level = hypot(x, y)
     reduced = atan2(z * SEMI_MAJOR_M, level * SEMI_MINOR_M)
     lat = atan2(
@@ -52,7 +52,7 @@ def from_geocentric(x: float, y: float, z: float) -> Geodetic:
 
 
 def moved(origin: Geodetic, east_m: float, north_m: float, up_m: float) -> Geodetic:
-    """Return the place at east, north, up (m) in the tangent plane of an origin."""
+    """Return the place at east, north, up (m) in the tangent plane of an origin. Source: EPSG Guidance 7-2, method 9837."""
     lat, lon = radians(origin.latitude_deg), radians(origin.longitude_deg)
     x, y, z = to_geocentric(origin)
     out = up_m * cos(lat) - north_m * sin(lat)
@@ -64,7 +64,7 @@ def moved(origin: Geodetic, east_m: float, north_m: float, up_m: float) -> Geode
 
 
 def seen_from(origin: Geodetic, place: Geodetic) -> Triple:
-    """Return east, north, up (m) of a place in the tangent plane of an origin."""
+    """Return east, north, up (m) of a place in the tangent plane of an origin, the inverse of `moved`."""
     lat, lon = radians(origin.latitude_deg), radians(origin.longitude_deg)
     x, y, z = (a - b for a, b in zip(to_geocentric(place), to_geocentric(origin), strict=True))
     out = x * cos(lon) + y * sin(lon)
@@ -72,5 +72,5 @@ def seen_from(origin: Geodetic, place: Geodetic) -> Triple:
 
 
 def bearing_deg(east_m: float, north_m: float) -> float:
-    """Return the bearing of a point in the tangent plane, 0 to 360, clockwise from north."""
+    """Return the bearing (degrees) of a point east, north (m) in the tangent plane, 0 to 360, clockwise from true north."""
     return degrees(atan2(east_m, north_m)) % 360.0

@@ -64,7 +64,7 @@ def first_on(t_s: Floats, flag: Floats) -> tuple[float, float] | None:
 
 
 def delay_after(moment_s: float | None, within_s: float, event: tuple[float, float] | None) -> EventDelay | None:
-    """Return the delay of an event, as `first_on` gives it, after a moment known within some seconds."""
+    """Return the delay of an event, as `first_on` gives it, after a moment (s) known within `within_s`; None if unknown."""
     if moment_s is None or event is None or not isfinite(moment_s):
         return None
     return EventDelay(event[0] - moment_s, event[1] + within_s)

@@ -14,7 +14,10 @@ WINDOW_S = 10
 
 @dataclass(frozen=True, slots=True)
 class LinkSecond:
-    """The link at the end of one whole second of arrival time."""
+    """The link at the end of one whole second of arrival time.
+
+    `loss` is the share of packets lost and `bytes_per_s` the mean over the last `WINDOW_S`; the counts run from the start.
+    """
 
     second: int
     loss: float
@@ -61,7 +64,7 @@ class LinkQuality:
         return ended
 
     def loss_at(self, second: int) -> float:
-        """Return the loss over the last whole seconds before `second`, the current one included."""
+        """Return the share lost (0 to 1) over the last `WINDOW_S` whole seconds up to `second`, the current one included."""
         counts = [c for s, c in self._window if s > second - WINDOW_S] + [self._now]
         lost, received = sum(c.lost for c in counts), sum(c.received for c in counts)
         return lost / (lost + received) if lost + received else 0.0

@@ -57,7 +57,7 @@ class RangeFit:
     exponent: Exponent | None
 
     def level_dbm(self, distance_m: float) -> float:
-        """Return the level to expect at a distance (m)."""
+        """Return the level (dBm) to expect at a distance (m), never nearer than `NEAREST_M` (ITU-R P.525, free space)."""
         return self.level_1_m_dbm - 20.0 * log10(max(distance_m, NEAREST_M))
 
 
@@ -99,7 +99,10 @@ def fit_range(t_s: Floats, distance_m: Floats, level_dbm: Floats) -> RangeFit | 
 
 
 def reach(fit: RangeFit, sensitivity_dbm: float, distance_m: float, margin_sigmas: float = MARGIN_99) -> Reach:
-    """Return how far the link will reach, at a present distance (m): sensitivity plus a margin of so many fading sigmas."""
+    """Return how far the link will reach, at a present distance (m): sensitivity plus a margin of so many fading sigmas.
+
+    Source: free space (ITU-R P.525) with a normal fading margin, common practice.
+    """
     needed = sensitivity_dbm + margin_sigmas * fit.fading_db
     # The fading itself is known to fading / sqrt(2 n); it moves the margin.
     half = sqrt(

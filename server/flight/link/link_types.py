@@ -85,7 +85,7 @@ class LinkTypes:
             one.last_s = now
 
     def report(self, now_s: float) -> tuple[TypeReport, ...]:
-        """Return the report of every kind at a time not before the last frame."""
+        """Return the report of every kind, in their order, at a time (s) not before the last frame."""
         return tuple(_reported(one, now_s) for one in self._kinds)
 
     def throughput_b_s(self, now_s: float) -> float:

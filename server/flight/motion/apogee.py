@@ -72,7 +72,7 @@ def apogee_of(t_s: ArrayLike, height_m: ArrayLike) -> Apogee | None:
 
 
 def difference(one: Apogee, other: Apogee) -> ApogeeDifference:
-    """Return how two sources differ."""
+    """Return how two sources differ: the first less the second, sigmas added in squares as of independent sources."""
     return ApogeeDifference(one.t_s - other.t_s, one.height_m - other.height_m, hypot(one.sigma_m, other.sigma_m))
 
 

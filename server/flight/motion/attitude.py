@@ -36,7 +36,10 @@ def tilt_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
 
 
 def azimuth_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
-    """Return the direction the nose leans to, clockwise from north, 0..2 pi; NaN where it leans nowhere."""
+    """Return the direction the nose leans to in rad, clockwise from north, 0..2 pi; NaN where it leans nowhere.
+
+    Shapes as given; quaternion body to world (east, north, up), scalar first.
+    """
     east, north, _ = nose_direction(w, x, y, z)
     with np.errstate(invalid="ignore", over="ignore"):
         leans = np.hypot(east, north) > np.sin(TILT_WITHOUT_AZIMUTH_RAD)
@@ -45,7 +48,10 @@ def azimuth_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Float
 
 
 def roll_rad(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> Floats:
-    """Return the twist about the nose, -pi..pi (swing-twist split); NaN at tilt 180 degrees, where it has no meaning."""
+    """Return the twist about the nose in rad, -pi..pi; NaN at tilt 180 degrees, where it has no meaning.
+
+    Source: swing-twist decomposition of a rotation, 2 atan2(z, w) (from memory). Shapes and frames as `azimuth_rad`.
+    """
     w, z = np.asarray(w, dtype=np.float64), np.asarray(z, dtype=np.float64)
     with np.errstate(invalid="ignore", over="ignore"):
         meant = _are_numbers(w, x, y, z) & (np.hypot(w, z) > 1e-6)

@@ -62,7 +62,7 @@ class DragFit:
         self._xx = self._xy = self._yy = self._x = self._speed = 0.0
 
     def take(self, force_along_m_s2: float, speed_m_s: float, density_ratio: float = 1.0) -> None:
-        """Take one sample: specific force along the nose (m/s2), speed (m/s), density over that at the pad."""
+        """Take one sample: force along the nose (m/s2, drag negative), speed (m/s), density over that at the pad."""
         if not (isfinite(force_along_m_s2) and isfinite(speed_m_s) and speed_m_s >= LEAST_SPEED_M_S):
             return
         x, y = density_ratio * speed_m_s * speed_m_s, -force_along_m_s2
@@ -75,12 +75,12 @@ class DragFit:
 
     @property
     def kappa_1_m(self) -> float:
-        """The estimate; never negative."""
+        """The estimate of kappa = rho Cd A / (2 m) at the pad's density, 1/m; never negative."""
         return self.estimate()[0]
 
     @property
     def sigma_1_m(self) -> float:
-        """One standard deviation of it."""
+        """One standard deviation of it, 1/m."""
         return self.estimate()[1]
 
     def estimate(self) -> tuple[float, float]:
@@ -163,7 +163,11 @@ def predict_apogee(
     sigma_climb_m_s: float,
     sigma_kappa_1_m: float,
 ) -> Prediction | None:
-    """Return the predicted apogee of a coasting vehicle; None when it no longer climbs or a number is not finite."""
+    """Return the predicted apogee of a coasting vehicle; None when it no longer climbs or a number is not finite.
+
+    Height over the pad (m), climb rate and horizontal speed (m/s), kappa (1/m); sigmas of one standard deviation each, taken
+    as independent and carried through by differences (propagation of error, any textbook).
+    """
     numbers = (height_m, climb_m_s, horizontal_m_s, kappa_1_m, sigma_height_m, sigma_climb_m_s, sigma_kappa_1_m)
     if not all(map(isfinite, numbers)) or climb_m_s <= 0.0:
         return None
@@ -200,7 +204,7 @@ class ApogeePredictor:
         self._held = (0.0, 0.0)  # since when, and how wrong (m/s) a climb rate under held forces may be
 
     def begin(self, burnout_s: float) -> None:
-        """Say when the motor burned out; a second call changes nothing."""
+        """Say when (timeline seconds) the motor burned out; a second call changes nothing."""
         if self._from_s == inf:
             self._from_s = burnout_s
 

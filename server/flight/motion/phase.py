@@ -76,7 +76,7 @@ class BarometerClimb:
         self._samples: deque[tuple[float, float]] = deque()
 
     def take(self, t_s: float, height_m: float) -> None:
-        """Take one unfiltered height (m); NaN and a sample not after the last are passed over."""
+        """Take one unfiltered height over the pad (m) at a time (s); NaN and a sample not after the last are passed over."""
         if height_m != height_m or (self._samples and t_s <= self._samples[-1][0]):
             return
         self._samples.append((t_s, height_m))
@@ -114,7 +114,7 @@ class PhaseDetector:
         self._force_s = -1e9
 
     def force(self, t_s: float, along_nose_m_s2: float) -> PhaseChange | None:
-        """Take one sample of specific force along the body axis (m/s2, +9.8 at rest nose up)."""
+        """Take one specific force along the body axis (m/s2, +9.8 at rest nose up); return the phase it begins, if any."""
         self._force_s = t_s
         if self.phase is Phase.PAD:
             self._count_run(t_s, along_nose_m_s2 > LIFT_OFF_G * GRAVITY_M_S2)
@@ -126,7 +126,10 @@ class PhaseDetector:
         return None
 
     def motion(self, t_s: float, height_m: float, climb_m_s: float, raw_m: float) -> PhaseChange | None:
-        """Take the filtered height over the pad (m), climb rate (m/s) and unfiltered height (m) at a barometer sample."""
+        """Take the filtered height over the pad (m), climb rate (m/s) and unfiltered height (m) at a barometer sample.
+
+        Return the phase that begins with it, if one does; its moments may lie before `t_s` (timeline seconds).
+        """
         self._height_m, self._climb_m_s = height_m, climb_m_s
         if self.phase is Phase.PAD:
             self._barometer.take(t_s, raw_m)

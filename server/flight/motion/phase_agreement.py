@@ -82,7 +82,7 @@ class PhaseAgreement:
         self._pair_s = self._since_s = 0.0
 
     def ground(self, t_s: float, phase: Phase) -> None:
-        """Take the phase the ground sees from `t_s` (timeline seconds) on."""
+        """Take the phase the ground sees from `t_s` (timeline seconds) on, in order of time."""
         self.ground_phase = phase
 
     def vehicle(self, t_s: float, claim: str) -> Disagreement | None:

@@ -70,7 +70,7 @@ class VerticalFilter:
         self._puff_m, self._puff_s = 0.0, -1e9
 
     def acceleration(self, time_s: float, up_m_s2: float) -> None:
-        """Take the vertical acceleration (gravity removed, up positive) at `time_s`."""
+        """Take the vertical acceleration (m/s2, gravity removed, up positive) at `time_s`."""
         if not (abs(up_m_s2) <= HIGHEST_M_S2 and isfinite(time_s)) or time_s <= self._acceleration_s:
             return
         if self.time_s is not None:
@@ -81,7 +81,7 @@ class VerticalFilter:
         self.acceleration_m_s2, self._acceleration_s = up_m_s2, time_s
 
     def height(self, time_s: float, height_m: float) -> None:
-        """Take one barometric height over the pad at `time_s`."""
+        """Take one barometric height over the pad (m) at `time_s`."""
         if not (isfinite(height_m) and isfinite(time_s)) or time_s <= self._height_s:
             return
         if self.time_s is None:

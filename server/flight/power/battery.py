@@ -117,7 +117,10 @@ class OwnCount:
 
 
 def check_count(vehicle_c: float, rails: Sequence[RailCharge]) -> CountCheck:
-    """Compare what the vehicle counted since it was first heard with the rails (all heard since the same time)."""
+    """Compare what the vehicle counted (C) since it was first heard with the rails (all heard since the same time).
+
+    The limit of 3 sigma and `COUNT_SHARE` is common practice, no source.
+    """
     total = sum(rail.used_c for rail in rails)
     share = (total - vehicle_c) / vehicle_c if vehicle_c > 0.0 else None
     # Rails may switch together, so their errors add up instead of averaging out.
@@ -151,7 +154,10 @@ class PadTime:
 def pad_time(
     capacity_c: float, reserve_c: float, used_c: float, other_a: float | None, cameras_on_a: float | None
 ) -> PadTime:
-    """Return the minutes left: `other_a` is drawn by everything but the cameras, `cameras_on_a` by all of them running."""
+    """Return the minutes left: `other_a` is drawn by everything but the cameras, `cameras_on_a` by all of them running.
+
+    Charges in C, currents in A, None where not known. Source: as `minutes_left`.
+    """
     if other_a is None:
         return PadTime(None, None)
     off = minutes_left(capacity_c, reserve_c, used_c, other_a)
@@ -218,7 +224,7 @@ class SagMeter:
         self._step = (x, y)
 
     def result(self) -> Sag:
-        """Return the resistance of everything taken so far."""
+        """Return the resistance (ohm) of everything taken so far, or why there is none; error after Newey and West."""
         if self._count < SAG_FEWEST:
             return Sag(f"{self._count} steps between power packets, {SAG_FEWEST} needed", self._count)
         if self._xx < SAG_STEPS_A**2:

@@ -14,7 +14,10 @@ TABLE: tuple[tuple[float, float], ...] = (
 
 
 def charge_share(cell_v: float) -> float:
-    """Return the share of its charge (0 to 1) that a cell at rest with a voltage (V) has left; NaN for NaN."""
+    """Return the share of its charge (0 to 1) that a cell at rest with a voltage (V) has left; NaN for NaN.
+
+    Common practice, no source: straight lines between the points of `TABLE`, constant beyond its ends.
+    """
     if cell_v != cell_v:
         return cell_v
     if cell_v <= TABLE[0][0]:

@@ -70,17 +70,20 @@ class Alignment:
     drift_sigma: float = 0.0
 
     def sigma_at(self, other_t: ArrayLike) -> Floats:
-        """Return one sigma (s) of the alignment at times of the other clock; offset and drift taken as independent."""
+        """Return one sigma (s) of the alignment at times of the other clock (s, any shape), offset and drift independent."""
         sigma: Floats = np.hypot(self.sigma_s, self.drift_sigma * (np.asarray(other_t, dtype=np.float64) - self.middle_s))
         return sigma
 
     def to_reference(self, other_t: ArrayLike) -> Floats:
-        """Return times of the other clock as reference times."""
+        """Return times of the other clock (s, any shape) as reference times (s), same shape."""
         return self.offset_s + (1.0 + self.drift) * np.asarray(other_t, dtype=np.float64)
 
 
 def align(pairs: Sequence[SignalPair]) -> Alignment:
-    """Return how the other clock lies on the reference one. Deterministic; never raises for any content."""
+    """Return how the other clock lies on the reference one. Deterministic; never raises for any content.
+
+    Sources: those of the module's text; refused with the reason in words.
+    """
     clean = [pair for pair in (_cleaned(pair) for pair in pairs) if pair is not None]
     if not clean:
         return Alignment(refused="the two have no moving signal in common")

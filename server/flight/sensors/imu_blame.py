@@ -110,7 +110,10 @@ def _curvature(t: Floats, left: Floats, climb: Floats, force: float, sigma_m: fl
 
 
 def rate_error(gyro: TimeSeries, bias: tuple[float, float, float], rates: TimeSeries) -> Deviation | None:
-    """Return the length of a unit's median difference (bias taken off) from the navigation's rates over the window."""
+    """Return the length of a unit's median difference (bias taken off) from the navigation's rates over the window.
+
+    `gyro` and `rates` in rad/s, body axes, values (n, 3); `bias` in rad/s. None when too little was heard of both.
+    """
     t, unit = _clean(gyro)
     tn, told = _clean(rates)
     if len(t) < FEWEST_HEIGHTS or len(tn) < FEWEST_HEIGHTS:
@@ -134,7 +137,10 @@ def who_disagrees(
     drift: GyroDrift | None = None,
     navigation_uses: str | None = None,
 ) -> Blame:
-    """Return who it is when `kind` ("accel" or "gyro") disagrees; pairs hold the errors of unit A and unit B."""
+    """Return who it is when `kind` ("accel" or "gyro") disagrees; pairs hold the deviations of unit A and unit B.
+
+    Source: Neyman and Pearson 1933 for the odds; `navigation_uses` names the unit the navigation runs on, None for neither.
+    """
     if kind == KINDS[0]:
         return _agreed([_weigh("the barometer", *barometer, "m/s2")])
     said: list[tuple[str | None, str]] = []

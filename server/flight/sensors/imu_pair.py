@@ -82,7 +82,10 @@ class PairWatch:
         self._runs = {kind: [0, 0, 0.0] for kind in KINDS}  # windows in a row apart, in agreement, start of the first apart
 
     def take(self, a: Samples | None = None, b: Samples | None = None) -> tuple[list[PairWindow], list[PairChange]]:
-        """Return the windows that became complete and what was raised or ended by them."""
+        """Return the windows that became complete and what was raised or ended by them.
+
+        Samples of either unit in order of time, in pieces of any length; the result does not depend on how they are cut.
+        """
         for name, samples, queue in (("a", a, self._a), ("b", b, self._b)):
             if samples is not None:
                 self.rest[name].take(samples)
@@ -94,7 +97,7 @@ class PairWatch:
         return windows, [change for window in windows for change in self._judge(window)]
 
     def drift(self) -> GyroDrift | None:
-        """Return what is known of a drift at rest."""
+        """Return what is known of a gyro's drift at rest (rad/s2), None while nothing is sure."""
         return drift_of(self.rest["a"].result(), self.rest["b"].result())
 
     def _join(self) -> None:

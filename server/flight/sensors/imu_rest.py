@@ -61,7 +61,10 @@ class UnitAtRest:
     drift_allowed_rad_s2: float
 
     def drifts(self, axis: int) -> bool:
-        """Tell whether an axis surely drifts more than warming up explains."""
+        """Tell whether a gyro axis (0, 1, 2 for x, y, z) surely drifts more than warming up explains.
+
+        `SURE` sigmas are common practice, no source.
+        """
         return abs(self.drift_rad_s2[axis]) > SURE * self.drift_sigma_rad_s2[axis] + self.drift_allowed_rad_s2
 
 

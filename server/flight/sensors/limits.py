@@ -19,7 +19,10 @@ HELD_S = 10.0
 
 
 def limit_levels(values: Floats, limits: Mapping[str, float]) -> Levels:
-    """Return 0 (within), 1 (caution) or 2 (warning) for each value, shape (n,). A non-finite value is within."""
+    """Return 0 (within), 1 (caution) or 2 (warning) for each value, shape (n,). A non-finite value is within.
+
+    `limits` holds those of the dictionary in the channel's SI unit, by their names there; any may be missing.
+    """
     level = np.zeros(len(values), dtype=np.int8)
     with np.errstate(invalid="ignore"):
         for name, at_least in (("caution", 1), ("warning", 2)):

@@ -16,7 +16,10 @@ FEW = 8
 
 
 def at_the_end(values: Floats, low: float, high: float) -> Bools:
-    """Return for each value, shape (n,), whether the sensor was at an end of its range; never true for NaN."""
+    """Return for each value, shape (n,), whether the sensor was at an end of its range; never true for NaN.
+
+    Values and ends in the same unit.
+    """
     margin = SHARE * (high - low)
     with np.errstate(invalid="ignore"):
         return (values >= high - margin) | (values <= low + margin)
