@@ -124,7 +124,7 @@ class Shelf:
         """Open a session by name; raises UnknownSession or SessionError."""
         return open_review(self.path_of(name))
 
-    def list(self, recording: str | None = None, enough: Callable[[], bool] = lambda: False) -> list[dict[str, object]]:
+    def items(self, recording: str | None = None, enough: Callable[[], bool] = lambda: False) -> list[dict[str, object]]:
         """Return every session, newest first, as the page shows them; `recording` is the one being written now.
 
         Once `enough()` says so, sessions of which nothing is known yet are listed by their header alone, as "pending";

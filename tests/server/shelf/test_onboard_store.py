@@ -30,7 +30,7 @@ def test_kept_read_again_thrown_away_restored_and_dropped(shelf: Shelf, tmp_path
     with pytest.raises(LogProblem, match="No onboard log was imported"):
         store.report(review, place)
     told = store.take(review, place, tmp_path / "card.csv", None, "../x/card.csv")
-    assert shelf.list()[0]["onboard"] and store.report(review, place) == told
+    assert shelf.items()[0]["onboard"] and store.report(review, place) == told
     reads: list[Path] = []
     real = onboard_store.read_log
     monkeypatch.setattr(onboard_store, "read_log", lambda path, *more: reads.append(path) or real(path, *more))
@@ -42,7 +42,7 @@ def test_kept_read_again_thrown_away_restored_and_dropped(shelf: Shelf, tmp_path
     shelf.restore("0 mine")
     assert store.report(review, shelf.place_of("mine")) == told
     store.drop(place)
-    assert not shelf.list()[0]["onboard"] and "onboard" not in read_sidecar(place.noted)
+    assert not shelf.items()[0]["onboard"] and "onboard" not in read_sidecar(place.noted)
     with pytest.raises(LogProblem, match="No onboard log"):
         store.kept(place)
 
