@@ -24,7 +24,7 @@ from server.http.context import PageContext
 from server.http.openapi import EVERYWHERE, refusals
 from server.http.request_limit import Busy
 from server.problems import Problem
-from server.shelf.onboard_log import LogProblem
+from server.shelf.onboard_mapping import LogProblem
 from server.shelf.shelf import UnknownSession
 
 ROUTERS = (

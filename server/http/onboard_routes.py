@@ -23,7 +23,8 @@ from server.http.opened import opened
 from server.http.security import UPLOAD_AT_MOST
 from server.json_text import to_json
 from server.shelf.onboard_alignment import columns
-from server.shelf.onboard_log import LogMapping, look, parse_mapping
+from server.shelf.onboard_log import look
+from server.shelf.onboard_mapping import LogMapping, parse_mapping
 
 MAP_AT_MOST = 12_000  # it comes in the address, and a whole head holds 64 KiB
 READ = refusals(404, 409, 503)

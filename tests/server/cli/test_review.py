@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from server.cli.cli import main
-from server.shelf.onboard_log import load_mapping
+from server.shelf.onboard_mapping import load_mapping
 from server.shelf.session_notes import read_sidecar, write_sidecar
 from tests.server.flights import recorded
 from tests.server.shelf.test_onboard_alignment import logged
