@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from protocol.units import CONVERSIONS
+from protocol.units import CONVERSIONS, GRAVITY_M_S2
 from server.problems import Problem, reason
 
 _UNIT_IN_NAME = re.compile(r"(.*?)\s*[\[(]\s*([^\])]*)\s*[\])]\s*")
@@ -30,7 +30,7 @@ UNITS: dict[str, tuple[str, float, float]] = {
     "min": ("s", 60.0, 0.0),
     "mbar": ("Pa", 100.0, 0.0),
     "bar": ("Pa", 1e5, 0.0),
-    "mg": ("m/s2", 9.80665e-3, 0.0),
+    "mg": ("m/s2", 1e-3 * GRAVITY_M_S2, 0.0),
     "": ("", 1.0, 0.0),
 }
 _SPELLINGS = {
