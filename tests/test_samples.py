@@ -75,7 +75,7 @@ def test_each_shows_what_it_is_for() -> None:
 
 
 def test_the_shelf_offers_them(tmp_path: Path) -> None:
-    items = Shelf(tmp_path, samples=FOLDER).list()
+    items = Shelf(tmp_path, samples=FOLDER).items()
     assert sorted(str(item["name"]) for item in items) == list(NAMES)
     assert all(item["sample"] and item["openable"] and item["sentence"] is None for item in items)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from dataclasses import replace
 from pathlib import Path
 
 from server.cli.shared import Progress, make_progress
@@ -19,7 +18,8 @@ from server.review.tracks import gpx, kml, track_of
 from server.settings import default_folders, sample_folder
 from server.shelf.onboard_alignment import align_log, report_text
 from server.shelf.onboard_alignment import report as onboard_report
-from server.shelf.onboard_log import load_mapping, look, mapping_text, read_events, read_log
+from server.shelf.onboard_log import look, read_log
+from server.shelf.onboard_mapping import load_mapping, mapping_text
 from server.shelf.onboard_store import OnboardStore
 from server.shelf.session_notes import read_sidecar
 from server.shelf.shelf import Place, Shelf
@@ -74,15 +74,12 @@ def _onboard(options: argparse.Namespace, progress: Progress) -> int:
         return 0 if guess is not None else NOT_ALIGNED
     progress(f"reading {options.session.name}")
     review = open_review(options.session)
-    if options.dry_run or options.events is not None:
-        log = read_log(options.log, mapping, progress)
-        if options.events is not None:
-            unit = (mapping or look(options.log).guess).time_unit
-            log = replace(log, events=(*log.events, *read_events(options.events, unit)))
+    if options.dry_run:
+        log = read_log(options.log, mapping, progress, options.events)
         told = onboard_report(review, log, align_log(review, log))
-    if not options.dry_run:
-        kept = OnboardStore().take(review, place_of(options.session), options.log, mapping, options.log.name, progress)
-        told = told if options.events is not None else kept
+    else:
+        place = place_of(options.session)
+        told = OnboardStore().take(review, place, options.log, mapping, options.log.name, progress, options.events)
     progress("")
     print(report_text(told))
     return NOT_ALIGNED if told["alignment"]["refused"] else 0

@@ -8,11 +8,15 @@ from __future__ import annotations
 import asyncio
 from collections import Counter
 from ipaddress import ip_address
+from typing import TYPE_CHECKING
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
-from server.http.viewer_line import LINE_EXTENSION, Line
+from server.http.viewer_line import Line, put_line
+
+if TYPE_CHECKING:  # uvicorn's own parser, named nowhere else
+    import h11
 
 SILENT_S = 15.0  # from the connection to the end of the first request's head; after an answer uvicorn waits 5 s
 AT_MOST = 400  # connections that are no WebSocket; viewers and the desk have limits of their own
@@ -67,7 +71,7 @@ class PageSocket(H11Protocol):
     _entered: str | None = None
     _silence: asyncio.TimerHandle | None = None
 
-    def connection_made(self, transport: asyncio.Transport) -> None:
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # a stream has no other
         """Let it in, and wait only so long for it to say something."""
         super().connection_made(transport)
         source = self.client[0] if self.client else "?"
@@ -82,7 +86,7 @@ class PageSocket(H11Protocol):
         self._left()
         super().connection_lost(exc)
 
-    def handle_websocket_upgrade(self, event: object) -> None:
+    def handle_websocket_upgrade(self, event: h11.Request) -> None:
         """From here on it is a WebSocket, which is counted elsewhere."""
         self._left()
         super().handle_websocket_upgrade(event)
@@ -109,5 +113,5 @@ class LinedSocket(WebSocketsSansIOProtocol):
 
     async def run_asgi(self) -> None:
         """Serve one connection, with its line among the scope's extensions."""
-        self.scope["extensions"][LINE_EXTENSION] = Line(self.transport)
+        put_line(self.scope["extensions"], Line(self.transport))
         await super().run_asgi()

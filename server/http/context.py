@@ -8,8 +8,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
+from typing import Annotated
 
-from fastapi import WebSocket
+from fastapi import Depends, WebSocket
+from starlette.requests import HTTPConnection
 
 from server.http.request_limit import RequestLimit, WorkGate
 from server.http.security import TokenGuard
@@ -18,8 +20,11 @@ from server.live.pad_desk import PadDesk
 from server.live.station import Station
 from server.live.trial_desk import TrialDesk
 from server.review.review import Review
+from server.shelf.onboard_store import OnboardStore
 from server.shelf.shelf import Shelf
 
+Stamp = tuple[str, int, int]
+"""A file's path, size and date (ns): what it was when it was opened."""
 LIVE = "live"  # what the session being recorded is called in an address
 
 
@@ -45,4 +50,16 @@ class PageContext:
     limit: RequestLimit = field(default_factory=RequestLimit)
     work: WorkGate = field(default_factory=WorkGate)  # what takes a while to work out waits its turn here
     opening: Lock = field(default_factory=Lock)  # a page asks several things of a session at once; it is opened once
-    opened: deque[tuple[str, tuple, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))
+    opened: deque[tuple[str, Stamp, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))
+    onboard: OnboardStore = field(default_factory=OnboardStore)
+    reading: dict[str, str] = field(default_factory=dict)  # a session's name -> how far the log brought in for it is read
+
+
+def site_of(connection: HTTPConnection) -> PageContext:
+    """Return the context of the application that a request or socket came to."""
+    site: PageContext = connection.app.state.site
+    return site
+
+
+Site = Annotated[PageContext, Depends(site_of)]
+"""What a route takes to reach it."""

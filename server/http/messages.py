@@ -144,7 +144,7 @@ def update(
 ) -> dict[str, object]:
     """Return all that came since `cursor` and `journal_next`, the newest `at_most` rows of each table."""
     first: dict[str, int] = {}
-    rows: dict[str, list] = {}
+    rows: dict[str, list[list[object]]] = {}
     for name, table in store.tables.items():
         if table.next_index > cursor.get(name, 0):
             first[name], rows[name] = table.since(cursor.get(name, 0), at_most)

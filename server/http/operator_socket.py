@@ -12,10 +12,10 @@ from collections import deque
 from contextlib import suppress
 from typing import Any
 
-from fastapi import WebSocket, WebSocketDisconnect
+from fastapi import APIRouter, WebSocket, WebSocketDisconnect
 
 from protocol.errors import ValueRefused
-from server.http.context import PageContext
+from server.http.context import PageContext, Site
 from server.http.messages import DESK_REQUESTS
 from server.json_text import to_json
 from server.live.station import Station
@@ -26,37 +26,36 @@ REQUESTS_PER_S = 30
 OPERATORS_AT_MOST = 8
 
 
-def desk_route(site: PageContext) -> Any:
-    """Return the desk socket of `site`: sign in, then one reply for every request."""
+router = APIRouter()
 
-    async def desk(socket: WebSocket) -> None:
-        if site.station is None:
-            await socket.close(1013, "nothing can be commanded here")
-            return
-        await socket.accept()
-        signed_in = await _signed_in(socket, site)
-        if signed_in is None:
-            return
-        operator, seat = signed_in
-        station = site.station
-        site.operators[operator] = socket
-        try:
-            station.sign_in(operator, seat)
-            tell_authority(site)
-            await socket.send_text(
-                _text({"type": "signed_in", "operator": operator, "authority": _authority(site, operator)})
-            )
-            await _serve_desk(socket, site, station, operator)
-        except (WebSocketDisconnect, RuntimeError, OSError):
-            return
-        except KeyError:  # bytes came where a text is due
-            await socket.close(1003, "the desk takes texts only")
-        finally:
-            site.operators.pop(operator, None)
-            station.leave(operator)
-            tell_authority(site)
 
-    return desk
+@router.websocket("/ws/desk")
+async def desk(socket: WebSocket, site: Site) -> None:
+    """Serve one operator: sign in, then one reply for every request."""
+    station = site.station
+    if station is None:
+        await socket.close(1013, "nothing can be commanded here")
+        return
+    await socket.accept()
+    signed_in = await _signed_in(socket, site)
+    if signed_in is None:
+        return
+    operator, seat = signed_in
+    site.operators[operator] = socket
+    try:
+        station.sign_in(operator, seat)
+        tell_authority(site)
+        authority = _authority(site, station, operator)
+        await socket.send_text(_text({"type": "signed_in", "operator": operator, "authority": authority}))
+        await _serve_desk(socket, site, station, operator)
+    except (WebSocketDisconnect, RuntimeError, OSError):
+        return
+    except KeyError:  # bytes came where a text is due
+        await socket.close(1003, "the desk takes texts only")
+    finally:
+        site.operators.pop(operator, None)
+        station.leave(operator)
+        tell_authority(site)
 
 
 async def _signed_in(socket: WebSocket, site: PageContext) -> tuple[str, str] | None:
@@ -68,7 +67,9 @@ async def _signed_in(socket: WebSocket, site: PageContext) -> tuple[str, str] | 
     except (TimeoutError, KeyError):  # KeyError: bytes came where a text is due
         await socket.close(1008, "no sign-in came")
         return None
-    given = request.get("token") if request is not None and request.get("type") == "sign_in" else None
+    if request is None or request.get("type") != "sign_in":
+        request = {}  # counts as a wrong token
+    given = request.get("token")
     source = socket.client.host if socket.client else "?"
     verdict = site.guard.check(given, source, asyncio.get_running_loop().time())
     if verdict.seat is None:
@@ -168,16 +169,18 @@ def _reply_shape(station: Station, reply: Reply) -> dict[str, Any]:
     return shape
 
 
-def _authority(site: PageContext, operator: str) -> dict[str, Any]:
-    holder = site.station.authority.holder
+def _authority(site: PageContext, station: Station, operator: str) -> dict[str, Any]:
+    holder = station.authority.holder
     others = [name for name in site.operators if name != operator]
-    return {"holder": holder, "yours": holder == operator, "others": others, "two_person": site.station.two_person}
+    return {"holder": holder, "yours": holder == operator, "others": others, "two_person": station.two_person}
 
 
 def tell_authority(site: PageContext) -> None:
     """Tell every operator's page who holds authority now, and who is signed in."""
+    if site.station is None:
+        return
     for operator, socket in site.operators.items():
-        message = _text({"type": "authority", **_authority(site, operator)})
+        message = _text({"type": "authority", **_authority(site, site.station, operator)})
         task = asyncio.ensure_future(_send_if_there(socket, message))
         site.sending.add(task)
         task.add_done_callback(site.sending.discard)

@@ -4,46 +4,50 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from math import isfinite
-from typing import Any
 
-from fastapi import FastAPI, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 
 from server.design.configuration import ConfigurationProblem
 from server.design.next_flight import CHANGES, FlightChange, NextFlightProblem, change_of, configured, next_flight
 from server.flight.airframe.thrust_curve import CurveProblem, curve_of_csv
-from server.http.context import LIVE, PageContext
+from server.http.context import LIVE, PageContext, Site
 from server.http.openapi import PLAN_QUERY, given, refusals
+from server.http.opened import opened
 from server.json_text import to_json
-from server.review.review import Review, final_figures
+from server.review.review import final_figures
 
 Sheet = Mapping[str, object]
 CURVE_AT_MOST = 12_000  # it comes in the address, and a whole head holds 64 KiB
+ANSWERS = {**given("application/json"), **refusals(404, 409, 503)}
 
 
-def add_plan_routes(app: FastAPI, site: PageContext, opened: Callable[[str], Review]) -> None:
-    """Add the routes; `opened` gives a session by name or refuses with its answer. The live session goes by `LIVE`.
+router = APIRouter(prefix="/api/sessions/{name}")
 
-    `next-flight` takes the changes of `next_flight.CHANGES` as numbers, `keep_margin=1`, and another motor's thrust curve as
-    the text of its CSV in `thrust`. Without a change it answers with the flight as the sheet has it.
+
+@router.get("/next-flight", openapi_extra=PLAN_QUERY, response_class=Response, responses=ANSWERS)
+async def planned(name: str, request: Request, site: Site) -> Response:
+    """Return the forecast of the next flight.
+
+    It takes the changes of `next_flight.CHANGES` as numbers, `keep_margin=1`, and another motor's thrust curve as the text
+    of its CSV in `thrust`. Without a change it answers with the flight as the sheet has it.
     """
-    read = refusals(404, 409, 503)
-    shape: dict[str, Any] = {"response_class": Response, "responses": {**given("application/json"), **read}}
+    change = _change(request.query_params)
+    return await site.work.run(lambda: _told(lambda: next_flight(*_case(site, name), change)))
 
-    def case(name: str) -> tuple[Sheet, Sheet, Mapping[str, Sheet]]:
-        if name == LIVE and site.station is not None:
-            return *site.station.header.sheets, {}
-        review = opened(name)
-        return *review.session.header.sheets, final_figures(review)
 
-    @app.get("/api/sessions/{name}/next-flight", openapi_extra=PLAN_QUERY, **shape)
-    async def planned(name: str, request: Request) -> Response:
-        change = _change(request.query_params)
-        return await site.work.run(lambda: _told(lambda: next_flight(*case(name), change)))
+@router.get("/configuration", response_class=Response, responses=ANSWERS)
+async def configuration(name: str, site: Site) -> Response:
+    """Return centers of gravity and pressure, margin and swing by the sheet."""
+    return await site.work.run(lambda: _told(lambda: configured(*_case(site, name)[:2])))
 
-    @app.get("/api/sessions/{name}/configuration", **shape)
-    async def configuration(name: str) -> Response:
-        return await site.work.run(lambda: _told(lambda: configured(*case(name)[:2])))
+
+def _case(site: PageContext, name: str) -> tuple[Sheet, Sheet, Mapping[str, Sheet]]:
+    """Return the sheets of a session and the figures judged of it, none of the live one (`LIVE`)."""
+    if name == LIVE and site.station is not None:
+        return *site.station.header.sheets, {}
+    review = opened(site, name)
+    return *review.session.header.sheets, final_figures(review)
 
 
 def _told(work: Callable[[], Mapping[str, object]]) -> Response:

@@ -17,7 +17,7 @@ import secrets
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping, MutableMapping
 from dataclasses import dataclass
-from math import ceil, log2
+from math import ceil, exp2, log2
 from typing import Any
 
 from server.http.request_limit import RequestLimit
@@ -69,7 +69,7 @@ class Delay:
         highest = log2(LONGEST_DELAY_S / FIRST_DELAY_S) + 1.0
         self._level = min(self.level(now_s) + self._step, highest)
         self._at_s = max(self._at_s, now_s)
-        return FIRST_DELAY_S * max(1.0, 2.0 ** (self._level - 1.0))
+        return FIRST_DELAY_S * max(1.0, exp2(self._level - 1.0))
 
     def level(self, now_s: float) -> float:
         """Return how much is not yet forgiven."""
@@ -209,12 +209,13 @@ def _with_headers(send: Send, host: str) -> Send:
         (b"referrer-policy", b"no-referrer"),
         (b"cross-origin-opener-policy", b"same-origin"),
         (b"cross-origin-resource-policy", b"same-origin"),
-        (b"cache-control", b"no-store"),
     ]
 
     async def send_with_headers(message: Message) -> None:
         if message["type"] == "http.response.start":
-            message = {**message, "headers": [*message.get("headers", []), *extra]}
+            said = list(message.get("headers", []))
+            kept = [] if any(name == b"cache-control" for name, _ in said) else [(b"cache-control", b"no-store")]
+            message = {**message, "headers": [*said, *extra, *kept]}
         await send(message)
 
     return send_with_headers

@@ -16,9 +16,10 @@ from typing import Any, Protocol
 
 import uvicorn
 
-from server.http.application import make_app, open_ahead
+from server.http.application import make_app
 from server.http.connections import Doorman, LinedSocket, page_socket
 from server.http.context import PageContext
+from server.http.opened import open_ahead
 from server.http.security import Gatekeeper
 from server.http.sharing import ViewOnly
 from server.http.terminal_code import can_show, terminal_code

@@ -22,7 +22,10 @@ RESET = "\x1b[0m"
 class Terminal(Protocol):
     """What is asked of the stream that the code is printed to."""
 
-    encoding: str
+    @property
+    def encoding(self) -> str | None:
+        """How it writes text."""
+        ...
 
     def isatty(self) -> bool:
         """Tell whether a person's terminal is at the other end."""

@@ -7,8 +7,9 @@ Source: RFC 6455 section 5.2 (frame layout).
 
 from __future__ import annotations
 
+from collections.abc import MutableMapping
 from struct import pack
-from typing import Protocol
+from typing import Any, Protocol
 
 LINE_EXTENSION = "blockhouse.line"
 """Under this name the server puts a viewer's line among the extensions of a connection's ASGI scope."""
@@ -46,6 +47,17 @@ class Line:
     def write(self, frame: bytes) -> None:
         """Put a whole frame into the socket."""
         self._transport.write(frame)
+
+
+def put_line(extensions: dict[str, dict[object, object]], line: Line) -> None:
+    """Put a viewer's line among the extensions of its connection's ASGI scope."""
+    extensions[LINE_EXTENSION] = {"line": line}
+
+
+def line_of(scope: MutableMapping[str, Any]) -> Line | None:
+    """Return the line of a connection, None when its server gives none."""
+    line = scope.get("extensions", {}).get(LINE_EXTENSION, {}).get("line")
+    return line if isinstance(line, Line) else None
 
 
 def text_frame(text: bytes) -> bytes:

@@ -29,6 +29,8 @@ CROWD_INTERVAL_S = 0.035
 """Between rounds for a crowd: somewhat less than the 0.04 s at which news may come, so that what is late once is made up
 for; at exactly that rate every later round would wait as long as the first did."""
 Send = Callable[[str], Awaitable[None]]
+_Place = tuple[dict[str, int], int, object]
+"""Where a viewer is: its cursor, its next journal entry, and the heartbeat it was told last."""
 
 
 @dataclass(eq=False)
@@ -169,7 +171,8 @@ class Hub:
         Nearly all of a crowd are at the same place, so what is due there is looked up once and then handed on.
         """
         behind: list[Viewer] = []
-        place = then = (None, -1, None)
+        place: _Place | None = None
+        then: _Place = ({}, -1, None)
         frame = b""
         for viewer in viewers:
             line = viewer.line
@@ -179,7 +182,12 @@ class Hub:
             if not line.is_free:
                 behind.append(viewer)
                 continue
-            if viewer.cursor is place[0] and viewer.journal_next == place[1] and viewer.told_beat is place[2]:
+            if (
+                place is not None
+                and viewer.cursor is place[0]
+                and viewer.journal_next == place[1]
+                and viewer.told_beat is place[2]
+            ):
                 viewer.cursor, viewer.journal_next, viewer.told_beat = then
             else:
                 place = (viewer.cursor, viewer.journal_next, viewer.told_beat)

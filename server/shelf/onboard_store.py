@@ -1,8 +1,9 @@
 """Onboard logs kept with their sessions.
 
-An imported log is copied beside the recording (`NAME.onboard.csv`, its mapping `NAME.onboard.toml`), because the card it
-came from is wiped before the next flight; the copy moves into the trash and back with the session. What its alignment was
-stands in the session's sidecar, without any path. A log that cannot be aligned is refused and not kept.
+An imported log is copied beside the recording (`NAME.onboard.csv`, its mapping `NAME.onboard.toml`, and events that came in
+a file of their own as `NAME.onboard.events.txt`), because the card it came from is wiped before the next flight; the copies
+move into the trash and back with the session. What its alignment was stands in the session's sidecar, without any path. A
+log that cannot be aligned is refused and not kept.
 """
 
 from __future__ import annotations
@@ -19,9 +20,10 @@ from server.flight.sensors.alignment import Alignment, alignment_dict, alignment
 from server.problems import reason
 from server.review.review import Review
 from server.shelf.onboard_alignment import align_log, report
-from server.shelf.onboard_log import LogMapping, LogProblem, OnboardLog, load_mapping, look, mapping_text, read_log
+from server.shelf.onboard_log import OnboardLog, look, read_log
+from server.shelf.onboard_mapping import LogMapping, LogProblem, load_mapping, mapping_text
 from server.shelf.session_notes import read_sidecar, replace_file, write_sidecar
-from server.shelf.shelf import LOG_SUFFIX, Place
+from server.shelf.shelf import ONBOARD_EVENTS, ONBOARD_LOG, ONBOARD_MAP, Place
 
 KEPT_OPEN = 2
 
@@ -41,20 +43,22 @@ class OnboardStore:
         mapping: LogMapping | None,
         name: str,
         progress: Callable[[str], None] = lambda text: None,
+        events: Path | None = None,
     ) -> dict[str, object]:
         """Import a log file for a session; return the report on it, as `server.shelf.onboard_alignment.report` makes it.
 
-        `file` is copied beside the session if its alignment is not refused. Raises LogProblem or NotesProblem.
+        `file`, and `events` (lines of text with a time at their start), are copied beside the session if the alignment is
+        not refused. Raises LogProblem or NotesProblem.
         """
         used = mapping or look(file).guess
-        log = read_log(file, used, progress)
+        log = read_log(file, used, progress, events)
         progress("aligning")
         found = align_log(review, log)
         told = report(review, log, found)
         if found.refused:
             return told
         assert used is not None  # what was read was read by some mapping
-        self._keep(place, file, used)
+        self._keep(place, file, used, events)
         held = {**alignment_dict(found), "file": Path(name).name[:255], "rows": len(log.t)}
         write_sidecar(place.noted, {"onboard": held})
         return told
@@ -66,14 +70,16 @@ class OnboardStore:
     def kept(self, place: Place) -> tuple[OnboardLog, Alignment]:
         """Return the log kept with a session and its alignment. Raises LogProblem or NotesProblem."""
         found = alignment_of(read_sidecar(place.noted).get("onboard"))
-        path = place.beside(f"{LOG_SUFFIX}.csv")
+        path = place.beside(ONBOARD_LOG)
         if found is None or not path.is_file():
             raise LogProblem("No onboard log was imported for this session.")
-        map_path = place.beside(f"{LOG_SUFFIX}.toml")
-        stamp = tuple((str(p), p.stat().st_size, p.stat().st_mtime_ns) for p in (path, map_path) if p.is_file())
+        map_path, events = place.beside(ONBOARD_MAP), place.beside(ONBOARD_EVENTS)
+        there = [one for one in (path, map_path, events) if one.is_file()]
+        stamp = tuple((str(one), one.stat().st_size, one.stat().st_mtime_ns) for one in there)
         log = self._read.get(stamp)
         if log is None:
-            log = read_log(path, load_mapping(map_path) if map_path.is_file() else None)
+            mapping = load_mapping(map_path) if map_path in there else None
+            log = read_log(path, mapping, events_file=events if events in there else None)
             with self._lock:  # requests come in threads
                 self._read[stamp] = log
                 while len(self._read) > KEPT_OPEN:
@@ -84,19 +90,24 @@ class OnboardStore:
         """Take the log of a session away again. Raises LogProblem or NotesProblem."""
         write_sidecar(place.noted, {"onboard": None})
         try:
-            for suffix in (".csv", ".toml"):
-                place.beside(LOG_SUFFIX + suffix).unlink(missing_ok=True)
+            for suffix in (ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS):
+                place.beside(suffix).unlink(missing_ok=True)
         except OSError as error:
             raise LogProblem(f"The log beside {place.name} cannot be removed: {reason(error)}.") from error
 
-    def _keep(self, place: Place, file: Path, mapping: LogMapping) -> None:
-        target = place.beside(f"{LOG_SUFFIX}.csv")
+    def _keep(self, place: Place, file: Path, mapping: LogMapping, events: Path | None) -> None:
+        target, events_target = place.beside(ONBOARD_LOG), place.beside(ONBOARD_EVENTS)
         aside = target.with_name(f"{target.name}.{os.getpid()}.new")
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(file, aside)
+            told = None if events is None else events.read_bytes()
             os.replace(aside, target)
-            replace_file(place.beside(f"{LOG_SUFFIX}.toml"), mapping_text(mapping).encode())
+            replace_file(place.beside(ONBOARD_MAP), mapping_text(mapping).encode())
+            if told is None:
+                events_target.unlink(missing_ok=True)  # those of the log before
+            else:
+                replace_file(events_target, told)
         except OSError as error:
             with suppress(OSError):
                 aside.unlink(missing_ok=True)

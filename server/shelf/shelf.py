@@ -35,8 +35,9 @@ INDEX_FILE = "shelf-index.sqlite3"
 ELSEWHERE = "another station is recording it now; what it holds so far is shown"
 INDEX_VERSION = 2
 SAMPLES_NOTED_IN = "samples"
-LOG_SUFFIX = ".onboard"
-"""An onboard log imported for a session lies beside it as NAME.onboard.csv, its mapping as NAME.onboard.toml."""
+ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS = ".onboard.csv", ".onboard.toml", ".onboard.events.txt"
+"""Endings of what lies beside a session: an onboard log imported for it, the log's mapping, its events' own file."""
+BESIDE = (session_notes.SUFFIX, ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS)
 # What the page is told of each session, before anything is known of it.
 ITEM: dict[str, object] = {
     "name": "",
@@ -125,7 +126,7 @@ class Shelf:
         """Open a session by name; raises UnknownSession or SessionError."""
         return open_review(self.path_of(name))
 
-    def list(self, recording: str | None = None, enough: Callable[[], bool] = lambda: False) -> list[dict[str, object]]:
+    def items(self, recording: str | None = None, enough: Callable[[], bool] = lambda: False) -> list[dict[str, object]]:
         """Return every session, newest first, as the page shows them; `recording` is the one being written now.
 
         Once `enough()` says so, sessions of which nothing is known yet are listed by their header alone, as "pending";
@@ -202,7 +203,7 @@ class Shelf:
                     places[session] = Place(session, folder / name, sidecar_path(noted_in, session), sample)
                 places[session].files += _looked_at(here[name])
             for session, place in places.items():
-                for suffix in (session_notes.SUFFIX, LOG_SUFFIX + ".csv", LOG_SUFFIX + ".toml"):
+                for suffix in BESIDE:
                     if session + suffix in beside:
                         place.extras += _looked_at(beside[session + suffix])
                 found.setdefault(session, place)
@@ -301,7 +302,7 @@ def _trash_item(entry: str, folder: Path) -> dict[str, object]:
 def _bare_item(place: Place) -> dict[str, object]:
     size = sum(int(str(looked_at[1])) for looked_at in place.files)
     item: dict[str, object] = {**ITEM, "name": place.name, "label": place.name, "size_bytes": size, "sample": place.sample}
-    item["onboard"] = any(str(looked_at[0]).endswith(LOG_SUFFIX + ".csv") for looked_at in place.extras)
+    item["onboard"] = any(str(looked_at[0]).endswith(ONBOARD_LOG) for looked_at in place.extras)
     try:
         noted = read_sidecar(place.noted)
         item.update(label=noted["label"] or place.name, notes=noted["notes"])

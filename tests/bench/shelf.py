@@ -41,7 +41,7 @@ def fill(folder: Path) -> None:
 def listed(folder: Path) -> tuple[float, int, int]:
     """List once as the page does; return (seconds, items, how many are pending)."""
     begun = time.perf_counter()
-    items = Shelf(folder).list(None, lambda: time.perf_counter() - begun > ANSWER_WITHIN_S)
+    items = Shelf(folder).items(None, lambda: time.perf_counter() - begun > ANSWER_WITHIN_S)
     return time.perf_counter() - begun, len(items), sum(bool(item["pending"]) for item in items)
 
 
@@ -69,7 +69,7 @@ def main() -> int:
         print(f"all computed after {answers} answers, {total:.1f} s ({1000 * total / items:.1f} ms each)")
         files = [entry.path for entry in os.scandir(folder)]
         bare = fastest(lambda: [os.stat(path) for path in files])
-        again = fastest(lambda: Shelf(folder).list())
+        again = fastest(lambda: Shelf(folder).items())
         print(f"listed again: {1000 * again:.1f} ms, stat of the {len(files)} files {1000 * bare:.1f} ms")
         print(f"ratio {again / bare:.1f} (target: at most {TARGET_STAT:g})")
     return 0 if again / bare <= TARGET_STAT else 1

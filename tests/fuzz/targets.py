@@ -16,7 +16,8 @@ from server.json_text import to_json
 from server.recording.records import Kind, Record
 from server.recording.session_file import SessionError
 from server.review.review import open_review
-from server.shelf.onboard_log import LogProblem, read_log
+from server.shelf.onboard_log import read_log
+from server.shelf.onboard_mapping import LogProblem
 from server.telemetry.decoding import LiveDecoder, decode_recording
 
 ROOT = Path(__file__).parents[2]

@@ -7,7 +7,11 @@ from pathlib import Path
 import pytest
 
 from server.cli.cli import main
-from server.shelf.onboard_log import load_mapping
+from server.cli.review import place_of
+from server.review.review import open_review
+from server.shelf.onboard_alignment import report_text
+from server.shelf.onboard_mapping import load_mapping
+from server.shelf.onboard_store import OnboardStore
 from server.shelf.session_notes import read_sidecar, write_sidecar
 from tests.server.flights import recorded
 from tests.server.shelf.test_onboard_alignment import logged
@@ -39,6 +43,17 @@ def test_a_dry_run_keeps_nothing_and_events_are_told(both, tmp_path: Path, capsy
     assert main(["onboard", str(session), str(card), "--events", str(tmp_path / "events.txt"), "--dry-run"]) == 0
     assert "event at 16.70 s: something happened" in capsys.readouterr().out
     assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+def test_events_are_kept_with_the_log_and_shown_again(both, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    session, card = both
+    (tmp_path / "events.txt").write_text("-15000 something happened\n")
+    assert main(["onboard", str(session), str(card), "--events", str(tmp_path / "events.txt")]) == 0
+    said = capsys.readouterr().out
+    assert "event at 16.70 s: something happened" in said
+    (tmp_path / "events.txt").unlink()
+    card.unlink()
+    assert report_text(OnboardStore().report(open_review(session), place_of(session))) == said.rstrip("\n")
 
 
 def test_a_mapping_is_shown_changed_and_used(both, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,19 +10,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.shelf.onboard_log import (
-    ROWS_PER_STEP,
+from server.shelf.onboard_log import ROWS_PER_STEP, look, read_events, read_log
+from server.shelf.onboard_mapping import (
     UNITS,
     LogMapping,
     LogProblem,
     Mapped,
     guess_mapping,
     load_mapping,
-    look,
     mapping_text,
     parse_mapping,
-    read_events,
-    read_log,
 )
 
 MAPPING = LogMapping("stamp", "ms", {"az": Mapped("accel.a.z", "g"), "h": Mapped("altitude_baro", "ft")})

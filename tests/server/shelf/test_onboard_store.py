@@ -8,7 +8,7 @@ import pytest
 
 from server.review.review import open_review
 from server.shelf import onboard_store
-from server.shelf.onboard_log import LogProblem
+from server.shelf.onboard_mapping import LogProblem
 from server.shelf.onboard_store import OnboardStore
 from server.shelf.session_notes import read_sidecar
 from server.shelf.shelf import Shelf
@@ -30,10 +30,12 @@ def test_kept_read_again_thrown_away_restored_and_dropped(shelf: Shelf, tmp_path
     with pytest.raises(LogProblem, match="No onboard log was imported"):
         store.report(review, place)
     told = store.take(review, place, tmp_path / "card.csv", None, "../x/card.csv")
-    assert shelf.list()[0]["onboard"] and store.report(review, place) == told
+    assert shelf.items()[0]["onboard"] and store.report(review, place) == told
     reads: list[Path] = []
     real = onboard_store.read_log
-    monkeypatch.setattr(onboard_store, "read_log", lambda path, *more: reads.append(path) or real(path, *more))
+    monkeypatch.setattr(
+        onboard_store, "read_log", lambda path, *more, **named: reads.append(path) or real(path, *more, **named)
+    )
     assert store.kept(place)[0] is store.kept(place)[0] and reads == []
     assert OnboardStore().report(review, place) == told and len(reads) == 1
     assert read_sidecar(place.noted)["onboard"]["file"] == "card.csv"
@@ -42,9 +44,36 @@ def test_kept_read_again_thrown_away_restored_and_dropped(shelf: Shelf, tmp_path
     shelf.restore("0 mine")
     assert store.report(review, shelf.place_of("mine")) == told
     store.drop(place)
-    assert not shelf.list()[0]["onboard"] and "onboard" not in read_sidecar(place.noted)
+    assert not shelf.items()[0]["onboard"] and "onboard" not in read_sidecar(place.noted)
     with pytest.raises(LogProblem, match="No onboard log"):
         store.kept(place)
+
+
+def test_events_of_a_file_of_their_own_are_kept_with_the_log(shelf: Shelf, tmp_path: Path) -> None:
+    review, place = open_review(shelf.path_of("mine")), shelf.place_of("mine")
+    events = tmp_path / "events.txt"
+    events.write_text("-15000 something happened\n")
+    told = OnboardStore().take(review, place, tmp_path / "card.csv", None, "card.csv", events=events)
+    (found,) = [event for event in told["events"] if event["text"] == "something happened"]
+    assert found["t"] == pytest.approx(16.7, abs=0.02)
+    events.unlink()
+    assert OnboardStore().report(review, place) == told, "looked at later, by another station"
+    assert place.beside(".onboard.events.txt").read_text() == "-15000 something happened\n"
+    shelf.delete("mine")
+    shelf.restore("0 mine")
+    assert OnboardStore().report(review, shelf.place_of("mine")) == told
+    OnboardStore().take(review, place, tmp_path / "card.csv", None, "card.csv")
+    assert "something happened" not in str(OnboardStore().report(review, place)), "they were another log's"
+    OnboardStore().drop(place)
+    assert sorted(path.name for path in (tmp_path / "shelf").glob("mine*")) == ["mine.notes.json", "mine.pcapng"]
+
+
+def test_events_that_cannot_be_read_keep_nothing(shelf: Shelf, tmp_path: Path) -> None:
+    review, place = open_review(shelf.path_of("mine")), shelf.place_of("mine")
+    (tmp_path / "events.txt").write_text("no time\n")
+    with pytest.raises(LogProblem, match="events.txt, line 1"):
+        OnboardStore().take(review, place, tmp_path / "card.csv", None, "card.csv", events=tmp_path / "events.txt")
+    assert [path.name for path in (tmp_path / "shelf").glob("mine*")] == ["mine.pcapng"]
 
 
 def test_a_disk_that_refuses_leaves_what_was_there(shelf: Shelf, tmp_path: Path, monkeypatch) -> None:

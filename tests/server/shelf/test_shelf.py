@@ -29,7 +29,7 @@ def short_flight(seconds: float = 2.0) -> Flight:
 
 
 def by_name(shelf: Shelf, **options: object) -> dict[str, dict[str, object]]:
-    items = shelf.list(**options)
+    items = shelf.items(**options)
     for item in items:
         assert item.keys() == ITEM.keys()
     return {str(item["name"]): item for item in items}
@@ -44,7 +44,7 @@ def folder(tmp_path: Path) -> Path:
 
 def test_a_flight_is_listed_with_its_numbers(tmp_path: Path) -> None:
     path = recorded(tmp_path, flown("calm"), "flight")
-    (item,) = Shelf(tmp_path).list()
+    (item,) = Shelf(tmp_path).items()
     assert item["apogee_m"] == pytest.approx(flown("calm").truth["apogee_m"], rel=0.01)
     assert item["duration_s"] == pytest.approx(flown("calm").chunks[-1][0], abs=0.01)
     assert item["size_bytes"] == path.stat().st_size
@@ -62,7 +62,7 @@ def test_a_flight_is_listed_with_its_numbers(tmp_path: Path) -> None:
 
 def test_no_folder_is_an_empty_shelf(tmp_path: Path) -> None:
     shelf = Shelf(tmp_path / "nothing" / "here")
-    assert shelf.list() == []
+    assert shelf.items() == []
     with pytest.raises(UnknownSession):
         shelf.path_of("flight")
 
@@ -72,7 +72,7 @@ def test_newest_first_and_several_folders(tmp_path: Path) -> None:
     for folder, name, utc_ns in ((one, "a", 2), (two, "b", 3), (one, "c", 1), (two, "a", 9)):
         recorded(folder, short_flight(), name, utc_ns=utc_ns * 10**18)
     shelf = Shelf(one, [two, tmp_path / "none"])
-    assert [item["name"] for item in shelf.list()] == ["b", "a", "c"]
+    assert [item["name"] for item in shelf.items()] == ["b", "a", "c"]
     assert shelf.path_of("a").parent == one, "the first folder wins"
 
 
@@ -114,7 +114,7 @@ def test_bad_files_are_listed_with_a_sentence_and_never_hide_the_others(folder: 
 
 def test_a_newer_format_is_refused_by_its_number(tmp_path: Path) -> None:
     recorded(tmp_path, short_flight(), "newer", format_major=7)
-    (item,) = Shelf(tmp_path).list()
+    (item,) = Shelf(tmp_path).items()
     assert "newer Blockhouse (format 7)" in str(item["sentence"]) and not item["openable"]
 
 
@@ -166,7 +166,7 @@ def test_the_session_being_recorded_is_not_opened(folder: Path, monkeypatch: pyt
         raise AssertionError(path)
 
     monkeypatch.setattr(server.shelf.shelf, "open_review", refuse)
-    (item,) = Shelf(folder).list(recording="good")
+    (item,) = Shelf(folder).items(recording="good")
     assert (item["recording"], item["openable"], item["sentence"]) == (True, False, "being recorded now")
     assert (item["vehicle"], item["started_utc"]) == ("Sandpiper", "2025-06-15T15:06:40+00:00")
 
@@ -218,9 +218,9 @@ def count_openings(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
 
 def test_the_second_listing_opens_nothing(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     opened = count_openings(monkeypatch)
-    first = Shelf(folder).list()
+    first = Shelf(folder).items()
     assert len(opened) == 1
-    assert Shelf(folder).list() == first and len(opened) == 1
+    assert Shelf(folder).items() == first and len(opened) == 1
 
 
 def test_a_file_that_changed_is_computed_again(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -234,9 +234,9 @@ def test_a_file_that_changed_is_computed_again(folder: Path, monkeypatch: pytest
 
 def test_a_part_that_came_later_counts(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     opened = count_openings(monkeypatch)
-    Shelf(folder).list()
+    Shelf(folder).items()
     shutil.copy(folder / "good.pcapng", folder / "good~2.pcapng")
-    Shelf(folder).list()
+    Shelf(folder).items()
     assert len(opened) == 2
 
 
@@ -263,53 +263,53 @@ def rows(index: Path, statement: str) -> None:
     ],
 )
 def test_a_cache_of_other_contents_is_made_again(folder: Path, statement: str) -> None:
-    fresh = Shelf(folder).list()
+    fresh = Shelf(folder).items()
     rows(folder / INDEX_FILE, statement)
-    assert Shelf(folder).list() == fresh
-    assert Shelf(folder).list() == fresh
+    assert Shelf(folder).items() == fresh
+    assert Shelf(folder).items() == fresh
 
 
 def test_a_cache_of_another_version_is_not_believed(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    fresh = Shelf(folder).list()
+    fresh = Shelf(folder).items()
     rows(folder / INDEX_FILE, "PRAGMA user_version = 99")
     opened = count_openings(monkeypatch)
-    assert Shelf(folder).list() == fresh and len(opened) == 1
+    assert Shelf(folder).items() == fresh and len(opened) == 1
 
 
 @pytest.mark.parametrize("content", [b"", b"garbage", b"SQLite format 3\0" + bytes(range(256)) * 20])
 def test_a_cache_that_is_no_database_is_thrown_away(folder: Path, content: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
-    fresh = Shelf(folder).list()
+    fresh = Shelf(folder).items()
     (folder / INDEX_FILE).write_bytes(content)
-    assert Shelf(folder).list() == fresh  # from a cache in memory; the one on the disk is made the next time
-    assert Shelf(folder).list() == fresh
+    assert Shelf(folder).items() == fresh  # from a cache in memory; the one on the disk is made the next time
+    assert Shelf(folder).items() == fresh
     opened = count_openings(monkeypatch)
-    assert Shelf(folder).list() == fresh and opened == []
+    assert Shelf(folder).items() == fresh and opened == []
 
 
 def test_every_byte_of_the_cache_may_rot(folder: Path) -> None:
-    fresh = Shelf(folder).list()
+    fresh = Shelf(folder).items()
     good = (folder / INDEX_FILE).read_bytes()
     for place in range(0, len(good), 97):
         rotten = bytearray(good)
         rotten[place : place + 16] = b"\xa5" * len(rotten[place : place + 16])
         (folder / INDEX_FILE).write_bytes(rotten)
-        listed = Shelf(folder).list()
+        listed = Shelf(folder).items()
         assert [item["name"] for item in listed] == ["good"], place
         assert listed[0]["openable"] or listed == fresh
 
 
 def test_a_cache_that_cannot_be_made_only_costs_time(folder: Path) -> None:
-    fresh = Shelf(folder).list()
+    fresh = Shelf(folder).items()
     (folder / INDEX_FILE).unlink()
     (folder / INDEX_FILE).mkdir()
-    assert Shelf(folder).list() == fresh
+    assert Shelf(folder).items() == fresh
 
 
 def test_the_cache_can_be_deleted_while_the_station_runs(folder: Path) -> None:
     shelf = Shelf(folder)
-    fresh = shelf.list()
+    fresh = shelf.items()
     (folder / INDEX_FILE).unlink()
-    assert shelf.list() == fresh
+    assert shelf.items() == fresh
     assert (folder / INDEX_FILE).exists()
 
 
@@ -353,7 +353,7 @@ def test_a_session_another_station_is_recording_is_not_called_badly_closed(tmp_p
 
 
 def sentence_of(folder: Path, name: str) -> object:
-    return next(item["sentence"] for item in Shelf(folder).list() if item["name"] == name)
+    return next(item["sentence"] for item in Shelf(folder).items() if item["name"] == name)
 
 
 # ---------------------------------------------------------------- what a person adds, and the trash
@@ -361,7 +361,7 @@ def sentence_of(folder: Path, name: str) -> object:
 
 def test_findings_are_counted_by_severity(tmp_path: Path) -> None:
     recorded(tmp_path, flown("bad-number"), "flight")
-    (item,) = Shelf(tmp_path).list()
+    (item,) = Shelf(tmp_path).items()
     told = [finding["severity"] for finding in server.shelf.shelf.summarize(Shelf(tmp_path).open("flight"))["findings"]]
     assert told and item["findings"] == {name: told.count(name) for name in ("info", "caution", "warning")}
 
@@ -369,7 +369,7 @@ def test_findings_are_counted_by_severity(tmp_path: Path) -> None:
 def test_label_and_notes_are_beside_the_recording_and_shown_at_once(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = (folder / "good.pcapng").read_bytes()
     shelf = Shelf(folder)
-    shelf.list()
+    shelf.items()
     shelf.note("good", {"label": "Maiden", "notes": "wind from the west"})
     item = by_name(shelf)["good"]
     assert (item["label"], item["notes"], item["name"]) == ("Maiden", "wind from the west", "good")

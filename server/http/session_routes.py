@@ -1,0 +1,96 @@
+"""What the page asks of the station and of sessions, live or recorded. Translation only."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from typing import Any
+
+from fastapi import APIRouter, HTTPException
+from fastapi.responses import Response
+
+from server.http.context import LIVE, Site
+from server.http.messages import dictionary_shape, recorded_shape
+from server.http.openapi import given, refusals
+from server.http.opened import opened, opened_columns
+from server.http.sharing import picture
+from server.live.station import Station
+from server.review.summary import summarize
+from server.telemetry.columns import columns_payload
+
+LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
+SESSION = refusals(404, 409, 503)
+
+router = APIRouter(prefix="/api")
+
+
+@router.get("/about")
+def about(site: Site) -> dict[str, Any]:
+    """Return what kind of station this is."""
+    return {"version": site.version, "mode": site.mode, "open": site.open_first, "shared": site.shared_link}
+
+
+@router.get("/shared.svg", response_class=Response, responses={**given("image/svg+xml"), **refusals(404)})
+def shared(site: Site) -> Response:
+    """Return the link for phones as a picture."""
+    if site.shared_link is None:
+        raise HTTPException(404, "Nothing is shared: start the station with --share.")
+    return Response(picture(site.shared_link), media_type="image/svg+xml")
+
+
+@router.get("/sessions")
+def sessions(site: Site) -> list[dict[str, Any]]:
+    """Return the shelf, newest first; what would take long is pending."""
+    begun = time.monotonic()
+    recording = site.station.name if site.station else None
+    return site.shelf.items(recording, lambda: time.monotonic() - begun > LIST_WITHIN_S)
+
+
+@router.get("/trials")
+def trials(site: Site) -> dict[str, Any]:
+    """Return the written bench trials."""
+    return site.trials.list() if site.trials is not None else {"plans": [], "problems": {}}
+
+
+@router.get("/sessions/{name}/dictionary", responses=SESSION)
+async def dictionary(name: str, site: Site) -> dict[str, Any]:
+    """Return the session's tables, commands and sheets."""
+    if name == LIVE:
+        station = _station(site.station)
+        vehicle_sheet, site_sheet = station.header.sheets
+        return dictionary_shape(station.dictionary, site.mode == "demo", site_sheet, vehicle_sheet)
+    return await site.work.run(lambda: recorded_shape(opened(site, name)))
+
+
+@router.get("/sessions/{name}/summary", responses=SESSION)
+async def summary(name: str, site: Site) -> dict[str, Any]:
+    """Return a finished session in numbers."""
+    if name == LIVE:
+        raise HTTPException(409, "A summary is made of a finished session.")
+    return await site.work.run(lambda: summarize(opened(site, name)))
+
+
+@router.get("/sessions/{name}/columns", response_class=Response, responses={**given("application/octet-stream"), **SESSION})
+async def columns(name: str, site: Site) -> Response:
+    """Return the session's rows and journal in binary columns."""
+    if name == LIVE:
+        body = await _live_columns(_station(site.station))
+    else:
+        body = await site.work.run(lambda: opened_columns(site, name))
+    return Response(body, media_type="application/octet-stream")
+
+
+def _station(station: Station | None) -> Station:
+    if station is None:
+        raise HTTPException(404, "Nothing is being recorded: this station was started to replay.")
+    return station
+
+
+async def _live_columns(station: Station) -> bytes:
+    """Copy the store in the event loop, where it cannot change meanwhile; pack it elsewhere."""
+    tables = [
+        (table.spec, table.next_index - table.count, table.matrix().copy(), {k: list(v) for k, v in table.texts().items()})
+        for table in station.store.tables.values()
+    ]
+    journal = list(station.store.journal)
+    return await asyncio.to_thread(columns_payload, LIVE, tables, journal)
