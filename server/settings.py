@@ -61,8 +61,8 @@ def _package_folder(name: str) -> Path:
 
 
 def sample_folder() -> Path:
-    """Return the folder of the small sample sessions; it may be missing in an installed copy."""
-    return Path(__file__).resolve().parent.parent / "replay_samples"
+    """Return the folder of the small sample sessions."""
+    return _package_folder("replay_samples")
 
 
 def copies_folder(environment: Mapping[str, str] = os.environ) -> Path:

@@ -1,0 +1,1 @@
+"""Sample sessions as package data, so that an installed copy offers them too."""
