@@ -4,6 +4,7 @@ import { AuthorityPanel } from "./desk/authority_panel.js";
 import { CommandList } from "./desk/command_list.js";
 import { CommandLog } from "./desk/command_log.js";
 import { MarkPanel } from "./desk/mark_panel.js";
+import { h } from "./kit/dom.js";
 import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
 import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { cursorPanel } from "./panels/learn/cursor_panel.js";
@@ -32,7 +33,7 @@ import { Readouts } from "./panels/watch/readouts.js";
 import { TiltScope } from "./panels/watch/tilt_scope.js";
 
 /** Each place: columns of panels [id, heading or "", panel]. */
-export const PLACES = {
+const PLACES = {
   bench: {
     title: "Bench",
     columns: [
@@ -130,32 +131,25 @@ export const PLACES = {
   },
 };
 
-/** Build the sections once. Returns {name: {section, panels, named}}, the last by id. */
-export function buildPlaces(main, acts, h) {
-  return Object.fromEntries(
-    Object.entries(PLACES).map(([name, { title, columns }]) => {
-      const panels = [];
-      const named = {};
-      const section = h("section", { class: `place -${name}`, id: `place-${name}`, hidden: true, "aria-label": title });
-      for (const column of columns) {
-        const box = h("div", { class: "column" });
-        for (const [id, heading, panel] of column) {
-          const body = h("div", { class: "panel-body" });
-          box.append(
-            h(
-              "section",
-              { class: `panel ${id}`, "aria-label": heading || id },
-              heading && h("h2", { text: heading }),
-              body,
-            ),
-          );
-          named[id] = panel(body, acts);
-          panels.push(named[id]);
-        }
-        section.append(box);
-      }
-      main.append(section);
-      return [name, { section, panels, named }];
-    }),
-  );
+/** Build the sections once. Returns {name: {title, section, panels, named}}, the last by id. */
+export function buildPlaces(main, acts) {
+  return Object.fromEntries(Object.keys(PLACES).map((name) => [name, buildPlace(main, acts, name)]));
+}
+
+function buildPlace(main, acts, name) {
+  const { title, columns } = PLACES[name];
+  const named = {};
+  const section = h("section", { class: `place -${name}`, id: `place-${name}`, hidden: true, "aria-label": title });
+  for (const column of columns) {
+    const box = h("div", { class: "column" });
+    for (const [id, heading, panel] of column) {
+      const body = h("div", { class: "panel-body" });
+      const shown = { class: `panel ${id}`, "aria-label": heading || id };
+      box.append(h("section", shown, heading && h("h2", { text: heading }), body));
+      named[id] = panel(body, acts);
+    }
+    section.append(box);
+  }
+  main.append(section);
+  return { title, section, panels: Object.values(named), named };
 }

@@ -18,3 +18,10 @@ export function company({ open, others, two_person }) {
   const who = others.length ? `Also signed in: ${others.join(", ")}.` : "Nobody else is signed in.";
   return two_person ? `${who} Two-person rule: another person confirms each hazardous command.` : who;
 }
+
+/** Who commands, in two words, on every place. */
+export function whoCommands({ desk, replay }) {
+  if (replay || !desk?.open) return ["", "none"];
+  if (desk.yours) return ["You command", "good"];
+  return [desk.holder ? `${desk.holder} commands` : "Nobody commands", "caution"];
+}

@@ -41,6 +41,31 @@ export function authorityNotice(before, after) {
   };
 }
 
+/** The one notice that stands; nothing else writes it. */
+export class Notices {
+  #now = null;
+
+  get current() {
+    return this.#now;
+  }
+
+  /** @param {object|null} notice a refusal, an authority lost, or null */
+  say(notice) {
+    this.#now = notice;
+  }
+
+  /** A trouble of the page itself stands until it is over; null ends it, and nothing else. */
+  trouble(sentence) {
+    if (sentence) this.#now = { text: sentence, trouble: true };
+    else if (this.#now?.trouble) this.#now = null;
+  }
+
+  /** What is over goes. */
+  sweep(situation, now) {
+    if (this.#now && isOver(this.#now, situation, now)) this.#now = null;
+  }
+}
+
 export function NoticeLine(el, acts) {
   const words = h("span", { class: "notice-words" });
   const dismiss = h("button", {

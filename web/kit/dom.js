@@ -48,8 +48,8 @@ export function setClass(node, name, on) {
 
 /**
  * The box of an element as it was last laid out: {width, height}. Asking the element itself in the middle of an update
- * makes
- * the browser lay out everything at once; here it tells by itself, and `changed` says that there is something to draw.
+ * makes the browser lay out everything at once; here it tells by itself, and `changed` says that there is something to
+ * draw.
  */
 export function boxOf(node, changed) {
   const box = { width: 0, height: 0 };

@@ -8,8 +8,7 @@ const rank = ({ severity }) => (WORST_FIRST.includes(severity) ? WORST_FIRST.ind
 
 /**
  * @param {object[]} entries latest entry of each key of the topic "alarm" @param {(key: string) => object|undefined}
- *   seenOf
- * latest entry of that key of the topic "acknowledged"
+ *   seenOf latest entry of that key of the topic "acknowledged"
  * @returns {object[]} the standing ones with `acknowledged` (that entry or null): warnings first, of each the unseen
  *   first, newest first
  */

@@ -60,6 +60,14 @@ export async function bringLog(name, file, mapping, token) {
   return postLog(name, { file: file.name, ...(mapping ? { map: JSON.stringify(mapping) } : {}) }, file, token);
 }
 
+/** How far the station has come with reading a log, in words; undefined when it does not say. */
+export async function getProgress(name) {
+  const answer = await fetch(session(name, "onboard/progress"))
+    .then((one) => one.json())
+    .catch(() => ({}));
+  return answer.text;
+}
+
 /** The columns a log has and what they are guessed to be, from its beginning. */
 export async function lookIntoLog(name, file, token) {
   return postLog(name, { file: file.name, look: "1" }, file.slice(0, LOOK_BYTES), token);

@@ -13,8 +13,7 @@ const CHECK_MS = 250;
 export class ViewSocket {
   /**
    * @param {string} url
-   * @param {{message: (message: object) => void, state: (state: {open:boolean, silentSince:number|null}) => void}}
-   *   listener
+   * @param {{message: (message: object) => void, changed: () => void}} listener
    */
   constructor(url, listener) {
     this.url = url;
@@ -22,6 +21,7 @@ export class ViewSocket {
     this.tries = 0;
     this.lastMessage = performance.now();
     this.lastCheck = Date.now();
+    /** When the last message came, in ms, once that is too long ago; else null. */
     this.silentSince = null;
     this.open();
     setInterval(() => this.#check(), CHECK_MS);
@@ -69,6 +69,6 @@ export class ViewSocket {
   #setSilent(since) {
     if (since === this.silentSince) return;
     this.silentSince = since;
-    this.listener.state({ silentSince: since });
+    this.listener.changed();
   }
 }

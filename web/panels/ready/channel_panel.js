@@ -7,9 +7,9 @@ import { channelState } from "../../session/channel_state.js";
 import { commandFor, family } from "../../session/roles.js";
 
 /**
- * The circuit drawn: two terminals and what is between them.
- * open = a break, continuous = a closed line, inhibited = a closed line behind a bar, armed = a filled triangle with
- * a stroke, fired = a burst, unknown = a question mark in a hatched field.
+ * The circuit drawn: two terminals and what is between them. open = a break, continuous = a closed line, inhibited = a
+ * closed line behind a bar, armed = a filled triangle with a stroke, fired = a burst, unknown = a question mark in a
+ * hatched field.
  */
 const PICTURES = {
   open: ["M4 24 H22 M42 24 H60 M22 18 V30 M42 18 V30"],

@@ -19,8 +19,7 @@ export const ADVICE = "This sheet advises. The range safety officer decides.";
 
 /**
  * The sheet at station time rx: {title, note, at, groups: [{title, items: [{...shape, line}]}], state, round, why,
- * lines},
- * or null in a session without one.
+ * lines}, or null in a session without one.
  */
 export function sheetAt(journal, rx = Infinity) {
   // A moment before the first note of a session the sheet is there already, and nobody has looked yet.

@@ -1,0 +1,35 @@
+// What panels are told beside telemetry, put together for one drawing from the stores that each keep their own part.
+// Pure.
+
+/**
+ * @param {object} parts
+ * @param {object|null} parts.about what the station says of itself @param {boolean} parts.canKeep may notes be written?
+ * @param {import("./opened.js").Opened} parts.opened @param {object} parts.shelf see station/shelf.js
+ * @param {object|null} parts.desk who commands; null without a desk @param {object|null} parts.beat the station's last
+ *   beat
+ * @param {number|null} parts.silentSince when the station was last heard, in ms, once that is too long ago
+ * @param {import("./store.js").Store|null} parts.live the live session @param {number} parts.now ms
+ */
+export function pageOf({ about, canKeep, opened, shelf, desk, beat, silentSince, live, now }) {
+  const { replay, summary, strips } = opened;
+  const { sessions, trash, comparison, onboard, plans } = shelf;
+  return Object.freeze({
+    about,
+    mode: about?.mode ?? null,
+    canKeep,
+    replay,
+    summary,
+    strips,
+    sessions,
+    trash,
+    comparison,
+    onboard,
+    plans,
+    desk,
+    beat,
+    silentSince,
+    now,
+    canCommand: Boolean(desk?.open && desk.yours && !replay && silentSince === null),
+    simulated: Boolean((replay?.store ?? live)?.dictionary.simulated),
+  });
+}

@@ -1,0 +1,149 @@
+// What is known of the shelf, and what is done at home with recordings: labels, notes, trash, comparing, plans, the
+// vehicle's own log. The one writer of all of it. Every failure is a sentence.
+
+import * as station from "./api.js";
+
+const PROGRESS_MS = 500;
+const session = (name, part = "") => `/api/sessions/${encodeURIComponent(name)}${part}`;
+
+export class Shelf {
+  #hooks;
+  #api;
+  #known = { sessions: null, trash: null, comparison: null, onboard: null, plans: {} };
+
+  /**
+   * @param {object} hooks
+   * @param {() => void} hooks.changed @param {(sentence: string|null) => void} hooks.trouble
+   * @param {() => string|null} hooks.token @param {() => string|undefined} hooks.opened name of the open recording
+   * @param {object} api the questions of api.js
+   */
+  constructor(hooks, api = station) {
+    this.#hooks = hooks;
+    this.#api = api;
+  }
+
+  /** Every recording of the shelf; null until the station has told. */
+  get sessions() {
+    return this.#known.sessions;
+  }
+
+  get trash() {
+    return this.#known.trash;
+  }
+
+  /** Flights side by side: {told, table}. */
+  get comparison() {
+    return this.#known.comparison;
+  }
+
+  /** The open recording's own log: {told, table, roles}, or {busy}, or {file, form} while it is brought in. */
+  get onboard() {
+    return this.#known.onboard;
+  }
+
+  /** By session: {configuration or unbuilt, forecast or problem}, where the second of each is the reason. */
+  get plans() {
+    return this.#known.plans;
+  }
+
+  /** Another session is looked at: what was shown of the last one's own log goes. */
+  dropOnboard() {
+    this.#set({ onboard: null });
+  }
+
+  /** What panels may ask for. */
+  acts = {
+    listSessions: () => this.#tried(() => this.#list()),
+    note: (name, changes) => this.#changeAndList("PUT", session(name, "/notes"), changes),
+    remove: (name) => this.#changeAndList("DELETE", session(name)),
+    restore: (entry) => this.#changeAndList("POST", `/api/trash/${encodeURIComponent(entry)}/restore`, {}),
+    lookAtTrash: () => this.#tried(async () => this.#set({ trash: await this.#api.getTrash() })),
+    compare: (names, at = "lift_off") =>
+      this.#tried(async () => {
+        const many = names && names.length > 1;
+        this.#set({ comparison: many ? await this.#api.getComparison(names, at) : null });
+      }),
+    lookAtPlan: (name) => this.#tried(() => this.#lookAtPlan(name)),
+    forecast: (name, changes) =>
+      this.#tried(async () => this.#plan(name, { forecast: await this.#api.getForecast(name, changes) })),
+    lookAtLog: (name) => this.#tried(() => this.#lookAtLog(name)),
+    forgetLog: () => this.#tried(() => this.#lookAtLog(this.#hooks.opened())),
+    dropLog: () =>
+      this.#tried(async () => {
+        await this.#api.changeShelf("DELETE", session(this.#hooks.opened(), "/onboard"), this.#hooks.token());
+        this.dropOnboard();
+        await this.#list();
+      }),
+    lookIntoLog: (file) =>
+      this.#tried(async () => {
+        const form = await this.#api.lookIntoLog(this.#hooks.opened(), file, this.#hooks.token());
+        this.#set({ onboard: { file, form } });
+      }),
+    bringLog: (file, mapping) => this.#tried(() => this.#bringLog(this.#hooks.opened(), file, mapping)),
+  };
+
+  #set(change) {
+    this.#known = { ...this.#known, ...change };
+    this.#hooks.changed();
+  }
+
+  #plan(name, change) {
+    this.#set({ plans: { ...this.plans, [name]: { ...this.plans[name], ...change } } });
+  }
+
+  async #tried(work) {
+    try {
+      await work();
+    } catch (error) {
+      this.#hooks.trouble(error.message);
+    }
+    this.#hooks.changed();
+  }
+
+  async #list() {
+    this.#set({ sessions: await this.#api.getSessions() });
+  }
+
+  #changeAndList(method, path, body) {
+    return this.#tried(async () => {
+      await this.#api.changeShelf(method, path, this.#hooks.token(), body);
+      this.#set({ trash: await this.#api.getTrash() });
+      await this.#list();
+    });
+  }
+
+  async #lookAtPlan(name) {
+    const asked = [this.#api.getConfiguration(name), this.#api.getForecast(name, {})];
+    const [configuration, forecast] = await Promise.allSettled(asked);
+    this.#plan(name, {
+      configuration: configuration.value,
+      unbuilt: configuration.reason?.message,
+      forecast: forecast.value,
+      problem: forecast.reason?.message,
+    });
+  }
+
+  // A late answer about a recording that is no longer open is nobody's.
+  async #lookAtLog(name) {
+    const onboard = await this.#api.getLog(name);
+    if (name === this.#hooks.opened()) this.#set({ onboard });
+  }
+
+  async #bringLog(name, file, mapping) {
+    this.#set({ onboard: { busy: `Reading ${file.name} \u2026` } });
+    const watch = setInterval(async () => {
+      const text = await this.#api.getProgress(name);
+      if (text && this.onboard?.busy) this.#set({ onboard: { busy: text } });
+    }, PROGRESS_MS);
+    try {
+      await this.#api.bringLog(name, file, mapping, this.#hooks.token());
+      await this.#lookAtLog(name);
+      await this.#list();
+    } catch (error) {
+      this.dropOnboard();
+      throw error;
+    } finally {
+      clearInterval(watch);
+    }
+  }
+}
