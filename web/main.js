@@ -20,6 +20,7 @@ import { DeskSocket } from "./station/desk_socket.js";
 import { Live } from "./station/live.js";
 import { Operator, takeToken } from "./station/operator.js";
 import { Shelf } from "./station/shelf.js";
+import { TrialPlans } from "./station/trial_plans.js";
 import { ViewSocket } from "./station/view_socket.js";
 
 const TICK_MS = 250;
@@ -49,6 +50,7 @@ const operator = new Operator({
   connect: (token, name, moved) => new DeskSocket(socketUrl("/ws/desk"), token, name, moved),
 });
 const shelf = new Shelf({ changed, trouble, token: () => operator.token, opened: () => opened.replay?.name });
+const trialPlans = new TrialPlans(changed);
 
 function trouble(sentence) {
   notices.trouble(sentence);
@@ -66,7 +68,8 @@ function snapshot() {
   const silentSince = viewSocket?.silentSince ?? null;
   const now = performance.now();
   const { beat, store } = live;
-  return pageOf({ about, canKeep, opened, shelf, desk: operator.state, beat, silentSince, live: store, now });
+  const people = { desk: operator.state, trials: trialPlans.known };
+  return pageOf({ about, canKeep, opened, shelf, ...people, beat, silentSince, live: store, now });
 }
 
 function liveView(page) {
@@ -84,6 +87,7 @@ function currentView(page) {
 
 const acts = {
   ...shelf.acts,
+  ...trialPlans.acts,
   changed,
   trouble,
   live: backToLive,
@@ -249,7 +253,7 @@ const places = buildPlaces(byId("main"), acts);
 const status = StatusLine(byId("status"), acts);
 const alarmList = AlarmList(byId("alarms"), acts);
 const banners = Banners(byId("banners"), acts);
-const bar = ReplayBar(byId("replay"), acts);
+const bar = new ReplayBar(byId("replay"), acts);
 const sheet = new DeskSheet(byId("sheet"), { ask: (message) => operator.ask(message), changed });
 const navigation = new Navigation(byId("places"), places, {
   changed,

@@ -10,6 +10,7 @@ import { pageOf } from "../../web/session/page.js";
 import { Store } from "../../web/session/store.js";
 import { Operator, takeToken } from "../../web/station/operator.js";
 import { Shelf } from "../../web/station/shelf.js";
+import { TrialPlans } from "../../web/station/trial_plans.js";
 import { DICTIONARY } from "./make.js";
 
 const settle = () => new Promise((resolve) => setImmediate(resolve));
@@ -223,4 +224,26 @@ test("a log that fails leaves nothing half shown; a late answer about another re
   await looking;
   await settle();
   assert.equal(shelf.onboard, null);
+});
+
+test("trial plans are asked for again when the station did not answer, and none is a sentence", async (t) => {
+  t.mock.timers.enable({ apis: ["setTimeout"] });
+  const answers = [];
+  const trials = new TrialPlans(
+    () => {},
+    async () => answers.shift()(),
+  );
+  answers.push(() => {
+    throw new Error("silent");
+  });
+  await trials.acts.listTrials();
+  assert.deepEqual(trials.known, { asked: true, plans: null, problem: "The station did not give its trial plans." });
+  t.mock.timers.tick(2000);
+  assert.equal(trials.known.asked, false);
+  answers.push(() => ({ plans: [], problems: { "mine.toml": "No fins." } }));
+  await trials.acts.listTrials();
+  assert.equal(trials.known.problem, "No trial plan fits this vehicle. No fins.");
+  answers.push(() => ({ plans: [{ name: "arm-safe" }], problems: {} }));
+  await trials.acts.listTrials();
+  assert.deepEqual([trials.known.plans.length, trials.known.problem], [1, ""]);
 });

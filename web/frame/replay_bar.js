@@ -59,162 +59,162 @@ function shortened(text) {
   return text.length > 34 ? `${text.slice(0, 33)}\u2026` : text;
 }
 
-export function ReplayBar(el, acts) {
-  const act = (label, text, run, testid) =>
-    h("button", {
-      type: "button",
-      class: "bar-act",
-      "aria-label": label,
-      title: label,
-      text,
-      testid,
-      on: { click: run },
-    });
-  const play = act("Play", "\u25b6", () => acts.replay("toggle"), "replay-play");
-  const back = act("Step one packet back", "\u25c2\u2758", () => acts.replay("step", -1), "replay-back");
-  const on = act("Step one packet forward", "\u2758\u25b8", () => acts.replay("step", 1), "replay-forward");
-  const speed = h(
-    "select",
-    {
-      "aria-label": "Replay speed",
-      testid: "replay-speed",
-      on: { change: () => acts.replay("speed", Number(speed.value)) },
-    },
-    ...SPEEDS.map((value) => h("option", { value: String(value), text: `${value}\u00d7` })),
-  );
-  const clock = h("span", { class: "bar-clock", testid: "replay-clock" });
+/** The bar's elements; `on` holds what a person can do. */
+function build(on) {
+  const button = (testid, click, look, label, text) =>
+    h("button", { type: "button", class: look, testid, "aria-label": label, title: label, text, on: { click } });
+  const act = (testid, click, label, text) => button(testid, click, "bar-act", label, text);
   const marks = h("div", { class: "bar-marks" });
   const scrub = h("input", { type: "range", step: "any", "aria-label": "Place in the flight", testid: "replay-scrub" });
-  for (const event of ["input", "change"])
-    scrub.addEventListener(event, () => acts.replay("seek", Number(scrub.value)));
-  const range = h("button", {
-    type: "button",
-    class: "bar-act -range",
-    testid: "replay-range",
-    on: { click: () => turnRange() },
-  });
+  for (const event of ["input", "change"]) scrub.addEventListener(event, () => on.seek(Number(scrub.value)));
+  const speeds = SPEEDS.map((value) => h("option", { value: String(value), text: `${value}\u00d7` }));
+  const speed = h("select", { "aria-label": "Replay speed", testid: "replay-speed" }, ...speeds);
+  speed.addEventListener("change", () => on.speed(Number(speed.value)));
   // The ticks on the track can lie closer together than a finger is wide; the list reaches every moment.
-  const list = h("select", {
-    class: "bar-list",
-    "aria-label": "Go to a moment",
-    testid: "replay-moments",
-    on: {
-      change: () => {
-        if (list.value !== "") acts.replay("seek", Number(list.value));
-        list.value = "";
-        list.blur();
-      },
-    },
+  const list = h("select", { class: "bar-list", "aria-label": "Go to a moment", testid: "replay-moments" });
+  list.addEventListener("change", () => {
+    if (list.value !== "") on.seek(Number(list.value));
+    list.value = "";
+    list.blur();
   });
-  const loop = h("button", {
-    type: "button",
-    class: "bar-act -range",
-    testid: "replay-loop",
-    title: "Loop a stretch (R)",
-    on: { click: () => acts.replay("loop") },
-  });
-  el.append(back, play, on, speed, loop, clock, list, range, h("div", { class: "bar-track" }, marks, scrub));
-  const once = builder();
-  let flight;
-  let session;
-  let whole = true;
-  let liftOff;
+  const loop = button("replay-loop", on.loop, "bar-act -range");
+  loop.title = "Loop a stretch (R)";
+  return {
+    back: act("replay-back", on.back, "Step one packet back", "\u25c2\u2758"),
+    play: act("replay-play", on.play, "Play", "\u25b6"),
+    forward: act("replay-forward", on.forward, "Step one packet forward", "\u2758\u25b8"),
+    speed,
+    loop,
+    clock: h("span", { class: "bar-clock", testid: "replay-clock" }),
+    list,
+    range: button("replay-range", on.range, "bar-act -range"),
+    track: h("div", { class: "bar-track" }, marks, scrub),
+    marks,
+    scrub,
+  };
+}
+
+/** Word and label of the loop button: it begins a loop, then ends it here, then ends looping. */
+function loopWords({ clock, loopFrom }) {
+  if (clock.loop) return ["Looping", "End the loop"];
+  if (loopFrom === undefined) return ["Loop", "Begin a loop here"];
+  return ["to here", "Loop from the chosen moment to here"];
+}
+
+export class ReplayBar {
+  #acts;
+  #parts;
+  #once = builder();
+  #session = null;
+  #flight;
+  #liftOff;
+  #whole = true;
+  #cursor = NaN;
   // Asked for only when it can have changed: reading it lays the page out.
-  let width = 0;
-  window.addEventListener("resize", () => {
-    width = 0;
-  });
+  #width = 0;
+
+  constructor(el, acts) {
+    this.el = el;
+    this.#acts = acts;
+    this.#parts = build({
+      back: () => acts.replay("step", -1),
+      play: () => acts.replay("toggle"),
+      forward: () => acts.replay("step", 1),
+      speed: (value) => acts.replay("speed", value),
+      seek: (t) => acts.replay("seek", t),
+      loop: () => acts.replay("loop"),
+      range: () => this.#turnRange(),
+    });
+    const { back, play, forward, speed, loop, clock, list, range, track } = this.#parts;
+    el.append(back, play, forward, speed, loop, clock, list, range, track);
+    window.addEventListener("resize", () => {
+      this.#width = 0;
+    });
+  }
+
+  update(view) {
+    const { replay } = view.page;
+    setHidden(this.el, !replay);
+    if (!replay) return;
+    const shown = this.#choose(view);
+    if (this.#width === 0) this.#width = this.#parts.marks.clientWidth;
+    const key = `${view.store.session} ${view.store.version} ${this.#width} ${shown}`;
+    this.#once(key, () => this.#mark(view, shown));
+    this.#draw(view, replay);
+  }
+
+  #draw(view, replay) {
+    const { play, loop, speed, scrub, clock } = this.#parts;
+    const { playing, speed: factor } = replay.clock;
+    setText(play, playing ? "\u275a\u275a" : "\u25b6");
+    setAttr(play, "aria-label", playing ? "Pause" : "Play");
+    const [word, label] = loopWords(replay);
+    setText(loop, word);
+    setAttr(loop, "aria-label", label);
+    if (speed.value !== String(factor)) speed.value = String(factor);
+    if (Number(scrub.value) !== view.cursor.t) scrub.value = String(view.cursor.t);
+    const words = replayClock(view);
+    setText(clock, words);
+    setAttr(scrub, "aria-valuetext", words);
+  }
+
+  #inFlight() {
+    return this.#cursor >= this.#flight[0] && this.#cursor <= this.#flight[1];
+  }
 
   // The track shows the flight or everything; leaving the flight shows everything, coming back goes to lift-off.
-  function turnRange() {
-    whole = !whole;
-    if (!whole && !(last >= flight[0] && last <= flight[1]))
-      acts.replay("seek", Math.max(flight[0], liftOff - BEFORE_S));
-    acts.changed();
-  }
-  let last = NaN;
-
-  function choose(view) {
-    if (session !== view.store) {
-      session = view.store;
-      flight = flightRange(session);
-      liftOff = session.journal.state("moment", "lift_off")?.body?.t;
-      whole = !flight;
+  #turnRange() {
+    this.#whole = !this.#whole;
+    if (!this.#whole && !this.#inFlight()) {
+      this.#acts.replay("seek", Math.max(this.#flight[0], this.#liftOff - BEFORE_S));
     }
-    last = view.cursor.t;
-    if (flight && !(last >= flight[0] && last <= flight[1])) whole = true;
-    setHidden(range, !flight);
-    setText(range, whole ? "All" : "Flight");
-    setAttr(
-      range,
-      "aria-label",
-      whole
-        ? "The track shows the whole session; show the flight"
-        : "The track shows the flight; show the whole session",
-    );
-    return whole ? session.tRange : flight;
+    this.#acts.changed();
   }
 
-  function build(view, [start, end]) {
+  #choose(view) {
+    if (this.#session !== view.store) {
+      this.#session = view.store;
+      this.#flight = flightRange(view.store);
+      this.#liftOff = view.store.journal.state("moment", "lift_off")?.body?.t;
+      this.#whole = !this.#flight;
+    }
+    this.#cursor = view.cursor.t;
+    if (this.#flight && !this.#inFlight()) this.#whole = true;
+    const { range } = this.#parts;
+    const [shown, other] = this.#whole ? ["whole session", "flight"] : ["flight", "whole session"];
+    setHidden(range, !this.#flight);
+    setText(range, this.#whole ? "All" : "Flight");
+    setAttr(range, "aria-label", `The track shows the ${shown}; show the ${other}`);
+    return this.#whole ? view.store.tRange : this.#flight;
+  }
+
+  #mark(view, [start, end]) {
+    const { scrub, list, marks } = this.#parts;
     setAttr(scrub, "min", start);
     setAttr(scrub, "max", end);
-    list.replaceChildren(
-      h("option", { value: "", text: "Go to\u2026" }),
-      ...timelineMarks(view)
-        .sort((a, b) => a.t - b.t)
-        .map(({ name, t }) => h("option", { value: String(t), text: name })),
-    );
-    const all = timelineMarks(view).filter(({ t }) => t >= start && t <= end);
+    const all = timelineMarks(view).sort((a, b) => a.t - b.t);
+    const options = all.map(({ name, t }) => h("option", { value: String(t), text: name }));
+    list.replaceChildren(h("option", { value: "", text: "Go to\u2026" }), ...options);
+    const share = (t) => (t - start) / Math.max(1e-9, end - start);
+    const shown = timelineMarks(view).filter(({ t }) => t >= start && t <= end);
     const spoken = worded(
-      all.map((mark) => ({ ...mark, x: ((mark.t - start) / Math.max(1e-9, end - start)) * width })),
-      width,
+      shown.map((mark) => ({ ...mark, x: share(mark.t) * this.#width })),
+      this.#width,
     );
     syncList(
       marks,
-      all,
+      shown,
       ({ key }) => `${view.store.session} ${start} ${end} ${key}`,
-      ({ name, t }) => {
-        const button = h(
-          "button",
-          {
-            type: "button",
-            class: "bar-mark",
-            title: name,
-            "aria-label": `Go to ${name}`,
-            on: { click: () => acts.replay("seek", t) },
-          },
-          h("span", { text: name }),
-        );
-        button.style.left = `${(100 * (t - start)) / Math.max(1e-9, end - start)}%`;
-        return button;
-      },
+      ({ name, t }) => this.#markButton(name, t, share(t)),
       (button, { key }) => setHidden(button.firstChild, !spoken.has(key)),
     );
   }
 
-  return {
-    update(view) {
-      const { replay } = view.page;
-      setHidden(el, !replay);
-      if (!replay) return;
-      const shown = choose(view);
-      if (width === 0) width = marks.clientWidth;
-      once(`${view.store.session} ${view.store.version} ${width} ${shown}`, () => build(view, shown));
-      const { clock: running } = replay;
-      setText(play, running.playing ? "\u275a\u275a" : "\u25b6");
-      setAttr(play, "aria-label", running.playing ? "Pause" : "Play");
-      const looped = running.loop
-        ? ["Looping", "End the loop"]
-        : replay.loopFrom === undefined
-          ? ["Loop", "Begin a loop here"]
-          : ["to here", "Loop from the chosen moment to here"];
-      setText(loop, looped[0]);
-      setAttr(loop, "aria-label", looped[1]);
-      if (speed.value !== String(running.speed)) speed.value = String(running.speed);
-      if (Number(scrub.value) !== view.cursor.t) scrub.value = String(view.cursor.t);
-      const words = replayClock(view);
-      setText(clock, words);
-      setAttr(scrub, "aria-valuetext", words);
-    },
-  };
+  #markButton(name, t, share) {
+    const look = { type: "button", class: "bar-mark", title: name, "aria-label": `Go to ${name}` };
+    const click = () => this.#acts.replay("seek", t);
+    const button = h("button", { ...look, on: { click } }, h("span", { text: name }));
+    button.style.left = `${100 * share}%`;
+    return button;
+  }
 }

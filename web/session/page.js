@@ -5,12 +5,13 @@
  * @param {object} parts
  * @param {object|null} parts.about what the station says of itself @param {boolean} parts.canKeep may notes be written?
  * @param {import("./opened.js").Opened} parts.opened @param {object} parts.shelf see station/shelf.js
+ * @param {object} parts.trials the trial plans, see station/trial_plans.js
  * @param {object|null} parts.desk who commands; null without a desk @param {object|null} parts.beat the station's last
  *   beat
  * @param {number|null} parts.silentSince when the station was last heard, in ms, once that is too long ago
  * @param {import("./store.js").Store|null} parts.live the live session @param {number} parts.now ms
  */
-export function pageOf({ about, canKeep, opened, shelf, desk, beat, silentSince, live, now }) {
+export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, silentSince, live, now }) {
   const { replay, summary, strips } = opened;
   const { sessions, trash, comparison, onboard, plans } = shelf;
   return Object.freeze({
@@ -25,6 +26,7 @@ export function pageOf({ about, canKeep, opened, shelf, desk, beat, silentSince,
     comparison,
     onboard,
     plans,
+    trials,
     desk,
     beat,
     silentSince,

@@ -22,6 +22,7 @@ async function ask(path, options) {
 const session = (name, part) => `/api/sessions/${encodeURIComponent(name)}/${part}`;
 
 export const getAbout = async () => (await get("/api/about")).json();
+export const getTrials = async () => (await get("/api/trials")).json();
 export const getSessions = async () => (await get("/api/sessions")).json();
 export const getSummary = async (name) => (await get(session(name, "summary"))).json();
 

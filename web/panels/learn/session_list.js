@@ -106,27 +106,22 @@ export function SessionList(el, acts) {
       setText(compare, chosen.size < 2 ? "Tick two or more to compare" : `Compare ${chosen.size} flights`);
       setAttr(compare, "disabled", chosen.size < 2);
       setHidden(trash, !(thrown?.length > 0));
+      const thrownRow = (one) => trashRow(one, acts);
       syncList(
         trash.lastChild,
         thrown ?? [],
         ({ entry }) => entry,
-        (one) =>
-          h(
-            "li",
-            { class: "session" },
-            h("span", { text: one.label }),
-            h("button", {
-              type: "button",
-              class: "act",
-              text: "Restore",
-              testid: `restore-${one.name}`,
-              on: { click: () => acts.restore(one.entry) },
-            }),
-          ),
+        thrownRow,
         () => {},
       );
     },
   };
+}
+
+function trashRow({ entry, label, name }, acts) {
+  const click = () => acts.restore(entry);
+  const again = { type: "button", class: "act", text: "Restore", testid: `restore-${name}`, on: { click } };
+  return h("li", { class: "session" }, h("span", { text: label }), h("button", again));
 }
 
 class Row {

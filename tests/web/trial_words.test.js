@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { cyclesOf, newestTrial, trialSentence, trialTone } from "../../web/panels/try/trial_panel.js";
+import { cyclesOf, newestTrial, trialSentence, trialTone } from "../../web/panels/try/trial_words.js";
 
 const PLAN = { name: "made", title: "Made up", hazard: "hazardous", cycles: 4 };
 const PROGRESS = {
