@@ -1,4 +1,5 @@
-// What station and page both work out: the cases that the station's side made (`python -m tests.vectors`), run by the page.
+// What station and page both work out: the cases that the station's side made (`python -m tests.vectors`), run by the
+// page.
 
 import assert from "node:assert/strict";
 import { readFileSync } from "node:fs";
