@@ -143,6 +143,20 @@ test("of what was never heard there is no data; what is old says how old once it
   assert.equal(values(view(journal(), { rx: 20, t: 20, live: true })).battery, "7.50 V, 11 s old");
 });
 
+test("beside what is not met stands the number that says so, though another of the family was never heard", () => {
+  const column = number("three", "camera[3].storage_left");
+  const tables = [...DICTIONARY.tables, { name: "y", title: "Y", rate_hz: 2, columns: [column] }];
+  const store = new Store({ ...DICTIONARY, tables });
+  store.update({ rows: { x: [ROW] }, rx_now: 10, t_now: 10 });
+  const seen = new View(store, { rx: 10, t: 10, live: true }, {});
+  const roles = ["camera[1].storage_left", "camera[2].storage_left", "camera[3].storage_left"];
+  const beside = (standing, more) =>
+    valueBeside(seen, { state: "open" }, { ...auto("storage", roles), line: line(standing), ...more });
+  assert.equal(beside("not met"), "14.00 V");
+  assert.equal(beside("unknown"), "no data");
+  assert.equal(beside("not met", { flag: 1 }), "no data", "flags are counted only when all are heard");
+});
+
 test("a closed sheet shows what was kept, whatever telemetry says now", () => {
   const closed = entry(3, 5, "pad_sheet", "sheet", { state: "closed", round: 1, why: "" });
   assert.equal(

@@ -45,11 +45,7 @@ export function missingStep(command) {
 
 /** One sentence about where a command stands at station second `rx`; `when` adds how long ago that became so. */
 export function commandSentence(command, rx, when = true) {
-  const known = COMMAND_STATES[command.state];
-  const parts = [command.state_text || known?.word || command.state];
-  // The page's own words where the state is dangerous, or where the station's word is one kept for the vehicle.
-  if (command.state === "unknown" || command.state === "armed") parts[0] = known.word;
-  if (command.state === "unknown" && command.reason) parts.push(command.reason);
+  const parts = [command.state_text || command.state];
   const missing = missingStep(command);
   if (missing && command.state !== "armed")
     parts.push(

@@ -61,8 +61,8 @@ const EVENTS = {
     ];
   },
 
-  ask_ready: (sheet, { args, problem }) => asking(sheet, "ask_ready", "arm", args, problem),
-  ask_send: (sheet, { args, problem }) => asking(sheet, "ask_send", "send", args, problem),
+  ask_ready: (sheet, { args, problem }) => asking(sheet, "ask_ready", { type: "arm", args }, problem),
+  ask_send: (sheet, { args, problem }) => asking(sheet, "ask_send", { type: "send", args }, problem),
 
   ask_confirm(sheet) {
     const { id, command, args } = sheet;
@@ -136,7 +136,7 @@ function fresh({ round, readied, putAside }, command) {
   return { ...CLOSED, command, round: round + 1, readied, putAside };
 }
 
-function asking(sheet, event, type, args, problem) {
+function asking(sheet, event, { type, args }, problem) {
   const state = nextState(sheet.state, event);
   if (problem || state === sheet.state) return [{ ...sheet, said: problem }];
   const next = { ...sheet, state, round: sheet.round + 1, args, said: "" };

@@ -2,9 +2,10 @@
 // server/analysis/alarms.py: an acknowledgment names the arrival of the raise that was looked at, so none later is
 // meant by it.
 
-const WORST_FIRST = ["warning", "caution"];
+const SEVERITIES = ["info", "caution", "warning"];
 
-const rank = ({ severity }) => (WORST_FIRST.includes(severity) ? WORST_FIRST.indexOf(severity) : WORST_FIRST.length);
+// What nobody knows comes first.
+const rank = ({ severity }) => (SEVERITIES.includes(severity) ? SEVERITIES.indexOf(severity) : SEVERITIES.length);
 
 /**
  * @param {object[]} entries latest entry of each key of the topic "alarm" @param {(key: string) => object|undefined}
@@ -19,7 +20,7 @@ export function standing(entries, seenOf) {
       const seen = seenOf(entry.key);
       return { ...entry, acknowledged: seen?.body?.raised_rx === entry.rx ? seen : null };
     });
-  return alarms.sort((a, b) => rank(a) - rank(b) || Boolean(a.acknowledged) - Boolean(b.acknowledged) || b.rx - a.rx);
+  return alarms.sort((a, b) => rank(b) - rank(a) || Boolean(a.acknowledged) - Boolean(b.acknowledged) || b.rx - a.rx);
 }
 
 /** Those nobody has acknowledged. */

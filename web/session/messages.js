@@ -19,18 +19,18 @@ export function mayAsk(type, replaying) {
  * "unknown" is dangerous, never gray: the command may have been executed.
  */
 export const COMMAND_STATES = {
-  armed: { word: "ready, waiting for confirmation", tone: "danger", final: false },
-  queued: { word: "queued", tone: "busy", final: false },
-  sent: { word: "sent, no answer yet", tone: "busy", final: false },
-  accepted: { word: "accepted by the vehicle", tone: "busy", final: false },
-  completed: { word: "completed, effect not seen yet", tone: "busy", final: false },
-  verified: { word: "verified by telemetry", tone: "good", final: true },
-  refused: { word: "refused", tone: "caution", final: true },
-  failed: { word: "failed", tone: "danger", final: true },
-  unknown: { word: "outcome unknown \u2014 treat as armed", tone: "danger", final: true },
-  cancelled: { word: "cancelled, never sent", tone: "quiet", final: true },
-  expired: { word: "expired, never sent", tone: "quiet", final: true },
-  abandoned: { word: "abandoned at a restart", tone: "caution", final: true },
+  armed: { tone: "danger", final: false },
+  queued: { tone: "busy", final: false },
+  sent: { tone: "busy", final: false },
+  accepted: { tone: "busy", final: false },
+  completed: { tone: "busy", final: false },
+  verified: { tone: "good", final: true },
+  refused: { tone: "caution", final: true },
+  failed: { tone: "danger", final: true },
+  unknown: { tone: "danger", final: true },
+  cancelled: { tone: "quiet", final: true },
+  expired: { tone: "quiet", final: true },
+  abandoned: { tone: "caution", final: true },
 };
 
 const WORDS = { nan: NaN, inf: Infinity, "-inf": -Infinity };

@@ -99,15 +99,19 @@ export function valueBeside(view, sheet, item) {
   if (role in UNITS) return apart(view, ...UNITS[role]);
   const samples = item.roles.map((one) => view.sample(one));
   if (samples.some((sample) => !sample)) return plain(item.line.value);
-  const missing = samples.find((sample) => sample.value === undefined);
-  if (missing) return NO_DATA;
-  return measured(item, samples);
+  const heard = samples.filter((sample) => sample.value !== undefined);
+  if (heard.length === samples.length) return measured(item, samples);
+  // As the station words it: a number that is not met counts before another that was never heard; flags count together.
+  const isSaid = heard.length > 0 && !isFlag(item) && item.line.standing === "not met";
+  return isSaid ? measured(item, heard) : NO_DATA;
 }
+
+const isFlag = ({ flag }) => flag !== null && flag !== undefined;
 
 function measured(item, samples) {
   const oldest = samples.reduce((one, two) => (two.age > one.age ? two : one));
   const late = item.line.standing === "unknown" && oldest.stale ? `, ${age(oldest.age)} old` : "";
-  if (item.flag !== null && item.flag !== undefined) {
+  if (isFlag(item)) {
     if (samples.length > 1)
       return `${samples.filter((sample) => sample.value === Number(item.flag)).length} of ${samples.length}${late}`;
     return (samples[0].value ? "yes" : "no") + late;
