@@ -21,13 +21,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from server.design.sheet_files import load_sheets
-from server.recording.clock import NS_PER_S, FakeClock
+from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind
 from server.recording.session_header import Software, make_header
 from server.review.review import open_review
 from server.review.summary import summarize, summary_json
 from server.settings import version
+from server.timestamps import NS_PER_S
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin

@@ -29,7 +29,7 @@ OUTSIDE = frozenset(
     "socket socketserver sqlite3 ssl subprocess tempfile termios threading time tty urllib".split()
 )
 
-# The room table: which room of server/ may import which. `problems` and `json_text` at its root may be imported by every
+# The room table: which room of server/ may import which. `FOR_ALL` at its root may be imported by every
 # room but protocol, flight and twin; the root's other modules only by each other and by `cli`.
 ROOMS: dict[str, str] = {
     "bridge": "",
@@ -49,7 +49,7 @@ ROOMS: dict[str, str] = {
     "twin": "flight protocol",
     "firmware": "protocol",
 }
-FOR_ALL = frozenset({"problems", "json_text"})
+FOR_ALL = frozenset({"problems", "json_text", "timestamps"})
 NEVER_FOR = frozenset({"flight", "twin"})
 # Of another room only these modules, where the table alone would say too much.
 ONLY = {("analysis", "recording"): frozenset({"records"})}

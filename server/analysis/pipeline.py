@@ -18,8 +18,8 @@ from server.recording.records import Kind, Record
 from server.telemetry.batch import Batch, Rows
 from server.telemetry.decoding import LiveDecoder, decode_recording
 from server.telemetry.journal import JournalEntry
+from server.timestamps import NS_PER_S
 
-NS_PER_S = 1e9
 NOTE_TOPICS: dict[int, str] = {
     Kind.OUTCOME: "command",
     Kind.ACT: "act",

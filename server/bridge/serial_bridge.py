@@ -20,6 +20,7 @@ from queue import Empty, Full, Queue
 from serial.urlhandler.protocol_socket import Serial as SocketPort
 
 from server.bridge.ports import READ_TIMEOUT_S, OpenPort, PortFault, explain, open_port
+from server.timestamps import NS_PER_S
 
 FIRST_RETRY_S = 0.05
 LAST_RETRY_S = 1.0
@@ -126,7 +127,7 @@ class SerialBridge:
             except Exception as error:  # noqa: BLE001 - pyserial raises OSError, TypeError, termios.error and more
                 problem: PortFault = explain(self.url, error)
                 self._tell(PortState(problem.state, problem.sentence))
-            if opened_ns is not None and self._monotonic_ns() - opened_ns > LAST_RETRY_S * 1e9:
+            if opened_ns is not None and self._monotonic_ns() - opened_ns > LAST_RETRY_S * NS_PER_S:
                 wait_s = FIRST_RETRY_S  # it held; a port that opens and fails at once is not tried twenty times a second
             self._close()
             if not self._stopping.is_set():

@@ -17,10 +17,10 @@ from server.pad.plan import PadPlan
 from server.pad.readings import PadReadings
 from server.pad.record import TOPIC
 from server.pad.sheet import PadSheet, SheetEvent
+from server.timestamps import NS_PER_S
 from server.uplink.command_entry import Reply
 
 LOOK_S = 0.25
-NS_PER_S = 1e9
 MOMENTS = {"lift_off": SheetEvent.LIFT_OFF, "landing": SheetEvent.LANDING}
 
 

@@ -31,6 +31,7 @@ from server.recording.segment import base_name
 from server.recording.session_file import open_session
 from server.telemetry.conditions import Reading
 from server.telemetry.tables import table_specs
+from server.timestamps import NS_PER_S
 from server.uplink.authority import Authority
 from server.uplink.command_entry import Changed, PermitChanged, Prepare, Reply, Transmit
 from server.uplink.command_queue import CommandQueue
@@ -50,7 +51,6 @@ SAFE_ALL_WAITS_FOR_DISK_S = 0.3
 DISK_ANSWERS_WITHIN_S = 2.5
 CLOCK_JUMP_S = 1.0
 ALARMS_AT_ONCE = 100
-NS_PER_S = 1e9
 
 _log = logging.getLogger(__name__)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from typing import Protocol
 
-NS_PER_S = 1_000_000_000
+from server.timestamps import NS_PER_S
 
 
 class Clock(Protocol):

@@ -18,13 +18,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from server.problems import Problem, reason
-from server.recording.clock import NS_PER_S, Clock
+from server.recording.clock import Clock
 from server.recording.record_queue import RecordQueue
 from server.recording.records import Kind, encode_payload, pack_record
 from server.recording.segment import PackedRecord, Segment, create_segment, safe_name
 from server.recording.session_header import SessionHeader, time_anchors
 from server.recording.storage import PosixStorage, Storage
 from server.recording.sync_tickets import Tickets
+from server.timestamps import NS_PER_S
 
 QUEUE_LIMIT_BYTES = 64 << 20
 KEPT_LIMIT_BYTES = 8 << 20

@@ -27,10 +27,10 @@ from server.recording.segment import PREAMBLE, PackedRecord, base_name, create_s
 from server.recording.session_file import Session, SessionError, open_session, part_paths, peek_header
 from server.recording.session_header import FORMAT_MAJOR, FORMAT_MINOR, SessionHeader
 from server.recording.storage import PosixStorage, Storage
+from server.timestamps import NS_PER_S
 
 _BATCH = 1000
 _GAPS_TOLD = 50
-_NS_PER_S = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +121,7 @@ def _gaps(session: Session) -> Iterator[str]:
             untold += after - before - 1
             continue
         told += 1
-        between = f"between {(from_ns - origin_ns) / _NS_PER_S:.3f} s and {(to_ns - origin_ns) / _NS_PER_S:.3f} s"
+        between = f"between {(from_ns - origin_ns) / NS_PER_S:.3f} s and {(to_ns - origin_ns) / NS_PER_S:.3f} s"
         yield f"{after - before - 1} records {between} of the session are missing."
     if untold:
         yield f"{untold} records in further gaps are missing."

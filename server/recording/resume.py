@@ -7,12 +7,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
-from server.recording.clock import NS_PER_S, Clock
+from server.recording.clock import Clock
 from server.recording.recorder import OnState, Recorder
 from server.recording.segment import SUFFIX, base_name, session_name
 from server.recording.session_file import Session, SessionError, open_session
 from server.recording.session_header import SessionHeader
 from server.recording.storage import claim
+from server.timestamps import NS_PER_S
 
 RESUME_WITHIN_S = 600.0
 """How old the last record of a session may be to go on with it (common practice, no source)."""

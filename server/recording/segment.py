@@ -21,6 +21,7 @@ from server.recording.pcapng import (
 from server.recording.records import Kind, encode_note, pack_record, route
 from server.recording.session_header import APPLICATION, SessionHeader
 from server.recording.storage import Storage
+from server.timestamps import NS_PER_S
 
 SUFFIX = ".pcapng"
 _INTERRUPTIONS_BORNE = 100
@@ -156,5 +157,5 @@ def safe_name(text: str) -> str:
 
 def session_name(utc_ns: int, vehicle: str) -> str:
     """Return YYYYMMDD-HHMMSS-vehicle, in UTC, safe as a file name."""
-    moment = datetime.fromtimestamp(utc_ns // 1_000_000_000, UTC)
+    moment = datetime.fromtimestamp(utc_ns // NS_PER_S, UTC)
     return f"{moment:%Y%m%d-%H%M%S}-{safe_name(vehicle).lower()}"

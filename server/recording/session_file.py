@@ -20,6 +20,7 @@ from server.recording.records import Kind, unpack_record
 from server.recording.segment import PREAMBLE, SUFFIX, base_name
 from server.recording.session_header import APPLICATION, FORMAT_MAJOR, HeaderFault, SessionHeader, read_header
 from server.recording.session_index import Damage, PartIndex, Records, index_part
+from server.timestamps import NS_PER_S
 
 __all__ = ["Damage", "Records", "Session", "SessionError", "open_session", "part_paths", "peek_header"]
 
@@ -55,7 +56,7 @@ class Session:
     def duration_s(self) -> float:
         """Time from the start of the session to the last record, in seconds."""
         mono_ns = self.records.mono_ns
-        return (int(mono_ns.max()) - self.header.origin_monotonic_ns) / 1e9 if len(mono_ns) else 0.0
+        return (int(mono_ns.max()) - self.header.origin_monotonic_ns) / NS_PER_S if len(mono_ns) else 0.0
 
     def utc_ns(self, mono_ns: int) -> int:
         """Return the UTC time in ns of a record's monotonic time, by the wall clock as it stood at the start."""

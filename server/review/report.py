@@ -18,6 +18,7 @@ from server.review.moments import MOMENTS, moments_of, shown, span
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.svg_plot import Line, chart
+from server.timestamps import NS_PER_S
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 STYLE = """
@@ -227,5 +228,5 @@ def _number(value: object) -> str:
 
 def report_name(review: Review) -> str:
     """Return the file name under which a report is saved: letters, digits, hyphens."""
-    utc = datetime.fromtimestamp(review.session.header.utc_ns / 1e9, UTC)
+    utc = datetime.fromtimestamp(review.session.header.utc_ns / NS_PER_S, UTC)
     return f"report-{utc:%Y%m%d-%H%M%S}.html"

@@ -14,6 +14,7 @@ from server.recording.session_header import SessionHeader
 from server.review.review import Review
 from server.telemetry.batch import Rows
 from server.telemetry.journal import JournalEntry
+from server.timestamps import NS_PER_S
 
 
 def summarize(review: Review) -> dict[str, object]:
@@ -176,7 +177,7 @@ def _acknowledgment(raised: JournalEntry, entries: list[JournalEntry]) -> dict[s
 
 
 def _utc_text(header: SessionHeader) -> str:
-    return datetime.fromtimestamp(header.utc_ns / 1e9, UTC).isoformat(timespec="seconds")
+    return datetime.fromtimestamp(header.utc_ns / NS_PER_S, UTC).isoformat(timespec="seconds")
 
 
 def summary_json(summary: dict[str, object]) -> str:

@@ -18,6 +18,7 @@ from server.flight.descent.geodesy import Geodetic, moved
 from server.problems import Problem
 from server.review.review import Review, heard
 from server.review.summary import summarize
+from server.timestamps import NS_PER_S
 
 KML = "http://www.opengis.net/kml/2.2"  # KML 2.3 keeps the namespace of 2.2
 GPX = "http://www.topografix.com/GPX/1/1"
@@ -113,7 +114,7 @@ def _utc_shift(review: Review) -> float:
         rows.rx_s - rows.t for name, rows in review.output.rows.items() if name in review.dictionary.packets and len(rows)
     ]
     least = min(float(delay.min()) for delay in delays)
-    return review.session.utc_ns(review.session.header.origin_monotonic_ns) / 1e9 + least
+    return review.session.utc_ns(review.session.header.origin_monotonic_ns) / NS_PER_S + least
 
 
 def _point(origin: Geodetic, shift: float, t: float, east: float, north: float, up: float) -> Point:

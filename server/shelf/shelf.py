@@ -29,6 +29,7 @@ from server.shelf import session_notes
 from server.shelf.session_notes import NotesProblem, checked, read_sidecar, sidecar_path, write_sidecar
 from server.shelf.trash import TrashProblem, bring_back, throw_away, thrown_away
 from server.telemetry.journal import SEVERITIES
+from server.timestamps import NS_PER_S
 
 INDEX_FILE = "shelf-index.sqlite3"
 ELSEWHERE = "another station is recording it now; what it holds so far is shown"
@@ -319,7 +320,7 @@ def _header_items(header: SessionHeader) -> dict[str, object]:
     return {
         "vehicle": str(header.vehicle.get("name", "")),
         "site": str(header.site.get("name", "")),
-        "started_utc": datetime.fromtimestamp(header.utc_ns / 1e9, UTC).isoformat(timespec="seconds"),
+        "started_utc": datetime.fromtimestamp(header.utc_ns / NS_PER_S, UTC).isoformat(timespec="seconds"),
     }
 
 

@@ -14,8 +14,8 @@ import pytest
 from websockets.exceptions import WebSocketException
 from websockets.sync.client import connect
 
-from server.recording.clock import NS_PER_S
 from server.recording.session_file import open_session
+from server.timestamps import NS_PER_S
 from tests.browser.station import ROOT, Process, eventually
 from tests.faults.case import Seen, case
 from tests.faults.pad import Pad
