@@ -20,6 +20,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from protocol.arrays import Bools, Floats, Ints
 from protocol.checksum import CRC_INIT
 from protocol.dictionary import BOOT_ROLES, Dictionary
 from protocol.events import (
@@ -37,8 +38,7 @@ from protocol.link import CLOCK_FALL_MS, DATA_START, NEED_DATA, TELEMETRY_FIRST_
 from protocol.packets import APID_MASK, COUNT_MASK, COUNT_MODULUS, TIME_MODULUS_MS
 from protocol.sequence import Place, SequenceTracker
 
-Ints = NDArray[np.int64]
-Column = NDArray[np.float64] | list[str]
+Column = Floats | list[str]
 
 
 @dataclass
@@ -53,7 +53,7 @@ class PacketColumns:
     frame: Ints
     epoch: Ints
     time_ms: Ints
-    late: NDArray[np.bool_]
+    late: Bools
     columns: dict[str, Column]
 
     def __len__(self) -> int:
@@ -141,9 +141,7 @@ def _grouped_packets(
     return ordered, np.flatnonzero(~handled).tolist()
 
 
-def _unstuffed(
-    stream: NDArray[np.uint8], starts: Ints, ends: Ints, candidate: NDArray[np.bool_]
-) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+def _unstuffed(stream: NDArray[np.uint8], starts: Ints, ends: Ints, candidate: Bools) -> tuple[NDArray[np.uint8], Bools]:
     """Undo COBS in place: content of frame i stands at starts[i] + 1 .. ends[i]; also tell which chains end right."""
     content = stream.copy()
     sound = candidate.copy()
@@ -256,7 +254,7 @@ def _followed(group: _Group, events: list[tuple[int, Event]]) -> PacketColumns:
     return PacketColumns(group.packet, group.frame, np.zeros(len(group.frame), np.int64), group.wire_ms, late, columns)
 
 
-def _follow_counts(group: _Group, events: list[tuple[int, Event]]) -> tuple[NDArray[np.bool_] | None, NDArray[np.bool_]]:
+def _follow_counts(group: _Group, events: list[tuple[int, Event]]) -> tuple[Bools | None, Bools]:
     """Return which rows to keep (None: all of them) and which came late."""
     count, packet = group.count, group.packet
     late = np.zeros(len(count), dtype=bool)
@@ -299,7 +297,7 @@ def _raw_column(group: _Group, channel: Channel) -> NDArray[np.generic]:
     return group.fields[group.packet.fields[channel.field_index].name]
 
 
-def _number_column(group: _Group, channel: Channel) -> NDArray[np.float64]:
+def _number_column(group: _Group, channel: Channel) -> Floats:
     """Return the numbers of a channel in engineering units."""
     raw = _raw_column(group, channel)
     if channel.mask:

@@ -15,7 +15,6 @@ Moments = Mapping[str, tuple[float, float]]
 
 # Model Rocket Safety Code: launch within 30 degrees of vertical (check_values 9).
 LIMIT_TILT_DEG = 30.0
-UNTESTED_CONTROL_S = 1.0
 LATE_DEPLOYMENT_S = 1.5
 LOSS_SHARE = 0.10
 LONG_SILENCE_S = 2.0

@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
 from protocol.fields import Channel
 from server.design.sheet_rows import sheet_rows
 from server.problems import Problem
@@ -21,7 +21,6 @@ from server.review.summary import summarize
 from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec
 
-Floats = NDArray[np.float64]
 STEP_S = 0.05
 LONGEST_GAP_S = 1.0
 LONGEST_S = 1200.0

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
 from server.review.review import Review
-
-Floats = NDArray[np.float64]
 
 BEFORE_S, AFTER_S = 5.0, 10.0
 MOMENTS: tuple[tuple[str, str], ...] = (

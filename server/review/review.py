@@ -8,8 +8,8 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.errors import DictionaryError
@@ -20,8 +20,6 @@ from server.recording.session_file import Session, SessionError, open_session
 from server.telemetry.batch import Rows
 from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec, table_specs
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

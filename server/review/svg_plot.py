@@ -12,9 +12,9 @@ from html import escape
 from math import ceil, floor, isfinite, log10
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from protocol.arrays import Floats
+
 WIDTH, HEIGHT = 760, 190
 LEFT, RIGHT, TOP, BOTTOM = 62, 12, 22, 24
 LONGEST_GAP_S = 1.5

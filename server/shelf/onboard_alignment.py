@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
 from protocol.fields import Channel
 from server.flight.sensors.alignment import Alignment, SignalPair, align, alignment_dict
 from server.review.review import Review, heard
@@ -19,7 +19,6 @@ from server.shelf.onboard_log import OnboardLog
 from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec
 
-Floats = NDArray[np.float64]
 TABLE = "onboard"
 # What may be compared: a name, and the roles that carry it, of the recording and of the log alike. Forces and rates of
 # the two inertial units are the same to a few percent; a unit is compared with itself first.

@@ -26,12 +26,11 @@ from pathlib import Path
 from typing import TextIO
 
 import numpy as np
-from numpy.typing import NDArray
 
-from protocol.units import CONVERSIONS
+from protocol.arrays import Floats
+from protocol.units import CONVERSIONS, GRAVITY_M_S2
 from server.problems import Problem, reason
 
-Floats = NDArray[np.float64]
 ROWS_PER_STEP = 20_000
 ROWS_AT_MOST = 20_000_000
 COLUMNS_AT_MOST = 400
@@ -49,7 +48,7 @@ UNITS: dict[str, tuple[str, float, float]] = {
     "min": ("s", 60.0, 0.0),
     "mbar": ("Pa", 100.0, 0.0),
     "bar": ("Pa", 1e5, 0.0),
-    "mg": ("m/s2", 9.80665e-3, 0.0),
+    "mg": ("m/s2", 1e-3 * GRAVITY_M_S2, 0.0),
     "": ("", 1.0, 0.0),
 }
 _SPELLINGS = {

@@ -15,8 +15,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from protocol.units import GRAVITY_M_S2
 from server.twin.attitude import Vector
-from server.twin.rigid_body import GRAVITY_M_S2, State
+from server.twin.rigid_body import State
 from server.twin.sandpiper import RecoveryNumbers
 
 

@@ -17,10 +17,10 @@ from protocol.units import GRAVITY_M_S2
 from server.twin.truth import HopTruth
 
 CYCLE_S = 0.01
-BOOST_S, BOOST_M_S2, DESCENT_M_S, G0 = 1.2, 60.0, 6.0, GRAVITY_M_S2
+BOOST_S, BOOST_M_S2, DESCENT_M_S = 1.2, 60.0, 6.0
 PAD_PA, PAD_K, LAPSE_K_M = 94_123.0, 291.0, 0.0065
 BURNOUT_M, BURNOUT_M_S = BOOST_M_S2 * BOOST_S**2 / 2.0, BOOST_M_S2 * BOOST_S
-RISE_S = BURNOUT_M_S / G0
+RISE_S = BURNOUT_M_S / GRAVITY_M_S2
 APOGEE_M = BURNOUT_M + BURNOUT_M_S * RISE_S / 2.0
 PHASES = {"pad": 2.0, "boost": 3.0, "coast": 4.0, "descent": 5.0, "landed": 6.0}
 HEARD_MAX = 256  # bytes kept while no command is found in them
@@ -106,14 +106,14 @@ class HopVehicle:
         """Return (phase, height in m, specific force along the nose in m/s2)."""
         t = self._cycle * CYCLE_S - self._ignite_s
         if t < 0.0:
-            return "pad", 0.0, G0
+            return "pad", 0.0, GRAVITY_M_S2
         if t < BOOST_S:
-            return "boost", BOOST_M_S2 * t * t / 2.0, BOOST_M_S2 + G0
+            return "boost", BOOST_M_S2 * t * t / 2.0, BOOST_M_S2 + GRAVITY_M_S2
         since = t - BOOST_S
         if since < RISE_S:
-            return "coast", BURNOUT_M + BURNOUT_M_S * since - G0 * since * since / 2.0, 0.0
+            return "coast", BURNOUT_M + BURNOUT_M_S * since - GRAVITY_M_S2 * since * since / 2.0, 0.0
         height = APOGEE_M - DESCENT_M_S * (since - RISE_S)
-        return ("descent", height, G0) if height > 0.0 else ("landed", 0.0, G0)
+        return ("descent", height, GRAVITY_M_S2) if height > 0.0 else ("landed", 0.0, GRAVITY_M_S2)
 
     def values(self, packet: str) -> dict[str, float]:
         """Return a packet's values by channel name."""

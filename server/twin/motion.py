@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from protocol.units import GRAVITY_M_S2
 from server.twin import attitude, canopy, rigid_body
 from server.twin.air import Air, Wind
 from server.twin.attitude import Quaternion, Vector
@@ -101,7 +102,7 @@ class Motion:
     def specific_force(self, place_m: float) -> Vector:
         """Return what a perfect accelerometer feels at a distance from the nose tip (body axes, m/s2)."""
         ae, an, au = self.acceleration
-        fx, fy, fz = attitude.to_body(self.quaternion, (ae, an, au + rigid_body.GRAVITY_M_S2))
+        fx, fy, fz = attitude.to_body(self.quaternion, (ae, an, au + GRAVITY_M_S2))
         lever = self.point.center_m - place_m
         p, q, r = self._state[10:13]
         dp, dq, _ = self.rate_change

@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import math
 
+from protocol.units import GRAVITY_M_S2
 from server.twin import attitude
 from server.twin.attitude import Quaternion, Vector
 from server.twin.sandpiper import NavigationNumbers
 
-_GRAVITY = 9.80665
 _LAPSE = 0.0065
 _EXPONENT_INVERSE = 0.190263
 _QUIET_M_S2 = 1.5
@@ -54,7 +54,7 @@ class Navigation:
     def settle(self, accel: Vector, gyro: Vector, pressure_pa: float, seconds: float) -> bool:
         """On the pad: learn biases, level, hold still. Returns False when something moves; then use `advance`."""
         force = math.sqrt(accel[0] ** 2 + accel[1] ** 2 + accel[2] ** 2)
-        quiet = abs(force - _GRAVITY) < _QUIET_M_S2 and max(abs(w) for w in gyro) < _QUIET_RAD_S
+        quiet = abs(force - GRAVITY_M_S2) < _QUIET_M_S2 and max(abs(w) for w in gyro) < _QUIET_RAD_S
         if not quiet:
             return False
         if self._up_in_body is None:
@@ -82,7 +82,7 @@ class Navigation:
         if under_canopy:
             self._level_by_gravity(accel, seconds)
         ae, an, au = attitude.to_world(self.quaternion, accel)
-        for i, a in enumerate((ae, an, au - _GRAVITY)):
+        for i, a in enumerate((ae, an, au - GRAVITY_M_S2)):
             self.position[i] += seconds * (self.velocity[i] + 0.5 * seconds * a)
             self.velocity[i] += seconds * a
         if trust_pressure:
@@ -116,7 +116,7 @@ class Navigation:
     def _level_by_gravity(self, accel: Vector, seconds: float) -> None:
         """Turn slowly toward the attitude in which the felt force points up; a swinging body averages out."""
         force = math.sqrt(accel[0] ** 2 + accel[1] ** 2 + accel[2] ** 2)
-        if abs(force - _GRAVITY) > 4.0:
+        if abs(force - GRAVITY_M_S2) > 4.0:
             return
         ux, uy, uz = attitude.to_body(self.quaternion, (0.0, 0.0, 1.0))
         ax, ay, az = accel[0] / force, accel[1] / force, accel[2] / force

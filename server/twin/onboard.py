@@ -10,6 +10,7 @@ from __future__ import annotations
 import random
 from collections import deque
 
+from protocol.units import GRAVITY_M_S2
 from server.twin.flight_computer import FlightComputer
 from server.twin.motion import STEP_S, Motion
 from server.twin.sandpiper import Vehicle
@@ -24,7 +25,6 @@ COLUMNS = (
     "q_w", "q_x", "q_y", "q_z",
     "roll_command [deg]", "fin_1 [deg]", "fin_2 [deg]", "fin_3 [deg]", "fin_4 [deg]", "battery [V]",
 )  # fmt: skip
-G = 9.80665
 DEG = 57.29577951308232
 
 
@@ -53,7 +53,7 @@ class OnboardRecorder:
         nav, servos = computer.nav, computer.airframe.servos
         at = self.log_time_s(motion.time_s)
         self._rows.append((
-            at * 1000.0, *[a / G for a in accel], *[w * DEG for w in gyro],
+            at * 1000.0, *[a / GRAVITY_M_S2 for a in accel], *[w * DEG for w in gyro],
             pressure / 100.0, nav.altitude_baro_m, *nav.position, *nav.velocity, *nav.quaternion,
             computer.control.command_rad * DEG, *[angle * DEG for angle in servos.angles_rad],
             computer.airframe.battery.voltage_v,

@@ -21,12 +21,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from protocol.units import GRAVITY_M_S2
 from server.twin.attitude import Quaternion, Vector, to_world
 from server.twin.propulsion import MassPoint
 from server.twin.sandpiper import BodyNumbers, FinNumbers, MotorNumbers
 
 State = tuple[float, ...]
-GRAVITY_M_S2 = 9.80665
 # Fins 1 to 4 stand at 0, 90, 180 and 270 degrees around +z, from +x.
 _AROUND = ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0))
 

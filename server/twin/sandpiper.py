@@ -13,6 +13,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Protocol, TypeVar
 
+from protocol.units import GRAVITY_M_S2
+
 DEGREE = math.pi / 180.0
 # What a number of the vehicle can be: one figure, one per part, or a curve of points.
 Number = float | bool | tuple[float, ...] | tuple[bool, ...] | tuple[tuple[float, float], ...] | None
@@ -154,7 +156,7 @@ class ImuNumbers:
 
     accel_bias_m_s2: float = 0.06
     accel_noise_m_s2: float = 0.09
-    accel_range_m_s2: float = 16.0 * 9.80665
+    accel_range_m_s2: float = 16.0 * GRAVITY_M_S2
     gyro_bias_rad_s: float = 0.35 * DEGREE
     gyro_noise_rad_s: float = 0.12 * DEGREE
     gyro_range_rad_s: float = 2000.0 * DEGREE

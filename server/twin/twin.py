@@ -12,8 +12,8 @@ import random
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from protocol.vehicle import Order, Rejected, Repeat, VehicleLink
 from server.twin.air import Air, Wind
@@ -31,7 +31,6 @@ from server.twin.wire import MakeWire, VehicleWire
 STEPS_PER_CYCLE = round(CYCLE_S / STEP_S)
 # The launch crew lights the motor no sooner than this after the vehicle has left ground test.
 CLEAR_OF_GROUND_TEST_S = 10.0
-FloatArray = NDArray[np.float64]
 
 
 def spread_vehicle(vehicle: Vehicle, rng: random.Random) -> Vehicle:
@@ -241,7 +240,7 @@ class Twin:
     def _since_made(self, computer_s: float | None) -> float | None:
         return None if computer_s is None else computer_s + self._cycles_at_start * CYCLE_S
 
-    def trajectory(self) -> dict[str, FloatArray]:
+    def trajectory(self) -> dict[str, Floats]:
         """Return the true motion from ignition to rest: arrays of one length, SI units, quaternion scalar first."""
         table = np.array(self.motion.record, dtype=np.float64).reshape(-1, 16)
         return {
