@@ -55,7 +55,7 @@ def test_row_by_row_with_and_without_the_short_way_is_the_same(seed: int, monkey
     short, long = StateHealth(), StateHealth()
     monkeypatch.setattr(long, "_is_calm", lambda *row: False)
 
-    def row(health: StateHealth, at: int) -> list[state_health.Change]:
+    def row(health: StateHealth, at: int) -> list[state_health.EpisodeChange]:
         part = slice(at, at + 1)
         told = state_health.GroundEstimate(
             *(v[part] for v in (ground.height_m, ground.height_sigma_m, ground.climb_m_s, ground.climb_sigma_m_s))
