@@ -21,7 +21,7 @@ from server.http.download_routes import add_download_routes
 from server.http.messages import dictionary_shape, hello, recorded_shape
 from server.http.onboard_routes import add_onboard_routes
 from server.http.openapi import EVERYWHERE, given, refusals
-from server.http.operator_socket import desk_route, tell_authority
+from server.http.operator_socket import desk_route
 from server.http.plan_routes import add_plan_routes
 from server.http.request_limit import Busy
 from server.http.sharing import picture
@@ -57,8 +57,6 @@ def make_app(site: PageContext) -> FastAPI:
     add_plan_routes(app, site, lambda name: _opened(site, name)[0])
     app.add_api_websocket_route("/ws/view", _viewer_route(site))
     app.add_api_websocket_route("/ws/desk", desk_route(site))
-    if site.station is not None:
-        site.station.on_authority = lambda: tell_authority(site)
     return app
 
 
