@@ -10,12 +10,13 @@ from pathlib import Path
 
 from server.bridge.link_watch import LinkState
 from server.http.context import PageContext
+from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
 from server.live.pad_desk import PadDesk
 from server.live.start import Live, Places, make_station
-from server.live.station import Station
+from server.live.station import Listeners, Station
 from server.live.trial_desk import TrialDesk, known_plans
 from server.log_file import log_file
 from server.recording.session_header import Software
@@ -43,7 +44,14 @@ async def run_live(
         log_file(settings.sessions) as log,
     ):
         places = Places(settings.sessions, settings.keys, copies_folder())
-        station = make_station(live, places, Software(version()), log.hide)
+
+        def say_link(state: LinkState) -> None:
+            _log.info("link %s: %s", state.state, state.sentence)
+            say(f"Link {state.state}: {state.sentence}")
+
+        # Nobody is told anything before the station is started, and by then hub and site are there.
+        listeners = Listeners(lambda: hub.changed(), lambda: tell_authority(site), say_link)
+        station = make_station(live, places, Software(version()), log.hide, listeners)
         hub = Hub(
             station.store,
             now=lambda: (station.now_s(), station.pipeline.last_t),
@@ -53,13 +61,6 @@ async def run_live(
         if live.pad_sheet is not None:
             site.pad = PadDesk(station, live.pad_sheet)
         log.hide(*site.tokens.values())
-
-        def say_link(state: LinkState) -> None:
-            _log.info("link %s: %s", state.state, state.sentence)
-            say(f"Link {state.state}: {state.sentence}")
-
-        station.on_change = hub.changed
-        station.on_link = say_link
         await station.start()
         _log.info("version %s started (%s) on %s, recording %s", version(), live.mode, live.source, station.name)
         standing = [asyncio.create_task(hub.beat_forever())]

@@ -207,7 +207,7 @@ class _Terminal:
         """Wait for the vehicle, then long enough that loss and tilt are measured."""
         self._say(f"listening on {self._options.port}")
         until_s = station.now_s() + HEARD_WITHIN_S
-        while not (station.watch.up and station.queue.boot_id is not None):
+        while not (station.watch.up and station.link.boot_id is not None):
             if station.now_s() > until_s:
                 raise TrialProblem(f"No vehicle is heard: {station.watch.now.sentence}.")
             await self._pause(0.05)
@@ -237,7 +237,7 @@ class _Terminal:
 
     async def _verified(self, station: Station, id: str) -> None:
         until_s = station.now_s() + VERIFIED_WITHIN_S
-        while (view := station.queue.view(id)) is None or view.state != "verified":
+        while (view := station.command(id)) is None or view.state != "verified":
             if view is None or view.state in OUTCOMES or station.now_s() > until_s:
                 raise TrialProblem(_sentence(f"{view.title}: {view.state_text}" if view else "the command is gone"))
             await self._pause(0.05)

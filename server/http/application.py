@@ -61,8 +61,6 @@ def make_app(site: PageContext) -> FastAPI:
     app.exception_handler(HTTPException)(_on_refusal)
     app.exception_handler(RequestValidationError)(_on_invalid)
     app.exception_handler(Problem)(_on_problem)
-    if site.station is not None:
-        site.station.on_authority = lambda: operator_socket.tell_authority(site)
     return app
 
 

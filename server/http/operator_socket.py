@@ -155,7 +155,7 @@ def _check(station: Station, request: dict[str, Any]) -> dict[str, Any]:
         described.pack_args(args)
     except ValueRefused as error:
         return {"ok": False, "sentence": str(error), "interlocks": [], "ready": False}
-    checks = station.queue.checks(command, args, station.now_s())
+    checks = station.checks(command, args)
     return {"ok": True, "interlocks": [c.as_dict() for c in checks], "ready": all(c.met for c in checks)}
 
 
@@ -163,7 +163,7 @@ def _reply_shape(station: Station, reply: Reply) -> dict[str, Any]:
     shape: dict[str, Any] = {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
     if reply.checks:
         shape["interlocks"] = [check.as_dict() for check in reply.checks]
-    view = next((v for v in station.queue.views() if v.id == reply.id), None)
+    view = station.command(reply.id) if reply.id is not None else None
     if view is not None:
         shape["expires_rx"], shape["earliest_confirm_rx"] = view.expires_rx, view.earliest_confirm_rx
     return shape

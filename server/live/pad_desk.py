@@ -33,7 +33,7 @@ class PadDesk:
         self.sheet = PadSheet(plan, station.dictionary)
         self._seen = 0
         self._take_up()
-        station.note(TOPIC, "definition", "info", "", {**plan.shape(), "at": self._utc()})
+        station.notes.note(TOPIC, "definition", "info", "", {**plan.shape(), "at": self._utc()})
         self.sheet.begin(station.now_s())
         self._keep()
 
@@ -84,7 +84,7 @@ class PadDesk:
 
     def _keep(self) -> None:
         for change in self.sheet.take_changes():
-            self._station.note(TOPIC, change.key, change.severity, change.text, change.body)
+            self._station.notes.note(TOPIC, change.key, change.severity, change.text, change.body)
 
     def _utc(self) -> str:
         return datetime.fromtimestamp(self._station.clock.wall_ns() / NS_PER_S, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

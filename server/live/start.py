@@ -8,7 +8,7 @@ from pathlib import Path
 
 from protocol.dictionary import Dictionary
 from server.design.sheet_files import Sheets
-from server.live.station import Station
+from server.live.station import NOBODY, Listeners, Station
 from server.pad.plan import PadPlan
 from server.recording.clock import SystemClock
 from server.recording.recorder import Recorder, RecorderState
@@ -43,7 +43,11 @@ class Places:
 
 
 def make_station(
-    live: Live, places: Places, software: Software, hide: Callable[[str], None] = lambda secret: None
+    live: Live,
+    places: Places,
+    software: Software,
+    hide: Callable[[str], None] = lambda secret: None,
+    listeners: Listeners = NOBODY,
 ) -> Station:
     """Return a station that has not been started; `hide` is told every secret, for whoever writes a log.
 
@@ -78,4 +82,5 @@ def make_station(
         make_recorder=make_recorder,
         mode=live.mode,
         two_person=live.two_person,
+        listeners=listeners,
     )

@@ -22,6 +22,7 @@ from server.trials.result import result_of
 from server.trials.state import State
 from server.trials.trial import SafeAll, Send, Trial
 from server.uplink.command_entry import Reply
+from server.uplink.command_queue import CommandQueue
 from server.uplink.command_state import UNSENT
 from server.uplink.command_state import State as CommandState
 from server.uplink.permits import PermitState
@@ -97,17 +98,17 @@ class TrialDesk:
             return self._told(operator, "arm", name, Reply(False, error.problem))
         if self._running is not None:
             return self._told(operator, "arm", name, Reply(False, "a trial is running; stop it first"))
-        now_s = self._station.before_act()
-        permits = self._station.queue.permits
-        first = permits.arm_routine(operator, now_s)
+        self._station.before_act()
+        first = self._station.ask(lambda queue, now_s: queue.permits.arm_routine(operator, now_s))
         if isinstance(first, str):
             return self._told(operator, "arm", name, Reply(False, first))
         if self._armed is not None:
             self.cancel(operator)
         permit = None
         if plan.hazard() != "routine":
-            reply = permits.arm(plan.title, plan.sends(cycles), operator, now_s)
-            permit = permits.get(str(reply.id))
+            sends = plan.sends(cycles)
+            reply = self._station.ask(lambda queue, now_s: queue.permits.arm(plan.title, sends, operator, now_s))
+            permit = self._station.ask(lambda queue, _: queue.permits.get(str(reply.id)))
             if permit is None:
                 return self._told(operator, "arm", name, reply)
             first = permit.first
@@ -119,15 +120,16 @@ class TrialDesk:
 
     def confirm(self, operator: str, id: str) -> Reply:
         """Second act: the trial begins."""
-        armed, now_s = self._armed, self._station.before_act()
+        self._station.before_act()
+        armed = self._armed
         if armed is None or armed.id != id:
             none = "no trial is ready under that number; get it ready again"
             return self._told(operator, "confirm", id, Reply(False, none))
-        reply = self._confirmed(armed, operator, now_s)
+        reply = self._confirmed(armed, operator)
         if reply.ok:
             self._armed = None
             trial = Trial(self._station.dictionary, armed.plan, armed.cycles, self._station)
-            self._running = Running(armed.id, trial, armed.first.operator, armed.permit, now_s)
+            self._running = Running(armed.id, trial, armed.first.operator, armed.permit, self._station.now_s())
             self._task = asyncio.create_task(self._run(self._running))
         return self._told(operator, "confirm", id, Reply(reply.ok, reply.sentence, id))
 
@@ -136,8 +138,9 @@ class TrialDesk:
         armed, self._armed = self._armed, None
         if armed is None:
             return Reply(False, "no trial is ready")
-        if armed.permit is not None:
-            self._station.queue.permits.cancel(armed.permit, operator, self._station.now_s())
+        permit = armed.permit
+        if permit is not None:
+            self._station.ask(lambda queue, now_s: queue.permits.cancel(permit, operator, now_s))
         self._note_armed(armed, "cancelled")
         return self._told(operator, "cancel", armed.id, Reply(True, "cancelled before anything was sent", armed.id))
 
@@ -162,22 +165,18 @@ class TrialDesk:
             task.cancel()
             self._note_result(running)
 
-    def _confirmed(self, armed: Armed, operator: str, now_s: float) -> Reply:
-        if armed.permit is not None:
-            return self._station.queue.permits.confirm(armed.permit, operator, now_s)
-        refused = self._station.queue.permits.confirm_routine(armed.first, operator, now_s)
+    def _confirmed(self, armed: Armed, operator: str) -> Reply:
+        permit = armed.permit
+        if permit is not None:
+            return self._station.ask(lambda queue, now_s: queue.permits.confirm(permit, operator, now_s))
+        refused = self._station.ask(lambda queue, now_s: queue.permits.confirm_routine(armed.first, operator, now_s))
         return Reply(False, refused) if refused else Reply(True, f"{armed.plan.title} confirmed")
 
     def _told(self, operator: str, act: str, what: str, reply: Reply) -> Reply:
-        """Keep the act in the session; with it the queue's own wishes are carried out."""
-        text = "" if reply.ok else f"{operator}: trial {act} {what} refused: {reply.sentence}"
+        """Keep the act in the session."""
         body = {"act": f"trial {act}", "operator": operator, "trial": what, "ok": reply.ok, "sentence": reply.sentence}
-        self._put(Kind.ACT, operator, "info" if reply.ok else "caution", text, body)
+        self._station.notes.act(operator, f"trial {act} {what}", reply, body)
         return reply
-
-    def _put(self, kind: Kind, key: str, severity: str, text: str, body: Mapping[str, object]) -> None:
-        note = {"key": key, "severity": severity, "text": text, "body": dict(body)}
-        self._station.intake.put(kind, self._station.clock.monotonic_ns(), note)
 
     # ------------------------------------------------------------ the page
 
@@ -225,8 +224,9 @@ class TrialDesk:
                 await asyncio.sleep(POLL_S)
         finally:
             self._running = None
-            if running.permit is not None:
-                station.queue.permits.end(running.permit, "the trial is over", station.now_s())
+            permit = running.permit
+            if permit is not None:
+                station.ask(lambda queue, now_s: queue.permits.end(permit, "the trial is over", now_s))
         return self._note_result(running)
 
     def _note_result(self, running: Running) -> dict[str, object]:
@@ -240,12 +240,12 @@ class TrialDesk:
         """One look: what became of the permit, of the command under way, of safe all; then what is to be done."""
         station, trial = self._station, running.trial
         now_s = station.now_s()
-        permit = station.queue.permits.view(running.permit) if running.permit is not None else None
+        permit = station.permit(running.permit) if running.permit is not None else None
         if permit is not None and permit.state is PermitState.ENDED:
             trial.on_permit_ended(str(permit.reason), now_s)
         elif running.permit is None and station.authority.holder != running.operator:
             trial.on_permit_ended("command authority changed", now_s)
-        view = station.queue.view(running.command) if running.command is not None else None
+        view = station.command(running.command) if running.command is not None else None
         if view is not None:
             trial.on_command(view, now_s)
         if running.safing is not None:
@@ -263,18 +263,31 @@ class TrialDesk:
 
     def _send(self, running: Running, send: Send, now_s: float) -> None:
         """Ask the queue; while a person's own command is on its way, wait for it."""
-        queue = self._station.queue
-        if any(view.state in IN_THE_WAY for view in queue.views()):
+        if any(view.state in IN_THE_WAY for view in self._station.commands()):
             return
         running.waiting = None
-        if running.permit is not None:
-            reply = queue.permits.send(running.permit, send.command, send.args, now_s)
-        else:
-            reply = queue.submit(send.command, send.args, running.operator, now_s)
+        permit, operator = running.permit, running.operator
+
+        def ask(queue: CommandQueue, now_s: float) -> Reply:
+            if permit is not None:
+                return queue.permits.send(permit, send.command, send.args, now_s)
+            return queue.submit(send.command, send.args, operator, now_s)
+
+        def note(reply: Reply) -> None:
+            body = {
+                "act": "trial send",
+                "operator": operator,
+                "trial": running.id,
+                "command": send.command,
+                "args": dict(send.args),
+                "id": reply.id,
+                "ok": reply.ok,
+                "sentence": reply.sentence,
+            }
+            self._station.notes.put(Kind.ACT, operator, "info", "", body)
+
+        reply = self._station.ask(ask, note)
         running.command = reply.id if reply.ok else None
-        body = {"act": "trial send", "operator": running.operator, "trial": running.id, "command": send.command}
-        body |= {"args": dict(send.args), "id": reply.id, "ok": reply.ok, "sentence": reply.sentence}
-        self._put(Kind.ACT, running.operator, "info", "", body)
         running.trial.on_asked(reply.ok, reply.sentence, now_s)
 
     def _safe_all(self, running: Running, now_s: float) -> None:
@@ -285,7 +298,7 @@ class TrialDesk:
 
     def _follow_safing(self, running: Running, now_s: float) -> None:
         """The queue asks anew, under a new number, when it is in doubt; follow it."""
-        view = self._station.queue.view(running.safing)
+        view = self._station.command(running.safing) if running.safing is not None else None
         if view is None or view.state in ASKED_ANEW:
             self._safe_all(running, now_s)
         else:
@@ -309,7 +322,7 @@ class TrialDesk:
             "result": result,
         }
         bad = result is not None and (result["outcome"] == "failed" or not result["safe"])
-        self._station.note(TOPIC, running.id, "warning" if bad else "info", text, body)
+        self._station.notes.note(TOPIC, running.id, "warning" if bad else "info", text, body)
 
     def _note_armed(self, armed: Armed, state: str) -> None:
         body = {
@@ -324,7 +337,7 @@ class TrialDesk:
             "expires_rx": armed.first.latest_s,
         }
         text = f"Trial {armed.id} {'ready' if state == 'armed' else state}: {armed.plan.title}"
-        self._station.note(TOPIC, armed.id, "info", text, body)
+        self._station.notes.note(TOPIC, armed.id, "info", text, body)
 
     def _close_left_open(self) -> int:
         """After a restart: no trial goes on; say so of the one that ran. Returns the greatest number used so far."""
@@ -332,7 +345,7 @@ class TrialDesk:
         for key, body in last.items():
             if body.get("state") == "running":
                 text = f"Trial {key} ended: the station was restarted"
-                self._station.note(TOPIC, key, "warning", text, {**body, "state": "interrupted"})
+                self._station.notes.note(TOPIC, key, "warning", text, {**body, "state": "interrupted"})
         return max((int(key[1:]) for key in last if key[1:].isdigit()), default=0)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import AUTHORITY, COMMANDS, COUNTER, RULES, STATION, VEHICLE, WATCH, fault
+from tests.mutation.fault import ACTS, AUTHORITY, COMMANDS, COUNTER, EXECUTOR, RULES, STATION, VEHICLE, WATCH, fault
 
 EDGE_FAULTS = (
     # ---- authority, link, keys
@@ -136,15 +136,15 @@ EDGE_FAULTS = (
         "station_commands",
         (
             STATION,
-            "        self._look_at_clocks()  # an act before the next tick must not find what a sleep has ended\n",
-            "",
+            "        self.before_act()\n        return self._acts",
+            "        return self._acts",
         ),
     ),
     fault(
         "station does not look for sleep before sending",
         "station_commands",
         (
-            STATION,
+            EXECUTOR,
             "            self._look_at_clocks()  # the machine may have slept while the disk was waited for\n",
             "",
         ),
@@ -152,13 +152,13 @@ EDGE_FAULTS = (
     fault(
         "station has no spare counter for safe all",
         "station_commands",
-        (STATION, "            if not must_be_durable:\n                return self._counters.take_spare()\n", ""),
+        (EXECUTOR, "            if not must_be_durable:\n                return self._counters.take_spare()\n", ""),
     ),
     fault(
         "station waits for a hanging disk",
         "station_commands",
         (
-            STATION,
+            EXECUTOR,
             "await asyncio.wait_for(asyncio.to_thread(self._counters.take), patience_s)",
             "await asyncio.to_thread(self._counters.take)",
         ),
@@ -166,13 +166,13 @@ EDGE_FAULTS = (
     fault(
         "station does not pass on an unnamed restart",
         "station_commands",
-        (STATION, "self.now_s(), restarted)", "self.now_s())"),
+        (STATION, "queue.on_boot_id(boot_id, now_s, restarted)", "queue.on_boot_id(boot_id, now_s)"),
     ),
     fault(
         "station passes odd arguments on as they are",
         "station_commands",
         (
-            STATION,
+            ACTS,
             '    return value[:20] if isinstance(value, str) else f"a {type(value).__name__}"',
             "    return value",
         ),

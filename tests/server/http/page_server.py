@@ -20,10 +20,11 @@ from websockets.asyncio.client import ClientConnection, connect
 import server.live.station
 from server.bridge.serial_bridge import PortState
 from server.http.context import PageContext
+from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
-from server.live.station import Station
+from server.live.station import Listeners, Station
 from server.recording.clock import SystemClock
 from server.recording.resume import resume_or_start
 from server.recording.session_header import Software, make_header
@@ -144,13 +145,12 @@ async def serving(folder: Path, monkeypatch: pytest.MonkeyPatch, mode: str = "li
     vehicle.phase, vehicle.inhibited = "ground test", False
     station = hub = None
     if mode != "replay":
-        station = _station(sessions, mode)
+        station = _station(sessions, mode, Listeners(lambda: hub.changed(), lambda: tell_authority(site)))
         hub = Hub(
             station.store,
             now=lambda: (station.now_s(), station.pipeline.last_t),
             beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
         )
-        station.on_change = hub.changed
     tokens = {"1" if station is not None else KEEPER: TOKEN}
     guard = TokenGuard(tokens)
     site = PageContext("0.1", mode, Shelf(sessions), page_folder(), chart_folder(), tokens, guard, station, hub)
@@ -177,7 +177,7 @@ async def serving(folder: Path, monkeypatch: pytest.MonkeyPatch, mode: str = "li
             await station.stop()
 
 
-def _station(sessions: Path, mode: str) -> Station:
+def _station(sessions: Path, mode: str, listeners: Listeners) -> Station:
     clock = SystemClock()
     sessions.mkdir(parents=True, exist_ok=True)
     (sessions.parent / "keys").mkdir()
@@ -193,6 +193,7 @@ def _station(sessions: Path, mode: str) -> Station:
         clock=clock,
         make_recorder=lambda tell: resume_or_start(sessions, "v", header, clock=clock, on_state=tell),
         mode=mode,
+        listeners=listeners,
     )
 
 

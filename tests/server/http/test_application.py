@@ -193,7 +193,7 @@ def test_no_request_but_get_and_no_get_changes_anything(tmp_path: Path, monkeypa
                 answer = await bench.http.request(method, path, json=ARM)
                 assert answer.status_code == 405 and "GET" in answer.headers["allow"], (method, path)
         assert (bench.station.store.journal_next, len(bench.sent), bench.station.authority.holder) == before
-        assert bench.station.queue.views() == []
+        assert bench.station.commands() == []
 
     run(what, tmp_path, monkeypatch)
 
@@ -232,7 +232,7 @@ def test_whatever_a_viewer_says_nothing_happens(tmp_path: Path, monkeypatch) -> 
                 await viewer.send(os.urandom(rng.randrange(200)) if rng.random() < 0.5 else "{" * rng.randrange(200))
             bench.hear()
             assert (await hear(viewer, "update"))["rows"]
-            assert bench.sent == [] and bench.station.authority.holder is None and bench.station.queue.views() == []
+            assert bench.sent == [] and bench.station.authority.holder is None and bench.station.commands() == []
             assert not [e for e in bench.station.store.journal if e["topic"] in ("act", "mark", "command", "authority")]
 
     run(what, tmp_path, monkeypatch)

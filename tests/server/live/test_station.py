@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from server.demo import Demo, TwinOptions
-from server.live.station import Station
+from server.live.station import NOBODY, Listeners, Station
 from server.recording.clock import SystemClock
 from server.recording.records import Kind
 from server.recording.resume import resume_or_start
@@ -24,7 +24,7 @@ from tests.server.flights import dictionary, flown
 from tests.server.recording.sessions import changed
 
 
-def make_station(folder: Path, url: str, **header: object) -> Station:
+def make_station(folder: Path, url: str, listeners: Listeners = NOBODY, **header: object) -> Station:
     clock, key = SystemClock(), load_or_make_key(folder / "keys")
     described = make_header(
         clock,
@@ -45,6 +45,7 @@ def make_station(folder: Path, url: str, **header: object) -> Station:
         clock=clock,
         make_recorder=lambda tell: resume_or_start(sessions, "v", changed(described, **header), clock=clock, on_state=tell),
         mode="live",
+        listeners=listeners,
     )
 
 
@@ -71,9 +72,9 @@ def test_a_whole_flight_over_a_real_socket_and_its_replay(tmp_path: Path) -> Non
     demo = Demo(dictionary(), tmp_path / "keys", TwinOptions("bad-number", 1, 40.0, 6.0))
 
     async def go() -> tuple[Station, Path]:
-        station = make_station(tmp_path, demo.url)
         told: list[int] = []
-        station.on_change = lambda: told.append(station.store.version)
+        listeners = Listeners(on_change=lambda: told.append(station.store.version))
+        station = make_station(tmp_path, demo.url, listeners)
         await station.start()
         demo.start()
         await until(lambda: station.link_state()["state"] == "up")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import asyncio
 import json
 import threading
@@ -11,7 +12,7 @@ from pathlib import Path
 import pytest
 
 import server.live.station
-from server.live.station import Station
+from server.live.station import Listeners, Station
 from server.recording.clock import FakeClock
 from server.recording.resume import resume_or_start
 from server.recording.session_header import Software, make_header
@@ -48,6 +49,7 @@ class Bench:
 
     def __init__(self, folder: Path) -> None:
         self.clock = FakeClock()
+        self.told: list[str | None] = []  # every new holder of authority
         self.counters = CounterStore(folder, KEY)
         header = make_header(
             self.clock, software=Software("t"), dictionary=dictionary().text, vehicle={}, site={}, source="invented"
@@ -61,6 +63,7 @@ class Bench:
             clock=self.clock,
             make_recorder=lambda tell: resume_or_start(folder, "v", header, clock=self.clock, on_state=tell),
             mode="live",
+            listeners=Listeners(on_authority=lambda: self.told.append(self.station.authority.holder)),
         )
         self.vehicle = Vehicle(dictionary(), KEY)
         self.vehicle.phase, self.vehicle.inhibited = "ground test", False
@@ -86,8 +89,8 @@ class Bench:
 
     async def settle(self) -> None:
         """Wait until no command is being prepared any more."""
-        while self.station._tasks:
-            await asyncio.gather(*list(self.station._tasks))
+        while self.station._executor._preparing:
+            await asyncio.gather(*list(self.station._executor._preparing))
             await asyncio.sleep(0)
 
 
@@ -142,7 +145,7 @@ def test_machine_that_slept_while_the_disk_worked_sends_nothing(tmp_path: Path, 
         bench.clock.suspend(3600.0)
         await bench.settle()
         assert bench.sent == []
-        assert bench.station.queue.views()[0].state_text == "dropped before sending: the computer slept"
+        assert bench.station.commands()[0].state_text == "dropped before sending: the computer slept"
 
     run(tmp_path, monkeypatch, what)
 
@@ -159,7 +162,7 @@ def test_full_disk_stops_commands_but_not_safe_all(tmp_path: Path, monkeypatch) 
         bench.confirm(armed.id)
         await bench.settle()
         assert bench.sent == []
-        assert "No space left on device" in bench.station.queue.views()[0].state_text
+        assert "No space left on device" in bench.station.commands()[0].state_text
         assert bench.station.act(BEN, "safe_all", {}).ok
         await bench.settle()
         assert bench.sent == ["safe_all"]
@@ -222,6 +225,22 @@ def test_odd_request_is_refused_recorded_and_never_raises(tmp_path: Path, monkey
 def test_somebody_who_is_not_signed_in_is_not_told_that_they_hold_authority(tmp_path: Path, monkeypatch) -> None:
     async def what(bench: Bench) -> None:
         assert bench.station.act("Nobody 1", "take", {}).sentence == "you are not signed in"
-        assert bench.station.queue.holder == ADA
+        assert bench.station.ask(lambda queue, _: queue.holder) == ADA
 
     run(tmp_path, monkeypatch, what)
+
+
+def test_nobody_but_the_executor_touches_the_command_queue() -> None:
+    """Others get it for one call through `Station.ask`, which carries out what the queue then wants done."""
+    root = Path(server.live.station.__file__).parents[1]
+    made, touched = [], []
+    for path in sorted(path for path in root.rglob("*.py") if path.parent.name != "uplink"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "CommandQueue":
+                made.append(path.name)
+            if isinstance(node, ast.Attribute) and node.attr == "take_actions" and path.parent.name == "live":
+                touched.append((path.name, ast.unparse(node.value)))
+            if isinstance(node, ast.Attribute) and node.attr == "queue" and path.parent.name in ("live", "http", "cli"):
+                touched.append((path.name, ast.unparse(node)))
+    assert made == ["station.py"]
+    assert touched == [("command_executor.py", "self._queue"), ("trial_desk.py", "trial")]

@@ -47,7 +47,7 @@ async def pass_time(bench: Bench, seconds: float, step_s: float = 0.1, during: C
 
 def states(bench: Bench) -> list[str]:
     """State of every command, in the order they were asked for."""
-    return [view.state for view in bench.station.queue.views()]
+    return [view.state for view in bench.station.commands()]
 
 
 def talk(bench: Bench) -> None:
@@ -92,14 +92,13 @@ def test_a_page_that_goes_silent_loses_authority_and_what_it_had_armed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def what(bench: Bench) -> None:
-        told: list[str | None] = []
-        bench.station.on_authority = lambda: told.append(bench.station.authority.holder)
+        bench.told.clear()
         armed = bench.arm()
         async with ticking(bench):
             await pass_time(bench, SILENT_AT_MOST_S - 0.5, during=bench.hear)
-            assert (bench.station.authority.holder, told) == (ADA, [])
+            assert (bench.station.authority.holder, bench.told) == (ADA, [])
             await pass_time(bench, 1.0, during=bench.hear)
-        assert told == [None] and bench.station.queue.holder is None
+        assert bench.told == [None] and bench.station.ask(lambda queue, _: queue.holder) is None
         assert not bench.confirm(armed.id).ok
         await bench.settle()
         assert bench.sent == [] and states(bench) != ["armed"]

@@ -62,7 +62,7 @@ class Bench:
         return [e for e in self.server.station.store.journal if (e["topic"], e["key"]) == ("trial", id)][-1]
 
     def commands(self) -> list[str]:
-        return [view.command for view in self.server.station.queue.views()]
+        return [view.command for view in self.server.station.commands()]
 
 
 @asynccontextmanager
@@ -140,7 +140,7 @@ def test_arming_another_plan_takes_the_first_one_back(tmp_path: Path, monkeypatc
         second = await bench.ask("arm", plan="link-ping", cycles=1)
         await asyncio.sleep(0.35)
         assert not (await bench.ask("confirm", id=first["id"]))["ok"]
-        assert bench.server.station.queue.permits.view("p1").state == "ended"
+        assert bench.server.station.permit("p1").state == "ended"
         assert (await bench.ask("confirm", id=second["id"]))["ok"]
         assert (await bench.ask("arm", plan="release", cycles=1))["sentence"] == "a trial is running; stop it first"
         assert (await asyncio.wait_for(bench.desk.finished(), 10))["outcome"] == "passed"

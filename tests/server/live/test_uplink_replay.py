@@ -95,10 +95,8 @@ class Bench:
             self.station._on_chunk(self.clock.monotonic_ns(), self.twin.advance(self.time_s))
             self.station.process()
             self.station.authority.alive(ADA, self.station.now_s())
-            self.station.queue.tick(self.station.now_s())
-            self.station._carry_out()
-            while self.station._tasks:
-                await asyncio.gather(*list(self.station._tasks))
+            self.station.ask(lambda queue, now_s: queue.tick(now_s))
+            await self.station._executor.settled()
             await asyncio.sleep(0)
 
     async def command(self, name: str, args: dict[str, float]) -> None:
@@ -114,9 +112,9 @@ class Bench:
         assert reply.ok, reply.sentence
         for _ in range(60):
             await self.wait(0.1)
-            if self.station.queue.view(reply.id).state is State.VERIFIED:
+            if self.station.command(reply.id).state is State.VERIFIED:
                 return
-        raise AssertionError(self.station.queue.view(reply.id))
+        raise AssertionError(self.station.command(reply.id))
 
 
 def record(folder: Path, monkeypatch: pytest.MonkeyPatch, session: Iterable[tuple[str, dict]]) -> tuple[Bench, Path]:

@@ -20,7 +20,7 @@ from protocol.checksum import append_crc, crc_holds
 from protocol.commands import TAG_SIZE, build_command_frame
 from protocol.framing import FrameSplitter, decode_frame, encode_frame
 from protocol.vehicle import Order, Rejected, Repeat, VehicleLink
-from server.live.station import _arguments, _text
+from server.live.acts import arguments_of, text_of
 from tests.server.uplink.queue_oracles import decode
 from tests.server.uplink.queue_world import KEY, A, dictionary, ready_world
 
@@ -232,7 +232,7 @@ ODD = [
 def test_odd_value_as_an_argument_is_refused_in_words_and_never_raises(odd: str) -> None:
     world = ready_world()
     value = json.loads(odd)
-    args = _arguments({"channel": value})
+    args = arguments_of({"channel": value})
     json.dumps(args, allow_nan=False).encode("utf-8", "replace")
     good = world.arm("channel_arm", channel=1)
     world.advance(0.5)
@@ -251,10 +251,10 @@ def test_odd_value_as_an_argument_is_refused_in_words_and_never_raises(odd: str)
 def test_odd_value_in_place_of_the_arguments_or_names_is_refused(odd: str) -> None:
     world = ready_world()
     value = json.loads(odd)
-    args = _arguments(value)
+    args = arguments_of(value)
     if value not in (None, {}):
         assert world.queue.arm("board_release", args, A, world.now_s).ok is False
-    name = _text(value)
+    name = text_of(value)
     assert len(name) <= 40 and name.isprintable()
     for reply in (
         world.queue.submit(name, {}, A, world.now_s),
@@ -268,10 +268,10 @@ def test_odd_value_in_place_of_the_arguments_or_names_is_refused(odd: str) -> No
 
 
 def test_names_of_arguments_cannot_carry_anything_long_or_unprintable() -> None:
-    args = _arguments({"x" * 1000: 1, "\ud800\n": 2, **{f"n{i}": i for i in range(100)}})
+    args = arguments_of({"x" * 1000: 1, "\ud800\n": 2, **{f"n{i}": i for i in range(100)}})
     assert len(args) <= 16
     assert all(len(name) <= 20 and (name.isprintable()) for name in args)
-    assert _arguments({"channel": 2, "angle": 0.1}) == {"channel": 2, "angle": 0.1}
+    assert arguments_of({"channel": 2, "angle": 0.1}) == {"channel": 2, "angle": 0.1}
 
 
 def test_fuzzed_requests_never_raise_and_never_send_anything_hazardous() -> None:
@@ -281,8 +281,8 @@ def test_fuzzed_requests_never_raise_and_never_send_anything_hazardous() -> None
     words = [*NAMES, "", "c1", "c2", "safe all"]
     for _ in range(3000):
         names = ("channel", "fin", "angle", "on", "camera")
-        args = _arguments({rng.choice(names): rng.choice(values) for _ in range(2)})
-        command, id = _text(rng.choice(words)), _text(rng.choice(words))
+        args = arguments_of({rng.choice(names): rng.choice(values) for _ in range(2)})
+        command, id = text_of(rng.choice(words)), text_of(rng.choice(words))
         act = rng.choice(["submit", "arm", "cancel"])
         if act == "cancel":
             world.queue.cancel(id, A, world.now_s)
