@@ -6,6 +6,7 @@ either way, so nothing may depend on where one batch ends and the next begins.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -23,10 +24,24 @@ class Rows:
     t: Floats
     rx_s: Floats
     late: Bools
-    columns: dict[str, Column]
+    columns: Mapping[str, Column]
 
     def __len__(self) -> int:
         return len(self.order)
+
+    def numbers(self, name: str) -> Floats:
+        """Return a column of numbers, shape (n,); raises TypeError for one of texts."""
+        column = self.columns[name]
+        if isinstance(column, list):
+            raise TypeError(f"{name} is a column of texts")
+        return column
+
+    def texts(self, name: str) -> list[str]:
+        """Return a column of texts, one per row; raises TypeError for one of numbers."""
+        column = self.columns[name]
+        if not isinstance(column, list):
+            raise TypeError(f"{name} is a column of numbers")
+        return column
 
 
 @dataclass

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import nan
 
 SEVERITIES = ("info", "caution", "warning")
 
@@ -24,6 +25,11 @@ class JournalEntry:
     severity: str
     text: str
     body: Mapping[str, object] = field(default_factory=dict)
+
+    def number(self, name: str) -> float:
+        """Return a number of the body; NaN where it holds none of that name."""
+        value = self.body.get(name)
+        return float(value) if isinstance(value, int | float) else nan
 
     def as_dict(self, index: int) -> dict[str, object]:
         """Return the shape the page reads; `index` counts all entries of the session."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from protocol.link import PacketReceived
 from server.telemetry.batch import Batch, rows_from_events
@@ -24,6 +25,12 @@ def test_rows_from_events() -> None:
     assert rows.columns["a_u8"].dtype == np.float64 and rows.columns["a_u8"][0] == 0.0
     assert np.isnan(rows.columns["a_f32"][1])
     assert list(rows.columns) == [channel.name for channel in packet.channels]
+
+    assert rows.texts("note") == ["low", "é"] and rows.numbers("a_u8") is rows.columns["a_u8"]
+    with pytest.raises(TypeError, match="note is a column of texts"):
+        rows.numbers("note")
+    with pytest.raises(TypeError, match="a_u8 is a column of numbers"):
+        rows.texts("a_u8")
 
 
 def test_an_empty_batch_has_no_frames() -> None:

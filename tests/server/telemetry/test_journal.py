@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 from server.telemetry.journal import SEVERITIES, JournalEntry
 
 
@@ -15,3 +17,9 @@ def test_shape_for_the_page() -> None:
 def test_severities_rise() -> None:
     assert SEVERITIES == ("info", "caution", "warning")
     assert JournalEntry(0, 0, "a", "b", "info", "").body == {}
+
+
+def test_a_number_of_the_body() -> None:
+    entry = JournalEntry(0, 0, "moment", "apogee", "info", "", {"t": 23, "height_m": 280.5, "word": "high"})
+    assert (entry.number("t"), entry.number("height_m")) == (23.0, 280.5)
+    assert isnan(entry.number("word")) and isnan(entry.number("speed_m_s"))
