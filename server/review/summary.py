@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from protocol.link import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
+from protocol.events import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
 from server.analysis.alarms import TOPIC as ACKNOWLEDGED
 from server.json_text import finite
 from server.recording.session_header import SessionHeader
@@ -121,21 +121,17 @@ def _last_of(entries: list[JournalEntry], topic: str) -> list[JournalEntry]:
 
 
 def _moment(entry: JournalEntry | None) -> dict[str, float] | None:
-    return (
-        None
-        if entry is None
-        else {"height_m": round(float(entry.body["height_m"]), 3), "t": round(float(entry.body["t"]), 3)}
-    )
+    return None if entry is None else {"height_m": round(entry.number("height_m"), 3), "t": round(entry.number("t"), 3)}
 
 
 def _moment_t(entry: JournalEntry | None) -> float | None:
-    return None if entry is None else round(float(entry.body["t"]), 3)
+    return None if entry is None else round(entry.number("t"), 3)
 
 
 def _greatest(rows: Rows | None, column: str, start: float | None, stop: float | None) -> float | None:
     if rows is None or start is None:
         return None
-    values = rows.columns[column]
+    values = rows.numbers(column)
     chosen = values[(rows.t >= start) & (rows.t <= (stop if stop is not None else np.inf)) & np.isfinite(values)]
     return round(float(chosen.max()), 3) if len(chosen) else None
 
@@ -147,7 +143,8 @@ def _degrees(value: float | None) -> float | None:
 def _last_link(review: Review) -> dict[str, int]:
     """Count damage, losses and repeats over the whole session (the link table stops at the last whole second)."""
     counts = {"damaged": 0, "lost": 0, "repeated": 0}
-    for _, _, _, event in review.output.batch.events:
+    batch = review.output.batch
+    for _, _, _, event in batch.events if batch is not None else ():
         if isinstance(event, FrameDamaged | BytesSkipped):
             counts["damaged"] += 1
         elif isinstance(event, SequenceGap):

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from server.analysis.judgements.case import Case, Figure
+from server.analysis.figures.ascent import (
+    ApogeeFigure,
+    BurnoutFigure,
+    LeanFigure,
+    LiftOffFigure,
+    RailExitFigure,
+    SourceTop,
+)
+from server.analysis.flight_log import Floats, Window
+from server.analysis.judgements.case import Case
 from server.flight.motion.apogee import apogee_of
 from server.flight.motion.lift_off import lift_off
 from server.flight.motion.rail import RailExit, angle_of_attack_rad, rail_exit
@@ -14,7 +23,7 @@ STRAIGHT_S = 1.5
 STRAIGHT_GAP_S = 0.06
 
 
-def forces(case: Case, start_s: float, stop_s: float) -> tuple[np.ndarray, np.ndarray]:
+def forces(case: Case, start_s: float, stop_s: float) -> tuple[Floats, Floats]:
     """Return times and force along the nose of both inertial units, merged and sorted."""
     windows = [case.window(name, start_s, stop_s) for name in ("unit_a", "unit_b")]
     t = np.concatenate([w.t for w in windows])
@@ -24,7 +33,7 @@ def forces(case: Case, start_s: float, stop_s: float) -> tuple[np.ndarray, np.nd
     return t[good][order], along[good][order]
 
 
-def judge_lift_off(case: Case) -> list[Figure]:
+def judge_lift_off(case: Case) -> LiftOffFigure | None:
     """Return the instant of lift-off."""
     heard_s = case.moments["lift_off"][0]
     t, along = forces(case, heard_s - 2.0, heard_s + 1.3)
@@ -34,12 +43,11 @@ def judge_lift_off(case: Case) -> list[Figure]:
     cos_tilt = float(np.cos(np.median(tilt))) if len(tilt) else 1.0
     found = lift_off(t, along, height.t, height["height_raw"], heard_s, cos_tilt)
     if found is None:
-        return []
-    body = {"t": found.t_s, "sigma_s": found.sigma_s, "rail_tilt_rad": float(np.arccos(cos_tilt))}
-    return [Figure("lift_off", "", body)]
+        return None
+    return LiftOffFigure(t=found.t_s, sigma_s=found.sigma_s, rail_tilt_rad=float(np.arccos(cos_tilt)))
 
 
-def judge_burnout(case: Case) -> list[Figure]:
+def judge_burnout(case: Case) -> BurnoutFigure | None:
     """Return when thrust no longer overcame drag: where the force along the nose went through zero, by both units."""
     heard_s, height_m = case.moments["burnout"]
     t, along = forces(case, heard_s - 1.0, heard_s + 0.4)
@@ -47,69 +55,74 @@ def judge_burnout(case: Case) -> list[Figure]:
     lasting = negative[:-2] & negative[1:-1] & negative[2:]
     after = np.flatnonzero(lasting)
     if not len(after) or after[0] == 0:
-        return []
+        return None
     first = int(after[0])
     gap = float(t[first] - t[first - 1])
     # Across a burst of loss the force is no straight line: the middle is the best guess.
     share = along[first - 1] / (along[first - 1] - along[first]) if gap <= STRAIGHT_GAP_S else 0.5
-    body = {"t": float(t[first - 1] + share * gap), "sigma_s": gap / 3.46, "height_m": height_m}
-    return [Figure("burnout", "", body)]
+    return BurnoutFigure(t=float(t[first - 1] + share * gap), sigma_s=gap / 3.46, height_m=height_m)
 
 
-def judge_rail(case: Case) -> list[Figure]:
+def judge_rail(case: Case) -> RailExitFigure | None:
     """Return speed at the rail's end and the angle the sheet's wind makes there; nothing without the rail's length."""
     lift_off_s, length_m = case.t_of("lift_off"), case.facts.rail_length_m
     if lift_off_s is None or length_m is None:
-        return []
-    tilt = case.figures.get("lift_off", {}).get("rail_tilt_rad", 0.0)
+        return None
+    lifted = case.figures.get(LiftOffFigure)
     t, along = forces(case, lift_off_s - 2.0, lift_off_s + 3.0)
-    found = rail_exit(t, along, lift_off_s, length_m, float(tilt))
+    found = rail_exit(t, along, lift_off_s, length_m, 0.0 if lifted is None else lifted.rail_tilt_rad)
     if not isinstance(found, RailExit):
-        return [Figure("rail_exit", "", {"reason": found.reason})]
-    body: dict[str, object] = {
-        "t": found.t_s,
-        "speed_m_s": found.speed_m_s,
-        "sigma_m_s": found.sigma_m_s,
-        "low_m_s": found.low_m_s,
-        "high_m_s": found.high_m_s,
-    }
-    if case.facts.wind_m_s is not None:
-        body["wind_m_s"] = case.facts.wind_m_s
-        body["angle_of_attack_rad"] = angle_of_attack_rad(case.facts.wind_m_s, found.speed_m_s)
-    return [Figure("rail_exit", f"left the rail at {found.speed_m_s:.1f} m/s", body)]
+        return RailExitFigure(reason=found.reason)
+    wind_m_s = case.facts.wind_m_s
+    return RailExitFigure(
+        t=found.t_s,
+        speed_m_s=found.speed_m_s,
+        sigma_m_s=found.sigma_m_s,
+        low_m_s=found.low_m_s,
+        high_m_s=found.high_m_s,
+        wind_m_s=wind_m_s,
+        angle_of_attack_rad=None if wind_m_s is None else angle_of_attack_rad(wind_m_s, found.speed_m_s),
+    )
 
 
-def judge_lean(case: Case) -> list[Figure]:
+def judge_lean(case: Case) -> LeanFigure | None:
     """Return how far the nose leaned while it should fly straight, when, and to which side."""
     start_s = case.t_of("lift_off")
     if start_s is None:
-        return []
+        return None
     motion = case.window("motion", start_s, start_s + 0.5 + STRAIGHT_S)
     tilt = np.where(np.isfinite(motion["tilt"]), motion["tilt"], -1.0)
     if not len(tilt) or tilt.max() < 0.0:
-        return []
+        return None
     at = int(tilt.argmax())
     azimuth = float(motion["azimuth"][at])
-    body = {"t": float(motion.t[at]), "greatest_tilt_rad": float(tilt[at])}
-    return [Figure("lean", "", body | ({"azimuth_rad": azimuth} if np.isfinite(azimuth) else {}))]
+    return LeanFigure(
+        t=float(motion.t[at]),
+        greatest_tilt_rad=float(tilt[at]),
+        azimuth_rad=azimuth if np.isfinite(azimuth) else None,
+    )
 
 
-def judge_apogee(case: Case) -> list[Figure]:
+def judge_apogee(case: Case) -> ApogeeFigure | None:
     """Return the measured top by each source of height, and how far the sources are apart."""
     top_s = case.moments["apogee"][0]
-    sources = {
-        "barometer": (case.window("height", top_s - 4.0, top_s + 2.0), "height_raw"),
-        "filter": (case.window("height", top_s - 4.0, top_s + 2.0), "height"),
-        "vehicle": (case.window("state", top_s - 4.0, top_s + 2.0), "position.up"),
-        "vehicle_barometer": (case.window("vehicle_height", top_s - 4.0, top_s + 2.0), "altitude_baro"),
+    height, state = (case.window(name, top_s - 4.0, top_s + 2.0) for name in ("height", "state"))
+    told = case.window("vehicle_height", top_s - 4.0, top_s + 2.0)
+    tops = {
+        "barometer": _top(height, "height_raw"),
+        "filter": _top(height, "height"),
+        "vehicle": _top(state, "position.up"),
+        "vehicle_barometer": _top(told, "altitude_baro"),
     }
-    body: dict[str, object] = {"t": top_s, "height_m": case.moments["apogee"][1]}
-    heights = []
-    for name, (window, column) in sources.items():
-        found = apogee_of(window.t, window[column])
-        if found is not None:
-            heights.append(found.height_m)
-            body |= {f"{name}_m": found.height_m, f"{name}_t": found.t_s, f"{name}_sigma_m": found.sigma_m}
-    if len(heights) > 1:
-        body["spread_m"] = max(heights) - min(heights)
-    return [Figure("apogee", "", body)]
+    heights = [top.m for top in tops.values() if top is not None]
+    return ApogeeFigure(
+        t=top_s,
+        height_m=case.moments["apogee"][1],
+        **tops,
+        spread_m=max(heights) - min(heights) if len(heights) > 1 else None,
+    )
+
+
+def _top(window: Window, column: str) -> SourceTop | None:
+    found = apogee_of(window.t, window[column])
+    return None if found is None else SourceTop(m=found.height_m, t=found.t_s, sigma_m=found.sigma_m)

@@ -2,20 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 
+from server.analysis.figures.figure import Figure, Figures
 from server.analysis.flight_log import FlightLog, Window
 from server.design.sheet_numbers import SheetNumbers
-
-
-@dataclass(frozen=True)
-class Figure:
-    """One judged subject: its key, a sentence for the list of events (may be empty), and numbers in SI units by name."""
-
-    key: str
-    text: str = ""
-    body: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass
@@ -25,7 +17,7 @@ class Case:
     log: FlightLog
     facts: SheetNumbers
     moments: dict[str, tuple[float, float]]
-    figures: dict[str, Mapping[str, object]]
+    figures: Figures
     order: int
     now_s: float
 
@@ -35,9 +27,9 @@ class Case:
 
     def t_of(self, moment: str) -> float | None:
         """Return the time of a moment, the finer one when a judgement found it."""
-        figure = self.figures.get(moment)
-        if figure is not None and isinstance(figure.get("t"), float):
-            return figure["t"]
+        finer_s = self.figures.t_of(moment)
+        if finer_s is not None:
+            return finer_s
         known = self.moments.get(moment)
         return None if known is None else known[0]
 
@@ -48,7 +40,7 @@ class Judgement:
 
     after: str
     delays_s: tuple[float, ...]
-    judge: Callable[[Case], list[Figure]]
+    judge: Callable[[Case], Figure | None]
 
 
 @dataclass(frozen=True)

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from server.analysis.judgements.case import Case, Figure
-from server.flight.control.gate import GateReport, GateSettings, judge_gate
+from server.analysis.figures.control import GateFigure, GateFlags, RollFigure, ServoCableFigure
+from server.analysis.flight_log import Floats
+from server.analysis.judgements.air import DENSITY_SCALE_M, SEA_LEVEL_DENSITY_KG_M3
+from server.analysis.judgements.case import Case
+from server.analysis.roles import FINS, VELOCITY
+from server.flight.control import gate
 from server.flight.control.roll_authority import pressure_share, roll_authority
 
-FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
-# Dry air, sea level, standard day (1976 standard atmosphere, check_values 5.1); the pad's own is taken when it is told.
-SEA_LEVEL_DENSITY_KG_M3 = 1.225
-DENSITY_SCALE_M = 9000.0
 # Taken for the wind where the site sheet is silent: a breeze in which one still flies. Common practice, no source.
 UNKNOWN_WIND_M_S = 5.0
 AFTER_RAIL_S = 0.05
 UNKNOWN_SHARE = 0.6
-SPEEDS = ("velocity.east", "velocity.north", "velocity.up")
 
 
 def end_of_flight(case: Case) -> float | None:
@@ -27,49 +26,63 @@ def end_of_flight(case: Case) -> float | None:
 
 def fins_until(case: Case, end_s: float) -> float:
     """Return until when the fins had their cable: the end of the flight, or an opening of the connector before it."""
-    cable = case.figures.get("servo_cable")
-    early = cable is not None and str(cable["kind"]).startswith("before")
-    return min(end_s, float(cable["t"])) if early else end_s
+    cable = case.figures.get(ServoCableFigure)
+    if cable is None or cable.t is None or not cable.is_early:
+        return end_s
+    return min(end_s, cable.t)
 
 
-def judge_gate_figure(case: Case) -> list[Figure]:
+def judge_gate(case: Case) -> GateFigure | None:
     """Return when the control gate was met and how long control had before deployment."""
     start_s, end_s = case.t_of("lift_off"), end_of_flight(case)
     if start_s is None or end_s is None:
-        return []
+        return None
     control = case.window("control", start_s, end_s)
     state = case.window("state", start_s, end_s)
     altitude, speed = _settled(control["control.gate.altitude"]), _settled(control["control.gate.speed"])
     if altitude is None or speed is None:
-        return []
-    velocity = state.stack(*SPEEDS)
-    flags = tuple(control[f"control.{name}"] for name in ("gate.altitude_met", "gate.speed_met", "enabled"))
-    report = judge_gate(
-        (control.t, *flags),
+        return None
+    velocity = state.stack(*VELOCITY)
+    altitude_met, speed_met, enabled = (
+        control[f"control.{name}"] for name in ("gate.altitude_met", "gate.speed_met", "enabled")
+    )
+    report = gate.judge_gate(
+        (control.t, altitude_met, speed_met, enabled),
         (state.t, state["position.up"], np.sqrt((velocity * velocity).sum(axis=1))),
-        GateSettings(altitude, speed),
+        gate.GateSettings(altitude, speed),
         start_s,
         end_s,
     )
-    body: dict[str, object] = {"t": end_s, "verdict": report.verdict, "reason_text": report.reason}
-    for name in ("altitude", "speed", "enabled"):
-        flag = getattr(report, name)
-        if flag is not None:
-            body[f"{name}_met_t"] = flag.first_s
-            if name == "enabled":
-                body |= {"enabled_s": flag.held_s, "enabled_least_s": flag.least_s, "enabled_most_s": flag.most_s}
-    body |= {"gate_for_a_second_m": report.altitude_for_least_m, "short_of_altitude_m": report.short_of_altitude_m}
-    if report.doubts:
-        body["doubts"] = [doubt.text for doubt in report.doubts]
-    last_s = fins_until(case, end_s)
-    if report.verdict == "tested" and last_s < end_s:
-        body |= {"verdict": "cut short", "reason_text": "the servo connector opened", "fins_until_t": last_s}
-    needed = _needed(report, altitude)
-    return [Figure("gate", "", body | ({"needed": needed} if needed else {}))]
+    verdict, reason, last_s = report.verdict, report.reason, fins_until(case, end_s)
+    cut_short = verdict == gate.TESTED and last_s < end_s
+    return GateFigure(
+        t=end_s,
+        verdict="cut short" if cut_short else verdict,
+        reason_text="the servo connector opened" if cut_short else reason,
+        flags=_gate_flags(report),
+        gate_for_a_second_m=report.altitude_for_least_m,
+        short_of_altitude_m=report.short_of_altitude_m,
+        doubts=tuple(doubt.text for doubt in report.doubts),
+        fins_until_t=last_s if cut_short else None,
+        needed=_needed(report, altitude),
+    )
 
 
-def _needed(report: GateReport, altitude_m: float) -> str:
-    if report.verdict == "tested":
+def _gate_flags(report: gate.GateReport) -> GateFlags | None:
+    if report.altitude is None or report.speed is None or report.enabled is None:
+        return None
+    return GateFlags(
+        altitude_met_t=report.altitude.first_s,
+        speed_met_t=report.speed.first_s,
+        enabled_met_t=report.enabled.first_s,
+        enabled_s=report.enabled.held_s,
+        enabled_least_s=report.enabled.least_s,
+        enabled_most_s=report.enabled.most_s,
+    )
+
+
+def _needed(report: gate.GateReport, altitude_m: float) -> str:
+    if report.verdict == gate.TESTED:
         return ""
     if report.short_of_altitude_m:
         return f"it flew {report.short_of_altitude_m:.0f} m too low for the gate at {altitude_m:.0f} m"
@@ -78,25 +91,25 @@ def _needed(report: GateReport, altitude_m: float) -> str:
     return ""
 
 
-def _settled(values: np.ndarray) -> float | None:
+def _settled(values: Floats) -> float | None:
     """Return the value a setting mostly had, or None when it was not heard."""
     good = values[np.isfinite(values)]
     return float(np.median(good)) if len(good) else None
 
 
-def judge_roll(case: Case) -> list[Figure]:
+def judge_roll(case: Case) -> RollFigure | None:
     """Return what the fins did to the roll between the rail and the end of the flight as one body."""
     start_s, end_s = case.t_of("rail_exit") or case.t_of("lift_off"), end_of_flight(case)
     if start_s is None or end_s is None:
-        return []
+        return None
     start_s += AFTER_RAIL_S
     end_s = min(end_s, fins_until(case, end_s))  # without their cable the fins' angles are old news
     fins = case.window("fins", start_s, end_s)
     fitted = [column for column in (fins[name] for name in FINS) if np.isfinite(column).any()]
     state = case.window("state", start_s, end_s)
     if not fitted or not len(state):
-        return []
-    velocity, up = state.stack(*SPEEDS), state["position.up"]
+        return None
+    velocity, up = state.stack(*VELOCITY), state["position.up"]
     density = SEA_LEVEL_DENSITY_KG_M3 * np.exp(-(up + (case.facts.elevation_m or 0.0)) / DENSITY_SCALE_M)
     pressure = 0.5 * density * (velocity * velocity).sum(axis=1)
     rates = [(state.t, state["body_rate.z"])]
@@ -116,15 +129,14 @@ def judge_roll(case: Case) -> list[Figure]:
         expected=case.facts.roll_authority_per_pa_rad,
         pressure_sigma_share=min(share, UNKNOWN_SHARE),
     )
-    body = {
-        "t": case.moments["control_enabled"][0] if "control_enabled" in case.moments else start_s,
-        "verdict": found.verdict,
-        "reason_text": found.reason,
-        "authority_per_pa_rad": found.authority,
-        "sigma": found.sigma,
-        "low": found.low,
-        "high": found.high,
-        "lag_s": found.lag_s,
-        "expected": case.facts.roll_authority_per_pa_rad,
-    }
-    return [Figure("roll", "", body)]
+    return RollFigure(
+        t=controlled[0] if controlled is not None else start_s,
+        verdict=found.verdict,
+        reason_text=found.reason,
+        authority_per_pa_rad=found.authority,
+        sigma=found.sigma,
+        low=found.low,
+        high=found.high,
+        lag_s=found.lag_s,
+        expected=case.facts.roll_authority_per_pa_rad,
+    )

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from server.analysis.judgements.ascent import judge_apogee, judge_burnout, judge_lean, judge_lift_off, judge_rail
 from server.analysis.judgements.case import Judgement, SeriesSource
-from server.analysis.judgements.control import judge_gate_figure, judge_roll
+from server.analysis.judgements.control import judge_gate, judge_roll
 from server.analysis.judgements.descent import judge_descent
 from server.analysis.judgements.drag import judge_drag
+from server.analysis.judgements.inertial_units import judge_inertial_units
 from server.analysis.judgements.radio import judge_link
 from server.analysis.judgements.recovery import judge_recovery
 from server.analysis.judgements.swing import judge_cone, judge_swing
-from server.analysis.judgements.units import judge_units
-from server.analysis.roles import BODY_RATE, POSITION, QUATERNION, VELOCITY
+from server.analysis.roles import FINS, STATE_VECTOR
 
-FINS = tuple(f"fin[{n}].measured" for n in range(1, 5))
-STATE = (*POSITION, *VELOCITY, *QUATERNION, *BODY_RATE)
 FLAGS = ("control.gate.altitude_met", "control.gate.speed_met", "control.enabled", "deployment", "separation")
 GATE = ("control.gate.altitude", "control.gate.speed")
 
@@ -24,22 +22,21 @@ def _unit(unit: str) -> tuple[str, ...]:
 
 
 SOURCES: dict[str, SeriesSource] = {
-    "state": SeriesSource(roles=STATE),
+    "state": SeriesSource(roles=STATE_VECTOR),
     "unit_a": SeriesSource(roles=_unit("a")),
     "unit_b": SeriesSource(roles=_unit("b")),
     "vehicle_height": SeriesSource(roles=("altitude_baro",)),
     "fins": SeriesSource(roles=FINS),
     "control": SeriesSource(roles=FLAGS + GATE),
-    "power": SeriesSource(roles=("battery.voltage", "battery.current", "battery.charge_used")),
-    "levels": SeriesSource(roles=("downlink.level", "uplink.level")),
+    "levels": SeriesSource(roles=("downlink.level",)),
     "height": SeriesSource(table="ground_vertical"),
     "motion": SeriesSource(table="ground_motion"),
 }
 COLUMNS: dict[str, tuple[str, ...]] = {
     **{name: source.roles for name, source in SOURCES.items() if source.roles},
-    "height": ("height", "climb_rate", "height_raw"),
-    "frames": ("kind", "gap", "size", "rx"),
-    "motion": ("tilt", "azimuth", "roll", "speed", "cone", "cone_turns", "cone_round"),
+    "height": ("height", "height_raw"),
+    "frames": ("gap", "rx"),
+    "motion": ("tilt", "azimuth", "speed", "cone", "cone_turns", "cone_round"),
 }
 JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lift_off", (1.4,), judge_lift_off),
@@ -49,9 +46,9 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("burnout", (0.5,), judge_burnout),
     Judgement("apogee", (1.5,), judge_apogee),
     Judgement("apogee", (1.5,), judge_drag),
-    Judgement("apogee", (1.5,), judge_gate_figure),
+    Judgement("apogee", (1.5,), judge_gate),
     Judgement("apogee", (1.5,), judge_roll),
-    Judgement("apogee", (1.5,), judge_units),
+    Judgement("apogee", (1.5,), judge_inertial_units),
     Judgement("apogee", (1.5,), judge_cone),
     Judgement("apogee", (8.0, 15.0, 30.0, 60.0), judge_descent),
     Judgement("landing", (1.0,), judge_descent),

@@ -6,7 +6,9 @@ from math import exp
 
 import numpy as np
 
-from server.analysis.judgements.case import Case, Figure
+from server.analysis.figures.ascent import ConeFigure, ExpectedSwing, MeasuredSwing, SwingFigure
+from server.analysis.judgements.air import DENSITY_SCALE_M, SEA_LEVEL_DENSITY_KG_M3
+from server.analysis.judgements.case import Case
 from server.analysis.roles import QUATERNION, VELOCITY
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.airframe.barrowman import cross_section_m2
@@ -21,8 +23,6 @@ from server.flight.airframe.oscillation import (
 )
 from server.flight.motion.cone import ROUND, TURNS, WIDE_RAD, WINDOW_S
 
-SEA_LEVEL_DENSITY_KG_M3 = 1.225
-DENSITY_SCALE_M = 9000.0
 LOOK_S = 2.5
 # A cone counts while the fins still grip, and when it was seen this many times in a row. Common practice, no source.
 FAST_M_S = 20.0
@@ -30,11 +30,11 @@ LASTING_ROWS = 8
 MOST_SOFTENING_PER_RAD = 3.0  # a nearly neutral vehicle's share has no bound; beyond this no swing is left to measure
 
 
-def judge_swing(case: Case) -> list[Figure]:
+def judge_swing(case: Case) -> SwingFigure | None:
     """Return the fitted swing at the speed it was measured at, and the expected period there; or why there is none."""
     start_s = case.t_of("rail_exit")
     if start_s is None:
-        return []
+        return None
     state = case.window("state", start_s - 0.2, start_s + LOOK_S + 0.2)
     found = oscillation(
         state.t,
@@ -46,72 +46,74 @@ def judge_swing(case: Case) -> list[Figure]:
         start_height_m=case.facts.rail_length_m or USUAL_START_HEIGHT_M,
     )
     if not isinstance(found, Oscillation):
-        return [Figure("swing", "", {"excited": False, "reason": found.reason})]
+        return SwingFigure(excited=False, reason=found.reason)
     speed = found.speed_m_s
-    body: dict[str, object] = {
-        "t": found.start_s,
-        "end_t": found.end_s,
-        "excited": found.excited,
-        "speed_m_s": speed,
-        "period_s": found.period_s(speed),
-        "period_low_s": found.period_s(speed) * found.wave_number_1_m / found.wave_high_1_m,
-        "period_high_s": found.period_s(speed) * found.wave_number_1_m / max(found.wave_low_1_m, 1e-9),
-        "damping_ratio": found.damping_ratio,
-        "damping_low": found.damping_low,
-        "damping_high": found.damping_high,
-        "amplitude_rad": found.amplitude_rad,
-    }
     height = case.window("height", found.start_s, found.end_s)["height"]
-    body["height_m"] = float(height.mean()) if len(height) else 0.0
-    return [Figure("swing", "", body | _expected(case, found, speed, float(body["height_m"])))]
+    measured = MeasuredSwing(
+        speed_m_s=speed,
+        period_s=found.period_s(speed),
+        period_low_s=found.period_s(speed) * found.wave_number_1_m / found.wave_high_1_m,
+        period_high_s=found.period_s(speed) * found.wave_number_1_m / max(found.wave_low_1_m, 1e-9),
+        damping_ratio=found.damping_ratio,
+        damping_low=found.damping_low,
+        damping_high=found.damping_high,
+        amplitude_rad=found.amplitude_rad,
+        height_m=float(height.mean()) if len(height) else 0.0,
+    )
+    return SwingFigure(
+        t=found.start_s,
+        end_t=found.end_s,
+        excited=found.excited,
+        measured=measured,
+        expected=_expected(case.facts, found, speed, measured.height_m),
+    )
 
 
-def judge_cone(case: Case) -> list[Figure]:
+def judge_cone(case: Case) -> ConeFigure | None:
     """Return the widest lasting corkscrew of the way up, while it still flew fast; nothing when there was none."""
     start_s, end_s = case.t_of("rail_exit") or case.t_of("lift_off"), case.t_of("apogee")
     if start_s is None or end_s is None:
-        return []
+        return None
     motion = case.window("motion", start_s, end_s)
     angle, turns, round_ = motion["cone"], motion["cone_turns"], motion["cone_round"]
     with np.errstate(invalid="ignore"):
         is_cone = (angle > WIDE_RAD) & (round_ > ROUND) & (np.abs(turns) * WINDOW_S > TURNS) & (motion["speed"] > FAST_M_S)
-    lasting = np.convolve(is_cone, np.ones(LASTING_ROWS), "valid") >= LASTING_ROWS if len(is_cone) >= LASTING_ROWS else []
-    if not np.any(lasting):
-        return []
+    if len(is_cone) < LASTING_ROWS or not (np.convolve(is_cone, np.ones(LASTING_ROWS), "valid") >= LASTING_ROWS).any():
+        return None
     at = int(np.where(is_cone, angle, -1.0).argmax())
-    body = {"t": float(motion.t[at]), "half_angle_rad": float(angle[at]), "turns_per_s": float(turns[at])}
-    return [Figure("cone", "", body)]
+    return ConeFigure(t=float(motion.t[at]), half_angle_rad=float(angle[at]), turns_per_s=float(turns[at]))
 
 
 def _softening_per_rad(f: SheetNumbers) -> float:
     """Return what the body's lift takes of the stiffness, by the sheet or the usual."""
-    told = f.diameter_m, f.length_m, f.body_lift, f.normal_force_slope, f.center_of_gravity_m, f.center_of_pressure_m
-    if None in told or not f.center_of_pressure_m > f.center_of_gravity_m:
+    diameter, length, lift, slope = f.diameter_m, f.length_m, f.body_lift, f.normal_force_slope
+    gravity, pressure_center = f.center_of_gravity_m, f.center_of_pressure_m
+    if diameter is None or length is None or lift is None or slope is None or gravity is None or pressure_center is None:
         return USUAL_SOFTENING_PER_RAD
-    diameter, length, lift, slope, gravity, pressure_center = told
+    if not pressure_center > gravity:
+        return USUAL_SOFTENING_PER_RAD
     by_cross_section = lift * length * diameter / cross_section_m2(diameter)
     share = body_softening_per_rad(by_cross_section, gravity, 0.5 * length, slope, pressure_center - gravity)
     return min(max(share, 0.0), MOST_SOFTENING_PER_RAD)
 
 
-def _expected(case: Case, found: Oscillation, speed_m_s: float, height_m: float) -> dict[str, object]:
+def _expected(f: SheetNumbers, found: Oscillation, speed_m_s: float, height_m: float) -> ExpectedSwing | None:
     """Return the undamped period by the sheet's center of pressure, slope and inertia, and measured over expected."""
-    f = case.facts
-    told = (f.diameter_m, f.normal_force_slope, f.center_of_gravity_m, f.center_of_pressure_m, f.lateral_inertia_kg_m2)
-    if None in told:
-        return {}
-    diameter, slope, gravity, pressure_center, inertia = told
+    diameter, slope, inertia = f.diameter_m, f.normal_force_slope, f.lateral_inertia_kg_m2
+    gravity, pressure_center = f.center_of_gravity_m, f.center_of_pressure_m
+    if diameter is None or slope is None or inertia is None or gravity is None or pressure_center is None:
+        return None
     density = SEA_LEVEL_DENSITY_KG_M3 * exp(-((f.elevation_m or 0.0) + height_m) / DENSITY_SCALE_M)
     lever = pressure_center - gravity
     q = 0.5 * density * speed_m_s**2
     hertz = expected_frequency_hz(q, cross_section_m2(diameter), slope, lever, inertia)
     if not hertz > 0.0:
-        return {}
+        return None
     ratio = compared(found, hertz, speed_m_s)
     # Of frequencies; the page and the finding speak of periods.
-    return {
-        "expected_period_s": 1.0 / hertz,
-        "ratio": 1.0 / ratio.ratio,
-        "ratio_low": 1.0 / ratio.high,
-        "ratio_high": 1.0 / ratio.low if ratio.low > 0.0 else None,
-    }
+    return ExpectedSwing(
+        expected_period_s=1.0 / hertz,
+        ratio=1.0 / ratio.ratio,
+        ratio_low=1.0 / ratio.high,
+        ratio_high=1.0 / ratio.low if ratio.low > 0.0 else None,
+    )

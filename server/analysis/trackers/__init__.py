@@ -1,5 +1,5 @@
 """What the station understands of the packets, one subject per module; `server.analysis.analysis` runs them all.
 
 A tracker takes batches of any size, keeps all state between them, and adds computed rows and journal entries to a
-`Found`. Nothing in it may depend on where one batch ends and the next begins.
+`TrackerOutput`. Nothing in it may depend on where one batch ends and the next begins.
 """

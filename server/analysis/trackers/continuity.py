@@ -5,9 +5,12 @@ from __future__ import annotations
 import re
 
 import numpy as np
+from numpy.typing import NDArray
 
-from server.analysis.trackers.found import Found, RoleColumns
-from server.telemetry.batch import Batch
+from server.analysis.figures.pad import ContinuityFigure
+from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.trackers.role_columns import RoleColumns
+from server.telemetry.batch import Batch, Rows
 
 CHANNEL = re.compile(r"^(channel|recovery)\[(\d+)\]\.continuity$")
 WORDS = {"channel": "lateral motor", "recovery": "recovery channel"}
@@ -25,7 +28,7 @@ class ContinuityTracker:
         self._missing: dict[str, float] = {}
         self._on_pad = "vehicle_phase" not in roles.roles
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Look at a batch; the figure names every channel found so far."""
         changes = [(-1, self._on_pad)] + [
             (order, entry.body.get("phase") == ON_PAD)
@@ -33,28 +36,30 @@ class ContinuityTracker:
             if entry.topic == "phase" and entry.key == "vehicle"
         ]
         changes.sort(key=lambda change: change[0])
-        hits = []
+        hits: list[tuple[int, Rows, int, str]] = []
         for role, kind, number in self._watched:
             found = self._roles.table_of(batch, role)
             if found is None or role in self._missing:
                 continue
             rows, channel = found
             fired = self._roles.roles.get(f"{kind}[{number}].fired")
-            has_fired = fired is not None and fired.packet == channel.packet
-            spent = rows.columns[fired.name] if has_fired else np.zeros(len(rows))
+            if fired is not None and fired.packet == channel.packet:
+                spent = rows.numbers(fired.name)
+            else:
+                spent = np.zeros(len(rows))
             waits = np.searchsorted([order for order, _ in changes], rows.order, side="right") - 1
             on_pad = np.array([on for _, on in changes])[waits]
-            row = self._first(role, (rows.columns[channel.name] == 0) & (spent == 0) & on_pad)
+            row = self._first(role, (rows.numbers(channel.name) == 0) & (spent == 0) & on_pad)
             if row is not None:
                 hits.append((int(rows.order[row]), rows, row, role))
         self._on_pad = changes[-1][1]
         for _, rows, row, role in sorted(hits, key=lambda hit: (hit[0], hit[3])):
             self._missing[role] = float(rows.t[row])
             names = [f"{WORDS[kind]} {number}" for role, kind, number in self._watched if role in self._missing]
-            body = {"t": min(self._missing.values()), "missing": names}
-            out.note_row(rows, row, "figure", "continuity", "info", "", body)
+            figure = ContinuityFigure(t=min(self._missing.values()), missing=tuple(names))
+            out.note_figure(Instant.of(rows, row), figure)
 
-    def _first(self, role: str, open_: np.ndarray) -> int | None:
+    def _first(self, role: str, open_: NDArray[np.bool_]) -> int | None:
         """Return the row at which a channel has been open for long enough."""
         run = self._runs[role]
         if not open_.any():

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from server.analysis.trackers.found import Found, RoleColumns, changes
+from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.trackers.role_columns import RoleColumns, changes
 from server.telemetry.batch import Batch
-from server.telemetry.journal import JournalEntry
 
 ADVICE = "Values and commands may mean something else on board. Build the firmware anew from this dictionary."
 
@@ -16,20 +16,19 @@ class DictionaryHashTracker:
         self._roles, self._ours = roles, ours
         self._told: float = ours
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Look at a batch."""
         found = self._roles.table_of(batch, "startup.dictionary_hash")
         if found is None:
             return
         rows, channel = found
-        for row, told in changes(rows.columns[channel.name], self._told):
+        for row, told in changes(rows.numbers(channel.name), self._told):
             self._told = told
-            rx_s, t = float(rows.rx_s[row]), float(rows.t[row])
-            out.entries.append((int(rows.order[row]), self._entry(rx_s, t, told)))
+            self._note(Instant.of(rows, row), told, out)
 
-    def _entry(self, rx_s: float, t: float, told: float) -> JournalEntry:
+    def _note(self, at: Instant, told: float, out: TrackerOutput) -> None:
         same = told == self._ours
         text = f"the vehicle was built from another dictionary (hash {int(told):08x}, ours is {self._ours:08x})"
         text = "the vehicle was built from this dictionary" if same else text
         body = {"state": "cleared" if same else "raised", "advice": ADVICE}
-        return JournalEntry(rx_s, t, "alarm", "dictionary", "info" if same else "warning", text, body)
+        out.note(at, "alarm", "dictionary", "info" if same else "warning", text, body)

@@ -6,19 +6,19 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from protocol.link import (
+from protocol.events import (
     BootIdLearned,
     BytesSkipped,
+    Event,
     FrameDamaged,
     PacketRepeated,
     PacketUnknown,
     SequenceGap,
     VehicleRestarted,
 )
-from server.analysis.trackers.found import Found
+from server.analysis.trackers.output import Instant, TrackerOutput
 from server.flight.link.link_quality import LinkQuality, LinkSecond
-from server.telemetry.batch import Batch, Rows
-from server.telemetry.journal import JournalEntry
+from server.telemetry.batch import Batch, Floats, Rows
 
 
 class DownlinkTracker:
@@ -27,12 +27,12 @@ class DownlinkTracker:
     def __init__(self) -> None:
         self.link = LinkQuality()
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Count a batch."""
         self._count(batch, out)
         self._note_events(batch, out)
 
-    def _count(self, batch: Batch, out: Found) -> None:
+    def _count(self, batch: Batch, out: TrackerOutput) -> None:
         """Walk through the frames once; everything that is not a plain good packet is looked up by its order."""
         count = len(batch.frame_rx_s)
         if not count:
@@ -40,7 +40,7 @@ class DownlinkTracker:
         received = np.zeros(count, dtype=np.int64)
         for rows in batch.rows.values():
             received[rows.order - batch.first_order] = 1
-        special: dict[int, list] = {}
+        special: dict[int, list[Event]] = {}
         for order, _, _, event in batch.events:
             special.setdefault(order - batch.first_order, []).append(event)
         ended: list[tuple[int, float, LinkSecond]] = []
@@ -71,31 +71,29 @@ class DownlinkTracker:
             },
         )
 
-    def _note_events(self, batch: Batch, out: Found) -> None:
+    def _note_events(self, batch: Batch, out: TrackerOutput) -> None:
         for order, rx_s, t, event in batch.events:
+            at = Instant(order, rx_s, t)
             if isinstance(event, VehicleRestarted):
                 named = f", start number {event.boot_id}" if event.boot_id is not None else ""
                 body = {"boot_id": event.boot_id, "epoch": event.epoch}
-                out.entries.append(
-                    (order, JournalEntry(rx_s, t, "restart", "vehicle", "warning", f"the vehicle restarted{named}", body))
-                )
+                out.note(at, "restart", "vehicle", "warning", f"the vehicle restarted{named}", body)
             elif isinstance(event, BootIdLearned):
-                body = {"boot_id": event.boot_id}
-                out.entries.append((order, JournalEntry(rx_s, t, "restart", "boot_id", "info", "", body)))
+                out.note(at, "restart", "boot_id", "info", "", {"boot_id": event.boot_id})
             elif isinstance(event, PacketUnknown):
                 named = f"packet with APID {event.apid}" if event.apid >= 0 else "a line's first value"
                 text = f"{named} is not in the dictionary"
-                out.entries.append((order, JournalEntry(rx_s, t, "damage", f"apid {event.apid}", "caution", text, {})))
+                out.note(at, "damage", f"apid {event.apid}", "caution", text)
 
 
-def runs_of_seconds(rx_s: np.ndarray) -> list[tuple[int, int]]:
+def runs_of_seconds(rx_s: Floats) -> list[tuple[int, int]]:
     """Cut frames into runs that arrived within the same whole second, so that a long recording is walked in few steps."""
     cuts = np.flatnonzero(np.diff(np.floor(rx_s))) + 1
     edges = [0, *cuts.tolist(), len(rx_s)]
     return list(zip(edges[:-1], edges[1:], strict=True))
 
 
-def _tally(special: Mapping[int, list], start: int, stop: int) -> tuple[int, int, int]:
+def _tally(special: Mapping[int, list[Event]], start: int, stop: int) -> tuple[int, int, int]:
     lost = damaged = repeated = 0
     if special:
         for index in [i for i in special if start <= i < stop] if len(special) < 64 else range(start, stop):

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from server.analysis.trackers.found import Found, RoleColumns, changes
+from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.trackers.role_columns import RoleColumns, changes
 from server.telemetry.batch import Batch
-from server.telemetry.journal import SEVERITIES, JournalEntry
+from server.telemetry.journal import SEVERITIES
 
 EDGES = {
     "control.enabled": ("control_enabled", "control enabled", "control disabled"),
@@ -24,58 +25,43 @@ class FlagTracker:
         self._phase: float | None = None
         self._event_count = 0
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Look at a batch."""
         self._follow_phase(batch, out)
         self._follow_edges(batch, out)
         self._take_texts(batch, out)
 
-    def _follow_phase(self, batch: Batch, out: Found) -> None:
+    def _follow_phase(self, batch: Batch, out: TrackerOutput) -> None:
         found = self._roles.table_of(batch, "vehicle_phase")
         if found is None:
             return
         rows, channel = found
-        for row, value in changes(rows.columns[channel.name], self._phase):
+        for row, value in changes(rows.numbers(channel.name), self._phase):
             self._phase = value
             phase = channel.text_of(value) or f"{value:g}"
-            entry = JournalEntry(
-                float(rows.rx_s[row]),
-                float(rows.t[row]),
-                "phase",
-                "vehicle",
-                "info",
-                f"vehicle says: {phase}",
-                {"phase": phase},
-            )
-            out.entries.append((int(rows.order[row]), entry))
+            out.note(Instant.of(rows, row), "phase", "vehicle", "info", f"vehicle says: {phase}", {"phase": phase})
 
-    def _follow_edges(self, batch: Batch, out: Found) -> None:
+    def _follow_edges(self, batch: Batch, out: TrackerOutput) -> None:
         for role, (key, on_text, off_text) in EDGES.items():
             found = self._roles.table_of(batch, role)
             if found is None:
                 continue
             rows, channel = found
-            for row, value in changes(rows.columns[channel.name], self._edge_state.get(role, 0.0)):
+            for row, value in changes(rows.numbers(channel.name), self._edge_state.get(role, 0.0)):
                 self._edge_state[role] = value
                 text = on_text if value else off_text
-                t = float(rows.t[row])
                 if text is not None:
-                    body = {"t": t, "on": bool(value)}
-                    out.entries.append(
-                        (int(rows.order[row]), JournalEntry(float(rows.rx_s[row]), t, "moment", key, "info", text, body))
-                    )
+                    at = Instant.of(rows, row)
+                    out.note(at, "moment", key, "info", text, {"t": at.t, "on": bool(value)})
 
-    def _take_texts(self, batch: Batch, out: Found) -> None:
+    def _take_texts(self, batch: Batch, out: TrackerOutput) -> None:
         found = self._roles.table_of(batch, "event.text")
         if found is None:
             return
         rows, channel = found
         severity = self._roles.roles.get("event.severity")
-        levels = rows.columns[severity.name] if severity and severity.packet == channel.packet else np.zeros(len(rows))
-        for row, text in enumerate(rows.columns[channel.name]):
+        levels = rows.numbers(severity.name) if severity and severity.packet == channel.packet else np.zeros(len(rows))
+        for row, text in enumerate(rows.texts(channel.name)):
             level = SEVERITIES[min(int(levels[row]), 2)] if levels[row] >= 0 else "info"
             self._event_count += 1
-            entry = JournalEntry(
-                float(rows.rx_s[row]), float(rows.t[row]), "event", f"e{self._event_count}", level, text, {}
-            )
-            out.entries.append((int(rows.order[row]), entry))
+            out.note(Instant.of(rows, row), "event", f"e{self._event_count}", level, text)

@@ -6,21 +6,25 @@ forces upright, and for the prediction the horizontal speed.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import nan, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
+from protocol.bulk import Column
 from protocol.units import GRAVITY_M_S2
+from server.analysis.judgements.air import SEA_LEVEL_DENSITY_KG_M3
 from server.analysis.roles import QUATERNION, VELOCITY
-from server.analysis.trackers.found import Found, RoleColumns
+from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.air.altitude import PadReference
 from server.flight.motion.coast import ApogeePredictor, prior_kappa
 from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
 from server.flight.sensors.state_health import GroundEstimate
-from server.telemetry.batch import Batch, Rows
-from server.telemetry.journal import JournalEntry
+from server.telemetry.batch import Batch, Floats, Rows
 
 MOMENT_TEXT = {
     "lift_off": "lift-off",
@@ -29,9 +33,17 @@ MOMENT_TEXT = {
     "landing": "landed",
 }
 
-
-# Sea level, standard day: the prior is three times wider than the difference to any pad.
-PAD_DENSITY_KG_M3 = 1.225
+Values = tuple[float, ...]
+Made = tuple[int, float, float, float, float, float]
+"""A computed row: order, arrival, t, height, climb rate, height by the barometer alone."""
+Step = tuple[
+    int,
+    float,
+    float,
+    Callable[[float, Values, list[Made], int, float], PhaseChange | None],
+    Values,
+]
+"""Order, arrival, t, what takes it, its values."""
 
 
 class HeightTracker:
@@ -43,7 +55,7 @@ class HeightTracker:
         self._vertical = VerticalFilter()
         self.phases = PhaseDetector()
         self._predictor = _predictor(facts)
-        self._attitude: tuple[float, float, float, float] | None = None
+        self._attitude: Values | None = None
         self._across_m_s: tuple[float, float] | None = None  # time, horizontal speed by the vehicle
         self._phase_told = False
         self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
@@ -51,12 +63,12 @@ class HeightTracker:
         self._predicted: list[tuple[float, ...]] = []
         self._speeds = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Run the vertical filter and the phase detector over forces, attitudes and pressures in order of arrival."""
         self._estimates, self._predicted = [], []
         self._speeds = self._horizontal(batch)
         self._flights = [(-1, self._flights[-1][1])]
-        steps = [
+        steps: list[Step] = [
             *self._attitude_steps(batch),
             *self._force_steps(batch),
             *self._pressure_steps(batch),
@@ -69,7 +81,7 @@ class HeightTracker:
             self._phase_told = True
             order, rx_s, t = steps[0][:3]
             self._note_phase(PhaseChange(self.phases.phase, t, ()), order, rx_s, out)
-        made: list[tuple[int, float, float, float, float, float]] = []
+        made: list[Made] = []
         for order, rx_s, t, take, values in steps:
             change = take(t, values, made, order, rx_s)
             if change is not None:
@@ -77,7 +89,7 @@ class HeightTracker:
         self._keep_speed()
         if made:
             table = np.array(made)
-            columns = {"height": table[:, 3], "climb_rate": table[:, 4], "height_raw": table[:, 5]}
+            columns: dict[str, Column] = {"height": table[:, 3], "climb_rate": table[:, 4], "height_raw": table[:, 5]}
             late = np.zeros(len(made), dtype=bool)
             out.rows["ground_vertical"] = Rows(table[:, 0].astype(np.int64), table[:, 2], table[:, 1], late, columns)
         if self._predicted:
@@ -86,13 +98,13 @@ class HeightTracker:
             late = np.zeros(len(table), dtype=bool)
             out.rows["ground_apogee"] = Rows(table[:, 0].astype(np.int64), table[:, 2], table[:, 1], late, columns)
 
-    def flying(self, orders: np.ndarray) -> np.ndarray:
+    def flying(self, orders: NDArray[np.int64]) -> NDArray[np.bool_]:
         """Return whether the vehicle flew at frames (by order) of the last batch, shape (n,)."""
         starts = np.array([order for order, _ in self._flights])
         flew = np.array([flies for _, flies in self._flights])
         return flew[np.searchsorted(starts, orders, side="right") - 1]
 
-    def estimates(self, packet: str) -> tuple[np.ndarray, GroundEstimate] | None:
+    def estimates(self, packet: str) -> tuple[NDArray[np.bool_], GroundEstimate] | None:
         """Return (in flight, own estimate) at each row of the last batch's packet, when it is the one with the attitude."""
         channel = self._roles.roles.get(QUATERNION[0])
         if channel is None or channel.packet != packet or not self._estimates:
@@ -100,10 +112,10 @@ class HeightTracker:
         table = np.array(self._estimates)
         return table[:, 0] > 0.0, GroundEstimate(*(table[:, column].copy() for column in range(1, 5)))
 
-    def _attitude_steps(self, batch: Batch) -> list[tuple]:
+    def _attitude_steps(self, batch: Batch) -> list[Step]:
         return self._roles.steps(batch, QUATERNION, self._take_attitude)
 
-    def _horizontal(self, batch: Batch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def _horizontal(self, batch: Batch) -> tuple[NDArray[np.int64], Floats, Floats]:
         """Return orders, times and horizontal speeds of the batch's rows in which the vehicle told a finite one."""
         found = self._roles.together(batch, VELOCITY[:2])
         if found is None:
@@ -119,10 +131,10 @@ class HeightTracker:
         if len(self._speeds[0]):
             self._across_m_s = (float(self._speeds[1][-1]), float(self._speeds[2][-1]))
 
-    def _force_steps(self, batch: Batch) -> list[tuple]:
+    def _force_steps(self, batch: Batch) -> list[Step]:
         return self._roles.steps(batch, ("accel.a.x", "accel.a.y", "accel.a.z"), self._take_force)
 
-    def _pressure_steps(self, batch: Batch) -> list[tuple]:
+    def _pressure_steps(self, batch: Batch) -> list[Step]:
         roles = ("pressure", "baro_temperature")
         same = (
             all(r in self._roles.roles for r in roles)
@@ -130,7 +142,7 @@ class HeightTracker:
         )
         return self._roles.steps(batch, roles if same else roles[:1], self._take_pressure)
 
-    def _take_attitude(self, t: float, q: tuple, made: list, order: int, rx_s: float) -> None:
+    def _take_attitude(self, t: float, q: Values, made: list[Made], order: int, rx_s: float) -> None:
         if 0.5 < sum(part * part for part in q) < 2.0:  # false for NaN
             self._attitude = q
         self._estimates.append(self._estimate_at(t))
@@ -146,7 +158,7 @@ class HeightTracker:
         height = vertical.height_m + vertical.climb_m_s * dt
         return moves, height, sqrt(max(variance, 0.0)), vertical.climb_m_s, sqrt(max(vertical.p_climb, 0.0))
 
-    def _take_force(self, t: float, force: tuple, made: list, order: int, rx_s: float) -> PhaseChange | None:
+    def _take_force(self, t: float, force: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         fx, fy, fz = force
         if self._attitude is None:
             up = fz
@@ -158,7 +170,7 @@ class HeightTracker:
             self._predictor.take_force(t, fz)
         return self.phases.force(t, fz)
 
-    def _take_pressure(self, t: float, values: tuple, made: list, order: int, rx_s: float) -> PhaseChange | None:
+    def _take_pressure(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         pressure_pa, temperature_k = values[0], values[1] if len(values) > 1 else None
         if self.phases.phase is Phase.PAD:
             self._pad.learn(pressure_pa, temperature_k)
@@ -187,20 +199,21 @@ class HeightTracker:
             values = (told.apogee_m, told.low_m, told.high_m, told.seconds_to_apogee)
             self._predicted.append((order, rx_s, t, *values))
 
-    def _note_phase(self, change: PhaseChange, order: int, rx_s: float, out: Found) -> None:
+    def _note_phase(self, change: PhaseChange, order: int, rx_s: float, out: TrackerOutput) -> None:
+        at = Instant(order, rx_s, change.t_s)
         self._flights.append((order, change.phase not in (Phase.PAD, Phase.LANDED)))
         for moment in change.moments:
             if moment.key == "burnout":
                 self._predictor.begin(moment.t_s)
             text = MOMENT_TEXT[moment.key].format(moment.height_m)
             body = {"t": moment.t_s, "height_m": moment.height_m}
-            out.note(order, JournalEntry(rx_s, change.t_s, "moment", moment.key, "info", text, body))
-        body = {"phase": change.phase.value}
-        out.note(order, JournalEntry(rx_s, change.t_s, "phase", "ground", "info", "", body))
+            out.note(at, "moment", moment.key, "info", text, body)
+        out.note(at, "phase", "ground", "info", "", {"phase": change.phase.value})
 
 
 def _predictor(facts: SheetNumbers) -> ApogeePredictor:
     """Return a predictor whose prior is the vehicle's own drag, where the sheet tells its size and mass."""
     if facts.diameter_m is None or facts.burnout_mass_kg is None:
         return ApogeePredictor()
-    return ApogeePredictor(*prior_kappa(facts.diameter_m, facts.burnout_mass_kg, PAD_DENSITY_KG_M3))
+    # The prior is three times wider than the difference between sea level and any pad.
+    return ApogeePredictor(*prior_kappa(facts.diameter_m, facts.burnout_mass_kg, SEA_LEVEL_DENSITY_KG_M3))

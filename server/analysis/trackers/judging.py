@@ -11,13 +11,16 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from server.analysis.findings import Finding, findings
+from server.analysis.figures.figure import Figures
+from server.analysis.findings.finding import FlightFinding
+from server.analysis.findings.rules import findings
 from server.analysis.flight_log import FlightLog
 from server.analysis.judgements.case import Case, Judgement, SeriesSource
-from server.analysis.trackers.found import Found, RoleColumns
-from server.analysis.trackers.kinds import KindsTracker
+from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.trackers.packet_kinds import PacketKindsTracker
+from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
-from server.telemetry.batch import Batch
+from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
 # Moments whose judgement dates them better than the detector could: told once more, so that clocks and charts count from
@@ -27,7 +30,7 @@ FINER = frozenset({"lift_off", "burnout"})
 LAST_MOMENT = "landing"  # of those that judgements follow; once it is judged nobody asks the log again
 
 
-class Judging:
+class JudgingTracker:
     """Keeps the flight log and makes judgements when they are due. Must come after the trackers that tell moments."""
 
     def __init__(
@@ -37,15 +40,15 @@ class Judging:
         sources: Mapping[str, SeriesSource],
         columns: Mapping[str, tuple[str, ...]],
         judgements: tuple[Judgement, ...],
-        kinds: KindsTracker,
+        kinds: PacketKindsTracker,
     ) -> None:
         self._kinds = kinds
         self._roles, self._facts = roles, facts
-        self._sources, self._judgements = sources, judgements
+        self._sources, self._columns, self._judgements = sources, columns, judgements
         self._log = FlightLog(columns)
         self._moments: dict[str, tuple[float, float]] = {}
-        self._figures: dict[str, Mapping[str, object]] = {}
-        self._findings: dict[str, Finding] = {}
+        self._figures = Figures()
+        self._findings: dict[str, FlightFinding] = {}
         self._due: list[tuple[float, int, int]] = []  # due time, running number, place in the table
         self._count = 0
 
@@ -54,29 +57,33 @@ class Judging:
         """How many rows the flight log holds: what a wait on the pad must not let grow."""
         return self._log.kept
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Keep a batch and judge what is due in it."""
         self._keep(batch, out)
-        told = [item for item in out.entries if item[1].topic in ("moment", "figure")]
-        for order, entry in sorted(told, key=lambda item: item[0]):
+        told = [
+            (order, entry, out.figures.get(place))
+            for place, (order, entry) in enumerate(out.entries)
+            if entry.topic in ("moment", "figure")
+        ]
+        for order, entry, figure in sorted(told, key=lambda item: item[0]):
             self._judge_until(batch, order, out)
-            if entry.topic == "figure":
-                self._figures[entry.key] = entry.body
+            if figure is not None:
+                self._figures.put(figure)
             elif entry.body.get("on", True):
                 self._take_moment(entry)
-            self._find(order, entry.t, entry.rx_s, out)
+            self._find(Instant(order, entry.rx_s, entry.t), out)
         self._judge_until(batch, batch.first_order + len(batch.frame_t), out)
         if LAST_MOMENT in self._moments and not self._due:
             self._log.close()
 
-    def _keep(self, batch: Batch, out: Found) -> None:
+    def _keep(self, batch: Batch, out: TrackerOutput) -> None:
         if self._kinds.frames is not None:
-            self._log.add("frames", self._kinds.frames, self._kinds.frames.columns)
+            self._keep_table("frames", self._kinds.frames)
         for name, source in self._sources.items():
             if source.table:
                 rows = out.rows.get(source.table)
                 if rows is not None:
-                    self._log.add(name, rows, rows.columns)
+                    self._keep_table(name, rows)
                 continue
             for role in source.roles:
                 if role in self._roles.roles:
@@ -86,11 +93,14 @@ class Judging:
                         self._log.add(name, rows, self._roles.columns(rows, source.roles, channel.packet))
                     break
 
+    def _keep_table(self, name: str, rows: Rows) -> None:
+        self._log.add(name, rows, {column: rows.numbers(column) for column in self._columns[name]})
+
     def _take_moment(self, entry: JournalEntry) -> None:
         if entry.key in self._moments:
             return
-        t = float(entry.body["t"])
-        self._moments[entry.key] = (t, float(entry.body.get("height_m", np.nan)))
+        t = entry.number("t")
+        self._moments[entry.key] = (t, entry.number("height_m"))
         if entry.key == "lift_off":
             self._log.lift_off_s = t
         for place, judgement in enumerate(self._judgements):
@@ -99,7 +109,7 @@ class Judging:
                     self._count += 1
                     heapq.heappush(self._due, (entry.t + delay, self._count, place))
 
-    def _judge_until(self, batch: Batch, order: int, out: Found) -> None:
+    def _judge_until(self, batch: Batch, order: int, out: TrackerOutput) -> None:
         """Make every judgement that is due at a frame before `order`."""
         while self._due:
             due_s, _, place = self._due[0]
@@ -109,22 +119,18 @@ class Judging:
             heapq.heappop(self._due)
             self._judge(self._judgements[place], batch, index, out)
 
-    def _judge(self, judgement: Judgement, batch: Batch, index: int, out: Found) -> None:
-        order, t, rx_s = batch.first_order + index, float(batch.frame_t[index]), float(batch.frame_rx_s[index])
-        case = Case(self._log, self._facts, self._moments, self._figures, order, t)
-        for figure in judgement.judge(case):
-            if self._figures.get(figure.key) != figure.body:
-                self._figures[figure.key] = figure.body
-                out.note(order, JournalEntry(rx_s, t, "figure", figure.key, "info", figure.text, figure.body))
-                if figure.key in FINER:
-                    body = {"t": figure.body["t"], "height_m": self._moments[figure.key][1]}
-                    out.note(order, JournalEntry(rx_s, t, "moment", figure.key, "info", "", body))
-        self._find(order, t, rx_s, out)
+    def _judge(self, judgement: Judgement, batch: Batch, index: int, out: TrackerOutput) -> None:
+        at = Instant(batch.first_order + index, float(batch.frame_rx_s[index]), float(batch.frame_t[index]))
+        figure = judgement.judge(Case(self._log, self._facts, self._moments, self._figures, at.order, at.t))
+        if figure is not None and self._figures.put(figure):
+            out.note_figure(at, figure)
+            if figure.key in FINER:
+                body = {"t": figure.t, "height_m": self._moments[figure.key][1]}
+                out.note(at, "moment", figure.key, "info", "", body)
+        self._find(at, out)
 
-    def _find(self, order: int, t: float, rx_s: float, out: Found) -> None:
+    def _find(self, at: Instant, out: TrackerOutput) -> None:
         for finding in findings(self._figures, self._moments):
             if self._findings.get(finding.key) != finding:
                 self._findings[finding.key] = finding
-                out.note(
-                    order, JournalEntry(rx_s, t, "finding", finding.key, finding.severity, finding.text, finding.body())
-                )
+                out.note(at, "finding", finding.key, finding.severity, finding.text, finding.body())

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
-from server.analysis.trackers.found import Found
+from server.analysis.trackers.output import Instant, TrackerOutput
 from server.flight.sensors.limits import LimitWatch
 from server.telemetry.batch import Batch, Rows
-from server.telemetry.journal import SEVERITIES, JournalEntry
+from server.telemetry.journal import SEVERITIES
 
 # What to do, by the beginning of the role; a channel with another role, or none, gets the last line.
 ADVICE = (
@@ -40,22 +40,23 @@ class LimitTracker:
         watches: dict[str, list[tuple[Channel, LimitWatch]]] = {}
         for packet in dictionary.packets.values():
             for channel in packet.channels:
-                if channel.limits:
+                if channel.limits and channel.kind != "text":
                     watches.setdefault(packet.name, []).append((channel, LimitWatch(channel.limits)))
         return watches
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
+        """Look at a batch."""
         for packet, watches in self._watches.items():
             rows = batch.rows.get(packet)
             if rows is None:
                 continue
             for channel, watch in watches:
-                for row, level in watch.take(rows.t, rows.columns[channel.name]):
-                    out.entries.append((int(rows.order[row]), _limit_entry(rows, row, channel, level)))
+                for row, level in watch.take(rows.t, rows.numbers(channel.name)):
+                    _note(rows, row, channel, level, out)
 
 
-def _limit_entry(rows: Rows, row: int, channel: Channel, level: int) -> JournalEntry:
-    value = float(rows.columns[channel.name][row])
+def _note(rows: Rows, row: int, channel: Channel, level: int, out: TrackerOutput) -> None:
+    value = float(rows.numbers(channel.name)[row])
     shown = _shown(channel, value)
     name = channel.description or channel.path
     if level == 0:
@@ -63,7 +64,7 @@ def _limit_entry(rows: Rows, row: int, channel: Channel, level: int) -> JournalE
     else:
         text, severity, state = f"{name}: {shown}{_passed(channel, value, level)}", SEVERITIES[level], "raised"
     body = {"state": state, "channel": channel.path, "value": value, "advice": advice_for(channel.role)}
-    return JournalEntry(float(rows.rx_s[row]), float(rows.t[row]), "alarm", f"limit {channel.path}", severity, text, body)
+    out.note(Instant.of(rows, row), "alarm", f"limit {channel.path}", severity, text, body)
 
 
 def _shown(channel: Channel, value: float) -> str:

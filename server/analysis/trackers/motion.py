@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
+from protocol.bulk import Column
 from server.analysis.roles import QUATERNION, VELOCITY
-from server.analysis.trackers.found import Found, RoleColumns
+from server.analysis.trackers.output import TrackerOutput
+from server.analysis.trackers.role_columns import Flying, RoleColumns
 from server.flight.motion.attitude import azimuth_rad, nose_direction, roll_rad, tilt_rad
 from server.flight.motion.cone import ConeWatch
-from server.telemetry.batch import Batch, Rows
+from server.telemetry.batch import Batch, Floats, Rows
 
 
 class MotionTracker:
     """Computes tilt, azimuth, roll and speed, and the cone while `flying` says for frame orders that it flies."""
 
-    def __init__(self, roles: RoleColumns, flying: Callable[[np.ndarray], np.ndarray]) -> None:
+    def __init__(self, roles: RoleColumns, flying: Flying) -> None:
         self._roles, self._flying = roles, flying
         self._cone = ConeWatch()
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Compute the rows of a batch."""
         found = self._roles.together(batch, QUATERNION)
         if found is None:
@@ -33,7 +33,7 @@ class MotionTracker:
             east, north, up = velocity.values()
             with np.errstate(over="ignore", invalid="ignore"):
                 speed = np.sqrt(east * east + north * north + up * up)
-        columns = {
+        columns: dict[str, Column] = {
             "tilt": tilt_rad(w, x, y, z),
             "azimuth": azimuth_rad(w, x, y, z),
             "roll": roll_rad(w, x, y, z),
@@ -42,7 +42,7 @@ class MotionTracker:
         }
         out.rows["ground_motion"] = Rows(rows.order, rows.t, rows.rx_s, rows.late, columns)
 
-    def _cones(self, rows: Rows, parts: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+    def _cones(self, rows: Rows, parts: dict[str, Floats]) -> dict[str, Floats]:
         """Return half-angle, turns per second and circularity of the nose's trace in flight; NaN elsewhere."""
         table = np.full((3, len(rows)), np.nan)
         flies = np.flatnonzero(self._flying(rows.order))

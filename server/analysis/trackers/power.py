@@ -6,13 +6,15 @@ from math import isfinite, nan
 
 import numpy as np
 
-from protocol.link import VehicleRestarted
-from server.analysis.trackers.found import Found, RoleColumns
+from protocol.bulk import Column
+from protocol.events import VehicleRestarted
+from server.analysis.figures.pad import BatteryFigure
+from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.power.battery import OwnCount, RailCharge, SagMeter, check_count, pad_time
 from server.flight.power.cell_charge import charge_share
-from server.telemetry.batch import Batch, Rows
-from server.telemetry.journal import JournalEntry
+from server.telemetry.batch import Batch, Floats, Rows
 
 # Rows of the power packet after which the figure is told, then every `EVERY` rows; common practice, no source.
 FIRST_ROWS = (10, 60)
@@ -40,7 +42,7 @@ class PowerTracker:
         self._volts = nan
         self._start_off: float | None = None
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Add up a batch."""
         self._restarts += [order for order, _, _, event in batch.events if isinstance(event, VehicleRestarted)]
         seen = self._waiting + self._cameras_seen(batch)
@@ -54,7 +56,7 @@ class PowerTracker:
         packet = channel.packet
         roles = ("battery.voltage", "battery.current", "battery.charge_used", *self._rails)
         columns = self._roles.columns(rows, roles, packet)
-        made = []
+        made: list[tuple[float, float]] = []
         for row in range(len(rows)):
             while self._restarts and self._restarts[0] < rows.order[row]:
                 self._restarts.pop(0)
@@ -77,30 +79,30 @@ class PowerTracker:
             self._warn(rows, row, off, out)
         self._waiting = seen
         table = np.array(made, dtype=np.float64)
-        columns = {"minutes_off": table[:, 0], "minutes_on": table[:, 1]}
-        out.rows["ground_power"] = Rows(rows.order, rows.t, rows.rx_s, rows.late, columns)
+        minutes: dict[str, Column] = {"minutes_off": table[:, 0], "minutes_on": table[:, 1]}
+        out.rows["ground_power"] = Rows(rows.order, rows.t, rows.rx_s, rows.late, minutes)
 
-    def _restart(self, rows: Rows, row: int, out: Found) -> None:
+    def _restart(self, rows: Rows, row: int, out: TrackerOutput) -> None:
         """The vehicle was switched on anew, perhaps with another battery: judge that one from its beginning."""
         self._rows, self._rest_share, self._start_off = 0, None, None
         if self._low_told:
             text = "switched on anew: the battery is judged from its beginning"
-            out.note_row(rows, row, "alarm", "flight reserve", "info", text, {"state": "cleared"})
+            out.note(Instant.of(rows, row), "alarm", "flight reserve", "info", text, {"state": "cleared"})
         self._low_told = False
 
     def _cameras_seen(self, batch: Batch) -> list[tuple[int, str, float]]:
         """Return (order, role, current) of every camera current above the most seen so far, in order."""
-        out = []
+        out: list[tuple[int, str, float]] = []
         for role in self._roles.roles:
             if role.startswith("camera[") and role.endswith(".current"):
                 found = self._roles.table_of(batch, role)
                 if found is not None:
-                    values = found[0].columns[found[1].name]
+                    values = found[0].numbers(found[1].name)
                     above = np.flatnonzero(values > self._camera_a.get(role, 0.0))
                     out += [(int(found[0].order[row]), role, float(values[row])) for row in above if isfinite(values[row])]
         return sorted(out)
 
-    def _take_row(self, rows: Rows, row: int, columns: dict[str, np.ndarray]) -> None:
+    def _take_row(self, rows: Rows, row: int, columns: dict[str, Floats]) -> None:
         self._rows += 1
         t = rows.t[row : row + 1]
         one = {role: values[row : row + 1] for role, values in columns.items()}
@@ -143,33 +145,32 @@ class PowerTracker:
             nan if times.cameras_on_min is None else times.cameras_on_min,
         )
 
-    def _note(self, rows: Rows, row: int, off: float, on: float, out: Found) -> None:
+    def _note(self, rows: Rows, row: int, off: float, on: float, out: TrackerOutput) -> None:
         sag, facts = self._sag.result(), self._facts
         check = check_count(self._own.since_first_c, list(self._rails.values())) if self._rails else None
-        body: dict[str, object] = {
-            "t": float(rows.t[row]),
-            "used_c": self._own.now_c if self._own.now_c is not None else self._total.used_c,
-            "rails_c": {role[5:-9]: rail.used_c for role, rail in self._rails.items()},
-            "estimated_c": sum(rail.estimated_c for rail in self._rails.values()),
-            "counts_agree": None if check is None else check.agree,
-            "minutes_cameras_off": off if isfinite(off) else None,
-            "minutes_cameras_on": on if isfinite(on) else None,
-            "start_minutes_off": self._start_off,
-            "minutes_wanted": facts.pad_minutes,
-            "rest_share": self._rest_share,
-            "voltage_v": self._volts,
-            "cells": facts.battery_cells,
-            "resistance_ohm": sag.resistance_ohm,
-            "resistance_low_ohm": sag.low_ohm,
-            "resistance_high_ohm": sag.high_ohm,
-        }
-        out.note_row(rows, row, "figure", "battery", "info", "", body)
+        figure = BatteryFigure(
+            t=float(rows.t[row]),
+            used_c=self._own.now_c if self._own.now_c is not None else self._total.used_c,
+            rails_c={role[5:-9]: rail.used_c for role, rail in self._rails.items()},
+            estimated_c=sum(rail.estimated_c for rail in self._rails.values()),
+            counts_agree=None if check is None else check.agree,
+            minutes_cameras_off=off if isfinite(off) else None,
+            minutes_cameras_on=on if isfinite(on) else None,
+            start_minutes_off=self._start_off,
+            minutes_wanted=facts.pad_minutes,
+            rest_share=self._rest_share,
+            voltage_v=self._volts,
+            cells=facts.battery_cells,
+            resistance_ohm=sag.resistance_ohm,
+            resistance_low_ohm=sag.low_ohm,
+            resistance_high_ohm=sag.high_ohm,
+        )
+        out.note_figure(Instant.of(rows, row), figure)
 
-    def _warn(self, rows: Rows, row: int, off: float, out: Found) -> None:
+    def _warn(self, rows: Rows, row: int, off: float, out: TrackerOutput) -> None:
         if self._low_told or not isfinite(off) or off > 0.0:
             return
         self._low_told = True
         body = {"state": "raised", "advice": ADVICE}
-        order, rx_s, t = int(rows.order[row]), float(rows.rx_s[row]), float(rows.t[row])
         text = "the battery is down to its flight reserve"
-        out.note(order, JournalEntry(rx_s, t, "alarm", "flight reserve", "warning", text, body))
+        out.note(Instant.of(rows, row), "alarm", "flight reserve", "warning", text, body)

@@ -8,16 +8,20 @@ what each state of the cable is; `CableState` holds the present one.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import Enum
+from functools import partial
 from math import isfinite, nan
 
 import numpy as np
 
-from protocol.link import VehicleRestarted
-from server.analysis.trackers.found import Found, RoleColumns
+from protocol.events import VehicleRestarted
+from server.analysis.figures.control import ServoCableFigure
+from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.trackers.role_columns import RoleColumns
 from server.flight.control.servo_bus import BusWatch, age_levels, voltage_levels
 from server.flight.motion.phase_agreement import VEHICLE_PHASES
-from server.telemetry.batch import Batch, Rows
+from server.telemetry.batch import Batch, Floats, Rows
 from server.telemetry.journal import JournalEntry
 
 VOLTAGE, AGE = "servo_bus.voltage", "servo_bus.frame_age"
@@ -53,6 +57,9 @@ ALARMS = {CableState.ON_GROUND: "caution", CableState.EARLY: "warning"}
 IDLE = (CableState.CLOSED, CableState.SETTLED)
 WINDOW = 512  # frames looked at row by row at a time
 
+Step = tuple[int, int, Callable[[TrackerOutput], None]]
+"""Frame order, rank among the steps of that frame, what to do."""
+
 
 class ServoCableTracker:
     """Watches voltage and frame age; must come after the trackers that tell phases and moments."""
@@ -71,10 +78,11 @@ class ServoCableTracker:
         self._climb = (nan, nan, nan)  # t, height, climb rate last computed
         self._told_open: bool | None = None
         self._alive_t: float | None = None  # since when the bus is alive while its alarm is still held
-        self._control_then, self._height_then = False, None
-        self._early: dict[str, object] | None = None
+        self._control_then = False
+        self._height_then: float | None = None
+        self._early_told = False
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Follow a batch: in strides while nothing can change, row by row while an opening waits to be settled."""
         if not self._watches:
             return
@@ -88,8 +96,8 @@ class ServoCableTracker:
             else:
                 stop = min(at + WINDOW, end)
                 steps = [change for change in changes if at <= change[0] < stop] + self._steps(batch, out, at, stop)
-                for _, _, take, *what in sorted(steps, key=lambda step: step[:2]):
-                    take(out, *what)
+                for _, _, take in sorted(steps, key=lambda step: step[:2]):
+                    take(out)
                 at = stop
         climb = out.rows.get("ground_vertical")
         if climb is not None and len(climb):
@@ -97,47 +105,47 @@ class ServoCableTracker:
 
     # ------------------------------------------------------------ what a batch holds, in order
 
-    def _bus_changes(self, batch: Batch) -> list[tuple]:
-        steps = []
+    def _bus_changes(self, batch: Batch) -> list[Step]:
+        steps: list[Step] = []
         for role, watch in self._watches.items():
             found = self._roles.table_of(batch, role)
             if found is None:
                 continue
             rows, channel = found
-            values = rows.columns[channel.name]
+            values = rows.numbers(channel.name)
             levels = age_levels(values) if role == AGE else voltage_levels(values)
             levels[rows.late] = 0
             age_s = values if role == AGE else self._roles.columns(rows, (AGE,), channel.packet).get(AGE, np.zeros(1))
             dated_t = np.where(np.isfinite(age_s), rows.t - age_s, rows.t)
             for change in watch.take(rows.t, levels, dated_t):
-                place = (int(rows.order[change.row]), float(rows.rx_s[change.row]), float(rows.t[change.row]))
-                steps.append((place[0], 3, self._take_bus, *place, role, change.dead, change.since_t))
+                at = Instant.of(rows, change.row)
+                steps.append((at.order, 3, partial(self._take_bus, at, role, change.dead, change.since_t)))
         return steps
 
-    def _steps(self, batch: Batch, out: Found, at: int, stop: int) -> list[tuple]:
-        """Return (order, rank, what to do, its arguments) for everything that matters to an open connector."""
-        steps: list[tuple] = [(order, 0, self._take_restart) for order in _restarts(batch, at, stop)]
-        steps += [(order, 1, self._take_entry, entry) for order, entry in _told(out, at, stop)]
+    def _steps(self, batch: Batch, out: TrackerOutput, at: int, stop: int) -> list[Step]:
+        """Return everything that matters to an open connector."""
+        steps: list[Step] = [(order, 0, self._take_restart) for order in _restarts(batch, at, stop)]
+        steps += [(order, 1, partial(self._take_entry, entry)) for order, entry in _told(out, at, stop)]
         for rows, part, columns in self._flag_rows(batch, at, stop):
             for row in range(part.start, part.stop):
                 if not rows.late[row]:
-                    place = (int(rows.order[row]), float(rows.rx_s[row]), float(rows.t[row]))
+                    at_row = Instant.of(rows, row)
                     flags = {role: float(column[row]) for role, column in columns.items()}
-                    steps.append((place[0], 2, self._take_flags, *place, flags))
+                    steps.append((at_row.order, 2, partial(self._take_flags, at_row, flags)))
         if not self._has_flags:
             steps += self._bus_rows(batch, at, stop)
         return steps
 
-    def _bus_rows(self, batch: Batch, at: int, stop: int) -> list[tuple]:
+    def _bus_rows(self, batch: Batch, at: int, stop: int) -> list[Step]:
         """Return the rows of the bus as steps: the clock of a vehicle that tells no flags."""
         found = self._roles.table_of(batch, next(iter(self._watches)))
         if found is None:
             return []
         rows, part = found[0], _part(found[0], at, stop)
-        places = zip(rows.order[part].tolist(), rows.rx_s[part].tolist(), rows.t[part].tolist(), strict=True)
-        return [(order, 4, self._take_flags, order, rx_s, t, {}) for order, rx_s, t in places]
+        places = [Instant.of(rows, row) for row in range(part.start, part.stop)]
+        return [(place.order, 4, partial(self._take_flags, place, {})) for place in places]
 
-    def _flag_rows(self, batch: Batch, at: int, stop: int) -> list[tuple[Rows, slice, dict[str, np.ndarray]]]:
+    def _flag_rows(self, batch: Batch, at: int, stop: int) -> list[tuple[Rows, slice, dict[str, Floats]]]:
         """Return the rows that hold flags, the part of them in a stretch of frames, and the flags, packet by packet."""
         found = []
         for packet in dict.fromkeys(self._roles.roles[role].packet for role in FLAGS if role in self._roles.roles):
@@ -146,10 +154,10 @@ class ServoCableTracker:
                 found.append((rows, _part(rows, at, stop), self._roles.columns(rows, FLAGS, packet)))
         return found
 
-    def _pass_by(self, batch: Batch, out: Found, at: int, stop: int) -> None:
+    def _pass_by(self, batch: Batch, out: TrackerOutput, at: int, stop: int) -> None:
         """While nothing waits to be settled only the first release and the last word of the rest count."""
         for _, entry in _told(out, at, stop):
-            self._take_entry(out, entry)
+            self._take_entry(entry, out)
         restarts = _restarts(batch, at, stop)
         if restarts:
             self._released.clear()
@@ -166,13 +174,13 @@ class ServoCableTracker:
 
     # ------------------------------------------------------------ one step each
 
-    def _take_restart(self, out: Found) -> None:
+    def _take_restart(self, out: TrackerOutput) -> None:
         """The vehicle was switched on anew, perhaps packed again: what it said of its deployment is over."""
         self._released.clear()
 
-    def _take_entry(self, out: Found, entry: JournalEntry) -> None:
+    def _take_entry(self, entry: JournalEntry, out: TrackerOutput) -> None:
         if entry.topic == "moment":
-            self._apogee_t = float(entry.body["t"])
+            self._apogee_t = entry.number("t")
         elif entry.key == "ground":
             self._ground_told = True
             self._phase = str(entry.body["phase"])
@@ -180,16 +188,16 @@ class ServoCableTracker:
             phase = VEHICLE_PHASES.get(str(entry.body["phase"]))
             self._phase = "" if phase is None else phase.value
 
-    def _take_flags(self, out: Found, order: int, rx_s: float, t: float, flags: dict[str, float]) -> None:
+    def _take_flags(self, at: Instant, flags: dict[str, float], out: TrackerOutput) -> None:
         if isfinite(flags.get("control.enabled", nan)):
             self._control_on = flags["control.enabled"] > 0.0
         for role in RELEASES:
             if flags.get(role, 0.0) > 0.0:
-                self._released.setdefault(role, t)
+                self._released.setdefault(role, at.t)
         told_off = any(flags.get(role) == 0.0 for role in RELEASES) or not self._has_flags
-        self._settle(out, order, rx_s, t, told_off)
+        self._settle(at, told_off, out)
 
-    def _take_bus(self, out: Found, order: int, rx_s: float, t: float, role: str, dead: bool, since_t: float) -> None:
+    def _take_bus(self, at: Instant, role: str, dead: bool, since_t: float, out: TrackerOutput) -> None:
         was = bool(self._silent)
         if dead:
             self._silent[role] = since_t
@@ -198,19 +206,18 @@ class ServoCableTracker:
             self._silent.pop(role, None)
         is_open = bool(self._silent)
         if is_open and not was:
-            self._opened(out, order, since_t)
+            self._opened(at.order, since_t, out)
         if was and not is_open:
             self._alive_t = since_t
             if self.state not in ALARMS:
                 self.state = CableState.CLOSED
         if is_open is not self._told_open:
             self._told_open = is_open
-            body = {"open": is_open, "since_t": since_t}
-            out.note(order, JournalEntry(rx_s, t, "cable", "servo", "info", "", body))
+            out.note(at, "cable", "servo", "info", "", {"open": is_open, "since_t": since_t})
 
     # ------------------------------------------------------------ the states of the cable
 
-    def _opened(self, out: Found, order: int, since_t: float) -> None:
+    def _opened(self, order: int, since_t: float, out: TrackerOutput) -> None:
         self._alive_t = None
         if self.state in ALARMS:
             return
@@ -218,29 +225,29 @@ class ServoCableTracker:
         self._control_then = self._control_on
         climb = out.rows.get("ground_vertical")
         row = -1 if climb is None else int(np.searchsorted(climb.order, order, side="right")) - 1
-        t, height_m, climb_m_s = self._climb if row < 0 else _climb_of(climb, row)
+        t, height_m, climb_m_s = self._climb if climb is None or row < 0 else _climb_of(climb, row)
         known = abs(since_t - t) <= HEIGHT_AGE_S and isfinite(height_m + climb_m_s)
         self._height_then = height_m + climb_m_s * (since_t - t) if known else None
 
-    def _settle(self, out: Found, order: int, rx_s: float, t: float, told_off: bool) -> None:
+    def _settle(self, at: Instant, told_off: bool, out: TrackerOutput) -> None:
         """Go on from an open connector by what has just been heard."""
         if self.state in IDLE:
             return
         if self._alive_t is not None:
-            if t >= self._alive_t + HELD_S:
-                self._clear(out, order, rx_s, t, "the servo bus is alive again")
+            if at.t >= self._alive_t + HELD_S:
+                self._clear(at, out, "the servo bus is alive again")
                 self.state = CableState.CLOSED
             return
         released = self._released_at()
         if released is not None or self._phase == "landed":
-            self._let_be(out, order, rx_s, t, released)
+            self._let_be(at, released, out)
         elif self._phase in GROUND:
-            if self.state is CableState.OPEN and t >= self._since_t + ON_GROUND_S:
-                self._raise(out, order, rx_s, t, CableState.ON_GROUND)
+            if self.state is CableState.OPEN and at.t >= self._since_t + ON_GROUND_S:
+                self._raise(at, CableState.ON_GROUND, out)
         elif self.state is CableState.ON_GROUND:
-            self._raise(out, order, rx_s, t, CableState.EARLY, "before lift-off")
-        elif self.state is CableState.OPEN and told_off and t >= self._since_t + self._patience_s():
-            self._raise(out, order, rx_s, t, CableState.EARLY, "before deployment")
+            self._raise(at, CableState.EARLY, out, "before lift-off")
+        elif self.state is CableState.OPEN and told_off and at.t >= self._since_t + self._patience_s():
+            self._raise(at, CableState.EARLY, out, "before deployment")
 
     def _patience_s(self) -> float:
         return AT_S if self._has_flags else APOGEE_WITHIN_S
@@ -254,7 +261,7 @@ class ServoCableTracker:
             return "apogee", self._apogee_t
         return None
 
-    def _raise(self, out: Found, order: int, rx_s: float, t: float, state: CableState, kind: str = "") -> None:
+    def _raise(self, at: Instant, state: CableState, out: TrackerOutput, kind: str = "") -> None:
         self.state = state
         on_ground = state is CableState.ON_GROUND
         where = "on the ground" if on_ground else "before deployment"
@@ -262,27 +269,24 @@ class ServoCableTracker:
         advice = PAD_ADVICE if on_ground else FLIGHT_ADVICE
         body = {"state": "raised", "since_t": self._since_t, "advice": advice, "roles": list(self._watches)}
         text = f"servo connector open {where}: {what}"
-        out.note(order, JournalEntry(rx_s, t, "alarm", KEY, ALARMS[state], text, body))
-        if not on_ground and self._early is None:
-            self._early = {
-                "t": self._since_t,
-                "kind": kind,
-                "height_m": self._height_then,
-                "control_on": self._control_then,
-                "cause": what,
-            }
-            out.note(order, JournalEntry(rx_s, t, "figure", "servo_cable", "info", "", {**self._early}))
+        out.note(at, "alarm", KEY, ALARMS[state], text, body)
+        if not on_ground and not self._early_told:
+            self._early_told = True
+            figure = ServoCableFigure(
+                t=self._since_t, kind=kind, height_m=self._height_then, control_on=self._control_then, cause=what
+            )
+            out.note_figure(at, figure)
 
-    def _clear(self, out: Found, order: int, rx_s: float, t: float, text: str) -> None:
-        out.note(order, JournalEntry(rx_s, t, "alarm", KEY, "info", text, {"state": "cleared"}))
+    def _clear(self, at: Instant, out: TrackerOutput, text: str) -> None:
+        out.note(at, "alarm", KEY, "info", text, {"state": "cleared"})
 
-    def _let_be(self, out: Found, order: int, rx_s: float, t: float, released: tuple[str, float] | None) -> None:
+    def _let_be(self, at: Instant, released: tuple[str, float] | None, out: TrackerOutput) -> None:
         """The bodies have parted, or all is over: an open connector is no trouble any more."""
         if self.state in ALARMS:
             why = "it has landed" if released is None else "the bodies part: an open servo connector is normal from here"
-            self._clear(out, order, rx_s, t, why)
+            self._clear(at, out, why)
         self.state = CableState.SETTLED
-        if released is None or self._early is not None:
+        if released is None or self._early_told:
             return
         what, when = released
         delay_s = self._since_t - when
@@ -290,8 +294,10 @@ class ServoCableTracker:
         known = delay_s >= -AT_S
         text = f"{sentence}, as it should" if known else f"{sentence} was first heard; nothing was heard between"
         kind = "at deployment" if known else "unheard"
-        body = {"t": self._since_t, "kind": kind, "against": what, "delay_s": delay_s, "height_m": self._height_then}
-        out.note(order, JournalEntry(rx_s, t, "figure", "servo_cable", "info", text, {**body, "sentence": text}))
+        figure = ServoCableFigure(
+            t=self._since_t, kind=kind, against=what, delay_s=delay_s, height_m=self._height_then, sentence=text
+        )
+        out.note_figure(at, figure)
 
 
 def _part(rows: Rows, at: int, stop: int) -> slice:
@@ -305,7 +311,7 @@ def _restarts(batch: Batch, at: int, stop: int) -> list[int]:
     return [order for order, _, _, event in batch.events if isinstance(event, VehicleRestarted) and at <= order < stop]
 
 
-def _told(out: Found, at: int, stop: int) -> list[tuple[int, JournalEntry]]:
+def _told(out: TrackerOutput, at: int, stop: int) -> list[tuple[int, JournalEntry]]:
     """Return what trackers before this one have told of phases and of apogee in a stretch of frames, in order."""
     told = [
         item
@@ -317,4 +323,4 @@ def _told(out: Found, at: int, stop: int) -> list[tuple[int, JournalEntry]]:
 
 def _climb_of(climb: Rows, row: int) -> tuple[float, float, float]:
     """Return time, height and climb rate of one computed row."""
-    return float(climb.t[row]), float(climb.columns["height"][row]), float(climb.columns["climb_rate"][row])
+    return float(climb.t[row]), float(climb.numbers("height")[row]), float(climb.numbers("climb_rate")[row])

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
-from protocol.link import VehicleRestarted
+from protocol.events import VehicleRestarted
+from server.analysis.figures.control import NonfiniteFigure, StateVectorFigure
 from server.analysis.roles import STATE_VECTOR
-from server.analysis.trackers.found import Found, RoleColumns
+from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.trackers.role_columns import RoleColumns
 from server.flight.sensors.health import nonfinite_names, nonfinite_rows
 from server.flight.sensors.state_health import Episode, EpisodeChange, GroundEstimate, StateHealth
-from server.telemetry.batch import Batch, Rows
-from server.telemetry.journal import JournalEntry
+from server.telemetry.batch import Batch, Floats, Rows
 
 NONFINITE_ADVICE = "The state vector held something that is not a number. On the pad: do not fly until it is explained."
 # One frame is over before anybody has looked: its alarm stands so long after the last bad one. Common practice, no source.
@@ -31,12 +33,15 @@ ADVICE = {
     "divergence": "Believe neither alone: compare with pressure and acceleration, and expect control and deployment to err.",
 }
 
+Told = tuple[int, str, Rows, int, EpisodeChange]
+"""A change with its place: frame order, packet, rows and the row in them."""
+
 
 class StateVectorTracker:
     """Looks at every frame; `estimates` gives the ground's own estimate at the rows of the packet it is asked for."""
 
     def __init__(
-        self, roles: RoleColumns, estimates: Callable[[str], tuple[np.ndarray, GroundEstimate] | None] | None = None
+        self, roles: RoleColumns, estimates: Callable[[str], tuple[NDArray[np.bool_], GroundEstimate] | None] | None = None
     ) -> None:
         self._roles, self._estimates = roles, estimates
         names = {role: channel for role, channel in roles.roles.items() if role in STATE_VECTOR}
@@ -46,9 +51,9 @@ class StateVectorTracker:
         self._told: dict[str, list[Episode]] = {}
         self._bad_t: dict[str, float] = {}  # packet -> last time it was not finite, while that alarm is raised
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Judge the state vectors of a batch."""
-        changes: list[tuple[int, str, Rows, int, EpisodeChange]] = []
+        changes: list[Told] = []
         for packet in self._packets:
             rows = batch.rows.get(packet)
             if rows is not None:
@@ -59,7 +64,7 @@ class StateVectorTracker:
         for _, packet, rows, row, change in sorted(changes, key=lambda item: item[0]):
             self._note(packet, rows, row, change, out)
 
-    def _note_nonfinite(self, packet: str, rows: Rows, columns: dict[str, np.ndarray], out: Found) -> None:
+    def _note_nonfinite(self, packet: str, rows: Rows, columns: dict[str, Floats], out: TrackerOutput) -> None:
         key = "nonfinite" if packet == self._packets[0] else f"nonfinite {packet}"
         looked_at = 0
         for row in nonfinite_rows(columns).tolist():
@@ -69,15 +74,15 @@ class StateVectorTracker:
             text = f"state vector not finite: {', '.join(names)}"
             body = {"packet": packet, "components": names}
             # Kept frame by frame; the line for people is the alarm's, once.
-            rx_s, t, order = float(rows.rx_s[row]), float(rows.t[row]), int(rows.order[row])
-            out.note(order, JournalEntry(rx_s, t, "health", "nonfinite", "warning", "", body))
+            at = Instant.of(rows, row)
+            out.note(at, "health", "nonfinite", "warning", "", body)
             if packet not in self._bad_t:
                 alarm = {"state": "raised", "advice": NONFINITE_ADVICE}
-                out.note(order, JournalEntry(rx_s, t, "alarm", key, "warning", text, alarm))
-            self._bad_t[packet] = t
+                out.note(at, "alarm", key, "warning", text, alarm)
+            self._bad_t[packet] = at.t
         self._let_go(packet, key, rows, looked_at, len(rows), out)
 
-    def _let_go(self, packet: str, key: str, rows: Rows, start: int, stop: int, out: Found) -> None:
+    def _let_go(self, packet: str, key: str, rows: Rows, start: int, stop: int, out: TrackerOutput) -> None:
         """Clear the alarm at the first of these rows that comes long enough after the last bad one."""
         last_t = self._bad_t.get(packet)
         if last_t is None:
@@ -86,15 +91,15 @@ class StateVectorTracker:
         if len(late):
             del self._bad_t[packet]
             text = f"state vector finite again for {HELD_S:.0f} s"
-            out.note_row(rows, start + int(late[0]), "alarm", key, "info", text, {"state": "cleared"})
+            out.note(Instant.of(rows, start + int(late[0])), "alarm", key, "info", text, {"state": "cleared"})
 
-    def _judge(self, packet: str, rows: Rows, columns: dict[str, np.ndarray], batch: Batch) -> list:
+    def _judge(self, packet: str, rows: Rows, columns: dict[str, Floats], batch: Batch) -> list[Told]:
         """Go through the rows, starting anew wherever the vehicle restarted; return changes with their place."""
         told = self._estimates(packet) if self._estimates is not None else None
         moving, ground = told if told is not None else (None, None)
         health = self._health[packet]
         restarts = [order for order, _, _, event in batch.events if isinstance(event, VehicleRestarted)]
-        found: list[tuple[int, str, Rows, int, EpisodeChange]] = []
+        found: list[Told] = []
         cuts = [0, *np.searchsorted(rows.order, restarts).tolist(), len(rows)]
         for place, (start, stop) in enumerate(zip(cuts[:-1], cuts[1:], strict=True)):
             if place:
@@ -112,32 +117,35 @@ class StateVectorTracker:
                 found.append((int(rows.order[row]), packet, rows, row, change))
         return found
 
-    def _note(self, packet: str, rows: Rows, row: int, change: EpisodeChange, out: Found) -> None:
+    def _note(self, packet: str, rows: Rows, row: int, change: EpisodeChange, out: TrackerOutput) -> None:
         episode = change.episode
         episodes = self._told.setdefault(packet, [])
         episodes[:] = [e for e in episodes if (e.kind, e.first_row) != (episode.kind, episode.first_row)] + [episode]
+        at = Instant.of(rows, row)
         if episode.kind == "nonfinite":
-            self._note_figure(rows, row, episode, out)
+            self._note_nonfinite_figure(at, out)
             return
         names = ", ".join(self._roles.roles[role].name for role in episode.components)
         text = f"{SENTENCES[episode.kind]}: {names}"
         body = {"t": episode.first_t, "frames": episode.frames, "components": list(episode.components)}
         if episode.open:
             raised = {**body, "state": "raised", "advice": ADVICE[episode.kind]}
-            out.note_row(rows, row, "alarm", f"state {episode.kind}", "warning", text, raised)
+            out.note(at, "alarm", f"state {episode.kind}", "warning", text, raised)
         else:
             over = f"{SENTENCES[episode.kind]}: over after {episode.frames} frames"
-            out.note_row(rows, row, "alarm", f"state {episode.kind}", "info", over, {**body, "state": "cleared"})
-        kinds = sorted({e.kind for e in episodes if e.kind != "nonfinite"})
-        figure = {"t": min(e.first_t for e in episodes if e.kind != "nonfinite"), "kinds": kinds, "sentence": text}
-        out.note_row(rows, row, "figure", "state_vector", "info", "", figure)
+            out.note(at, "alarm", f"state {episode.kind}", "info", over, {**body, "state": "cleared"})
+        finite = [e for e in episodes if e.kind != "nonfinite"]
+        kinds = tuple(sorted({e.kind for e in finite}))
+        out.note_figure(at, StateVectorFigure(t=min(e.first_t for e in finite), kinds=kinds, sentence=text))
 
-    def _note_figure(self, rows: Rows, row: int, episode: Episode, out: Found) -> None:
+    def _note_nonfinite_figure(self, at: Instant, out: TrackerOutput) -> None:
         """Keep how often, which, and since when it was not finite."""
         all_ = [e for episodes in self._told.values() for e in episodes if e.kind == "nonfinite"]
         names = {self._roles.roles[role].name: None for e in all_ for role in e.components}
-        body = {"t": min(e.first_t for e in all_), "frames": sum(e.frames for e in all_), "components": ", ".join(names)}
-        out.note_row(rows, row, "figure", "nonfinite", "info", "", body)
+        figure = NonfiniteFigure(
+            t=min(e.first_t for e in all_), frames=sum(e.frames for e in all_), components=", ".join(names)
+        )
+        out.note_figure(at, figure)
 
 
 def _part(ground: GroundEstimate, part: slice) -> GroundEstimate:

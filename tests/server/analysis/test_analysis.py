@@ -194,6 +194,31 @@ def test_extreme_numbers_warn_nobody_and_are_forgotten_afterwards(seed: int) -> 
         assert all(math.isfinite(v) for v in entry.body.values() if isinstance(v, float)), entry
 
 
+MISTYPED = parse_dictionary(
+    HEAD
+    + """
+[packet.words]
+apid = 1
+fields = [
+  { name = "volts", type = "text8", role = "battery.voltage", limits = { warning_low = 6.0 } },
+  { name = "turn", type = "text8", role = "accel.a.z", sensor_range = [-160.0, 160.0] },
+  { name = "phase", type = "text8", role = "vehicle_phase" },
+  { name = "number", type = "u16", role = "event.text" },
+]
+""",
+    "mistyped.toml",
+)
+
+
+def test_a_role_on_a_text_that_must_be_a_number_or_the_other_way_round_is_passed_over() -> None:
+    link, values = VehicleLink(MISTYPED, KEY, 3), {"volts": "7.9", "turn": "1", "phase": "pad", "number": 7}
+    frames = [link.frame("words", i * 100, values) for i in range(30)]
+    records = [Record(Kind.RECEIVED, i, ORIGIN_NS + i * 100_000_000, frame) for i, frame in enumerate(frames)]
+    whole = recorded_output(MISTYPED, records, ORIGIN_NS)
+    assert len(whole.rows["words"]) == 30 and whole.entries == []
+    assert_same(live_output(MISTYPED, records), whole)
+
+
 def held(root: object) -> int:
     """Count everything reachable from an object: its objects, and the numbers in its arrays."""
     passed_over = (type, types.ModuleType, types.FunctionType, types.BuiltinFunctionType)
@@ -233,9 +258,9 @@ def test_once_all_is_judged_the_flight_log_is_let_go() -> None:
     pipeline, flight = Pipeline(dictionary(), 0, FACTS), flown()
     for record in flight.records():
         pipeline.take(record)
-    assert pipeline.analysis.judge.rows_kept > 10_000
+    assert pipeline.analysis.judging.rows_kept > 10_000
     late_s = flight.chunks[-1][0] + 130.0
     rest = {channel.name: 0.0 for channel in dictionary().packets["fins"].channels}
     frame = VehicleLink(dictionary(), KEY, 3).frame("fins", round(late_s * 1000), rest)
     pipeline.take(Record(Kind.RECEIVED, len(flight.chunks), round(late_s * 1e9), frame))
-    assert pipeline.analysis.judge.rows_kept == 0
+    assert pipeline.analysis.judging.rows_kept == 0

@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from protocol.dictionary import Dictionary
-from protocol.link import SequenceGap
-from server.analysis.trackers.found import Found
+from protocol.events import SequenceGap
+from server.analysis.figures.link import KindCount, LinkTypesFigure
+from server.analysis.trackers.output import Instant, TrackerOutput
 from server.flight.link.link_types import LinkTypes
 from server.telemetry.batch import Batch, Rows
-from server.telemetry.journal import JournalEntry
 
 EVERY_S = 60.0
 
 
-class KindsTracker:
+class PacketKindsTracker:
     """Counts good frames by kind; `frames` is the last batch's rows with columns kind, gap (packets missing) and size."""
 
     def __init__(self, dictionary: Dictionary) -> None:
@@ -23,7 +23,7 @@ class KindsTracker:
         self._next_s: float | None = None
         self.frames: Rows | None = None
 
-    def take(self, batch: Batch, out: Found) -> None:
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Count a batch."""
         self.frames = self._frames(batch)
         frames = self.frames
@@ -66,23 +66,15 @@ class KindsTracker:
     def _count(self, frames: Rows, start: int, stop: int) -> None:
         if stop > start:
             part = slice(start, stop)
-            c = frames.columns
-            self._types.take(
-                c["kind"][part].astype(np.int64),
-                c["gap"][part].astype(np.int64),
-                frames.rx_s[part],
-                c["size"][part].astype(np.int64),
-            )
+            kind, gap, size = (frames.numbers(name)[part].astype(np.int64) for name in ("kind", "gap", "size"))
+            self._types.take(kind, gap, frames.rx_s[part], size)
 
-    def _note(self, frames: Rows, row: int, out: Found) -> None:
+    def _note(self, frames: Rows, row: int, out: TrackerOutput) -> None:
         now = float(frames.rx_s[row])
-        body = {
-            "t": float(frames.t[row]),
-            "use": self._types.use(now),
-            "kinds": {
-                name: {"received": r.received, "lost": r.lost, "mean_burst": r.mean_burst, "silence_s": r.longest_silence_s}
-                for name, r in zip(self._names, self._types.report(now), strict=True)
-                if r.received
-            },
+        kinds = {
+            name: KindCount(received=r.received, lost=r.lost, mean_burst=r.mean_burst, silence_s=r.longest_silence_s)
+            for name, r in zip(self._names, self._types.report(now), strict=True)
+            if r.received
         }
-        out.note(int(frames.order[row]), JournalEntry(now, float(frames.t[row]), "figure", "link_types", "info", "", body))
+        at = Instant.of(frames, row)
+        out.note_figure(at, LinkTypesFigure(t=at.t, use=self._types.use(now), kinds=kinds))

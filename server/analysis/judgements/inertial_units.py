@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from server.analysis.judgements.case import Case, Figure
+from dataclasses import replace
+
+from server.analysis.figures.pad import AccelUnitsFigure
+from server.analysis.judgements.case import Case
 from server.analysis.judgements.control import end_of_flight
 from server.analysis.roles import QUATERNION
 from server.flight.sensors.imu_blame import TimeSeries, force_error, who_disagrees
 
 
-def judge_units(case: Case) -> list[Figure]:
+def judge_inertial_units(case: Case) -> AccelUnitsFigure | None:
     """Return the figure of a disagreement in force again with the unit that is to blame, where that can be told."""
-    told = case.figures.get("units_accel")
+    told = case.figures.get(AccelUnitsFigure)
     start_s, end_s = case.t_of("burnout"), end_of_flight(case)
-    if told is None or told.get("suspect") or start_s is None or end_s is None:
-        return []
+    if told is None or told.suspect or start_s is None or end_s is None:
+        return None
     state = case.window("state", start_s, end_s)
     height = case.window("height", start_s, end_s)
     attitude = TimeSeries(state.t, state.stack(*QUATERNION))
@@ -24,5 +27,5 @@ def judge_units(case: Case) -> list[Figure]:
         errors.append(force_error(force, attitude, TimeSeries(height.t, height["height_raw"])))
     blame = who_disagrees("accel", barometer=(errors[0], errors[1]))
     if blame.unit is None:
-        return []
-    return [Figure("units_accel", "", {**told, "suspect": blame.unit, "reason": "; ".join(blame.reasons)})]
+        return None
+    return replace(told, suspect=blame.unit, reason="; ".join(blame.reasons))

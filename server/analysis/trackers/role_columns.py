@@ -1,56 +1,50 @@
-"""What a batch led to, and how trackers look up the columns they need by role."""
+"""How trackers look up the columns they need by role."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from protocol.fields import Channel
-from server.telemetry.batch import Batch, Rows
-from server.telemetry.journal import JournalEntry
+from server.telemetry.batch import Batch, Floats, Rows
 
+Take = TypeVar("Take")
+Flying = Callable[[NDArray[np.int64]], NDArray[np.bool_]]
+"""Tells for frames (by order, shape (n,)) of the last batch whether the vehicle flew."""
 
-@dataclass
-class Found:
-    """Computed rows by table, and journal entries with the order (frame index) they belong to."""
-
-    rows: dict[str, Rows] = field(default_factory=dict)
-    entries: list[tuple[int, JournalEntry]] = field(default_factory=list)
-
-    def note(self, order: int, entry: JournalEntry) -> None:
-        """Add one journal entry that belongs to the frame of that index."""
-        self.entries.append((order, entry))
-
-    def note_row(self, rows: Rows, row: int, topic: str, key: str, severity: str, text: str, body: dict) -> None:
-        """Add one journal entry about a row."""
-        entry = JournalEntry(float(rows.rx_s[row]), float(rows.t[row]), topic, key, severity, text, body)
-        self.entries.append((int(rows.order[row]), entry))
+TEXT_ROLES = frozenset({"event.text"})
 
 
 class RoleColumns:
-    """The dictionary's roles, and the rows and columns of a batch that hold them."""
+    """The dictionary's roles, and the rows and columns of a batch that hold them.
+
+    A role on a channel of the wrong kind, a voltage as text, counts as not there: nothing could be computed of it.
+    """
 
     def __init__(self, roles: Mapping[str, Channel]) -> None:
-        self.roles = roles
+        self.roles = {role: c for role, c in roles.items() if (c.kind == "text") == (role in TEXT_ROLES)}
         self._names: dict[tuple[tuple[str, ...], str], list[tuple[str, str]]] = {}
 
     def table_of(self, batch: Batch, role: str) -> tuple[Rows, Channel] | None:
         """Return the rows in which a role comes and its channel, or None when the batch has none."""
         channel = self.roles.get(role)
-        rows = batch.rows.get(channel.packet) if channel else None
+        if channel is None:
+            return None
+        rows = batch.rows.get(channel.packet)
         return (rows, channel) if rows is not None else None
 
-    def columns(self, rows: Rows, roles: tuple[str, ...], packet: str) -> dict[str, np.ndarray]:
+    def columns(self, rows: Rows, roles: tuple[str, ...], packet: str) -> dict[str, Floats]:
         """Return the columns of those roles that live in this packet, by role."""
         names = self._names.get((roles, packet))
         if names is None:
             found = [(role, self.roles[role]) for role in roles if role in self.roles]
             names = self._names[roles, packet] = [(role, c.name) for role, c in found if c.packet == packet]
-        return {role: rows.columns[name] for role, name in names}
+        return {role: rows.numbers(name) for role, name in names}
 
-    def together(self, batch: Batch, roles: tuple[str, ...]) -> tuple[Rows, dict[str, np.ndarray]] | None:
+    def together(self, batch: Batch, roles: tuple[str, ...]) -> tuple[Rows, dict[str, Floats]] | None:
         """Return rows and all those roles' columns when one packet holds them all and the batch has some of it."""
         found = self.table_of(batch, roles[0])
         if found is None:
@@ -58,7 +52,9 @@ class RoleColumns:
         columns = self.columns(found[0], roles, found[1].packet)
         return (found[0], columns) if len(columns) == len(roles) else None
 
-    def steps(self, batch: Batch, roles: tuple[str, ...], take: Callable) -> list[tuple]:
+    def steps(
+        self, batch: Batch, roles: tuple[str, ...], take: Take
+    ) -> list[tuple[int, float, float, Take, tuple[float, ...]]]:
         """Return one step (order, rx_s, t, take, values) per row, for trackers that go through several packets in order."""
         found = self.together(batch, roles)
         if found is None:
@@ -71,9 +67,9 @@ class RoleColumns:
         ]
 
 
-def changes(values: np.ndarray, before: float | None) -> list[tuple[int, float]]:
+def changes(values: Floats, before: float | None) -> list[tuple[int, float]]:
     """Return (row, value) wherever a column differs from the row before it; non-finite rows are passed over."""
-    out = []
+    out: list[tuple[int, float]] = []
     if before is not None and len(values) and (values == before).all():
         return out
     for row, value in enumerate(values.tolist()):

@@ -1,0 +1,141 @@
+"""Figures of the way up: lift-off, burnout, the rail, how it leaned, swung and coned, apogee and the drag before it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from server.analysis.figures.figure import Figure, NamedPart, Part
+
+
+@dataclass(frozen=True, kw_only=True)
+class LiftOffFigure(Figure):
+    """The instant of lift-off with one sigma, and how far from the vertical the rail stood."""
+
+    key: ClassVar[str] = "lift_off"
+    sigma_s: float
+    rail_tilt_rad: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class BurnoutFigure(Figure):
+    """When thrust no longer overcame drag, with one sigma, and how high that was."""
+
+    key: ClassVar[str] = "burnout"
+    sigma_s: float
+    height_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RailExitFigure(Figure):
+    """Speed at the rail's end with one sigma and its 95 % interval, or `reason`: why it cannot be told.
+
+    `angle_of_attack_rad` is what the sheet's wind makes there.
+    """
+
+    key: ClassVar[str] = "rail_exit"
+    reason: str | None = None
+    speed_m_s: float | None = None
+    sigma_m_s: float | None = None
+    low_m_s: float | None = None
+    high_m_s: float | None = None
+    wind_m_s: float | None = None
+    angle_of_attack_rad: float | None = None
+
+    @property
+    def text(self) -> str:
+        """The speed in words."""
+        return "" if self.speed_m_s is None else f"left the rail at {self.speed_m_s:.1f} m/s"
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeanFigure(Figure):
+    """How far the nose leaned while it should fly straight, and to which side (from north over east)."""
+
+    key: ClassVar[str] = "lean"
+    greatest_tilt_rad: float
+    azimuth_rad: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasuredSwing(Part):
+    """The fitted swing at an air speed, with 95 % intervals."""
+
+    speed_m_s: float
+    period_s: float
+    period_low_s: float
+    period_high_s: float
+    damping_ratio: float
+    damping_low: float
+    damping_high: float
+    amplitude_rad: float
+    height_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExpectedSwing(Part):
+    """The undamped period by the sheet, and measured over expected period with its 95 % interval (None: no bound)."""
+
+    expected_period_s: float
+    ratio: float
+    ratio_low: float
+    ratio_high: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SwingFigure(Figure):
+    """The swing of the nose from `t` to `end_t`, or `reason`: why there is none to measure.
+
+    `excited` is False where the numbers are not to be shown as a measurement.
+    """
+
+    key: ClassVar[str] = "swing"
+    end_t: float | None = None
+    excited: bool
+    reason: str | None = None
+    measured: MeasuredSwing | None = None
+    expected: ExpectedSwing | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ConeFigure(Figure):
+    """The widest lasting cone that the nose drew; positive turns are counterclockwise from above."""
+
+    key: ClassVar[str] = "cone"
+    half_angle_rad: float
+    turns_per_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceTop(NamedPart):
+    """The top as one source of height has it: meters, timeline second, one sigma."""
+
+    m: float
+    t: float
+    sigma_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ApogeeFigure(Figure):
+    """The measured top by each source of height, and how far the sources are apart."""
+
+    key: ClassVar[str] = "apogee"
+    height_m: float
+    barometer: SourceTop | None = None
+    filter: SourceTop | None = None
+    vehicle: SourceTop | None = None
+    vehicle_barometer: SourceTop | None = None
+    spread_m: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DragFigure(Figure):
+    """Deceleration per speed squared at pad density with one sigma, and drag area and coefficient by the sheet."""
+
+    key: ClassVar[str] = "drag"
+    kappa_1_m: float
+    sigma_1_m: float
+    fastest_m_s: float
+    density_kg_m3: float
+    drag_area_m2: float | None = None
+    coefficient: float | None = None

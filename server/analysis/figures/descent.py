@@ -1,0 +1,85 @@
+"""Figures of the way down: descent rate and parachutes, delays, drift, and where to look for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from server.analysis.figures.figure import Figure, NamedPart, Part
+
+
+@dataclass(frozen=True, kw_only=True)
+class DescentFigure(Figure):
+    """The settled descent rate with one sigma, what it hangs `under` by the sheet's rates, and the landing."""
+
+    key: ClassVar[str] = "descent"
+    rate_m_s: float
+    sigma_m_s: float
+    under: str
+    expected_both_m_s: float | None
+    expected_one_m_s: float | None
+    reason_text: str | None = None
+    landing_m_s: float | None = None
+    energy_j: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlagDelay(NamedPart):
+    """How long after apogee a flag came, within what, and when."""
+
+    delay_s: float
+    within_s: float
+    t: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class DriftUnderCanopy(Part):
+    """Mean drift (toward: from north over east), and the wind at 10 m it stands for with one sigma per axis."""
+
+    drift_m_s: float
+    drift_toward_rad: float
+    wind_10_m_m_s: float
+    wind_sigma_m_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LandingSpot(Part):
+    """Where it lies, from the pad, and the radius that holds it with 95 %."""
+
+    landing_east_m: float
+    landing_north_m: float
+    landing_distance_m: float
+    landing_bearing_rad: float
+    landing_radius_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LandingForecast(LandingSpot):
+    """Where it will lie, and in how many seconds."""
+
+    landing_in_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LastHeard(Part):
+    """The last place heard, from the pad; degrees on WGS 84 are None without the pad's own."""
+
+    last_t: float
+    last_distance_m: float
+    last_bearing_deg: float | None
+    last_latitude_deg: float | None
+    last_longitude_deg: float | None
+    last_radius_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecoveryFigure(Figure):
+    """Deployment against apogee, drift and wind, and where to walk: the forecast until it has landed, then the spot."""
+
+    key: ClassVar[str] = "recovery"
+    deployment: FlagDelay | None = None
+    separation: FlagDelay | None = None
+    drift: DriftUnderCanopy | None = None
+    forecast: LandingForecast | None = None
+    last: LastHeard | None = None
+    landed: LandingSpot | None = None

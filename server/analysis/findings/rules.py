@@ -1,0 +1,45 @@
+"""The whole list of rules, and what they find."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from server.analysis.figures.figure import Figures
+from server.analysis.findings.ascent import corkscrew, pitched_over, swings_slowly
+from server.analysis.findings.control import (
+    bad_number,
+    control_untested,
+    phases_differ,
+    roll_reversed,
+    saturated,
+    servo_cable_open,
+    state_doubtful,
+)
+from server.analysis.findings.descent import fast_descent, late_deployment
+from server.analysis.findings.finding import FlightFinding, Moments
+from server.analysis.findings.link import thin_link
+from server.analysis.findings.pad import battery_tired, no_continuity, unit_drifts
+
+RULES: tuple[Callable[[Figures, Moments], FlightFinding | None], ...] = (
+    no_continuity,
+    unit_drifts,
+    battery_tired,
+    pitched_over,
+    swings_slowly,
+    corkscrew,
+    control_untested,
+    bad_number,
+    servo_cable_open,
+    state_doubtful,
+    saturated,
+    phases_differ,
+    roll_reversed,
+    late_deployment,
+    fast_descent,
+    thin_link,
+)
+
+
+def findings(figures: Figures, moments: Moments) -> list[FlightFinding]:
+    """Return everything the rules find, in the order of the table."""
+    return [found for rule in RULES if (found := rule(figures, moments)) is not None]
