@@ -12,14 +12,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Floats, Ints
 from server.telemetry.batch import Rows
 
-Floats = NDArray[np.float64]
-Block = tuple[NDArray[np.int64], Floats]
+Block = tuple[Ints, Floats]
 """Rows in order of arrival: the frames they came with, shape (n,), and t and the columns side by side."""
-Piece = tuple[NDArray[np.int64], Floats, Mapping[str, Floats]]
+Piece = tuple[Ints, Floats, Mapping[str, Floats]]
 """The same as it came: frames, t, columns by name. Live every packet is one, so nothing is done with it by itself."""
 BEFORE_S = 60.0
 LONGEST_S = 1200.0
@@ -62,7 +61,7 @@ class Series:
         """How many rows are held."""
         return sum(len(part[0]) for part in (*self._blocks, *self._pieces))
 
-    def add(self, order: NDArray[np.int64], t: Floats, columns: Mapping[str, Floats]) -> None:
+    def add(self, order: Ints, t: Floats, columns: Mapping[str, Floats]) -> None:
         """Append rows; a missing column is all NaN."""
         self._pieces.append((order, t, columns))
         if len(self._pieces) >= self._block_of:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-from server.analysis.figures.figure import Figure, NamedPart, Part
+from server.analysis.figures.figure import Figure, FigurePart, NamedFigurePart
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +58,7 @@ class LeanFigure(Figure):
 
 
 @dataclass(frozen=True, kw_only=True)
-class MeasuredSwing(Part):
+class MeasuredSwing(FigurePart):
     """The fitted swing at an air speed, with 95 % intervals."""
 
     speed_m_s: float
@@ -73,7 +73,7 @@ class MeasuredSwing(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
-class ExpectedSwing(Part):
+class ExpectedSwing(FigurePart):
     """The undamped period by the sheet, and measured over expected period with its 95 % interval (None: no bound)."""
 
     expected_period_s: float
@@ -107,7 +107,7 @@ class ConeFigure(Figure):
 
 
 @dataclass(frozen=True, kw_only=True)
-class SourceTop(NamedPart):
+class SourceTop(NamedFigurePart):
     """The top as one source of height has it: meters, timeline second, one sigma."""
 
     m: float

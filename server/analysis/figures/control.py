@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-from server.analysis.figures.figure import Figure, Part
+from server.analysis.figures.figure import Figure, FigurePart
 
 
 @dataclass(frozen=True, kw_only=True)
-class GateFlags(Part):
+class GateFlags(FigurePart):
     """When the gate's conditions were first met (None: never), and how long control was enabled: middle, least, most."""
 
     altitude_met_t: float | None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-from server.analysis.figures.figure import Figure, NamedPart, Part
+from server.analysis.figures.figure import Figure, FigurePart, NamedFigurePart
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,7 +24,7 @@ class DescentFigure(Figure):
 
 
 @dataclass(frozen=True, kw_only=True)
-class FlagDelay(NamedPart):
+class FlagDelay(NamedFigurePart):
     """How long after apogee a flag came, within what, and when."""
 
     delay_s: float
@@ -33,7 +33,7 @@ class FlagDelay(NamedPart):
 
 
 @dataclass(frozen=True, kw_only=True)
-class DriftUnderCanopy(Part):
+class DriftUnderCanopy(FigurePart):
     """Mean drift (toward: from north over east), and the wind at 10 m it stands for with one sigma per axis."""
 
     drift_m_s: float
@@ -43,7 +43,7 @@ class DriftUnderCanopy(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
-class LandingSpot(Part):
+class LandingSpot(FigurePart):
     """Where it lies, from the pad, and the radius that holds it with 95 %."""
 
     landing_east_m: float
@@ -61,7 +61,7 @@ class LandingForecast(LandingSpot):
 
 
 @dataclass(frozen=True, kw_only=True)
-class LastHeard(Part):
+class LastHeard(FigurePart):
     """The last place heard, from the pad; degrees on WGS 84 are None without the pad's own."""
 
     last_t: float

@@ -8,12 +8,12 @@ from typing import ClassVar, TypeVar
 
 
 @dataclass(frozen=True, kw_only=True)
-class Part:
+class FigurePart:
     """Numbers that a figure has all together or not at all; in the journal they stand among its own."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class NamedPart(Part):
+class NamedFigurePart(FigurePart):
     """A part whose numbers carry the name of the field it is in: `deployment` with a `delay_s` is deployment_delay_s."""
 
 
@@ -38,17 +38,17 @@ class Figure:
         return dict(_told(self, ""))
 
 
-def _told(part: Figure | Part, prefix: str) -> Iterator[tuple[str, object]]:
+def _told(part: Figure | FigurePart, prefix: str) -> Iterator[tuple[str, object]]:
     for field in fields(part):
         value = getattr(part, field.name)
-        if isinstance(value, Part):
-            yield from _told(value, f"{prefix}{field.name}_" if isinstance(value, NamedPart) else prefix)
+        if isinstance(value, FigurePart):
+            yield from _told(value, f"{prefix}{field.name}_" if isinstance(value, NamedFigurePart) else prefix)
         elif field.default is MISSING or value != field.default:
             yield prefix + field.name, _plain(value)
 
 
 def _plain(value: object) -> object:
-    if isinstance(value, Part):
+    if isinstance(value, FigurePart):
         return dict(_told(value, ""))
     if isinstance(value, tuple):
         return [_plain(item) for item in value]

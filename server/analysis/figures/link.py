@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar
 
-from server.analysis.figures.figure import Figure, Part
+from server.analysis.figures.figure import Figure, FigurePart
 
 
 @dataclass(frozen=True, kw_only=True)
-class LinkReach(Part):
+class LinkReach(FigurePart):
     """The level at 1 m, its fading, and the range at which it meets the sensitivity, with its 95 % interval."""
 
     level_1_m_dbm: float
@@ -37,7 +37,7 @@ class LinkFigure(Figure):
 
 
 @dataclass(frozen=True, kw_only=True)
-class KindCount(Part):
+class KindCount(FigurePart):
     """One kind of packet: how many came and were lost, the mean burst of losses, the longest silence."""
 
     received: int

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from protocol.arrays import Floats
 from server.analysis.figures.ascent import (
     ApogeeFigure,
     BurnoutFigure,
@@ -12,7 +13,7 @@ from server.analysis.figures.ascent import (
     RailExitFigure,
     SourceTop,
 )
-from server.analysis.flight_log import Floats, Window
+from server.analysis.flight_log import Window
 from server.analysis.judgements.case import Case
 from server.flight.motion.apogee import apogee_of
 from server.flight.motion.lift_off import lift_off

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from protocol.arrays import Floats
 from server.analysis.figures.control import GateFigure, GateFlags, RollFigure, ServoCableFigure
-from server.analysis.flight_log import Floats
 from server.analysis.judgements.air import DENSITY_SCALE_M, SEA_LEVEL_DENSITY_KG_M3
 from server.analysis.judgements.case import Case
 from server.analysis.roles import FINS, VELOCITY

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Bools
 from server.analysis.figures.pad import ContinuityFigure
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
@@ -59,7 +59,7 @@ class ContinuityTracker:
             figure = ContinuityFigure(t=min(self._missing.values()), missing=tuple(names))
             out.note_figure(Instant.of(rows, row), figure)
 
-    def _first(self, role: str, open_: NDArray[np.bool_]) -> int | None:
+    def _first(self, role: str, open_: Bools) -> int | None:
         """Return the row at which a channel has been open for long enough."""
         run = self._runs[role]
         if not open_.any():

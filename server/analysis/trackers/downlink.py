@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from protocol.arrays import Floats
 from protocol.events import (
     BootIdLearned,
     BytesSkipped,
@@ -18,7 +19,7 @@ from protocol.events import (
 )
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.flight.link.link_quality import LinkQuality, LinkSecond
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 
 
 class DownlinkTracker:

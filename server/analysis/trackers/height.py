@@ -10,8 +10,8 @@ from collections.abc import Callable
 from math import nan, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Bools, Floats, Ints
 from protocol.bulk import Column
 from protocol.units import GRAVITY_M_S2
 from server.analysis.judgements.air import SEA_LEVEL_DENSITY_KG_M3
@@ -24,7 +24,7 @@ from server.flight.motion.coast import ApogeePredictor, prior_kappa
 from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
 from server.flight.sensors.state_health import GroundEstimate
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 
 MOMENT_TEXT = {
     "lift_off": "lift-off",
@@ -98,13 +98,13 @@ class HeightTracker:
             late = np.zeros(len(table), dtype=bool)
             out.rows["ground_apogee"] = Rows(table[:, 0].astype(np.int64), table[:, 2], table[:, 1], late, columns)
 
-    def flying(self, orders: NDArray[np.int64]) -> NDArray[np.bool_]:
+    def flying(self, orders: Ints) -> Bools:
         """Return whether the vehicle flew at frames (by order) of the last batch, shape (n,)."""
         starts = np.array([order for order, _ in self._flights])
         flew = np.array([flies for _, flies in self._flights])
         return flew[np.searchsorted(starts, orders, side="right") - 1]
 
-    def estimates(self, packet: str) -> tuple[NDArray[np.bool_], GroundEstimate] | None:
+    def estimates(self, packet: str) -> tuple[Bools, GroundEstimate] | None:
         """Return (in flight, own estimate) at each row of the last batch's packet, when it is the one with the attitude."""
         channel = self._roles.roles.get(QUATERNION[0])
         if channel is None or channel.packet != packet or not self._estimates:
@@ -115,7 +115,7 @@ class HeightTracker:
     def _attitude_steps(self, batch: Batch) -> list[Step]:
         return self._roles.steps(batch, QUATERNION, self._take_attitude)
 
-    def _horizontal(self, batch: Batch) -> tuple[NDArray[np.int64], Floats, Floats]:
+    def _horizontal(self, batch: Batch) -> tuple[Ints, Floats, Floats]:
         """Return orders, times and horizontal speeds of the batch's rows in which the vehicle told a finite one."""
         found = self._roles.together(batch, VELOCITY[:2])
         if found is None:

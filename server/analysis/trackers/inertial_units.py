@@ -10,14 +10,14 @@ from math import degrees
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Bools, Floats, Ints
 from server.analysis.figures.pad import AccelUnitsFigure, GyroUnitsFigure, UnitDriftFigure
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import Flying, RoleColumns
 from server.flight.sensors.imu_pair import PairChange, PairWatch, PairWindow
 from server.flight.sensors.imu_rest import GyroDrift, Samples
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 
 ROWS = 50
 KIND_WORDS = {"accel": "acceleration", "gyro": "rates"}
@@ -33,10 +33,10 @@ UNIT_ROLES = {unit: tuple(f"{kind}.{unit}.{axis}" for kind in ("accel", "gyro") 
 class Queued(NamedTuple):
     """A unit's samples: frames, times, values of shape (n, 6), whether in flight, temperature."""
 
-    order: NDArray[np.int64]
+    order: Ints
     t: Floats
     values: Floats
-    flying: NDArray[np.bool_]
+    flying: Bools
     temperature: Floats
 
     def part(self, start: int, stop: int) -> Queued:

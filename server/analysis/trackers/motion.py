@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
+from protocol.arrays import Floats
 from protocol.bulk import Column
 from server.analysis.roles import QUATERNION, VELOCITY
 from server.analysis.trackers.output import TrackerOutput
 from server.analysis.trackers.role_columns import Flying, RoleColumns
 from server.flight.motion.attitude import azimuth_rad, nose_direction, roll_rad, tilt_rad
 from server.flight.motion.cone import ConeWatch
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 
 
 class MotionTracker:

@@ -6,6 +6,7 @@ from math import isfinite, nan
 
 import numpy as np
 
+from protocol.arrays import Floats
 from protocol.bulk import Column
 from protocol.events import VehicleRestarted
 from server.analysis.figures.pad import BatteryFigure
@@ -14,7 +15,7 @@ from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.power.battery import OwnCount, RailCharge, SagMeter, check_count, pad_time
 from server.flight.power.cell_charge import charge_share
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 
 # Rows of the power packet after which the figure is told, then every `EVERY` rows; common practice, no source.
 FIRST_ROWS = (10, 60)

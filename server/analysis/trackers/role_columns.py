@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
-
+from protocol.arrays import Bools, Floats, Ints
 from protocol.fields import Channel
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 
 Take = TypeVar("Take")
-Flying = Callable[[NDArray[np.int64]], NDArray[np.bool_]]
+Flying = Callable[[Ints], Bools]
 """Tells for frames (by order, shape (n,)) of the last batch whether the vehicle flew."""
 
 TEXT_ROLES = frozenset({"event.text"})

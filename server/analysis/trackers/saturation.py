@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from server.analysis.figures.control import SaturatedFigure
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.flight.sensors.saturation import ends_of
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 
 ROWS_IN_A_ROW = 2
 

@@ -15,13 +15,14 @@ from math import isfinite, nan
 
 import numpy as np
 
+from protocol.arrays import Floats
 from protocol.events import VehicleRestarted
 from server.analysis.figures.control import ServoCableFigure
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.flight.control.servo_bus import BusWatch, age_levels, voltage_levels
 from server.flight.motion.phase_agreement import VEHICLE_PHASES
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
 VOLTAGE, AGE = "servo_bus.voltage", "servo_bus.frame_age"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
+from protocol.arrays import Bools, Floats
 from protocol.events import VehicleRestarted
 from server.analysis.figures.control import NonfiniteFigure, StateVectorFigure
 from server.analysis.roles import STATE_VECTOR
@@ -14,7 +14,7 @@ from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.flight.sensors.health import nonfinite_names, nonfinite_rows
 from server.flight.sensors.state_health import Episode, EpisodeChange, GroundEstimate, StateHealth
-from server.telemetry.batch import Batch, Floats, Rows
+from server.telemetry.batch import Batch, Rows
 
 NONFINITE_ADVICE = "The state vector held something that is not a number. On the pad: do not fly until it is explained."
 # One frame is over before anybody has looked: its alarm stands so long after the last bad one. Common practice, no source.
@@ -41,7 +41,7 @@ class StateVectorTracker:
     """Looks at every frame; `estimates` gives the ground's own estimate at the rows of the packet it is asked for."""
 
     def __init__(
-        self, roles: RoleColumns, estimates: Callable[[str], tuple[NDArray[np.bool_], GroundEstimate] | None] | None = None
+        self, roles: RoleColumns, estimates: Callable[[str], tuple[Bools, GroundEstimate] | None] | None = None
     ) -> None:
         self._roles, self._estimates = roles, estimates
         names = {role: channel for role, channel in roles.roles.items() if role in STATE_VECTOR}

@@ -10,7 +10,7 @@ from server.analysis import figures
 from server.analysis.figures.ascent import ApogeeFigure, LeanFigure, RailExitFigure, SourceTop, SwingFigure
 from server.analysis.figures.control import SaturatedFigure, ServoCableFigure
 from server.analysis.figures.descent import LandingForecast, LandingSpot, LastHeard, RecoveryFigure
-from server.analysis.figures.figure import Figure, Figures, Part
+from server.analysis.figures.figure import Figure, FigurePart, Figures
 from server.analysis.figures.link import KindCount, LinkFigure, LinkTypesFigure
 from server.analysis.figures.pad import AccelUnitsFigure, GyroUnitsFigure
 
@@ -76,7 +76,7 @@ def test_values_are_plain() -> None:
     assert body["kinds"] == {"state": {"received": 5, "lost": 1, "mean_burst": None, "silence_s": 0.2}}
     saturated = SaturatedFigure(t=3.0, channels=("imu_a.gyro_z",), newest="rate about z")
     assert saturated.body() == {"t": 3.0, "channels": ["imu_a.gyro_z"]}
-    assert not any(isinstance(value, Part) for value in SwingFigure(excited=False, reason="none").body().values())
+    assert not any(isinstance(value, FigurePart) for value in SwingFigure(excited=False, reason="none").body().values())
 
 
 def test_sentences() -> None:
