@@ -12,7 +12,7 @@ from server.analysis.figures.control import SaturatedFigure, ServoCableFigure
 from server.analysis.figures.descent import LandingForecast, LandingSpot, LastHeard, RecoveryFigure
 from server.analysis.figures.figure import Figure, FigurePart, Figures
 from server.analysis.figures.link import KindCount, LinkFigure, LinkTypesFigure
-from server.analysis.figures.pad import AccelUnitsFigure, GyroUnitsFigure
+from server.analysis.figures.pad import AccelUnitsFigure, ContinuityFigure, GyroUnitsFigure
 
 LAST = LastHeard(
     last_t=80.0,
@@ -74,6 +74,7 @@ def test_values_are_plain() -> None:
     count = KindCount(received=5, lost=1, mean_burst=None, silence_s=0.2)
     body = LinkTypesFigure(t=60.0, use=0.4, kinds={"state": count}).body()
     assert body["kinds"] == {"state": {"received": 5, "lost": 1, "mean_burst": None, "silence_s": 0.2}}
+    assert ContinuityFigure(t=1.0, missing=("lateral motor 3",)).body() == {"t": 1.0, "missing": ["lateral motor 3"]}
     saturated = SaturatedFigure(t=3.0, channels=("imu_a.gyro_z",), newest="rate about z")
     assert saturated.body() == {"t": 3.0, "channels": ["imu_a.gyro_z"]}
     assert not any(isinstance(value, FigurePart) for value in SwingFigure(excited=False, reason="none").body().values())
