@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+# Our choice: the same 2 s that make a value stale (`telemetry.conditions.FRESH_S`), so that the link is called lost when
+# nothing heard is believed any more. Any good packet counts, and our vehicle sends dozens a second: this is no single loss.
 SILENT_AFTER_S = 2.0
 
 

@@ -16,6 +16,7 @@ from server.flight.link.link_types import BITS_PER_BYTE
 from server.live.store import LiveStore
 from server.review.review import Review
 from server.telemetry.tables import TableSpec, table_specs
+from server.uplink.command_state import STATE_TEXT
 
 REFUSED = "Hazardous ones are refused until the dictionary states that risk."
 MESSAGE_TYPES = ("hello", "update", "beat", "reply", "signed_in", "authority")
@@ -53,6 +54,7 @@ def dictionary_shape(
         "tables": [_table_shape(spec) for spec in table_specs(dictionary).values()],
         "commands_note": _commands_note(dictionary),
         "commands": [_command_shape(command) for command in dictionary.commands.values()],
+        "command_states": {state.value: text for state, text in STATE_TEXT.items()},
     }
 
 

@@ -25,7 +25,11 @@ from server.uplink.command_queue import CommandQueue
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_names import KeyProblem
 
+# Our choice: a sound disk syncs within some milliseconds, a slow one within tenths of a second. Making safe must not wait
+# for longer than a person hardly feels; twice this (counter, then record) is the most it is held up.
 SAFE_ALL_WAITS_FOR_DISK_S = 0.3
+# Our choice: below the 3 s that anything may wait to be sent (`QUEUED_AT_MOST_S`), so that a disk that hangs is named as
+# the cause before the command is dropped for its age.
 DISK_ANSWERS_WITHIN_S = 2.5
 
 Answer = TypeVar("Answer")

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from server.recording.recorder import Recorder, RecorderFailed
 from server.recording.records import Kind, Record, encode_payload
 
+# Our choice: minutes of the fastest stream at some hundred bytes each; only what is displayed is bounded.
 WAITING_AT_MOST = 50_000
 
 

@@ -29,9 +29,9 @@ from server.uplink.permits import PermitState
 from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct
 
 TOPIC = "trial"
-POLL_S = 0.02
-NOTE_EVERY_S = 0.25
-CLOSED_WITHIN_S = 1.0
+POLL_S = 0.02  # our choice: a small part of the time between two packets, so that times are measured no coarser than those
+NOTE_EVERY_S = 0.25  # our choice: a person follows no faster
+CLOSED_WITHIN_S = 1.0  # our choice: safe all's way there and back, without keeping the program from ending
 IN_THE_WAY = UNSENT | {CommandState.SENT}
 ASKED_ANEW = (CommandState.UNKNOWN, CommandState.ABANDONED, CommandState.REFUSED, CommandState.FAILED)
 

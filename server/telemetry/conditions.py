@@ -18,6 +18,8 @@ from protocol.fields import Channel
 from protocol.units import conversion
 from server.telemetry.computed_tables import COMPUTED_TABLES
 
+# Our choice. The slowest telemetry that interlocks look at comes twice a second, so a value is believed through three lost
+# packets and no longer; what a vehicle says of itself may be other 2 s later, and hazards are decided on it.
 FRESH_S = 2.0
 COMPUTED = {column.role: column for _, columns in COMPUTED_TABLES.values() for column in columns}
 # How the station's own measurements are shown: factor from SI, decimals, unit.

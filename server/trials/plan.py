@@ -42,8 +42,8 @@ from server.telemetry.comparisons import known_roles, read_comparison
 
 FORMAT = 1
 COMMANDS_AT_MOST = 20_000  # as many as the command desk permits in one plan; a test holds the two together
-CYCLES_AT_MOST = 10_000
-SWEEP_AT_MOST = 400
+CYCLES_AT_MOST = 10_000  # our choice: bounds what one typing error may ask for
+SWEEP_AT_MOST = 400  # our choice: places of one sweep, both ways
 WAIT_AT_MOST_S = 50.0  # below the minute without progress that ends a permit
 PATIENCE_S = 3.0  # a command's time to live, on top of the time its effect may take
 DWELL_S = 0.3

@@ -22,6 +22,8 @@ from server.trials.plan import Step, TrialPlan
 from server.trials.state import OUTCOMES, OVER, TRANSITIONS, Event, State
 from server.trials.watch import Watch
 
+# Our choice: safe all repeats until it is answered; half a minute of that through a lossy link without a sign of safety is
+# told to the person, who has the arming key.
 SAFE_WITHIN_S = 30.0
 # What ends a permit without saying anything about the vehicle: it stops the trial and is no failed run.
 NOT_THE_VEHICLE = ("command authority", "safe all", "the computer slept", "the station is closing", "cancelled by")

@@ -6,6 +6,8 @@ Authority is taken, handed back and lost visibly. It is lost when the operator's
 
 from __future__ import annotations
 
+# Our choice. A page says each second that it is there, so five words in a row are missing: more than a busy browser or a
+# short loss on a field's Wi-Fi costs, less than a person takes to walk away from the desk and be relied upon.
 SILENT_AT_MOST_S = 5.0
 
 

@@ -26,14 +26,19 @@ from server.uplink.command_table import CommandTable
 from server.uplink.permit_desk import PermitDesk
 from server.uplink.two_acts import CONFIRM_LATEST_S, TwoActs
 
+# Our choice. Three sends 0.8 s apart, as our dictionary has them, need 1.6 s, and the last one must have time to be
+# answered. A copy that leaves later would come to a vehicle that has moved on from what the person saw.
 TIME_TO_LIVE_S = 3.0
+# Our choice: as long as another command ahead may take until its outcome is known. What then still waits was confirmed
+# over something that is no longer on the screen.
 QUEUED_AT_MOST_S = 3.0
 ANSWERS = {"accepted": Event.ACCEPT, "refused": Event.REFUSE, "completed": Event.COMPLETE, "failed": Event.FAIL}
 # The vehicle says of these that it did not execute *this copy*. An earlier copy may have been executed and forgotten
 # (a firing that browns the vehicle out is answered "other boot" when it is sent again), so they are no outcome.
 NO_OUTCOME = ("old counter", "other boot")
 # A format of the vehicle's own has no counter that makes a repeat harmless and no answer to wait for: everything is sent
-# once, but for safe all, which does no harm when it is done again.
+# once, but for safe all, which does no harm when it is done again. Five times is our choice: without an answer nothing
+# tells when to stop, and at a loss of one half 31 of 32 get through.
 UNANSWERED_SENDS = 1
 UNANSWERED_SAFE_ALLS = 5
 UNANSWERED = "this vehicle does not answer commands; look at what its telemetry shows"

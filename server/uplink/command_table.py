@@ -24,7 +24,7 @@ from server.uplink.command_state import ENDED, UNSENT, Event, State, step
 from server.uplink.permits import PermitView
 from server.uplink.two_acts import TwoActs
 
-KEPT_ENDED = 64  # our choice: what a page lists; the recording keeps all
+KEPT_ENDED = 64  # our choice: more than late answers may still come to; the recording keeps all
 
 
 class CommandTable:

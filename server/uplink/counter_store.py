@@ -24,7 +24,7 @@ from protocol.commands import COUNTER_MAX
 from server.uplink.key_names import KEY_FILE, ROTATE, KeyProblem, fingerprint
 from server.uplink.private_files import private, sync_folder
 
-# Our choice: safe all may be asked for eight times on a disk that has failed; a restart costs eight numbers of 4e9.
+# Our choice: safe all can be asked for eight times on a disk that has failed, and a restart passes over eight of 4e9.
 SPARE = 8
 # When one of the two places is gone, the other may be an older copy (a folder taken back from a backup): so many values
 # are passed over. Far more than anybody sends between two backups, and there are 65 535 such gaps in 32 bits.

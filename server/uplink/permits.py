@@ -19,7 +19,10 @@ from enum import StrEnum
 
 from server.uplink.two_acts import FirstAct
 
+# Our choice. Longer than any wait a plan may hold (50 s, `trials.plan`) with the steps around it, so that it ends only what
+# nobody drives any more; a permit left open by mistake is worth no more than a minute.
 IDLE_AT_MOST_S = 60.0
+# Our choice: the longest trial that makes sense on a bench, some hours of a command each second; it bounds memory.
 PERMITTED_AT_MOST = 20_000
 
 

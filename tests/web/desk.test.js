@@ -85,7 +85,7 @@ test("a command's steps are not events, its outcome is", () => {
 
 const bit = (value, stale = false) => ({ value, stale });
 
-test("a channel heard too long ago is unknown and dangerous, whatever it said last", () => {
+test("I18: a channel heard too long ago is unknown and dangerous, whatever it said last", () => {
   for (const armed of [0, 1]) {
     const picked = channelState({ continuity: bit(1), armed: bit(armed, true), fired: bit(0), inhibited: bit(1) });
     assert.deepEqual([picked.state, picked.tone], ["unknown", "danger"]);

@@ -167,7 +167,7 @@ def test_live_columns_are_the_store_to_the_bit(tmp_path: Path, monkeypatch) -> N
 
 
 def test_nothing_is_live_in_a_replay(tmp_path: Path, monkeypatch) -> None:
-    """Fault 46: there is no station, no queue and no port in the process."""
+    """I5, fault 46: there is no station, no queue and no port in the process."""
 
     async def what(bench: PageServer) -> None:
         assert (await bench.http.get("/api/about")).json()["mode"] == "replay"

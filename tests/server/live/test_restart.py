@@ -42,6 +42,7 @@ def columns_size(port: str) -> int:
 
 
 def test_killed_while_armed(tmp_path: Path) -> None:
+    """I3."""
     twin = Process(tmp_path, "twin", "--listen", "socket://127.0.0.1:0", "--rate", "5", "--ignite-after", "5000")
     url = twin.line(r"(socket://\S+)")[1]
     first, port, token = station(tmp_path, url)

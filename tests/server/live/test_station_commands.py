@@ -151,6 +151,8 @@ def test_machine_that_slept_while_the_disk_worked_sends_nothing(tmp_path: Path, 
 
 
 def test_full_disk_stops_commands_but_not_safe_all(tmp_path: Path, monkeypatch) -> None:
+    """I12."""
+
     async def what(bench: Bench) -> None:
         def full(value: int) -> None:
             raise OSError(28, "No space left on device")
@@ -171,6 +173,8 @@ def test_full_disk_stops_commands_but_not_safe_all(tmp_path: Path, monkeypatch) 
 
 
 def test_hanging_disk_does_not_hold_up_safe_all(tmp_path: Path, monkeypatch) -> None:
+    """I12."""
+
     async def what(bench: Bench) -> None:
         go_on = threading.Event()
         monkeypatch.setattr(bench.counters, "_store", lambda value: go_on.wait(20.0))

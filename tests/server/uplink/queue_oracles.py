@@ -1,4 +1,6 @@
-"""Checks of the command invariants I1-I17 over what a `World` logged. They share no code with the queue or the wire.
+"""Checks of the command invariants over what a `World` logged. They share no code with the queue or the wire.
+
+The invariants stand in INVARIANTS.md beside the queue, by the numbers used here.
 
 `Oracle.look()` judges all that is new since the last look; a broken invariant is an AssertionError that names it.
 The frame decoder here is written from WIRE.md alone: unstuffing, CRC, HMAC and fields by hand.

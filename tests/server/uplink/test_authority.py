@@ -14,6 +14,7 @@ def test_first_to_sign_in_holds_and_the_second_does_not() -> None:
 
 
 def test_taking_is_an_act_and_changes_the_holder_once() -> None:
+    """I14."""
     authority = Authority()
     authority.sign_in("a", 0.0)
     authority.sign_in("b", 0.0)

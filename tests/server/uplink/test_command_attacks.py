@@ -51,6 +51,7 @@ def executed(vehicle: VehicleLink, data: bytes) -> list[Order | Repeat]:
 
 @pytest.mark.parametrize("command", NAMES)
 def test_every_single_bit_flip_on_the_wire_is_not_executed(command: str) -> None:
+    """I16."""
     good = frame(command)
     vehicle = VehicleLink(dictionary(), KEY, BOOT)
     for bit in range(len(good) * 8):
@@ -70,7 +71,7 @@ def test_every_bit_flip_under_a_repaired_crc_is_stopped_by_the_tag(command: str)
 
 @pytest.mark.parametrize("command", ["channel_fire", "safe_all"])
 def test_two_and_three_flipped_bits_are_found_by_the_crc(command: str) -> None:
-    """The CRC's polynomial finds all double errors within 32751 bits; triples are drawn at random."""
+    """I16: The CRC's polynomial finds all double errors within 32751 bits; triples are drawn at random."""
     content = decode_frame(frame(command)[:-1])
     bits = range(len(content) * 8)
     assert not any(crc_holds(flip(content, *pair)) for pair in combinations(bits, 2))
@@ -79,6 +80,7 @@ def test_two_and_three_flipped_bits_are_found_by_the_crc(command: str) -> None:
 
 
 def test_hazardous_codes_are_four_bits_from_all_others() -> None:
+    """I16."""
     commands = list(dictionary().commands.values())
     for one in (c for c in commands if c.hazard == "hazardous"):
         assert one.code not in (0, 0xFF)
@@ -104,6 +106,7 @@ def test_other_key_other_start_and_old_counters_are_not_executed() -> None:
 
 
 def test_captured_uplink_played_back_only_repeats_old_answers() -> None:
+    """I8."""
     world = ready_world()
     for command, args in (("board_release", {}), ("channel_arm", {"channel": 1}), ("channel_fire", {"channel": 1})):
         assert world.arm_and_confirm(command, **args).ok
@@ -121,6 +124,7 @@ def test_captured_uplink_played_back_only_repeats_old_answers() -> None:
 
 
 def test_frames_out_of_order_are_refused_by_the_vehicle() -> None:
+    """I9."""
     vehicle = VehicleLink(dictionary(), KEY, BOOT)
     order = [3, 1, 2, 5, 4, 3, 5]
     done = [o.counter for n in order for o in executed(vehicle, frame("ping", counter=n)) if isinstance(o, Order)]
@@ -130,6 +134,7 @@ def test_frames_out_of_order_are_refused_by_the_vehicle() -> None:
 
 
 def test_arming_on_the_vehicle_ends_by_itself_and_firing_is_then_refused() -> None:
+    """I9."""
     world = ready_world()
     world.arm_and_confirm("channel_arm", channel=1)
     world.advance(1.0)
@@ -200,6 +205,7 @@ def test_hundred_thousand_random_and_mutated_frames_execute_nothing() -> None:
 
 
 def test_every_frame_of_the_station_reads_the_same_to_an_outsider() -> None:
+    """I16."""
     world = ready_world()
     for number, name in enumerate(NAMES, 1):
         described = dictionary().commands[name]

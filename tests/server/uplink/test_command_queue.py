@@ -149,6 +149,7 @@ def test_ninth_waiting_command_is_refused() -> None:
     ],
 )
 def test_each_interlock_stops_arming_with_its_reason(spoil, sentence: str) -> None:
+    """I15."""
     world = ready_world()
     spoil(world)
     world.advance(0.5)
@@ -182,6 +183,7 @@ def test_stale_telemetry_does_not_let_arm() -> None:
 
 
 def test_confirm_too_soon_in_time_at_the_limit_and_too_late() -> None:
+    """I1."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.2)
@@ -240,6 +242,7 @@ def test_confirm_with_the_same_number_written_as_a_float_is_the_same() -> None:
 
 
 def test_one_arm_gives_one_command() -> None:
+    """I2."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
@@ -251,6 +254,7 @@ def test_one_arm_gives_one_command() -> None:
 
 
 def test_another_operator_cannot_confirm_a_guessed_number() -> None:
+    """I14."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
@@ -273,6 +277,7 @@ def test_confirm_after_authority_went_and_came_back_is_refused() -> None:
 
 
 def test_only_one_is_armed_and_a_busy_air_refuses() -> None:
+    """I13."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     other = world.arm("fin_move", fin=1, angle=0.0)
@@ -284,6 +289,7 @@ def test_only_one_is_armed_and_a_busy_air_refuses() -> None:
 
 
 def test_unfinished_hazardous_command_keeps_the_next_one_out() -> None:
+    """I13."""
     world = ready_world()
     armed = world.arm_and_confirm("board_release")
     counter = world.disk.intents[-1]["counter"]
@@ -296,6 +302,7 @@ def test_unfinished_hazardous_command_keeps_the_next_one_out() -> None:
 
 
 def test_interlock_lost_between_the_acts_and_before_the_frame() -> None:
+    """I15."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
@@ -310,6 +317,7 @@ def test_interlock_lost_between_the_acts_and_before_the_frame() -> None:
 
 
 def test_interlock_lost_before_a_repeat_stops_the_repeats_and_says_so() -> None:
+    """I15."""
     world = ready_world()
     world.up.cut = True
     reply = world.arm_and_confirm("channel_arm", channel=1)
@@ -360,6 +368,7 @@ def test_safe_all_is_not_taken_back() -> None:
 
 
 def test_repeats_are_the_same_bytes_three_at_most_and_then_unknown() -> None:
+    """I7."""
     world = ready_world()
     world.up.cut = True
     reply = world.arm_and_confirm("channel_arm", channel=1)
@@ -392,7 +401,7 @@ def test_late_answer_resolves_unknown_but_never_makes_it_leave_again() -> None:
 
 @pytest.mark.parametrize("reason", ["other boot", "old counter"])
 def test_refusal_of_a_copy_is_no_outcome(reason: str) -> None:
-    """Fired, browned out, asked again: the answer "other boot" must not be shown as "refused, nothing happened"."""
+    """I11: Fired, browned out, asked again: the answer "other boot" must not be shown as "refused, nothing happened"."""
     world = ready_world()
     world.vehicle.armed_until[0] = world.now_s + 60
     world.advance(0.3)
@@ -421,6 +430,7 @@ def test_refusal_with_a_reason_is_an_outcome() -> None:
 
 
 def test_write_that_failed_may_have_left_and_says_so() -> None:
+    """I11."""
     world = ready_world()
     world.port_problem, world.port_loses_bytes = "writing to the port failed (gone)", False
     world.down.cut = True
@@ -451,6 +461,7 @@ def test_what_was_said_of_an_earlier_state_is_not_said_of_the_next() -> None:
 
 
 def test_telemetry_from_before_the_completion_proves_nothing() -> None:
+    """I10."""
     world = ready_world()
     world.vehicle.camera = [1, 0, 0]
     world.advance(0.5)
@@ -488,6 +499,7 @@ def test_command_without_effects_is_never_called_verified() -> None:
     [(8, 0, "completed"), (7, 1, "completed"), (7, -1, "accepted"), (7, 0, "finished"), (7, 0, "")],
 )
 def test_answer_of_another_start_counter_or_meaning_changes_nothing(boot_id: int, more: int, stage: str) -> None:
+    """I10."""
     world = ready_world()
     world.up.cut = True
     reply = world.submit("ping")
@@ -510,6 +522,7 @@ def test_second_answer_to_what_has_ended_changes_nothing() -> None:
 
 
 def test_no_counter_or_no_record_means_no_frame() -> None:
+    """I17."""
     world = ready_world()
     for failures in (1, -1):
         world.disk.failures = failures
@@ -520,6 +533,7 @@ def test_no_counter_or_no_record_means_no_frame() -> None:
 
 
 def test_command_that_the_disk_held_up_for_too_long_is_dropped() -> None:
+    """I17."""
     world = ready_world()
     world.disk_delay_s = 3.5
     reply = world.arm_and_confirm("channel_arm", channel=1)
@@ -584,6 +598,7 @@ def test_memory_is_bounded_and_what_the_disk_works_on_is_kept() -> None:
 )
 @pytest.mark.parametrize("stage", ["armed", "preparing", "sent"])
 def test_everything_that_disarms_drops_what_waits_and_repeats_nothing(happen, why: str, stage: str) -> None:
+    """I4."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.4)
@@ -638,6 +653,7 @@ def test_frame_not_yet_carried_out_does_not_survive_a_disarm() -> None:
 
 
 def test_after_a_restart_nothing_is_armed_and_nothing_is_sent() -> None:
+    """I3."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.advance(0.5)
@@ -655,6 +671,7 @@ def test_after_a_restart_nothing_is_armed_and_nothing_is_sent() -> None:
 @pytest.mark.parametrize("stage", ["nothing", "armed", "preparing", "sent", "completed", "full queue", "unknown"])
 @pytest.mark.parametrize("trouble", ["none", "disk dead", "no authority", "link lost"])
 def test_safe_all_is_next_out_whatever_is_going_on(stage: str, trouble: str) -> None:
+    """I12."""
     world = ready_world()
     world.up.cut = stage in ("sent", "unknown")
     if stage == "full queue":

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+import server.uplink
 from server.uplink.command_state import ENDED, STATE_TEXT, TRANSITIONS, UNSENT, Event, State, step
 
 # The table once more, written as sentences of the requirements and not as a copy: from -> event -> to.
@@ -68,7 +69,7 @@ def test_every_state_can_be_reached_and_every_event_does_something() -> None:
 
 
 def test_what_may_have_left_can_never_look_as_if_it_had_not() -> None:
-    """From any state after the first byte, no chain of events leads to a state that says nothing left."""
+    """I11: From any state after the first byte, no chain of events leads to a state that says nothing left."""
     unsent_ends = {State.CANCELLED, State.EXPIRED, State.ABANDONED} | UNSENT
     seen, waiting = set(), [State.SENT]
     while waiting:
@@ -81,6 +82,7 @@ def test_what_may_have_left_can_never_look_as_if_it_had_not() -> None:
 
 
 def test_only_a_person_confirms_and_only_telemetry_verifies() -> None:
+    """I10."""
     into_queue = {(s, e) for s, row in TRANSITIONS.items() for e, to in row.items() if to is State.QUEUED}
     assert into_queue == {(State.ARMED, Event.CONFIRM)}
     verified = {(s, e) for s, row in TRANSITIONS.items() for e, to in row.items() if to is State.VERIFIED}
@@ -108,6 +110,6 @@ def diagram() -> str:
     return "\n".join([*lines, "```"])
 
 
-def test_the_diagram_in_developers_md_is_made_from_the_table() -> None:
-    text = (Path(__file__).parents[3] / "DEVELOPERS.md").read_text("utf-8")
-    assert diagram() in text, "put the output of tests.server.uplink.test_command_state.diagram() into DEVELOPERS.md"
+def test_the_diagram_beside_the_queue_is_made_from_the_table() -> None:
+    text = Path(server.uplink.__file__).with_name("INVARIANTS.md").read_text("utf-8")
+    assert diagram() in text, "put the output of tests.server.uplink.test_command_state.diagram() into INVARIANTS.md"

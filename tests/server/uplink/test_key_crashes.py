@@ -104,6 +104,7 @@ def killed_everywhere(folder: Path, work: str) -> int:
 
 @POSIX
 def test_no_value_comes_back_wherever_a_station_is_killed_and_whichever_place_is_lost(tmp_path: Path) -> None:
+    """I6."""
     steps = killed_everywhere(tmp_path, "take")
     given = [int(line) for line in (tmp_path / "given").read_text().split()]
     assert steps > 40, "the kill never came inside the work"

@@ -106,6 +106,7 @@ def test_counter_grows_and_the_file_is_ahead_before_a_value_is_given(tmp_path: P
 
 
 def test_no_value_comes_back_after_a_restart(tmp_path: Path) -> None:
+    """I6."""
     used: list[int] = []
     for _ in range(5):
         store = CounterStore(tmp_path, KEY)
@@ -120,6 +121,7 @@ def test_each_key_has_its_own_counter(tmp_path: Path, store: CounterStore) -> No
 
 
 def test_limit_is_refused_and_never_wraps(tmp_path: Path, store: CounterStore) -> None:
+    """I6."""
     write_counter(tmp_path, COUNTER_MAX - 2)
     assert [store.take(), store.take()] == [COUNTER_MAX - 1, COUNTER_MAX]
     for again in (store, CounterStore(tmp_path, KEY)):

@@ -34,6 +34,7 @@ def open_plan(world: World, plan: list = CYCLE) -> str:
 
 
 def test_a_plan_runs_step_by_step_and_no_further() -> None:
+    """I2."""
     world = bench_world()
     id = open_plan(world)
     for command, args in CYCLE:
@@ -98,6 +99,7 @@ def test_an_act_before_the_next_tick_does_not_find_what_time_has_ended() -> None
     ids=["link", "authority", "sleep", "safe all", "restart", "idle"],
 )
 def test_what_ends_a_plan_for_good(event, reason: str) -> None:
+    """I4."""
     world = bench_world()
     id = open_plan(world)
     event(world)
@@ -107,6 +109,7 @@ def test_what_ends_a_plan_for_good(event, reason: str) -> None:
 
 
 def test_every_step_keeps_its_interlocks_and_ground_test() -> None:
+    """I15."""
     world = bench_world()
     id = open_plan(world)
     world.vehicle.continuity[0] = 0
@@ -196,6 +199,7 @@ def two_person(world: World, seats: dict[str, str]) -> None:
 
 
 def test_the_two_person_rule_wants_another_seat() -> None:
+    """I1."""
     world = bench_world()
     two_person(world, {A: "first", B: "second", "Ada 2": "first"})
     rule = "by the two-person rule another signed-in person confirms what the holder of authority got ready"

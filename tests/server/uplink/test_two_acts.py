@@ -30,6 +30,7 @@ def acts(**more) -> TwoActs:
     ],
 )
 def test_i1_the_second_act_counts_inside_the_window_only(waited_s: float, said: str | None) -> None:
+    """I1."""
     two_acts = acts()
     first = two_acts.first(ADA, "hazardous", 0.0)
     assert two_acts.why_not(first, ADA, waited_s) == said
