@@ -8,6 +8,7 @@ import logging
 from collections.abc import Callable
 from pathlib import Path
 
+from server import __version__
 from server.bridge.link_watch import LinkState
 from server.http.context import PageContext
 from server.http.operator_socket import tell_authority
@@ -19,9 +20,9 @@ from server.live.start import Live, Places, make_station
 from server.live.station import Listeners, Station
 from server.live.trial_desk import TrialDesk, known_plans
 from server.log_file import log_file
-from server.recording.session_header import Software
-from server.settings import Settings, chart_folder, copies_folder, page_folder, sample_folder, version
+from server.settings import Settings, chart_folder, copies_folder, page_folder, sample_folder
 from server.shelf.shelf import Shelf
+from server.version import software
 
 _log = logging.getLogger("blockhouse")
 
@@ -43,6 +44,7 @@ async def run_live(
         contextlib.closing(listening_socket(settings.host, settings.http_port)) as listener,
         log_file(settings.sessions) as log,
     ):
+        made_by = software()
         places = Places(settings.sessions, settings.keys, copies_folder())
 
         def say_link(state: LinkState) -> None:
@@ -51,7 +53,7 @@ async def run_live(
 
         # Nobody is told anything before the station is started, and by then hub and site are there.
         listeners = Listeners(lambda: hub.changed(), lambda: tell_authority(site), say_link)
-        station = make_station(live, places, Software(version()), log.hide, listeners)
+        station = make_station(live, places, made_by, log.hide, listeners)
         hub = Hub(
             station.store,
             now=lambda: (station.now_s(), station.pipeline.last_t),
@@ -62,7 +64,8 @@ async def run_live(
             site.pad = PadDesk(station, live.pad_sheet)
         log.hide(*site.tokens.values())
         await station.start()
-        _log.info("version %s started (%s) on %s, recording %s", version(), live.mode, live.source, station.name)
+        running = " ".join(filter(None, made_by))
+        _log.info("version %s started (%s) on %s, recording %s", running, live.mode, live.source, station.name)
         standing = [asyncio.create_task(hub.beat_forever())]
         if site.pad is not None:
             standing.append(asyncio.create_task(site.pad.look_forever()))
@@ -97,7 +100,7 @@ def _site(
     tokens = _tokens(station)
     trials = TrialDesk(station, *known_plans(station)) if station is not None else None
     guard = TokenGuard(tokens)
-    return PageContext(version(), mode, shelf, page_folder(), chart_folder(), tokens, guard, station, hub, session, trials)
+    return PageContext(__version__, mode, shelf, page_folder(), chart_folder(), tokens, guard, station, hub, session, trials)
 
 
 def _tokens(station: Station | None) -> dict[str, str]:

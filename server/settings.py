@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib import metadata
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -36,11 +35,6 @@ def default_folders(environment: Mapping[str, str] = os.environ) -> tuple[Path, 
     if home:
         return Path(home) / "sessions", Path(home) / "keys"
     return user_data_path(APPLICATION) / "sessions", user_config_path(APPLICATION)
-
-
-def version() -> str:
-    """Return the installed version."""
-    return metadata.version(APPLICATION)
 
 
 def page_folder() -> Path:

@@ -20,6 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from server import __version__
 from server.design.sheet_files import load_sheets
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
@@ -27,7 +28,6 @@ from server.recording.records import Kind
 from server.recording.session_header import Software, make_header
 from server.review.review import open_review
 from server.review.summary import summarize, summary_json
-from server.settings import version
 from server.timestamps import NS_PER_S
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
@@ -71,8 +71,9 @@ def record(sample: Sample, folder: Path) -> Path:
     sheets = load_sheets(None, True)
     header = make_header(
         clock,
-        software=Software(version()),
+        software=Software(__version__),
         dictionary=dictionary().text,
+        dictionary_hash=f"{dictionary().hash32:08x}",
         vehicle=sheets.vehicle,
         site=sheets.site,
         source=f"demo {sample.scenario.name}",

@@ -75,9 +75,9 @@ class _Version(argparse.Action):
     """Print the version, which is looked up only when it is asked for."""
 
     def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
-        from server.settings import version
+        from server.version import version_line
 
-        print(f"blockhouse {version()}")
+        print(version_line())
         parser.exit()
 
 

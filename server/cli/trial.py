@@ -27,13 +27,13 @@ from server.live.start import Live, Places, make_station
 from server.live.station import Station
 from server.live.trial_desk import TrialDesk
 from server.problems import Problem
-from server.recording.session_header import Software
-from server.settings import copies_folder, default_folders, version
+from server.settings import copies_folder, default_folders
 from server.telemetry.conditions import check_conditions
 from server.trials.plan import TrialPlan, check_cycles, load_plan, sample_plans
 from server.trials.result import result_text
 from server.trials.state import OUTCOMES
 from server.uplink.two_acts import CONFIRM_EARLIEST_S
+from server.version import software
 
 OPERATOR = "terminal"
 HEARD_WITHIN_S = 10.0
@@ -291,4 +291,4 @@ def _make_station(options: argparse.Namespace, dictionary: Dictionary) -> Statio
     sheets, baud = load_sheets(options.sheet, False), options.baud or dictionary.modem_baud
     live = Live(dictionary, sheets, options.port, baud, mode="live", source=options.port)
     places = Places(options.sessions or sessions, options.keys or keys, copies_folder())
-    return make_station(live, places, Software(version()))
+    return make_station(live, places, software())

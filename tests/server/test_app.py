@@ -20,6 +20,7 @@ from server.recording.recorder import RecorderFailed
 from server.recording.session_file import open_session
 from server.settings import Settings
 from server.uplink.key_names import KEY_FILE, KeyProblem
+from server.version import software
 from tests.server.flights import dictionary, flown, recorded
 
 NOBODY = "socket://127.0.0.1:1"
@@ -86,6 +87,8 @@ def test_a_station_from_start_to_file(tmp_path: Path) -> None:
     assert links and links[0].startswith("Link missing: Nobody answers at")
     session = open_session(path)
     assert session.closed and not session.damage and session.header.source == NOBODY
+    made_by = (session.header.software, session.header.git or "", session.header.dictionary_hash)
+    assert made_by == (*software(), f"{live().dictionary.hash32:08x}") and seen[0]["version"] == made_by[0]
     key = (tmp_path / "keys" / KEY_FILE).read_bytes()
     token = said[1].rsplit("=", 1)[1].encode()
     assert key.strip() not in path.read_bytes() and token not in path.read_bytes()

@@ -18,7 +18,8 @@ import pytest
 
 from server.cli.cli import main
 from server.recording.session_file import open_session
-from server.settings import DEFAULT_HTTP_PORT, sample_folder, version
+from server.settings import DEFAULT_HTTP_PORT, sample_folder
+from server.version import version_line
 from tests.browser.station import ROOT, Process, eventually
 from tests.server.flights import flown, recorded
 
@@ -217,7 +218,7 @@ def test_a_twin_on_a_port_that_is_taken(tmp_path: Path) -> None:
 
 
 def test_version_and_help(tmp_path: Path) -> None:
-    assert run(tmp_path, "--version").stdout == f"blockhouse {version()}\n"
+    assert run(tmp_path, "--version").stdout == f"{version_line()}\n"
     told = run(tmp_path, "--help").stdout
     for command in ("demo", "live", "twin", "replay", "summary", "export", "key", "ports"):
         assert f"\n    {command} " in told

@@ -173,4 +173,5 @@ def test_every_sample_of_an_earlier_version_is_read_without_a_rest(path: Path) -
     session = open_session(path)
     assert session.records[0].note() == json.loads(json.dumps(session.header.as_note()))
     assert isinstance(session.header, SessionHeader) and session.header.other == {}
+    assert session.header.git is None and session.header.dictionary_hash is None
     assert session.header.software and session.header.dictionary and session.header.vehicle and session.header.site
