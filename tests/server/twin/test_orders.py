@@ -196,7 +196,7 @@ def test_in_flight_safe_all_keeps_the_parachutes_armed() -> None:
 
 
 def test_a_repeat_is_answered_again_and_executed_once() -> None:
-    # Reliability invariant I8: each (boot id, counter) at most once.
+    # Invariant I8 of the uplink: each (boot id, counter) at most once.
     ground = on_pad()
     frame = ground.frame("camera_power", camera=2, on=1)
     for _ in range(4):
