@@ -5,7 +5,7 @@ frame that may be waiting. Any failure closes the port and is told to `on_port`;
 every second later. It decides nothing about packets: whether the link is alive is for the data watchdog, because a dead
 network port can read empty and accept writes for ever without any exception.
 
-Measured reasons for this shape are in the project's reliability notes: a reader in the event loop lost bytes whenever
+Measured (tests/SOURCES.md, reader-thread): a reader in the event loop lost bytes whenever
 the loop was busy, an owning thread lost none.
 """
 

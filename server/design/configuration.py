@@ -30,7 +30,7 @@ from server.flight.airframe.thrust_curve import ThrustCurve
 from server.problems import Problem
 
 SPEEDS_M_S = (15.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0)
-# check_values 9, common practice: one to two calibers.
+# tests/SOURCES.md, launch-rules-of-thumb: common practice, one to two calibers.
 LEAST_MARGIN, GREATEST_MARGIN = 1.0, 2.0
 SMALLEST_FACTOR, LARGEST_FACTOR, FACTORS = 0.3, 3.0, 47
 

@@ -36,12 +36,12 @@ from server.flight.unmeasured import Unmeasured
 from server.problems import Problem
 
 USUAL_DRAG = 0.6  # coefficient, as `coast.prior_kappa`; common practice, no source
-# check_values 9, common practice: thrust to weight about 5 with 3 as the floor, rail exit about 4 times the wind and not
-# under 15 m/s (so that the angle of attack stays within 14 degrees), one to two calibers of margin.
+# tests/SOURCES.md, launch-rules-of-thumb, common practice: thrust to weight about 5 with 3 as the floor, rail exit about
+# 4 times the wind and not under 15 m/s (so that the angle of attack stays within 14 degrees), one to two calibers of margin.
 THRUST_TO_WEIGHT, THRUST_FLOOR = 5.0, 3.0
 WIND_TIMES, SLOWEST_EXIT_M_S = 4.0, 15.0
 WIDEST_ATTACK_DEG = 14.0
-FAR_OVER_DEG = 30.0  # of lean: the safety code's own limit (check_values 9)
+FAR_OVER_DEG = 30.0  # of lean: the safety code's own limit (tests/SOURCES.md, launch-angle)
 
 
 T = TypeVar("T")

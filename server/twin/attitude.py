@@ -1,6 +1,6 @@
 """Attitude by unit quaternions in plain floats, fast enough for the integrator's inner loop.
 
-Convention (dictionary header and `check_values.md` section 7): world axes east, north, up; body +z out of the
+Convention (dictionary header and tests/SOURCES.md, attitude-convention): world axes east, north, up; body +z out of the
 nose; q = (w, x, y, z) turns body vectors into world vectors; Hamilton product.
 """
 
@@ -83,7 +83,7 @@ def from_up_in_body(up: Vector) -> Quaternion:
 
 
 def tilt_rad(q: Quaternion) -> float:
-    """Return the angle of the nose from vertical, 0 to pi (`check_values.md` section 7)."""
+    """Return the angle of the nose from vertical, 0 to pi (tests/SOURCES.md, attitude-convention)."""
     _, x, y, _ = q
     return 2.0 * math.asin(min(1.0, math.sqrt(x * x + y * y)))
 

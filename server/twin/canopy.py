@@ -6,7 +6,7 @@ its length). The tail carries the flight computer, so its attitude is integrated
 riser acts at its upper end, a lever from its center of gravity, with damping of swing and spin. Not modeled: gliding
 and oscillating canopies, the attitude of the nose, lines wrapping around each other.
 
-Terminal speed follows 1/2 rho CdS v^2 = m g (`check_values.md` 10.3). State: 19 floats (tail position, velocity,
+Terminal speed follows 1/2 rho CdS v^2 = m g (tests/SOURCES.md, terminal-speed). State: 19 floats (tail position, velocity,
 quaternion, rates; nose position, velocity). Fixed-step fourth-order Runge-Kutta.
 """
 

@@ -1,7 +1,7 @@
 """The estimate the flight computer makes of its own motion, from what its sensors read.
 
-Strapdown integration of unit A (attitude by the exact step of a constant rate, `check_values.md` section 7), blended
-with pressure height and, horizontally, with satellite fixes by a second-order observer (position gain 2 zeta w,
+Strapdown integration of unit A (attitude by the exact step of a constant rate: tests/SOURCES.md, attitude-convention),
+blended with pressure height and, horizontally, with satellite fixes by a second-order observer (position gain 2 zeta w,
 velocity gain w^2, zeta 0.7). On the pad it levels itself on gravity, averages the gyros' bias and the pad's pressure,
 and holds position and velocity at zero while everything is quiet, so that nothing of the lift-off is lost before it
 is recognized. Its errors are the sensors' errors: nothing here reads the truth.

@@ -3,7 +3,7 @@
 Each direction carries radio frames one after the other at the modem's bit rate. Loss follows the two-state chain of
 Gilbert and Elliott (E. N. Gilbert 1960, E. O. Elliott 1963, Bell System Technical Journal; from memory), stepped once
 per radio frame; a frame below the receiver's sensitivity is lost too. Surviving frames get bit errors at a fixed rate.
-Level: transmitter power + antenna gains - free-space loss (ITU-R P.525, `check_values.md` section 8) - fixed other
+Level: transmitter power + antenna gains - free-space loss (ITU-R P.525, tests/SOURCES.md, free-space-loss) - fixed other
 losses + fading, a first-order Gauss-Markov process in dB (common practice, no source). One radio serves both
 directions in turn, so a frame going up holds back the frames coming down.
 

@@ -6,7 +6,7 @@ State: 13 floats (east, north, up, velocity in world axes, quaternion, body rate
   attack and is smaller while the motor fills the wake;
 - normal force, as J. S. Barrowman's slender-body theory (1967, from memory) places it: each lifting part i (nose,
   fins) feels the cross wind at its own station, F_i = -1/2 rho V A CNa_i (v_cross + omega x r_i). Pitch and yaw
-  damping follow from the second term without a further coefficient and equal C2 of `check_values.md` 10.2;
+  damping follow from the second term without a further coefficient and equal C2 of tests/SOURCES.md, weathercock;
 - body lift at high angle of attack, K sin^2(alpha) at the middle of the body (Galejs' form, from memory);
 - jet damping, the moment of the exhaust carried sideways: flow x lever^2 x rate;
 - fins: each turned fin pushes sideways at its own place, so that equal turns roll and unequal turns pitch;

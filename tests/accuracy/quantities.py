@@ -204,7 +204,7 @@ def swing_damping(seen: Seen) -> float | None:
 def true_swing(seen: Seen) -> dict[str, float]:
     """Return period (s) and damping ratio by the vehicle's own coefficients, mean over the fitted window, at its speed.
 
-    check_values 10.2: C1 = q A CNa (xcp - xcg), C2 = (q/v) A sum CNa_i (x_i - xcg)^2, with the mass of the moment.
+    tests/SOURCES.md, weathercock: C1 = q A CNa (xcp - xcg), C2 = (q/v) A sum CNa_i (x_i - xcg)^2, mass of the moment.
     """
     motion, speed = seen.flight.motion, seen.figure("swing", "speed_m_s")
     aero, ignition = motion.aero, seen.true("ignition_s")

@@ -63,7 +63,7 @@ def lines(flights: Sequence[Seen]) -> list[Line]:
 
 
 def as_markdown(table: Sequence[Line]) -> str:
-    """Return the table as DEVELOPERS.md holds it."""
+    """Return the table as the README.md beside it holds it."""
     rows = ["| quantity | flights | bias | 95th percentile | promised |", "|---|---|---|---|---|"]
     for line in table:
         q = line.quantity

@@ -341,7 +341,7 @@ def fails_for_ever(folder: Path, number: int) -> Seen:
 
 
 def _nth(folder: Path, for_ever: bool) -> Seen:
-    """After Reliability 1.5: fail the N-th operation for N = 3, 4, ... until a whole session passes without a failure."""
+    """Fail the N-th operation for N = 3, 4, ... until a whole session passes (tests/SOURCES.md, nth-failure)."""
     runs = 0
     for how in (errno.EIO, errno.ENOSPC, errno.EFBIG, errno.EINTR, "short"):
         for fail_at in range(3, 60):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from protocol.checksum import CRC_SIZE, append_crc, crc16, crc_holds
 
-# check_values 1 (V crccheck, fastcrc): every message row.
+# tests/SOURCES.md, crc-16 (computed with crccheck and fastcrc): every message row.
 ROWS = [
     (b"123456789", 0x29B1),  # the catalogue's check value, CRC-16/IBM-3740
     (b"", 0xFFFF),

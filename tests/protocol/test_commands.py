@@ -28,7 +28,7 @@ from protocol.errors import ValueRefused
 from protocol.framing import encode_frame
 from tests.protocol.helpers import KEY, SANDPIPER, SMALL
 
-# check_values 4 = RFC 4231 section 4: key, data, HMAC-SHA-256 (case 5 printed by the RFC to 128 bits only).
+# tests/SOURCES.md, hmac-sha-256: RFC 4231, section 4: key, data, HMAC-SHA-256 (case 5 printed by the RFC to 128 bits only).
 RFC_4231 = [
     (b"\x0b" * 20, b"Hi There", "b0344c61d8db38535ca8afceaf0bf12b881dc200c9833da726e9376c2e32cff7"),
     (

@@ -13,7 +13,7 @@ from tests.protocol.helpers import random_chunks
 
 UP = bytes(range(1, 255))  # 01 02 .. FE
 
-# check_values 2 (V cobs): every row, without the delimiter.
+# tests/SOURCES.md, cobs (computed with the library): every row, without the delimiter.
 ROWS = [
     (b"", b"\x01"),
     (b"\x00", b"\x01\x01"),
@@ -69,7 +69,7 @@ def test_stuffing_costs_one_byte_and_comes_back(content: bytes) -> None:
     assert decode_frame(frame[:-1]) == content
 
 
-# check_values 2, "must be refused by a decoder".
+# tests/SOURCES.md, cobs, "must be refused by a decoder".
 @pytest.mark.parametrize("broken", ["0511220033", "03", "0311", "FF01"])
 def test_broken_stuffing_is_none(broken: str) -> None:
     assert decode_frame(bytes.fromhex(broken)) is None

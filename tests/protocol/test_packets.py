@@ -19,7 +19,7 @@ from tests.protocol.helpers import SMALL, SMALL_VALUES, telemetry
 TM, TC = PacketType.TELEMETRY, PacketType.TELECOMMAND
 UN = SequenceFlags.UNSEGMENTED
 
-# check_values 3 (V spacepackets, ccsdspy): type, secondary header, APID, flags, count, data bytes, header bytes.
+# tests/SOURCES.md, space-packet: type, secondary header, APID, flags, count, data bytes, header bytes.
 ROWS = [
     (TM, False, 0x001, UN, 0, 1, "00 01 C0 00 00 00"),
     (TM, True, 0x123, UN, 5, 32, "09 23 C0 05 00 1F"),

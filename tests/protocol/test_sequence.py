@@ -15,8 +15,8 @@ ROWS = [
     ([0], (NEXT, 0, False)),
     ([9000], (NEXT, 0, False)),  # joined in flight: nothing is known to be lost
     ([5, 6], (NEXT, 0, False)),
-    ([16383, 0], (NEXT, 0, True)),  # check_values 3: no loss across the wrap
-    ([1, 4], (GAP, 2, False)),  # check_values 3: two lost
+    ([16383, 0], (NEXT, 0, True)),  # tests/SOURCES.md, sequence-loss: no loss across the wrap
+    ([1, 4], (GAP, 2, False)),  # tests/SOURCES.md, sequence-loss: two lost
     ([16382, 1], (GAP, 2, True)),
     ([5, 5], (AGAIN, 0, False)),
     ([5, 6, 5], (AGAIN, 0, False)),

@@ -14,8 +14,8 @@ from protocol.sums import SUMS
     ("name", "check"),
     [("none", 0), ("xor8", 0x31), ("sum8", 0xDD), ("crc16", 0x29B1), ("crc16-modbus", 0x4B37), ("crc32", 0xCBF43926)],
 )
-def test_check_values(name: str, check: int) -> None:
-    """The CRCs: check_values, section 1, and the catalogue; xor and sum of "123456789" by hand."""
+def test_check_sums_of_the_digits(name: str, check: int) -> None:
+    """The CRCs: tests/SOURCES.md, crc-16, and the catalogue; xor and sum of "123456789" by hand."""
     size, function = SUMS[name]
     assert function(b"123456789") == check < max(1, 256**size)
 

@@ -35,7 +35,7 @@ def settings(folder: Path, port: int = 0) -> Settings:
 
 
 def test_listening_sockets_free_viewers_that_stopped_reading() -> None:
-    """Reliability notes 3.1: both options together, and they are inherited by what is accepted."""
+    """Both options together (tests/SOURCES.md, slow-viewers), and they are inherited by what is accepted."""
     with listening_socket("127.0.0.1", 0) as listener:
         # Linux gives twice what was asked for, for its own use.
         assert SEND_BUFFER_BYTES <= listener.getsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF) <= 4 * SEND_BUFFER_BYTES

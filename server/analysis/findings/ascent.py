@@ -8,7 +8,7 @@ from server.analysis.figures.ascent import ConeFigure, LeanFigure, RailExitFigur
 from server.analysis.figures.figure import Figures
 from server.analysis.findings.finding import FlightFinding, Moments, known
 
-# Model Rocket Safety Code: launch within 30 degrees of vertical (check_values 9).
+# Model Rocket Safety Code: launch within 30 degrees of vertical (tests/SOURCES.md, launch-angle).
 LIMIT_TILT_DEG = 30.0
 CORKSCREW_DEG = 5.0
 # Measured over expected period, 95 % interval beyond these.

@@ -2,7 +2,7 @@
 
 The 1976 standard atmosphere (see `atmosphere`) gives the height between two pressures in a standard day; the real air is
 warmer or colder, which stretches that height by T_pad / T_standard(pad pressure). Exact when the real lapse is 6.5 K/km;
-worked values in `check_values.md` 5.4.
+worked values in tests/SOURCES.md, pad-temperature.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Source of every formula and constant: U.S. Standard Atmosphere, 1976 (NOAA, NASA, USAF), troposphere layer:
 temperature falls by 6.5 K per geopotential kilometer from 288.15 K, hydrostatic balance, ideal gas. Below 32 km
-it equals ICAO Doc 7488. `check_values.md` section 5 holds the rows the tests compare with.
+it equals ICAO Doc 7488. The rows the tests compare with: tests/SOURCES.md, standard-atmosphere.
 
 All functions take floats or numpy arrays and return the same shape as numpy float64. NaN in gives NaN out.
 Heights outside -2000 m to 11000 m (geopotential) give NaN: another layer with another formula begins there.
@@ -77,7 +77,7 @@ def height_above_pad_m(pressure_pa: ArrayLike, pad_pressure_pa: float, pad_tempe
     """Return height above the pad in m from pressure, pad pressure (both Pa) and air temperature at the pad (K).
 
     Standard height difference times T_pad / T_standard(pad): exact when the real lapse is 6.5 K/km too
-    (derived from the hydrostatic equation; `check_values.md` 5.4). The result is a geopotential difference; at
+    (derived from the hydrostatic equation; tests/SOURCES.md, pad-temperature). The result is a geopotential difference; at
     1 km above a pad at 1 km it is 0.5 m less than a tape measure would give.
     """
     pad_height = height_from_pressure(pad_pressure_pa)

@@ -7,7 +7,7 @@ attack pushes the path toward it. Where wave number and slope are not known, it 
 wind leans it more than a real one and so costs more height. Propellant leaves in proportion to thrust (constant exhaust
 speed). Density falls as in the 1976 standard atmosphere from that of the pad; the wind grows with height^(1/7) from
 `WIND_HEIGHT_M` on (common practice, no source). For vertical flight with constant thrust, mass and density it equals the
-closed form v = sqrt(a/k) tanh(sqrt(a k) t), and the coast that of check_values 10.4.
+closed form v = sqrt(a/k) tanh(sqrt(a k) t), and the coast that of tests/SOURCES.md, coast.
 
 Left out: gusts, the angle of attack's drag and the body's lift, thrust beside the axis, and what the fins are told to do.
 """

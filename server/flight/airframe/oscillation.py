@@ -1,7 +1,7 @@
 """The pitch and yaw oscillation after the rail or a gust: wave number, damping ratio, period, against the expected ones.
 
-Equation (`check_values.md` 10.2: I a" + C2 a' + C1 a = 0, C1 ~ v^2, C2 ~ v), written over the way s flown through the air,
-where wave number k and damping ratio z do not change with speed:
+Equation (tests/SOURCES.md, weathercock: I a" + C2 a' + C1 a = 0, C1 ~ v^2, C2 ~ v), written over the way s flown through
+the air, where wave number k and damping ratio z do not change with speed:
 
     theta'' + (v'/v + 2 z k) theta' + k^2 (theta - gamma + w/v) = 0        (' = d/ds)
 
@@ -95,9 +95,10 @@ class FrequencyRatio:
 def expected_frequency_hz(
     dynamic_pressure_pa: float, area_m2: float, normal_force_slope: float, lever_m: float, lateral_inertia_kg_m2: float
 ) -> float:
-    """Return the undamped frequency sqrt(q A CNa l / I) / 2 pi in Hz; NaN for an unstable vehicle (check_values 10.2).
+    """Return the undamped frequency sqrt(q A CNa l / I) / 2 pi in Hz; NaN for an unstable vehicle.
 
     Slope per radian referred to `area_m2`; `lever_m` from the center of gravity back to that of pressure.
+    Source: tests/SOURCES.md, weathercock.
     """
     stiffness = dynamic_pressure_pa * area_m2 * normal_force_slope * lever_m
     return sqrt(stiffness / lateral_inertia_kg_m2) / (2.0 * pi) if stiffness >= 0.0 else float("nan")
@@ -106,7 +107,7 @@ def expected_frequency_hz(
 def expected_damping_ratio(
     density_kg_m3: float, area_m2: float, stiffness_slope_m: float, damping_slope_m2: float, lateral_inertia_kg_m2: float
 ) -> float:
-    """Return C2 / (2 sqrt(C1 I)) (check_values 10.2), the same at every speed.
+    """Return C2 / (2 sqrt(C1 I)) (tests/SOURCES.md, weathercock), the same at every speed.
 
     `stiffness_slope_m` = CNa (xcp - xcg), `damping_slope_m2` = sum of CNa_i (x_i - xcg)^2.
     """

@@ -1,7 +1,7 @@
 """A motor as points of time and thrust: impulse, mean, class letter, and thrust at a time.
 
-Straight lines between the points, as a static test's record is read. The classes double from 2.5 N s for A (check_values 9:
-NFPA and safety-code tables); the letter names the class, the number after it the mean thrust in N.
+Straight lines between the points, as a static test's record is read. The classes double from 2.5 N s for A
+(tests/SOURCES.md, motor-classes); the letter names the class, the number after it the mean thrust in N.
 """
 
 from __future__ import annotations

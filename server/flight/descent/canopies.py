@@ -10,7 +10,7 @@ each expected rate; no parachute is never slower than one. Expected rates are un
 for a tumbling body, and `AIR_M_S` of air that rises or sinks over the whole descent. A verdict needs `SURE` of the posterior
 with equal priors and a rate within `FITS_SIGMAS` of what it names. These numbers are common practice, no source.
 
-Terminal speed: v = sqrt(2 m g / (rho Cd A)) (NASA Glenn, "Terminal Velocity"; `check_values.md` 10.3), so a rate known at
+Terminal speed: v = sqrt(2 m g / (rho Cd A)) (NASA Glenn: tests/SOURCES.md, terminal-speed), so a rate known at
 one density is scaled with the square root of the densities' ratio.
 """
 

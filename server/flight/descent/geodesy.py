@@ -2,8 +2,7 @@
 
 East, north, up is the topocentric frame of EPSG Guidance Note 7-2, method 9837, geocentric coordinates method 9602; the
 way back to latitude by B. R. Bowring's formula (Survey Review 23, 1976; from memory), which is good to well under a
-millimeter near the ground. Worked values: `check_values.md` section 6. Angles are degrees, bearings clockwise from true
-north.
+millimeter near the ground. Constants: tests/SOURCES.md, wgs-84. Angles are degrees, bearings clockwise from true north.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Where the nose points: tilt, azimuth and roll from the attitude quaternion.
 
 Frames: world axes x east, y north, z up; body +z out of the nose; the unit quaternion (w, x, y, z) turns body vectors
-into world vectors (Hamilton product). Checked against `check_values.md` section 7, computed there with scipy's Rotation.
+into world vectors (Hamilton product). Checked against scipy's Rotation: tests/SOURCES.md, attitude-rows.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ TILT_WITHOUT_AZIMUTH_RAD = 1e-4
 def nose_direction(w: ArrayLike, x: ArrayLike, y: ArrayLike, z: ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Return the nose's east, north and up components, each shaped like the inputs.
 
-    Third column of the rotation matrix of a unit quaternion (any attitude textbook; check_values 7).
+    Third column of the rotation matrix of a unit quaternion (any attitude textbook; tests/SOURCES.md, attitude-convention).
     """
     w, x, y, z = (np.asarray(part, dtype=np.float64) for part in (w, x, y, z))
     with np.errstate(invalid="ignore", over="ignore"):

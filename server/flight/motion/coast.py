@@ -3,7 +3,7 @@
 Coasting, the specific force along the nose is drag alone, so deceleration = kappa (rho / rho_pad) v^2 with
 kappa = rho_pad Cd A / (2 m) in 1/m. `DragFit` is the recursive least-squares estimate of that one number (Gauss; any
 estimation textbook). `predict_apogee` integrates flight in a vertical plane under that drag to the top; for vertical
-flight in air of one density it equals the closed form of `check_values.md` 10.4. `ApogeePredictor` joins both.
+flight in air of one density it equals the closed form of tests/SOURCES.md, coast. `ApogeePredictor` joins both.
 
 Where the 95 % interval comes from: linear propagation (numeric partial derivatives) of the standard deviations of height,
 climb and kappa, and of what the model leaves out: a horizontal wind of `WIND_M_S` and a vertical one of `UPDRAFT_M_S` that
@@ -25,7 +25,7 @@ from server.flight.air.atmosphere import GAS_CONSTANT_J_KG_K, LAPSE_K_M, SEA_LEV
 
 # Density falls as exp(-h / this): -d(ln rho)/dh = (g/R - L)/T of the 1976 standard atmosphere at sea level.
 DENSITY_HEIGHT_M = SEA_LEVEL_TEMPERATURE_K / (GRAVITY_M_S2 / GAS_CONSTANT_J_KG_K - LAPSE_K_M)
-# Spans every row of check_values 10.4 (0.0008 to 0.0017 1/m) at about one sigma.
+# Spans every row of tests/SOURCES.md, coast (0.0008 to 0.0017 1/m) at about one sigma.
 PRIOR_KAPPA_1_M, PRIOR_SIGMA_1_M = 0.0010, 0.0006
 ACCELERATION_BIAS_M_S2 = 0.1
 SPEED_SIGMA_M_S = 1.5  # air speed against the speed over ground, along the path, the same for the whole coast
@@ -43,7 +43,7 @@ SMALLEST_KAPPA_1_M = 1e-7
 def prior_kappa(diameter_m: float, mass_kg: float, density_kg_m3: float) -> tuple[float, float]:
     """Return kappa and its sigma (1/m) from a vehicle's diameter and burned-out mass: Cd 0.6 +- 0.2.
 
-    Common practice, no source; the NASA Glenn page quoted in check_values 10.3 says about 0.75 for a model rocket.
+    Common practice, no source; the NASA Glenn page of tests/SOURCES.md, terminal-speed, says about 0.75 for a model rocket.
     """
     per_cd = density_kg_m3 * 3.141592653589793 * diameter_m**2 / 4.0 / (2.0 * mass_kg)
     return 0.6 * per_cd, 0.2 * per_cd

@@ -8,7 +8,7 @@
     DESCENT -> LANDED   the height stays within `LANDED_M` for `LANDED_S` (the climb rate would be too noisy for that
                         when no accelerometer is heard)
 
-Thresholds are common practice, no source; DEVELOPERS.md has the measured errors against the twin's truth. All times are
+Thresholds are common practice, no source; tests/accuracy/README.md has the errors measured against the twin. All times are
 timeline seconds. Lift-off, burnout and landing are dated back to the first sample of the run that proved them.
 """
 

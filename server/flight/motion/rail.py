@@ -3,8 +3,8 @@
 On the rail only motion along it is free: acceleration = specific force along the nose - g cos(tilt), and
 v^2 / 2 = integral of acceleration over the way. Taken over the way, the speed at the end hardly depends on the instant of
 ignition, which a lost packet hides; the time of the exit does. For constant acceleration this is v = sqrt(2 a L), the
-rows of `check_values.md` 10.5. Between samples the acceleration is a straight line; across the gap in which it starts it
-is taken as a quick ramp (`RAMP_S`) in the middle. Thresholds: common practice, no source.
+rows of tests/SOURCES.md, rail-exit. Between samples the acceleration is a straight line; across the gap in which it starts
+it is taken as a quick ramp (`RAMP_S`) in the middle. Thresholds: common practice, no source.
 """
 
 from __future__ import annotations

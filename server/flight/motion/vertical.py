@@ -14,7 +14,7 @@ be believed, so it counts what makes honest samples err:
                                kick that comes with it adds `KICK_M_S` to the climb rate's uncertainty
 
 If `REJECTED_IN_A_ROW` samples disagree for at least `REJECTED_S`, the filter itself must be wrong: it starts again at the
-barometer. All of these numbers are common practice, no source. DEVELOPERS.md and the tests hold what they lead to.
+barometer. All of these numbers are common practice, no source. tests/accuracy and the tests hold what they lead to.
 """
 
 from __future__ import annotations

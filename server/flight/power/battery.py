@@ -1,7 +1,7 @@
 """Where the charge goes: coulombs by rail, minutes left on the pad, and how far the voltage sags under load.
 
-Charge is the time integral of current; the trapezoid rule between samples. Energy and run time as in `check_values.md`
-section 11. A silence longer than `LONGEST_GAP_S` is bridged with the running mean current of the time before it and
+Charge is the time integral of current; the trapezoid rule between samples. Run time: tests/SOURCES.md, run-time.
+A silence longer than `LONGEST_GAP_S` is bridged with the running mean current of the time before it and
 counted as estimated.
 
 Sag: the internal resistance from the steps between neighboring samples, R = -sum(dV dI)/sum(dI^2), so that the slow fall
@@ -135,7 +135,7 @@ def check_count(vehicle_c: float, rails: Sequence[RailCharge]) -> CountCheck:
 def minutes_left(capacity_c: float, reserve_c: float, used_c: float, current_a: float) -> float | None:
     """Return the minutes until only the reserve is left at a steady current; 0 when it is reached, None without current.
 
-    Charge in C, current in A. Source: charge = current x time; `check_values.md` section 11, run time.
+    Charge in C, current in A. Source: charge = current x time; tests/SOURCES.md, run-time.
     """
     left = capacity_c - reserve_c - used_c
     if not (isfinite(left) and isfinite(current_a)) or current_a <= 0.0:

@@ -1,7 +1,7 @@
 """How full a lithium polymer cell is by its voltage at rest: rough, and only at rest.
 
 Straight lines between points of the usual table of such cells (common practice, no source; full 4.20 V and nominal 3.7 V
-as in check_values 11, which also warns that sag under load is not charge lost).
+as in tests/SOURCES.md, lithium-cell, which also warns that sag under load is not charge lost).
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ from tests.server.flights import flown, recorded
 
 SAMPLE = sample_folder() / "calm.pcapng"
 NO_PAGE = ("--no-browser", "--http-port", "0")
-ENDS_WITHIN_S = 2.0  # reliability.md, fault 48
+ENDS_WITHIN_S = 2.0  # tests/SOURCES.md, prompt-end
 UPGRADE = """GET /ws/view HTTP/1.1
 Host: 127.0.0.1:{0}
 Origin: http://127.0.0.1:{0}

@@ -22,7 +22,7 @@ def planned(change: FlightChange | None = None, figures: dict | None = None) -> 
 
 @pytest.mark.parametrize("seed", [2, 4, 12, 22, 38])
 def test_the_forecast_of_flights_of_the_twin(seed: int) -> None:
-    """Seen over 50 flights with winds and gusts up to 6 m/s: see the table in DEVELOPERS.md."""
+    """Seen over 50 flights with winds and gusts up to 6 m/s: see the table in tests/accuracy/README.md."""
     found, flown = foretold(seed), random_flight(seed)
     assert found["apogee_m"] == pytest.approx(flown.truth["apogee_m"], rel=0.05)
     assert found["rail_exit_speed_m_s"] == pytest.approx(flown.truth["rail_exit_speed_m_s"], rel=0.04)

@@ -33,9 +33,9 @@ RFC_4231 = {
         "9b09ffa71b942fcb27635fbcd5b0e944bfdc63644f0713938a7f51535c3a35e2",
     ),
 }
-# check_values, section 1: the catalogue's check value and messages computed with crccheck and fastcrc.
+# tests/SOURCES.md, crc-16: the catalogue's check value, messages computed with crccheck and fastcrc.
 CRC = {b"123456789": 0x29B1, b"": 0xFFFF, b"\0": 0xE1F0, b"\0\0": 0x1D0F, b"\xff": 0xFF00, b"A": 0xB915, b"\xff\xff": 0}
-# check_values, section 2: the rows that fit one frame; the last two are the paper's code FF and its Internet header.
+# tests/SOURCES.md, cobs: the rows that fit one frame; the last two are code FF and an Internet header.
 STUFFED = {
     "00": "01 01",
     "00 00": "01 01 01",

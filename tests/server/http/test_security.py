@@ -1,4 +1,4 @@
-"""Host, Origin, sizes, headers: over real connections to a real server, in the order of check_values 13."""
+"""Host, Origin, sizes, headers: over real connections to a real server (tests/SOURCES.md, request-refusals)."""
 
 from __future__ import annotations
 

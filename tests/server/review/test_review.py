@@ -89,7 +89,7 @@ def test_a_matrix_has_time_and_arrival_first() -> None:
 
 
 def test_the_sheets_temperature_decides_the_height(tmp_path: Path) -> None:
-    """1 K of pad temperature is 0.35 % of height (check_values 5.4)."""
+    """1 K of pad temperature is 0.35 % of height (tests/SOURCES.md, pad-temperature)."""
     heights = []
     for kelvin in (281.0, 291.0):
         path = recorded(tmp_path / str(kelvin), flown("calm"), site={"temperature_k": kelvin})

@@ -22,7 +22,7 @@ def test_pressure_gives_back_the_height(height: float) -> None:
 
 
 def test_standard_day_gives_the_standard_density() -> None:
-    # check_values 5.2 (V ambiance): 1.16727 at 500 m, pad at sea level on a standard day.
+    # tests/SOURCES.md, atmosphere-geopotential (computed with ambiance): 1.16727 at 500 m, pad at sea level, standard day.
     air = Air(Site(pad_pressure_pa=101325.0, pad_temperature_k=288.15))
     assert air.density_kg_m3(500.0) == pytest.approx(1.16727, abs=2e-5)
     assert air.pressure_pa(1000.0) == pytest.approx(89874.6, abs=0.5)

@@ -1,4 +1,4 @@
-"""Quaternions against the rows of check_values section 7 and scipy's Rotation."""
+"""Quaternions against tests/SOURCES.md, attitude-rows, and scipy's Rotation."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from server.twin import attitude
 D = math.pi / 180.0
 HALF = math.sqrt(0.5)
 
-# check_values 7 (V scipy; nose also V ahrs): q, nose, tilt, azimuth (None: undefined), roll (None: undefined).
+# tests/SOURCES.md, attitude-rows (computed with scipy): q, nose, tilt, azimuth (None: undefined), roll (None: undefined).
 CASES = [
     ((1.0, 0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 0.0, None, 0.0),
     ((0.996195, 0.087156, 0.0, 0.0), (0.0, -0.173648, 0.984808), 10.0, 180.0, 0.0),
@@ -24,7 +24,7 @@ CASES = [
     ((0.951251, -0.086824, 0.150384, 0.254887), (0.241845, 0.241845, 0.939693), 20.0, 45.0, 30.0),
     ((0.499524, 0.021810, -0.037775, -0.865201), (-0.075479, 0.043578, 0.996195), 5.0, 300.0, -120.0),
 ]
-# check_values 7, integration from q0 with constant body rate (V scipy): q0, deg/s, s, q1.
+# tests/SOURCES.md, attitude-turns, from q0 with constant body rate (computed with scipy): q0, deg/s, s, q1.
 TURNS = [
     ((1.0, 0.0, 0.0, 0.0), (0.0, 0.0, 360.0), 0.25, (HALF, 0.0, 0.0, HALF)),
     ((1.0, 0.0, 0.0, 0.0), (10.0, 0.0, 0.0), 2.0, (0.984808, 0.173648, 0.0, 0.0)),

@@ -27,7 +27,7 @@ def apart(gap=0.5, up=100.0):
 
 @pytest.mark.parametrize(
     ("mass", "diameter", "cd", "speed"),
-    # check_values 10.3 (NASA Glenn terminal velocity; first row V scipy).
+    # tests/SOURCES.md, terminal-speed (NASA Glenn; first row also with scipy).
     [(0.5, 0.6, 0.75, 6.1442), (0.5, 0.6, 1.5, 4.3446), (1.0, 0.9, 0.8, 5.6089), (1.5, 1.0, 0.75, 6.3852)],
 )
 def test_terminal_speed_of_one_body(mass: float, diameter: float, cd: float, speed: float) -> None:
@@ -63,7 +63,7 @@ def test_riser_only_pulls() -> None:
 
 
 def test_drifts_with_the_wind() -> None:
-    # Drift: 5 m/s of wind carry it 5 m/s (check_values 10.3, last line).
+    # Drift: 5 m/s of wind carry it 5 m/s (tests/SOURCES.md, drift-and-landing).
     state = apart()
     for _ in range(3000):
         state = canopy.step(state, pair(), 1.15, (5.0, 0.0, 0.0), 0.005)

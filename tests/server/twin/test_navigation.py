@@ -55,7 +55,7 @@ def test_pressure_pulls_a_wrong_height_right() -> None:
 
 
 def test_height_from_pressure_is_the_pad_referenced_one() -> None:
-    # check_values 5.4: pad 98000 Pa at 30 C, 95000 Pa above: 275.07 m.
+    # tests/SOURCES.md, pad-temperature: pad 98000 Pa at 30 C, 95000 Pa above: 275.07 m.
     nav = Navigation(NO_BLEND, 303.15)
     nav.read_pressure(98000.0)
     nav.read_pressure(95000.0)

@@ -20,7 +20,7 @@ def test_impulse_is_the_area_under_the_curve() -> None:
 def test_burn_uses_up_the_propellant() -> None:
     table = propulsion.burn_table(MOTOR, BODY, 0.0025)
     assert table[0].mass_kg == pytest.approx(BODY.dry_mass_kg + MOTOR.propellant_kg)
-    assert table[0].mass_kg == pytest.approx(1.62)  # design.md: lift-off mass of the Sandpiper
+    assert table[0].mass_kg == pytest.approx(1.62)  # at lift-off: tests/SOURCES.md, sandpiper-mass
     assert table[-1].mass_kg == BODY.dry_mass_kg and table[-1].thrust_n == 0.0
     masses = [point.mass_kg for point in table]
     assert masses == sorted(masses, reverse=True)

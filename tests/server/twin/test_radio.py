@@ -19,13 +19,13 @@ def channel(numbers=CLEAN, seed=1):
 
 @pytest.mark.parametrize(("km", "loss"), [(0.1, 71.68), (0.5, 85.66), (1.0, 91.68), (5.0, 105.66), (10.0, 111.68)])
 def test_free_space_loss(km: float, loss: float) -> None:
-    # check_values 8: 915 MHz (ITU-R P.525).
+    # tests/SOURCES.md, free-space-loss: 915 MHz (ITU-R P.525).
     assert free_space_loss_db(km * 1000.0, 915e6) == pytest.approx(loss, abs=0.01)
 
 
 @pytest.mark.parametrize(("meters", "dbm"), [(1000.0, -67.38), (5000.0, -81.36)])
 def test_link_budget(meters: float, dbm: float) -> None:
-    # check_values 8: 20 dBm, two 2.15 dBi antennas, free space only.
+    # tests/SOURCES.md, link-budget: 20 dBm, two 2.15 dBi antennas, free space only.
     numbers = RadioNumbers(other_losses_db=0.0, fading_db=0.0, ground_station_distance_m=0.0)
     path = Path(numbers, random.Random(1))
     path.step(0.01, (0.0, meters, 0.0))
@@ -33,7 +33,7 @@ def test_link_budget(meters: float, dbm: float) -> None:
 
 
 def test_delay_and_bit_rate() -> None:
-    # check_values 8: 64 bytes take 11.111 ms at 57600 baud.
+    # tests/SOURCES.md, serial-time: 64 bytes take 11.111 ms at 57600 baud.
     one = channel()
     one.send(b"x" * 64, 1.0, False)
     one.transmit(1.0)

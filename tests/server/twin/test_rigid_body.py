@@ -40,7 +40,7 @@ def start(speed=0.0, q=(1.0, 0.0, 0.0, 0.0), rates=CALM):
 
 @pytest.mark.parametrize(
     ("mass", "k", "speed", "height", "time"),
-    # check_values 10.4 (V scipy solve_ivp): coast with quadratic drag, closed form.
+    # tests/SOURCES.md, coast (computed with scipy): coast with quadratic drag, closed form.
     [
         (1.0, 0.001, 100.0, 351.479, 7.9803),
         (0.5, 0.0005, 80.0, 251.180, 6.8617),
@@ -60,7 +60,7 @@ def test_coast_to_apogee(mass: float, k: float, speed: float, height: float, tim
 
 
 def test_terminal_speed_nose_down() -> None:
-    # v = sqrt(2 m g / (rho Cd A)), check_values 10.3 (NASA Glenn terminal velocity).
+    # v = sqrt(2 m g / (rho Cd A)), tests/SOURCES.md, terminal-speed (NASA Glenn).
     q = (0.0, 1.0, 0.0, 0.0)
     expected = math.sqrt(2.0 * 1.55 * G / (1.225 * AERO.drag_coast * AERO.area_m2))
     states = flown(start(0.5 * expected, q), STILL_BODY, AERO, 60.0, dt=0.02)
@@ -69,7 +69,7 @@ def test_terminal_speed_nose_down() -> None:
 
 @pytest.mark.parametrize(
     ("force", "mass", "length", "speed"),
-    # check_values 10.5 (V-own): rail exit of a vertical rail without friction.
+    # tests/SOURCES.md, rail-exit (by formula): rail exit of a vertical rail without friction.
     [(30.0, 0.6, 1.0, 8.9659), (50.0, 1.0, 1.5, 10.9809), (25.0, 0.5, 0.9, 8.5058)],
 )
 def test_rail_exit_speed(force: float, mass: float, length: float, speed: float) -> None:
@@ -114,7 +114,7 @@ def weathercock(aero, inertia, speed, seconds):
 
 @pytest.mark.parametrize(
     ("speed", "wn"),
-    # check_values 10.2 (V-own; 50 m/s also V scipy): 54 mm body, nose 2 at 0.35 m ahead, fins 7 at 0.20 m behind,
+    # tests/SOURCES.md, weathercock (by formula; 50 m/s also with scipy): 54 mm body, nose 2 at 0.35 m, fins 7 at 0.20 m,
     # inertia 0.03; formula of Topics in Advanced Model Rocketry, MIT Press 1973.
     [(25.0, 4.5229), (50.0, 9.0459), (100.0, 18.0917)],
 )
@@ -125,7 +125,7 @@ def test_weathercock_frequency_and_damping(speed: float, wn: float) -> None:
     peaks = [i for i in range(1, len(angle) - 1) if angle[i - 1] < angle[i] >= angle[i + 1]]
     period = (peaks[2] - peaks[0]) / 2 * dt
     delta = 0.5 * math.log(angle[peaks[0]] / angle[peaks[2]])
-    zeta = delta / math.sqrt(4.0 * math.pi**2 + delta**2)  # check_values 10.1
+    zeta = delta / math.sqrt(4.0 * math.pi**2 + delta**2)  # tests/SOURCES.md, damped-oscillation
     assert zeta == pytest.approx(0.06784, rel=0.02)
     assert 2.0 * math.pi / period / math.sqrt(1.0 - zeta**2) == pytest.approx(wn, rel=0.01)
 

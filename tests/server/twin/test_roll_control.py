@@ -43,7 +43,7 @@ def test_once_open_only_speed_or_deployment_ends_it() -> None:
 
 
 def test_response_is_the_second_order_one_it_was_designed_for() -> None:
-    # check_values 10.1 form: angle'' + 2 zeta w angle' + w^2 angle = 0, from rest at a small angle.
+    # tests/SOURCES.md, damped-oscillation: angle'' + 2 zeta w angle' + w^2 angle = 0, from rest at a small angle.
     authority, q_pa, dt = 0.4, 1500.0, 0.001
     w, zeta = NUMBERS.roll_bandwidth_rad_s, NUMBERS.roll_damping
     control = RollControl(NUMBERS, authority)

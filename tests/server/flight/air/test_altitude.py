@@ -1,4 +1,4 @@
-"""Height over the pad against check_values 5.4, and the pad reference against the plain mean."""
+"""Height over the pad against tests/SOURCES.md, pad-temperature, and the pad reference against the plain mean."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def reference(pressure_pa: float = 98000.0, temperature_k: float | None = None) 
     [(None, 259.81), (ISA_AT_98000_PA_K, 259.81), (303.15, 275.07), (268.15, 243.31)],
 )
 def test_published_heights(temperature_k: float | None, height_m: float) -> None:
-    """check_values 5.4: pad 98000 Pa, apogee 95000 Pa."""
+    """tests/SOURCES.md, pad-temperature (by formula): pad 98000 Pa, apogee 95000 Pa."""
     assert reference(temperature_k=temperature_k).height_m(95000.0) == pytest.approx(height_m, abs=0.02)
 
 

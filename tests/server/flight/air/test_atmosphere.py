@@ -1,4 +1,4 @@
-"""Atmosphere against the rows of check_values section 5 (US Standard Atmosphere 1976)."""
+"""Atmosphere against tests/SOURCES.md, standard-atmosphere (US Standard Atmosphere 1976)."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 
 from server.flight.air import atmosphere as air
 
-# check_values 5.1 (V ambiance 1.3.1): geometric m, geopotential m, K, Pa, kg/m3, m/s.
+# tests/SOURCES.md, atmosphere-table (computed with ambiance): geometric m, geopotential m, K, Pa, kg/m3, m/s.
 GEOMETRIC = [
     (0, 0.00, 288.150, 101325.0, 1.22500, 340.29),
     (100, 100.00, 287.500, 100129.5, 1.21328, 339.91),
@@ -19,7 +19,7 @@ GEOMETRIC = [
     (5000, 4996.07, 255.676, 54048.3, 0.73643, 320.55),
     (10000, 9984.29, 223.252, 26499.9, 0.41351, 299.53),
 ]
-# check_values 5.2 (V ambiance): geopotential m, K, Pa, kg/m3, geometric less geopotential m.
+# tests/SOURCES.md, atmosphere-geopotential (computed with ambiance): geopotential m, K, Pa, kg/m3, geometric less it m.
 GEOPOTENTIAL = [
     (100, 287.500, 100129.4, 1.21328, 0.002),
     (500, 284.900, 95460.8, 1.16727, 0.039),
@@ -27,7 +27,7 @@ GEOPOTENTIAL = [
     (3000, 268.650, 70108.5, 0.90912, 1.416),
     (10000, 223.150, 26436.2, 0.41271, 15.756),
 ]
-# check_values 5.3 (V ambiance): Pa, geopotential m, geometric m.
+# tests/SOURCES.md, pressure-altitude (computed with ambiance): Pa, geopotential m, geometric m.
 PRESSURES = [
     (101325, 0.00, 0.00),
     (101000, 27.09, 27.09),
@@ -44,7 +44,7 @@ def test_geometric_rows(z: float, h: float, kelvin: float, pascal: float, rho: f
     height = air.geopotential_from_geometric_m(z)
     assert height == pytest.approx(h, abs=0.01)
     assert air.temperature_at_geopotential_m(height) == pytest.approx(kelvin, abs=0.001)
-    # 0.1 Pa: the choice of gas constant alone moves the last digit (check_values 5, row of constants).
+    # 0.1 Pa: the choice of gas constant alone moves the last digit (tests/SOURCES.md, standard-atmosphere).
     assert air.pressure_at_geopotential_m(height) == pytest.approx(pascal, abs=0.1)
     assert air.density(air.pressure_at_geopotential_m(height), kelvin) == pytest.approx(rho, abs=1e-5)
     assert air.speed_of_sound_m_s(kelvin) == pytest.approx(sound, abs=0.01)
@@ -66,13 +66,13 @@ def test_height_from_pressure_rows(pascal: float, h: float, z: float) -> None:
 
 
 def test_tropopause_pressure() -> None:
-    # check_values 5: 22632 Pa at 11 km.
+    # tests/SOURCES.md, standard-atmosphere: 22632 Pa at 11 km.
     assert air.pressure_at_geopotential_m(11000.0) == pytest.approx(22632.0, abs=1.0)
 
 
 @pytest.mark.parametrize(
     ("pad_temperature_k", "height"),
-    # check_values 5.4 (V-own): pad 98000 Pa, 95000 Pa above; a standard day, 30 C, -5 C.
+    # tests/SOURCES.md, pad-temperature (by formula): pad 98000 Pa, 95000 Pa above; a standard day, 30 C, -5 C.
     [(286.327, 259.81), (303.15, 275.07), (268.15, 243.31)],
 )
 def test_height_above_pad(pad_temperature_k: float, height: float) -> None:

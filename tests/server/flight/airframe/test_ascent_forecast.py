@@ -20,9 +20,9 @@ LAUNCH = Launch(1.62, 0.07, 0.00198, 2.4, 1.126)
 
 
 def test_the_closed_form_of_thrust_drag_and_coast() -> None:
-    """v = sqrt(a/k) tanh(sqrt(a k) t) under constant thrust, then ln(1 + k v^2/g) / 2k of coast (check_values 10.4); 0.3 %.
+    """v = sqrt(a/k) tanh(sqrt(a k) t) under constant thrust, then ln(1 + k v^2/g) / 2k; 0.3 %.
 
-    Density falls in the forecast and not in the closed form; so it is made to climb little.
+    The second: tests/SOURCES.md, coast. Density falls in the forecast and not there; so it is made to climb little.
     """
     mass, area, density = 1.5, 0.004, 1.2
     found = forecast(Launch(mass, 0.0, area, 0.5, density), STEADY)

@@ -22,7 +22,7 @@ from server.flight.unmeasured import Unmeasured
 from tests.server.flight.ascents import Ascent, random_gust, thinned
 
 
-# check_values 10.2: 54 mm body, CNa 9 (nose 2 at 0.35 m ahead, fins 7 at 0.20 m behind), I 0.03, rho 1.225
+# tests/SOURCES.md, weathercock: 54 mm body, CNa 9 (nose 2 at 0.35 m ahead, fins 7 at 0.20 m behind), I 0.03, rho 1.225
 @pytest.mark.parametrize(("v", "hertz"), [(15, 0.4319), (25, 0.7198), (50, 1.4397), (100, 2.8794)])
 def test_expected_frequency_and_damping(v: float, hertz: float) -> None:
     area, lever = math.pi * 0.027**2, (7 * 0.20 - 2 * 0.35) / 9
@@ -75,7 +75,7 @@ def test_a_known_oscillation_while_speeding_up_and_rolling(k: float, z: float, l
 
 
 def test_textbook_row_at_constant_speed() -> None:
-    """check_values 10.1: zeta 0.1, wn 10 rad/s: period 0.63148 s."""
+    """tests/SOURCES.md, damped-oscillation: zeta 0.1, wn 10 rad/s: period 0.63148 s."""
     found = oscillation(*flight(10.0 / 30.0, 0.1, 1, noise=1e-4, gain=0.0), 5.0, 7.0, softening_per_rad=0.0)
     assert found.period_s(30.0) == pytest.approx(0.63148, rel=0.02) and found.damping_ratio == pytest.approx(0.1, abs=0.02)
 

@@ -7,7 +7,7 @@ import pytest
 
 from server.flight.airframe.thrust_curve import CurveProblem, curve_of, curve_of_csv
 
-# check_values 9, upper bounds of the classes in N s
+# tests/SOURCES.md, motor-classes: upper bounds in N s
 CLASSES = {
     "A": 2.5,
     "B": 5,

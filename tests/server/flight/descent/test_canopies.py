@@ -23,7 +23,7 @@ SHEET = Expected(5.4, 8.9)
 
 
 def test_landing_energy() -> None:
-    """`check_values.md` 10.3: 1.5 kg at 5 m/s is 18.75 J."""
+    """tests/SOURCES.md, drift-and-landing: 1.5 kg at 5 m/s is 18.75 J."""
     assert landing_energy_j(1.5, 5.0) == 18.75
 
 

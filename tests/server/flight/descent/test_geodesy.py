@@ -1,4 +1,4 @@
-"""WGS 84 against the rows of check_values.md section 6, pyproj and geographiclib."""
+"""WGS 84 against tests/SOURCES.md, wgs-84, pyproj and geographiclib."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def test_the_derived_constant() -> None:
     ],
 )
 def test_geocentric_rows(place: tuple, xyz: tuple) -> None:
-    """`check_values.md` 6.1 (V pymap3d, pyproj)."""
+    """tests/SOURCES.md, geocentric (computed with pymap3d and pyproj)."""
     assert to_geocentric(Geodetic(*place)) == pytest.approx(xyz, abs=1e-4)
 
 
@@ -51,7 +51,7 @@ def test_geocentric_rows(place: tuple, xyz: tuple) -> None:
     ],
 )
 def test_tangent_plane_rows(place: tuple, enu: tuple) -> None:
-    """`check_values.md` 6.2 (V pymap3d and pyproj); azimuth of the fourth row 132.8815 (V pymap3d)."""
+    """tests/SOURCES.md, tangent-plane (computed with pymap3d and pyproj)."""
     assert seen_from(PAD, Geodetic(*place)) == pytest.approx(enu, abs=6e-4)
     back = moved(PAD, *seen_from(PAD, Geodetic(*place)))
     assert (back.latitude_deg, back.longitude_deg, back.height_m) == pytest.approx(place, abs=1e-7)

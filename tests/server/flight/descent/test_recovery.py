@@ -71,7 +71,7 @@ def test_the_power_law_in_closed_form() -> None:
 
 
 def test_the_check_value_of_drift() -> None:
-    """`check_values.md` 10.3: 300 m at 5 m/s in a 5 m/s wind is 300 m; here with the mean of the power law."""
+    """tests/SOURCES.md, drift-and-landing: 300 m at 5 m/s in a 5 m/s wind is 300 m; here with the mean of the power law."""
     t, east, north, up = fallen((5.0, 0.0), height=300.0)
     mean = (300.0 / 10.0) ** POWER / (1.0 + POWER)
     assert east[-1] == pytest.approx(300.0 * mean, rel=0.01)

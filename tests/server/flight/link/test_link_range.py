@@ -1,4 +1,4 @@
-"""Level against range: the rows of check_values.md section 8, scipy's regression, invented fading, and the twin's radio."""
+"""Level against range: tests/SOURCES.md, free-space-loss, scipy's regression, invented fading, and the twin's radio."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from tests.server.flight.twin_windows import heard
     ("distance_m", "loss_db"), [(100, 71.68), (500, 85.66), (1000, 91.68), (2000, 97.70), (5000, 105.66), (10000, 111.68)]
 )
 def test_free_space_rows(distance_m: float, loss_db: float) -> None:
-    """`check_values.md` section 8, 915 MHz (ITU-R P.525, S-q; V-own)."""
+    """tests/SOURCES.md, free-space-loss: 915 MHz (ITU-R P.525, by formula)."""
     assert free_space_loss_db(distance_m, 915e6) == pytest.approx(loss_db, abs=0.006)
 
 
 def test_other_bands_doubling_and_budget() -> None:
-    """`check_values.md` section 8: 433, 868, 2400 MHz at 1 km; +6.02 dB; 20 dBm and two 2.15 dBi antennas."""
+    """tests/SOURCES.md, free-space-loss, at 1 km and twice as far; tests/SOURCES.md, link-budget."""
     assert [free_space_loss_db(1000.0, f) for f in (433e6, 868e6, 2400e6)] == pytest.approx(
         [85.18, 91.22, 100.05], abs=0.006
     )

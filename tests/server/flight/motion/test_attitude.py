@@ -1,4 +1,4 @@
-"""Tilt, azimuth and roll against the published rows of check_values 7 and scipy's Rotation."""
+"""Tilt, azimuth and roll against tests/SOURCES.md, attitude-rows, and scipy's Rotation."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from scipy.spatial.transform import Rotation
 
 from server.flight.motion.attitude import azimuth_rad, nose_direction, roll_rad, tilt_rad
 
-# check_values 7: (w, x, y, z), nose (east, north, up), tilt, azimuth, roll in degrees; None where undefined.
+# tests/SOURCES.md, attitude-rows: (w, x, y, z), nose, tilt, azimuth, roll in degrees; None where undefined.
 ROWS = [
     ((1.0, 0.0, 0.0, 0.0), (0.0, 0.0, 1.0), 0.0, None, 0.0),
     ((0.996195, 0.087156, 0.0, 0.0), (0.0, -0.173648, 0.984808), 10.0, 180.0, 0.0),
@@ -65,7 +65,7 @@ def test_small_tilts_keep_their_digits_and_length_does_not_matter() -> None:
 
 
 def test_coning_holds_its_tilt_while_the_azimuth_runs() -> None:
-    """check_values 7, coning: 5 degrees at 2 turns/s; tilt stays, azimuth is 180 - 720 t."""
+    """tests/SOURCES.md, coning: 5 degrees at 2 turns/s; tilt stays, azimuth is 180 - 720 t."""
     turned, half = 4 * np.pi * np.array([0.0, 0.1, 0.25]), np.radians(2.5)
     q = (np.full(3, np.cos(half)), np.sin(half) * np.cos(turned), np.sin(half) * np.sin(turned), np.zeros(3))
     assert np.allclose(np.degrees(tilt_rad(*q)), 5.0, atol=1e-9)

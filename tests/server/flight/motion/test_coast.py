@@ -16,7 +16,7 @@ from server.flight.motion.vertical import VerticalFilter
 from tests.server.flight.ascents import Ascent, random_gust, random_launch, thinned
 
 G = 9.80665
-# check_values 10.4: m, k, v, h, t (V scipy solve_ivp)
+# tests/SOURCES.md, coast: m, k, v, h, t (computed with scipy)
 CLOSED = [
     (1.0, 0.00100000, 100, 351.479, 7.9803),
     (0.5, 0.00050000, 80, 251.180, 6.8617),
@@ -60,7 +60,7 @@ def test_flight_in_a_plane_equals_scipys_integrator(climb: float, across: float,
 
 
 def test_density_height_is_the_atmospheres_own() -> None:
-    """check_values 5.1: 1.22500 at 0 m and 1.21328 kg/m3 at 100 m."""
+    """tests/SOURCES.md, atmosphere-table: 1.22500 at 0 m and 1.21328 kg/m3 at 100 m."""
     assert coast.DENSITY_HEIGHT_M == pytest.approx(100.0 / math.log(1.22500 / 1.21328), rel=2e-3)
 
 

@@ -16,7 +16,7 @@ from server.flight.motion.vertical import VerticalFilter
 IMU_S, BARO_S = 0.04, 0.05
 LIFT_OFF_S = 5.0
 
-# check_values 10.4: mass kg, drag constant k kg/m, speed at burnout m/s, coast height m, coast time s.
+# tests/SOURCES.md, coast: mass kg, drag constant k kg/m, speed at burnout m/s, coast height m, coast time s.
 COASTS = [
     (1.0, 0.001, 100.0, 351.479, 7.9803),
     (0.5, 0.0005, 80.0, 251.180, 6.8617),
@@ -28,7 +28,7 @@ COASTS = [
 
 
 class Flight:
-    """A vertical flight: 40 m/s2 up to a speed, coast with quadratic drag (check_values 10.4), descent at 6 m/s."""
+    """Straight up: 40 m/s2 up to a speed, coast with quadratic drag (tests/SOURCES.md, coast), descent at 6 m/s."""
 
     def __init__(self, mass: float, k: float, speed: float) -> None:
         self.acceleration = 40.0

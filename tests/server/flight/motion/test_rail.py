@@ -23,7 +23,7 @@ def samples(force_at, ignition_s: float, seed: int = 0, noise: float = 0.0, rate
     return t, force + noise * rng.normal(size=len(t))
 
 
-# check_values 10.5: F, m, L, v, t
+# tests/SOURCES.md, rail-exit: F, m, L, v, t
 @pytest.mark.parametrize(
     ("thrust", "mass", "length", "speed", "seconds"),
     [(30, 0.6, 1.0, 8.9659, 0.22307), (50, 1.0, 1.5, 10.9809, 0.27320), (25, 0.5, 0.9, 8.5058, 0.21162)],
@@ -36,7 +36,7 @@ def test_constant_thrust_is_the_closed_form(thrust, mass, length, speed, seconds
     assert coarse.speed_m_s == pytest.approx(speed, rel=0.03)
 
 
-# check_values 10.5, second table: at exactly 5:1
+# tests/SOURCES.md, rail-exit: at exactly 5:1
 @pytest.mark.parametrize(
     ("length", "speed"),
     [(0.9, 8.403), (1.0, 8.857), (1.2, 9.703), (1.5, 10.848), (1.8, 11.883), (2.4, 13.722), (2.868, 15.0)],
@@ -195,7 +195,7 @@ def test_random_launches_of_the_twin() -> None:
     assert inside >= 0.9 * len(speed_errors)
 
 
-# check_values 10.5: wind / speed, degrees
+# tests/SOURCES.md, attack-angle: wind / speed, degrees
 @pytest.mark.parametrize(
     ("wind", "speed", "degrees"),
     [

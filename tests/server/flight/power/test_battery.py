@@ -92,8 +92,8 @@ def test_own_count_against_the_rails() -> None:
     assert check_count(0.0, rails).share is None
 
 
-def test_the_table_of_check_values() -> None:
-    """`check_values.md` section 11: run time (V-own)."""
+def test_run_time() -> None:
+    """tests/SOURCES.md, run-time (by formula)."""
     mah = 3.6
     assert minutes_left(500 * mah, 0.0, 0.0, 0.180) == pytest.approx(166.7, abs=0.05)
     assert minutes_left(500 * mah, 100 * mah, 0.0, 0.180) == pytest.approx(133.3, abs=0.05)

@@ -10,8 +10,8 @@ import pytest
 from server.flight.power.cell_charge import TABLE, charge_share
 
 
-def test_the_ends_are_those_of_check_values_11() -> None:
-    """check_values 11, LiPo cell: full 4.20 V; do not go below 3.0 V (S, treated as common practice)."""
+def test_the_ends_are_full_and_empty() -> None:
+    """tests/SOURCES.md, lithium-cell: full 4.20 V; do not go below 3.0 V (common practice)."""
     assert charge_share(4.20) == charge_share(4.35) == 1.0
     assert charge_share(3.0) == charge_share(0.0) == 0.0
     assert 0.05 < charge_share(3.7) < 0.25  # nominal is nearly empty at rest
