@@ -17,6 +17,7 @@ from server.pad.plan import PadPlan
 from server.pad.readings import PadReadings
 from server.pad.record import TOPIC
 from server.pad.sheet import PadSheet, SheetEvent
+from server.telemetry.journal import JournalShape
 from server.timestamps import NS_PER_S
 from server.uplink.command_entry import Reply
 
@@ -42,9 +43,9 @@ class PadDesk:
         states: dict[str, Mapping[str, object]] = {}
         for entry in self._station.store.journal:
             if entry["topic"] == TOPIC:
-                states[str(entry["key"])] = entry["body"]
+                states[entry["key"]] = entry["body"]
             elif entry["topic"] == "alarm":
-                self._readings.follow(str(entry["key"]), str(entry["severity"]), entry["body"])
+                self._readings.follow(entry["key"], entry["severity"], entry["body"])
         self._seen = self._station.store.journal_next
         if states:
             same = states.get("definition", {}).get("toml") == self.sheet.plan.text
@@ -65,15 +66,16 @@ class PadDesk:
         self.sheet.look(self._readings, now_s)
         self._keep()
 
-    def _follow(self, entry: Mapping[str, object], now_s: float) -> None:
-        topic, key = entry["topic"], str(entry["key"])
+    def _follow(self, entry: JournalShape, now_s: float) -> None:
+        topic, key = entry["topic"], entry["key"]
         if topic == "alarm":
-            self._readings.follow(key, str(entry["severity"]), entry["body"])
+            self._readings.follow(key, entry["severity"], entry["body"])
         elif topic == "restart" and entry["text"]:
             self.sheet.happen(SheetEvent.RESTART, now_s)
         elif topic == "moment" and key in MOMENTS:
             # The moment lies a little before it was noticed; what was heard until then counts.
-            as_of_s = self._station.store.rx_at(float(entry["body"].get("t", entry["t"])))
+            t = entry["body"].get("t")
+            as_of_s = self._station.store.rx_at(float(t) if isinstance(t, int | float) else entry["t"])
             self.sheet.happen(MOMENTS[key], now_s, as_of_s=as_of_s)
 
     def close(self) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 
 from server.telemetry.batch import Rows
 from server.telemetry.columns import PLACE_COLUMNS
-from server.telemetry.journal import JournalEntry
+from server.telemetry.journal import JournalEntry, JournalShape
 from server.telemetry.tables import TableSpec
 
 FULL_ROWS = 16384
@@ -91,9 +91,7 @@ class TableStore:
         """
         size = min(self.next_index - index, at_most, self.count)
         block = self._matrix[self.count - size : self.count]
-        rows: list[list[object]] = block.tolist()
-        if not np.isfinite(block).all():
-            rows = [[v if v - v == 0 else _word(v) for v in row] for row in rows]
+        rows: list[list[object]] = block.tolist() if np.isfinite(block).all() else _worded(block.tolist())
         if self._texts:
             rows = [self._with_texts(row, self.count - size + i) for i, row in enumerate(rows)]
         return self.next_index - size, rows
@@ -110,6 +108,10 @@ class TableStore:
         return self._newest[2 + self.spec.numeric.index(column)], self._newest[1]
 
 
+def _worded(rows: list[list[float]]) -> list[list[object]]:
+    return [[value if value - value == 0 else _word(value) for value in row] for row in rows]
+
+
 def _word(value: float) -> str:
     return "nan" if value != value else "inf" if value > 0 else "-inf"
 
@@ -123,7 +125,7 @@ class LiveStore:
         self._places = {
             c.role: (spec.name, c.name) for spec in specs.values() for c in spec.columns if c.role and c.kind != "text"
         }
-        self.journal: list[dict[str, object]] = []
+        self.journal: list[JournalShape] = []
         self.journal_next = 0
         self.version = 0
 
@@ -170,7 +172,7 @@ class LiveStore:
         """Return the number of the next row of every table."""
         return {name: table.next_index for name, table in self.tables.items()}
 
-    def journal_since(self, index: int) -> list[dict[str, object]]:
+    def journal_since(self, index: int) -> list[JournalShape]:
         """Return the entries numbered `index` and later."""
         missing = self.journal_next - index
         newest = self.journal[max(0, len(self.journal) - missing) :] if missing > 0 else []

@@ -18,7 +18,8 @@ from protocol.errors import DictionaryError
 from server.live.station import Station
 from server.recording.records import Kind
 from server.trials.plan import TrialPlan, check_cycles, parse_plan, sample_plans
-from server.trials.result import result_of
+from server.trials.result import TrialResult, result_of
+from server.trials.score import Progress
 from server.trials.state import State
 from server.trials.trial import SafeAll, Send, Trial
 from server.uplink.command_entry import Reply
@@ -59,7 +60,7 @@ class Running:
     command: str | None = None
     waiting: Send | None = None  # until nobody else's command is in the way
     safing: str | None = None
-    noted: dict[str, object] | None = None
+    noted: Progress | None = None
     noted_s: float = -1.0
 
 
@@ -82,7 +83,7 @@ class TrialDesk:
         self.plans, self.problems = dict(plans), dict(problems or {})
         self._armed: Armed | None = None
         self._running: Running | None = None
-        self._task: asyncio.Task[dict[str, object]] | None = None
+        self._task: asyncio.Task[TrialResult] | None = None
         self._next_id = 1 + self._close_left_open()
 
     # ------------------------------------------------------------ acts
@@ -202,18 +203,18 @@ class TrialDesk:
         """Return the plans as the page shows them, and why others do not fit this vehicle."""
         return {"plans": [plan_shape(plan) for plan in self.plans.values()], "problems": self.problems}
 
-    async def finished(self) -> dict[str, object] | None:
+    async def finished(self) -> TrialResult | None:
         """Wait for the trial begun last; return its result, None when there was none."""
         return None if self._task is None else await self._task
 
     @property
-    def progress(self) -> dict[str, object] | None:
+    def progress(self) -> Progress | None:
         """Where the running trial is, None when none runs."""
         return None if self._running is None else self._running.trial.progress()
 
     # ------------------------------------------------------------ one trial
 
-    async def _run(self, running: Running) -> dict[str, object]:
+    async def _run(self, running: Running) -> TrialResult:
         station, trial = self._station, running.trial
         trial.begin(station.now_s())
         begun = f"Trial {running.id} begins: {trial.plan.title}, cycles: {trial.cycles}"
@@ -229,7 +230,7 @@ class TrialDesk:
                 station.ask(lambda queue, now_s: queue.permits.end(permit, "the trial is over", now_s))
         return self._note_result(running)
 
-    def _note_result(self, running: Running) -> dict[str, object]:
+    def _note_result(self, running: Running) -> TrialResult:
         trial, result = running.trial, result_of(running.trial)
         text = f"Trial {running.id} {trial.outcome}: {result['passed']} of {result['runs']} runs passed"
         text += f"; {trial.cause}" if trial.cause else ""
@@ -311,11 +312,13 @@ class TrialDesk:
         if now != running.noted and now_s - running.noted_s >= NOTE_EVERY_S:
             self._note(running, now_s)
 
-    def _note(self, running: Running, now_s: float, text: str = "", result: Mapping[str, object] | None = None) -> None:
+    def _note(self, running: Running, now_s: float, text: str = "", result: TrialResult | None = None) -> None:
         trial = running.trial
         running.noted, running.noted_s = trial.progress(), now_s
-        body = {"id": running.id, "plan": _plan_head(trial.plan, trial.cycles), "operator": running.operator}
-        body |= {
+        body = {
+            "id": running.id,
+            "plan": _plan_head(trial.plan, trial.cycles),
+            "operator": running.operator,
             "begun_rx": running.begun_s,
             "state": "running" if result is None else str(result["outcome"]),
             "progress": running.noted,
@@ -330,8 +333,6 @@ class TrialDesk:
             "plan": _plan_head(armed.plan, armed.cycles),
             "operator": armed.first.operator,
             "state": state,
-        }
-        body |= {
             "permit": armed.permit,
             "earliest_confirm_rx": armed.first.earliest_s,
             "expires_rx": armed.first.latest_s,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from struct import pack
 
 import numpy as np
@@ -19,7 +19,7 @@ PLACE_COLUMNS = ("t", "rx")
 def columns_payload(
     session: str,
     tables: Iterable[tuple[TableSpec, int, Floats, Mapping[str, list[str]]]],
-    journal: list[dict[str, object]],
+    journal: Sequence[Mapping[str, object]],
 ) -> bytes:
     """Return the binary columns of a session.
 

@@ -10,8 +10,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import nan
+from typing import TypedDict
 
 SEVERITIES = ("info", "caution", "warning")
+
+
+class JournalShape(TypedDict):
+    """A journal entry as the page reads it: `i` counts all entries of the session, `rx` is the arrival."""
+
+    i: int
+    rx: float
+    t: float
+    topic: str
+    key: str
+    severity: str
+    text: str
+    body: Mapping[str, object]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +45,7 @@ class JournalEntry:
         value = self.body.get(name)
         return float(value) if isinstance(value, int | float) else nan
 
-    def as_dict(self, index: int) -> dict[str, object]:
+    def as_dict(self, index: int) -> JournalShape:
         """Return the shape the page reads; `index` counts all entries of the session."""
         return {
             "i": index,

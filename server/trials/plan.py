@@ -145,11 +145,12 @@ def _gathered(steps: Sequence[Step]) -> Iterator[str]:
     """Say a sweep as one thing, not as forty."""
     said = set()
     for step in steps:
-        if step.sample is None:
+        command = step.command
+        if step.sample is None or command is None:
             yield step.title
         elif step.place not in said:
             said.add(step.place)
-            yield f"{step.command.title} sweep {step.sample.group}, {sum(s.place == step.place for s in steps)} moves"
+            yield f"{command.title} sweep {step.sample.group}, {sum(s.place == step.place for s in steps)} moves"
 
 
 # ---------------------------------------------------------------- finding and reading
@@ -290,8 +291,9 @@ class _Reader:
             command.pack_args(args)
         except ValueRefused as error:
             raise table.problem(str(error), "args") from error
+        numbers = {name: value for name, value in args.items() if isinstance(value, int | float)}  # the rest was refused
         # As the queue counts them: an argument with a scale is a float.
-        return {arg.name: float(args[arg.name]) if arg.scale != 1.0 else args[arg.name] for arg in command.args}
+        return {arg.name: float(numbers[arg.name]) if arg.scale != 1.0 else numbers[arg.name] for arg in command.args}
 
     def _sweep(self, table: TomlTable, place: str) -> list[Step]:
         command = self._command(table, table.get("sweep", str), "sweep")

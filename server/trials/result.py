@@ -2,23 +2,113 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Sequence
 from math import ceil, degrees, floor, log10
+from typing import TypedDict
 
 import numpy as np
 
 from server.flight.control.linkage import SweepPoint, analyze_sweep
 from server.flight.proportion import CONFIDENCE, two_sided, upper_bound
+from server.trials.score import Failure, Score
 from server.trials.state import State
-from server.trials.trial import Score, Trial
+from server.trials.trial import Trial
 
 BINS_AT_MOST = 20
 BIN_AT_LEAST_S = 0.001
 BAR = 40
 
 
-def result_of(trial: Trial) -> dict[str, object]:
+Histogram = TypedDict("Histogram", {"from": float, "width": float, "counts": list[int]})
+"""Bins of one width from `from` on, and how many values lie in each."""
+
+
+class Distribution(TypedDict):
+    """Some times in seconds."""
+
+    count: int
+    median: float
+    p95: float
+    p99: float
+    greatest: float
+    histogram: Histogram
+
+
+class Latencies(Distribution):
+    """The times from asked to verified of one kind of command."""
+
+    title: str
+
+
+class VariantScore(TypedDict):
+    """Runs of one variant, and the one-sided bound on its failure rate."""
+
+    title: str
+    passed: int
+    failed: int
+    upper_bound: float
+
+
+class Place(TypedDict):
+    """The mean measured (rad) over `count` visits of one commanded place (rad) from one direction."""
+
+    commanded: float
+    direction: int
+    measured: float
+    count: int
+
+
+class Sweep(TypedDict):
+    """What the sweep of one fin shows, as `linkage.Linkage` has it, and the loop to be drawn."""
+
+    title: str
+    points: int
+    commanded_low: float
+    commanded_high: float
+    travel_low: float
+    travel_high: float
+    ratio: float | None
+    ratio_low: float | None
+    ratio_high: float | None
+    offset: float | None
+    backlash: float | None
+    pairs: int
+    residual: float | None
+    places: list[Place]
+
+
+class Pings(TypedDict):
+    """Pings and their frames; `loss` is the share of frames without an answer in time."""
+
+    sent: int
+    answered: int
+    frames: int
+    frames_lost: int
+    loss: float | None
+    round_trip: Distribution | None
+
+
+class TrialResult(TypedDict):
+    """The score of a trial, as it is kept in the session."""
+
+    outcome: str | None
+    safe: bool
+    cause: str
+    planned: int
+    runs: int
+    passed: int
+    failed: int
+    confidence: float
+    upper_bound: float
+    interval: list[float]
+    first_failure: Failure | None
+    by_variant: list[VariantScore]
+    latencies: list[Latencies]
+    sweeps: list[Sweep]
+    pings: Pings | None
+
+
+def result_of(trial: Trial) -> TrialResult:
     """Return the result of a trial as JSON-able values; seconds and radians.
 
     `upper_bound` is the one-sided exact bound at 95 %, `interval` the two-sided exact one (Clopper and Pearson, see
@@ -50,7 +140,7 @@ def result_of(trial: Trial) -> dict[str, object]:
     }
 
 
-def distribution(values: Sequence[float]) -> dict[str, object]:
+def distribution(values: Sequence[float]) -> Distribution:
     """Return count, median, 95th and 99th percentile, greatest, and a histogram of some times in seconds.
 
     A percentile is the nearest rank: the smallest time that at least this share of all does not exceed, so it is always
@@ -74,7 +164,7 @@ def distribution(values: Sequence[float]) -> dict[str, object]:
     }
 
 
-def histogram(values: Sequence[float]) -> dict[str, object]:
+def histogram(values: Sequence[float]) -> Histogram:
     """Return {"from", "width", "counts"}: at most 20 bins of a round width (1, 2 or 5 times a power of ten) over all values.
 
     A bin holds its lower edge, not its upper one, and is never narrower than a millisecond: finer is noise of the clocks.
@@ -93,12 +183,29 @@ def _bins(low: float, high: float, width: float) -> int:
     return floor(high / width + 1e-9) - floor(low / width + 1e-9) + 1
 
 
-def _sweep(name: str, points: Sequence[SweepPoint]) -> dict[str, object] | None:
+def _sweep(name: str, points: Sequence[SweepPoint]) -> Sweep | None:
     linkage = analyze_sweep(points)
-    return None if linkage is None else {"title": name, **asdict(linkage), "places": _places(points)}
+    if linkage is None:
+        return None
+    return {
+        "title": name,
+        "points": linkage.points,
+        "commanded_low": linkage.commanded_low,
+        "commanded_high": linkage.commanded_high,
+        "travel_low": linkage.travel_low,
+        "travel_high": linkage.travel_high,
+        "ratio": linkage.ratio,
+        "ratio_low": linkage.ratio_low,
+        "ratio_high": linkage.ratio_high,
+        "offset": linkage.offset,
+        "backlash": linkage.backlash,
+        "pairs": linkage.pairs,
+        "residual": linkage.residual,
+        "places": _places(points),
+    }
 
 
-def _places(points: Sequence[SweepPoint]) -> list[dict[str, float]]:
+def _places(points: Sequence[SweepPoint]) -> list[Place]:
     """Return the mean measured at each commanded place and direction: the loop to be drawn, however many cycles."""
     met: dict[tuple[float, int], list[float]] = {}
     for point in points:
@@ -109,7 +216,7 @@ def _places(points: Sequence[SweepPoint]) -> list[dict[str, float]]:
     ]
 
 
-def _pings(score: Score) -> dict[str, object]:
+def _pings(score: Score) -> Pings:
     """Loss counts frames: an answered ping had one that got through and back, the others sent for it did not in time."""
     lost = score.ping_sends - score.pings_answered
     return {
@@ -125,13 +232,13 @@ def _pings(score: Score) -> dict[str, object]:
 # ---------------------------------------------------------------- text
 
 
-def result_text(result: Mapping[str, object]) -> str:
+def result_text(result: TrialResult) -> str:
     """Return the result as plain lines for a terminal."""
     return "\n".join([*_score_lines(result), *_time_lines(result), *_sweep_lines(result), *_ping_lines(result)])
 
 
-def _score_lines(result: Mapping[str, object]) -> list[str]:
-    low, high = result["interval"]  # type: ignore[misc]
+def _score_lines(result: TrialResult) -> list[str]:
+    low, high = result["interval"]
     lines = [
         f"{result['outcome']}: {result['passed']} of {result['runs']} runs passed, {result['failed']} failed "
         f"({result['planned']} planned)"
@@ -145,7 +252,7 @@ def _score_lines(result: Mapping[str, object]) -> list[str]:
         lines.append(f"first failure: {where}{variant}, {failure['step']}: {failure['cause']}")
     if not result["safe"]:
         lines.append("NOT SEEN TO BE SAFE: treat everything as armed; use the arming key")
-    percent = 100 * float(result["confidence"])
+    percent = 100 * result["confidence"]
     lines.append(
         f"failure rate: at most {_share(result['upper_bound'])} (one-sided exact bound, {percent:g} %); "
         f"{_share(low)} to {_share(high)} (two-sided exact interval, {percent:g} %)"
@@ -160,7 +267,7 @@ def _share(value: float) -> str:
     return f"{100 * value:.3g} %"
 
 
-def _time_lines(result: Mapping[str, object]) -> list[str]:
+def _time_lines(result: TrialResult) -> list[str]:
     if not result["latencies"]:
         return []
     lines = ["", f"{'asked to verified, s':34} {'n':>6} {'median':>8} {'95 %':>8} {'99 %':>8} {'greatest':>8}"]
@@ -170,13 +277,13 @@ def _time_lines(result: Mapping[str, object]) -> list[str]:
     return lines
 
 
-def _distribution_line(title: str, one: Mapping[str, object]) -> str:
+def _distribution_line(title: str, one: Distribution) -> str:
     return (
         f"{title[:34]:34} {one['count']:>6} {one['median']:8.3f} {one['p95']:8.3f} {one['p99']:8.3f} {one['greatest']:8.3f}"
     )
 
 
-def histogram_lines(picture: Mapping[str, object]) -> list[str]:
+def histogram_lines(picture: Histogram) -> list[str]:
     """Return a histogram as bars of text, one line for each bin; the fullest is 40 characters wide."""
     start, width, counts = picture["from"], picture["width"], picture["counts"]
     digits = max(0, -floor(log10(width) + 1e-9))
@@ -188,7 +295,7 @@ def histogram_lines(picture: Mapping[str, object]) -> list[str]:
     return lines
 
 
-def _sweep_lines(result: Mapping[str, object]) -> list[str]:
+def _sweep_lines(result: TrialResult) -> list[str]:
     lines = []
     for one in result["sweeps"]:
         lines += [
@@ -196,9 +303,10 @@ def _sweep_lines(result: Mapping[str, object]) -> list[str]:
             f"{one['title']}: asked {_deg(one['commanded_low'])} to {_deg(one['commanded_high'])}, "
             f"reached {_deg(one['travel_low'])} to {_deg(one['travel_high'])} ({one['points']} places)",
         ]
-        if one["ratio"] is not None:
+        offset = one["offset"]
+        if one["ratio"] is not None and offset is not None:
             spread = f"95 %: {one['ratio_low']:.4f} to {one['ratio_high']:.4f}"
-            lines.append(f"    linkage ratio {one['ratio']:.4f} ({spread}), offset {_deg(one['offset'])}")
+            lines.append(f"    linkage ratio {one['ratio']:.4f} ({spread}), offset {_deg(offset)}")
         if one["backlash"] is not None:
             lines.append(f"    backlash {_deg(one['backlash'])} (median of {one['pairs']} angles met both ways)")
     return lines
@@ -208,7 +316,7 @@ def _deg(value: float) -> str:
     return f"{degrees(value):+.2f} deg"
 
 
-def _ping_lines(result: Mapping[str, object]) -> list[str]:
+def _ping_lines(result: TrialResult) -> list[str]:
     pings = result["pings"]
     if not pings:
         return []

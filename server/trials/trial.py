@@ -10,8 +10,8 @@ from `take_actions`: `Send` and `SafeAll`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Protocol
 
 from protocol.commands import Command
@@ -19,6 +19,7 @@ from protocol.dictionary import Dictionary
 from server.flight.control.linkage import SweepPoint
 from server.telemetry.conditions import FRESH_S, Readings, check_conditions
 from server.trials.plan import Step, TrialPlan
+from server.trials.score import Progress, Score
 from server.trials.state import OUTCOMES, OVER, TRANSITIONS, Event, State
 from server.trials.watch import Watch
 
@@ -84,22 +85,6 @@ class Turn:
     cycle: int
     variant: str
     step: Step
-
-
-@dataclass
-class Score:
-    """What is kept. Times in seconds, angles in rad."""
-
-    passed: int = 0
-    failed: int = 0
-    failure: dict[str, object] | None = None
-    by_variant: dict[str, list[int]] = field(default_factory=dict)  # title -> [passed, failed]
-    latencies: dict[str, list[float]] = field(default_factory=dict)  # label -> asked to verified
-    sweeps: dict[str, list[SweepPoint]] = field(default_factory=dict)
-    pings: int = 0
-    pings_answered: int = 0
-    ping_sends: int = 0
-    round_trips: list[float] = field(default_factory=list)
 
 
 class Trial:
@@ -200,7 +185,7 @@ class Trial:
         """Number of the present run, from 1; 0 outside the cycles."""
         return self._turn.run if self._turn else 0
 
-    def progress(self) -> dict[str, object]:
+    def progress(self) -> Progress:
         """Return where the trial is, for a person to watch."""
         turn = self._turn
         return {
@@ -395,12 +380,16 @@ def _joined(*parts: str) -> str:
     return "; ".join(part for part in parts if part)
 
 
-_BY_STATE = {
+def _over(trial: Trial, now_s: float) -> None:
+    """Nothing more happens."""
+
+
+_BY_STATE: dict[State, Callable[[Trial, float], None]] = {
     State.WAITING: Trial._wait,
     State.SENDING: Trial._sending,
     State.PAUSING: Trial._pause,
     State.PROVING: Trial._prove,
     State.SAFING: Trial._safing,
-    State.ENDED: lambda trial, now_s: None,
-    State.UNSAFE: lambda trial, now_s: None,
+    State.ENDED: _over,
+    State.UNSAFE: _over,
 }
