@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from server.recording.clock import NS_PER_S, Clock
+from server.recording.clock import Clock
+from server.timestamps import NS_PER_S
 
 # Our choice: far above what reading three clocks one after the other, or slewing them, takes them apart; far below any
 # sleep that a person would call one.
