@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
+
+from tests.conftest import LOCKS, fcntl, locked
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
@@ -19,11 +22,12 @@ def biome() -> Path:
     """The pinned program, installed beside this file if it is not there as the lock file says."""
     npm = shutil.which("npm")
     assert npm is not None, "npm is needed for the page's style; .ci/run installs it"
-    installed = HERE / "node_modules" / ".package-lock.json"
-    lock = HERE / "package-lock.json"
-    if not PROGRAM.exists() or installed.stat().st_mtime_ns < lock.stat().st_mtime_ns:
-        done = subprocess.run([npm, "ci"], cwd=HERE, capture_output=True, text=True, timeout=300, check=False)
-        assert done.returncode == 0, done.stdout + done.stderr
+    LOCKS.mkdir(exist_ok=True)
+    with locked(LOCKS / "npm", shared=False) if fcntl else nullcontext():  # workers side by side would install it twice
+        installed, lock = HERE / "node_modules" / ".package-lock.json", HERE / "package-lock.json"
+        if not PROGRAM.exists() or installed.stat().st_mtime_ns < lock.stat().st_mtime_ns:
+            done = subprocess.run([npm, "ci"], cwd=HERE, capture_output=True, text=True, timeout=300, check=False)
+            assert done.returncode == 0, done.stdout + done.stderr
     return PROGRAM
 
 
@@ -50,6 +54,7 @@ def test_no_line_is_longer_than_120_characters() -> None:
         ("noUnusedVariables", "const el = 1;\nexport const other = 2;\n"),
         ("format", 'import { h } from "../kit/dom.js"\n\nexport const el = h("p");\n'),
     ],
+    ids=lambda value: value if value.isalpha() else "",
 )
 def test_what_is_wrong_is_seen(biome: Path, tmp_path: Path, rule: str, source: str) -> None:
     """A browser finds a missing import only when the line runs; the linter finds it before."""
