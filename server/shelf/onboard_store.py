@@ -19,9 +19,10 @@ from pathlib import Path
 from server.flight.sensors.alignment import Alignment, alignment_dict, alignment_of
 from server.problems import reason
 from server.review.review import Review
-from server.shelf.onboard_alignment import align_log, report
+from server.shelf.onboard_alignment import align_log
 from server.shelf.onboard_log import OnboardLog, look, read_log
 from server.shelf.onboard_mapping import LogMapping, LogProblem, load_mapping, mapping_text
+from server.shelf.onboard_report import LogReport, report
 from server.shelf.session_notes import read_sidecar, replace_file, write_sidecar
 from server.shelf.shelf import ONBOARD_EVENTS, ONBOARD_LOG, ONBOARD_MAP, Place
 
@@ -44,8 +45,8 @@ class OnboardStore:
         name: str,
         progress: Callable[[str], None] = lambda text: None,
         events: Path | None = None,
-    ) -> dict[str, object]:
-        """Import a log file for a session; return the report on it, as `server.shelf.onboard_alignment.report` makes it.
+    ) -> LogReport:
+        """Import a log file for a session; return the report on it.
 
         `file`, and `events` (lines of text with a time at their start), are copied beside the session if the alignment is
         not refused. Raises LogProblem or NotesProblem.
@@ -63,7 +64,7 @@ class OnboardStore:
         write_sidecar(place.noted, {"onboard": held})
         return told
 
-    def report(self, review: Review, place: Place) -> dict[str, object]:
+    def report(self, review: Review, place: Place) -> LogReport:
         """Return the report on the log kept with a session. Raises LogProblem or NotesProblem."""
         return report(review, *self.kept(place))
 

@@ -12,7 +12,7 @@ import logging
 import os
 import re
 import sqlite3
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -25,6 +25,7 @@ from server.recording.session_header import SessionHeader
 from server.recording.storage import claim
 from server.review.review import Review, open_review
 from server.review.summary import summarize
+from server.review.summary_shape import ToldFinding
 from server.shelf import session_notes
 from server.shelf.session_notes import NotesProblem, checked, read_sidecar, sidecar_path, write_sidecar
 from server.shelf.trash import TrashProblem, bring_back, throw_away, thrown_away
@@ -338,10 +339,10 @@ def _computed_item(place: Place) -> dict[str, object]:
         item.update(sentence=_sentence(place.path, error), openable=False)
         return item
     apogee = summary["apogee"]
-    said = [sentence for sentence in (_damage_sentence(review), item["sentence"]) if sentence]
+    said = [str(sentence) for sentence in (_damage_sentence(review), item["sentence"]) if sentence]
     item.update(
         duration_s=summary["duration_s"],
-        apogee_m=apogee["height_m"] if isinstance(apogee, dict) else None,
+        apogee_m=apogee["height_m"] if apogee is not None else None,
         findings=_counted(summary["findings"]),
         size_bytes=sum(p.stat().st_size for p in review.session.parts),
         sentence="; ".join(said) or None,
@@ -349,10 +350,10 @@ def _computed_item(place: Place) -> dict[str, object]:
     return item
 
 
-def _counted(findings: object) -> dict[str, int]:
+def _counted(findings: Sequence[ToldFinding]) -> dict[str, int]:
     """Count findings by severity."""
     counts = dict.fromkeys(SEVERITIES, 0)
-    for finding in findings if isinstance(findings, list) else []:
+    for finding in findings:
         counts[finding["severity"]] += 1
     return counts
 
