@@ -18,7 +18,7 @@ from server.problems import Problem
 from server.settings import copies_folder, default_folders
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
-from server.workbench.conformance import FAULT, Bench, Line, table_text
+from server.workbench.conformance import FAULT, Bench, CheckLine, table_text
 
 ADVICE = "On the bench: igniters out, arming key out. Asks only for a routine command; everything else must be refused."
 
@@ -83,7 +83,7 @@ def run(options: argparse.Namespace) -> int:
     return 1 if faults else 0
 
 
-def checked(bench: Bench, command: Command | None, listen_s: float, say: Callable[[str], None] = print) -> list[Line]:
+def checked(bench: Bench, command: Command | None, listen_s: float, say: Callable[[str], None] = print) -> list[CheckLine]:
     """Listen, ask, and print the table; returns its lines."""
     bench.listen(listen_s)
     lines = list(bench.downlink_lines())

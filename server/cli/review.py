@@ -23,7 +23,7 @@ from server.shelf.onboard_report import report as onboard_report
 from server.shelf.onboard_report import report_text
 from server.shelf.onboard_store import OnboardStore
 from server.shelf.session_notes import read_sidecar
-from server.shelf.shelf import Place, Shelf
+from server.shelf.shelf import SessionPlace, Shelf
 
 NOT_ALIGNED = 3
 TABLES = {"csv": export_csv, "parquet": export_parquet}
@@ -124,7 +124,7 @@ def _compare(options: argparse.Namespace, progress: Progress) -> int:
     return 0
 
 
-def place_of(file: Path) -> Place:
+def place_of(file: Path) -> SessionPlace:
     """Return where a session lies and where what is added to it is kept."""
     folder = file.resolve().parent
     samples = sample_folder().resolve()

@@ -18,7 +18,7 @@ from server.review.moments import moments_of, shown, span
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.summary_shape import Summary, ToldFinding
-from server.review.svg_plot import Line, chart
+from server.review.svg_plot import PlotLine, chart
 from server.timestamps import NS_PER_S
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
@@ -154,7 +154,7 @@ def _plots(review: Review, moments: Mapping[str, float], zero: float) -> list[st
             found = shown(review, role)
             if found is not None:
                 t, values, unit = found
-                lines.append(Line(name, t - zero, values))
+                lines.append(PlotLine(name, t - zero, values))
         if lines:
             charts.append(chart(title, unit, lines, low - zero, high - zero, marks))
     return charts

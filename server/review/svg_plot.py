@@ -23,7 +23,7 @@ Scale = Callable[[float], float]
 
 
 @dataclass(frozen=True)
-class Line:
+class PlotLine:
     """One line of a chart: times (s) and values of one length, in order of time, and the name in the legend."""
 
     name: str
@@ -32,7 +32,7 @@ class Line:
 
 
 def chart(
-    title: str, unit: str, lines: Sequence[Line], low_t: float, high_t: float, marks: Iterable[tuple[float, str]]
+    title: str, unit: str, lines: Sequence[PlotLine], low_t: float, high_t: float, marks: Iterable[tuple[float, str]]
 ) -> str:
     """Return an SVG element that shows lines from `low_t` to `high_t` with vertical marks at some times."""
     inside = [_cut(line, low_t, high_t) for line in lines]
@@ -60,9 +60,9 @@ def chart(
     return "".join([*parts, "</svg>"])
 
 
-def _cut(line: Line, low_t: float, high_t: float) -> Line:
+def _cut(line: PlotLine, low_t: float, high_t: float) -> PlotLine:
     inside = (line.t >= low_t) & (line.t <= high_t)
-    return Line(line.name, line.t[inside], line.values[inside])
+    return PlotLine(line.name, line.t[inside], line.values[inside])
 
 
 def _range(low: float, high: float) -> tuple[float, float]:
@@ -100,7 +100,7 @@ def _grid(x: Scale, y: Scale, low_t: float, high_t: float, low: float, high: flo
     return parts
 
 
-def _path(line: Line, x: Scale, y: Scale, low_t: float, high_t: float) -> str:
+def _path(line: PlotLine, x: Scale, y: Scale, low_t: float, high_t: float) -> str:
     t, values = _decimated(line.t, line.values, low_t, high_t)
     parts, pen_down, last = [], False, 0.0
     for at, value in zip(t.tolist(), values.tolist(), strict=True):
