@@ -22,6 +22,7 @@ from server.twin.listener import TwinListener
 from server.twin.onboard import OnboardRecorder
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
+from server.twin.wire import MakeWire
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
 
@@ -60,7 +61,7 @@ def make_twin(
     dictionary: Dictionary,
     keys: Path,
     options: TwinOptions,
-    make_link: Callable[[Dictionary, bytes, int], VehicleLink] = VehicleLink,
+    make_link: MakeWire = VehicleLink,
 ) -> Twin:
     """Return a twin that shares the station's command key. Its boot id is new at every start, as a vehicle's must be."""
     key = load_or_make_key(keys, copies_folder())
@@ -114,6 +115,7 @@ class Demo:
         self._listener.stop()
         self._flying.close()
         if self._options.onboard_log is not None:
+            assert isinstance(self.twin, Twin), "the hop vehicle has no card to log on"
             write_onboard_log(self.twin, self._options.onboard_log)
 
     def over(self) -> bool:

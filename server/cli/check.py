@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import serial
@@ -12,12 +13,12 @@ import serial
 from protocol.commands import Command
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
-from server.bridge.ports import explain, is_url_understood, open_port
+from server.bridge.ports import OpenPort, explain, is_url_understood, open_port
 from server.problems import Problem
 from server.settings import copies_folder, default_folders
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
-from server.workbench.conformance import FAULT, Bench, Line, table_text
+from server.workbench.conformance import FAULT, Bench, CheckLine, table_text
 
 ADVICE = "On the bench: igniters out, arming key out. Asks only for a routine command; everything else must be refused."
 
@@ -29,7 +30,7 @@ class CheckProblem(Problem):
 class SerialPort:
     """A pyserial port as the bench wants it."""
 
-    def __init__(self, port: serial.SerialBase) -> None:
+    def __init__(self, port: OpenPort) -> None:
         self._port = port
 
     def write(self, data: bytes) -> None:
@@ -38,7 +39,7 @@ class SerialPort:
 
     def read(self) -> bytes:
         """Return what has arrived; waits for the first byte as long as the port's time-out."""
-        return self._port.read(1) + self._port.read(getattr(self._port, "in_waiting", 0))
+        return self._port.read(1) + self._port.read(self._port.in_waiting)
 
 
 def add_check(parser: argparse.ArgumentParser) -> None:
@@ -72,7 +73,7 @@ def run(options: argparse.Namespace) -> int:
     except (OSError, ValueError) as error:
         raise CheckProblem(explain(options.port, error).sentence) from error
     print(ADVICE)
-    with port:
+    with closing(port):
         try:
             lines = checked(Bench(SerialPort(port), dictionary, key, counters.take, time.monotonic), command, options.listen)
         except serial.SerialException as error:
@@ -82,7 +83,7 @@ def run(options: argparse.Namespace) -> int:
     return 1 if faults else 0
 
 
-def checked(bench: Bench, command: Command | None, listen_s: float, say: Callable[[str], None] = print) -> list[Line]:
+def checked(bench: Bench, command: Command | None, listen_s: float, say: Callable[[str], None] = print) -> list[CheckLine]:
     """Listen, ask, and print the table; returns its lines."""
     bench.listen(listen_s)
     lines = list(bench.downlink_lines())

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from math import degrees
 from pathlib import Path
 
-from server.design.next_flight import CHANGES, change_of, configured, next_flight
+from server.design.next_flight import CHANGES, ConfigurationNumbers, FinSizes, NextFlight, change_of, configured, next_flight
 from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of_csv
 from server.json_text import finite
@@ -85,13 +85,12 @@ def _next(options: argparse.Namespace) -> int:
     return 0
 
 
-def configuration_text(told: Sheet) -> str:
+def configuration_text(told: ConfigurationNumbers) -> str:
     """Return a configuration as lines for a terminal."""
     center, slope = told["center_of_pressure_m"], told["normal_force_slope"]
     lines = [f"center of pressure   {center:.3f} m from the nose tip, slope {slope:.2f} per rad"]
     lines += [f"    {part['name']}: slope {part['slope']:.2f} at {part['station_m']:.3f} m" for part in told["parts"]]
-    for name, title in (("liftoff", "at lift-off"), ("burnout", "at burnout")):
-        state = told[name]
+    for state, title in ((told["liftoff"], "at lift-off"), (told["burnout"], "at burnout")):
         lines.append(
             f"{title:20} {state['mass_kg']:.3f} kg, center of gravity {state['center_of_gravity_m']:.3f} m, "
             f"margin {state['margin_calibers']:.2f} calibers, pitch inertia {state['lateral_inertia_kg_m2']:.4f} kg m2"
@@ -100,8 +99,8 @@ def configuration_text(told: Sheet) -> str:
     for row in told["frequencies"]:
         hertz = f"{row['liftoff_hz']:.2f} Hz at lift-off, {row['burnout_hz']:.2f} Hz at burnout"
         lines.append(f"swing at {row['speed_m_s']:3.0f} m/s    {hertz}")
-    for row in told["against_sheet"]:
-        lines.append(f"the sheet says {row['key']} = {row['sheet']:g}, its pieces add up to {row['computed']:.4g}")
+    for one in told["against_sheet"]:
+        lines.append(f"the sheet says {one['key']} = {one['sheet']:g}, its pieces add up to {one['computed']:.4g}")
     return "\n".join(lines)
 
 
@@ -118,11 +117,10 @@ _LINES = (
     ("margin_calibers", "static margin, calibers", 2, 1.0),
     ("swing_hz", "swing at greatest speed, Hz", 2, 1.0),
 )
-_SIZES = (("root_m", "root"), ("tip_m", "tip"), ("span_m", "span"), ("sweep_m", "sweep"))
 _MEASURED = {"apogee_m": "apogee, m", "rail_exit_speed_m_s": "rail exit, m/s"}
 
 
-def next_text(told: Sheet) -> str:
+def next_text(told: NextFlight) -> str:
     """Return a forecast as lines for a terminal."""
     columns = [("as it is", told["as_it_is"]), *([("changed", told["changed"])] if "changed" in told else [])]
     lines = [f"{'':30}" + "".join(f"{title:>12}" for title, _ in columns)]
@@ -131,7 +129,7 @@ def next_text(told: Sheet) -> str:
         if any(value is not None for value in values):
             lines.append(f"{title:30}" + "".join(f"{_cell(value, digits, scale):>12}" for value in values))
     for fin in columns[-1][1].get("fins", []):
-        lines.append(f"{fin['name']}, mm: {', '.join(f'{title} {1000 * fin[size]:.1f}' for size, title in _SIZES)}")
+        lines.append(f"{fin['name']}, mm: {', '.join(f'{title} {1000 * size_m:.1f}' for title, size_m in _sizes(fin))}")
     for row in told["limits"]:
         word, unit = "met    " if row["met"] else "NOT MET", f" {row['unit']}" if row["unit"] else ""
         lines.append(f"{word} {row['name']} {row['value']:.1f}{unit}; rule of thumb: {row['asked']}")
@@ -142,7 +140,11 @@ def next_text(told: Sheet) -> str:
     return "\n".join([*lines, CAUTION])
 
 
+def _sizes(fin: FinSizes) -> list[tuple[str, float]]:
+    return [("root", fin["root_m"]), ("tip", fin["tip_m"]), ("span", fin["span_m"]), ("sweep", fin["sweep_m"])]
+
+
 def _cell(value: object, digits: int | None, scale: float) -> str:
     if value is None:
         return "-"
-    return str(value) if digits is None else f"{value * scale:.{digits}f}"
+    return f"{value * scale:.{digits}f}" if digits is not None and isinstance(value, int | float) else str(value)

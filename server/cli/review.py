@@ -16,13 +16,14 @@ from server.review.report import report_html
 from server.review.review import open_review
 from server.review.tracks import gpx, kml, track_of
 from server.settings import default_folders, sample_folder
-from server.shelf.onboard_alignment import align_log, report_text
-from server.shelf.onboard_alignment import report as onboard_report
+from server.shelf.onboard_alignment import align_log
 from server.shelf.onboard_log import look, read_log
 from server.shelf.onboard_mapping import load_mapping, mapping_text
+from server.shelf.onboard_report import report as onboard_report
+from server.shelf.onboard_report import report_text
 from server.shelf.onboard_store import OnboardStore
 from server.shelf.session_notes import read_sidecar
-from server.shelf.shelf import Place, Shelf
+from server.shelf.shelf import SessionPlace, Shelf
 
 NOT_ALIGNED = 3
 TABLES = {"csv": export_csv, "parquet": export_parquet}
@@ -82,7 +83,7 @@ def _onboard(options: argparse.Namespace, progress: Progress) -> int:
         told = OnboardStore().take(review, place, options.log, mapping, options.log.name, progress, options.events)
     progress("")
     print(report_text(told))
-    return NOT_ALIGNED if told["alignment"]["refused"] else 0
+    return NOT_ALIGNED if told.alignment.refused else 0
 
 
 def _export(options: argparse.Namespace, progress: Progress) -> int:
@@ -123,7 +124,7 @@ def _compare(options: argparse.Namespace, progress: Progress) -> int:
     return 0
 
 
-def place_of(file: Path) -> Place:
+def place_of(file: Path) -> SessionPlace:
     """Return where a session lies and where what is added to it is kept."""
     folder = file.resolve().parent
     samples = sample_folder().resolve()

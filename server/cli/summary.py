@@ -23,7 +23,7 @@ def run(options: argparse.Namespace) -> int:
     progress = make_progress()
     progress(f"reading {options.file.name}")
     review = open_review(options.file)
-    summary = summarize(review) | planned(*review.session.header.sheets, final_figures(review))
+    summary = {**summarize(review), **planned(*review.session.header.sheets, final_figures(review))}
     progress("")
     print(summary_json(summary) if options.json else summary_text(summary))
     return 0

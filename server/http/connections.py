@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
-from server.http.viewer_line import Line, put_line
+from server.http.viewer_line import ViewerLine, put_line
 
 if TYPE_CHECKING:  # uvicorn's own parser, named nowhere else
     import h11
@@ -113,5 +113,5 @@ class LinedSocket(WebSocketsSansIOProtocol):
 
     async def run_asgi(self) -> None:
         """Serve one connection, with its line among the scope's extensions."""
-        put_line(self.scope["extensions"], Line(self.transport))
+        put_line(self.scope["extensions"], ViewerLine(self.transport))
         await super().run_asgi()

@@ -19,7 +19,6 @@ from server.telemetry.tables import TableSpec, table_specs
 from server.uplink.command_state import STATE_TEXT
 
 REFUSED = "Hazardous ones are refused until the dictionary states that risk."
-MESSAGE_TYPES = ("hello", "update", "beat", "reply", "signed_in", "authority")
 DESK_REQUESTS = (
     "sign_in",
     "send",

@@ -58,7 +58,8 @@ async def bring(name: str, request: Request, site: Site) -> Response:
 @router.get("", response_class=Response, responses={**given("application/json"), **READ})
 async def report(name: str, site: Site) -> Response:
     """Return the report on the log kept with a session."""
-    return _json(await site.work.run(lambda: site.onboard.report(opened(site, name), site.shelf.place_of(name))))
+    told = await site.work.run(lambda: site.onboard.report(opened(site, name), site.shelf.place_of(name)))
+    return _json(told.as_dict())
 
 
 @router.get("/columns", response_class=Response, responses={**given("application/octet-stream"), **READ})
@@ -85,7 +86,7 @@ def _taken(site: PageContext, name: str, file: Path, mapping: LogMapping | None,
     def progress(text: str) -> None:
         site.reading[name] = text
 
-    return site.onboard.take(opened(site, name), site.shelf.place_of(name), file, mapping, title, progress)
+    return site.onboard.take(opened(site, name), site.shelf.place_of(name), file, mapping, title, progress).as_dict()
 
 
 def _looked(file: Path) -> dict[str, Any]:

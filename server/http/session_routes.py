@@ -67,7 +67,7 @@ async def summary(name: str, site: Site) -> dict[str, Any]:
     """Return a finished session in numbers."""
     if name == LIVE:
         raise HTTPException(409, "A summary is made of a finished session.")
-    return await site.work.run(lambda: summarize(opened(site, name)))
+    return await site.work.run(lambda: dict(summarize(opened(site, name))))
 
 
 @router.get("/sessions/{name}/columns", response_class=Response, responses={**given("application/octet-stream"), **SESSION})

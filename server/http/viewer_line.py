@@ -33,7 +33,7 @@ class Transport(Protocol):
         ...
 
 
-class Line:
+class ViewerLine:
     """One viewer's socket. Never more than one message waits in it, so a page that stops reading costs no more."""
 
     def __init__(self, transport: Transport) -> None:
@@ -49,15 +49,15 @@ class Line:
         self._transport.write(frame)
 
 
-def put_line(extensions: dict[str, dict[object, object]], line: Line) -> None:
+def put_line(extensions: dict[str, dict[object, object]], line: ViewerLine) -> None:
     """Put a viewer's line among the extensions of its connection's ASGI scope."""
     extensions[LINE_EXTENSION] = {"line": line}
 
 
-def line_of(scope: MutableMapping[str, Any]) -> Line | None:
+def line_of(scope: MutableMapping[str, Any]) -> ViewerLine | None:
     """Return the line of a connection, None when its server gives none."""
     line = scope.get("extensions", {}).get(LINE_EXTENSION, {}).get("line")
-    return line if isinstance(line, Line) else None
+    return line if isinstance(line, ViewerLine) else None
 
 
 def text_frame(text: bytes) -> bytes:

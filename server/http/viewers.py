@@ -4,7 +4,7 @@ Nothing is queued per viewer. A viewer has a cursor into the store; when it is r
 that is new since its cursor, the newest `ROWS_AT_MOST` rows of each table. A viewer that stops reading therefore costs
 one message in flight, and when it wakes it gets the present, not the past. Viewers at the same place share the bytes.
 
-Two ways to a viewer. A `Line` (what the page server gives) takes ready-made frames, and the hub itself hands the news
+Two ways to a viewer. A `ViewerLine` (what the page server gives) takes ready-made frames, and the hub itself hands the news
 round, every `CROWD_INTERVAL_S` at most when there are many; a line that is not free is passed over and looked at again
 soon. Any other connection has a task of its own that awaits its `send`.
 """
@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from server.http.messages import update
-from server.http.viewer_line import Line, text_frame
+from server.http.viewer_line import ViewerLine, text_frame
 from server.json_text import to_json
 from server.live.store import LiveStore
 
@@ -39,7 +39,7 @@ class Viewer:
 
     cursor: dict[str, int]
     journal_next: int
-    line: Line | None = None
+    line: ViewerLine | None = None
     wake: asyncio.Event = field(default_factory=asyncio.Event)
     told_beat: object = None
 

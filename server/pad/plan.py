@@ -112,7 +112,7 @@ class Item:
 
 
 @dataclass(frozen=True)
-class Group:
+class ItemGroup:
     """Items under one heading."""
 
     title: str
@@ -125,7 +125,7 @@ class PadPlan:
 
     title: str
     note: str
-    groups: tuple[Group, ...]
+    groups: tuple[ItemGroup, ...]
     text: str
 
     @property
@@ -165,7 +165,7 @@ def parse_pad_plan(text: str, dictionary: Dictionary, file: str = "pad sheet") -
         raise DictionaryError("file", f"is not valid TOML: {error}", file) from error
     if table.get("format", int) != FORMAT:
         raise table.problem(f"this Blockhouse reads pad sheets of format {FORMAT}", "format")
-    reader = _Reader(dictionary)
+    reader = _PadReader(dictionary)
     title, note = _text(table, "title"), _text(table, "note", "")
     groups = tuple(reader.groups(table))
     table.done()
@@ -175,7 +175,7 @@ def parse_pad_plan(text: str, dictionary: Dictionary, file: str = "pad sheet") -
     return plan
 
 
-class _Reader:
+class _PadReader:
     """Reads groups and items and checks them against one dictionary."""
 
     def __init__(self, dictionary: Dictionary) -> None:
@@ -184,12 +184,12 @@ class _Reader:
         self._channels = {c.role: c for spec in table_specs(dictionary).values() for c in spec.columns if c.role}
         self._taken: set[str] = set()
 
-    def groups(self, table: TomlTable) -> Iterator[Group]:
+    def groups(self, table: TomlTable) -> Iterator[ItemGroup]:
         for group in table.tables("group"):
             title = _text(group, "title")
             items = tuple(self._item(item) for item in group.tables("item"))
             group.done()
-            yield Group(title, items)
+            yield ItemGroup(title, items)
 
     def _item(self, table: TomlTable) -> Item:
         name = table.get("name", str)

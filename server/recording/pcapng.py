@@ -82,7 +82,7 @@ class FaultRange(NamedTuple):
     fault: Fault
 
 
-class Packet(NamedTuple):
+class FoundPacket(NamedTuple):
     """One enhanced packet that was found and proven: timestamps in UTC nanoseconds, `offset` of its block."""
 
     offset: int
@@ -291,7 +291,7 @@ def _crc_option(data: bytes, position: int, end: int) -> int | None:
     return None
 
 
-def packets(data: bytes, scanner: Scanner | None = None) -> Iterator[Packet]:
+def packets(data: bytes, scanner: Scanner | None = None) -> Iterator[FoundPacket]:
     """Yield every proven packet of a whole file held in memory; hand in a scanner to see its faults afterward."""
     found = (scanner or Scanner()).scan(data, 0, final=True)
     loose = set(found.loose)
@@ -301,4 +301,4 @@ def packets(data: bytes, scanner: Scanner | None = None) -> Iterator[Packet]:
         flags = 0
         if start not in loose:
             flags = PACKET_TAIL.unpack_from(data, start + ((length + 3) & ~3))[2]
-        yield Packet(offset, interface, high << 32 | low, flags & 3, data[start : start + length])
+        yield FoundPacket(offset, interface, high << 32 | low, flags & 3, data[start : start + length])

@@ -6,8 +6,8 @@ second, or a sample is no number, there is nothing (NaN). Differences are each f
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from server.problems import Problem
 from server.review.moments import moments_of, shown, span
 from server.review.review import Review
 from server.review.summary import summarize
+from server.review.summary_shape import Moment, Summary
 from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec
 
@@ -34,21 +35,41 @@ COLUMNS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("roll_rate", "Roll rate", ("body_rate.z", "gyro.a.z", "gyro.b.z")),
     ("accel", "Specific force along the nose", ("accel.a.z", "accel.b.z")),
 )
-NUMBERS: tuple[tuple[str, str, str], ...] = (
-    ("apogee", "height_m", "m"),
-    ("burnout", "height_m", "m"),
-    ("greatest_speed_m_s", "", "m/s"),
-    ("greatest_climb_m_s", "", "m/s"),
-    ("greatest_tilt_deg", "", "deg"),
-    ("nonfinite_frames", "", ""),
-    ("restarts", "", ""),
-    ("lost", "", ""),
-    ("damaged", "", ""),
+# Numbers of the summary side by side: name, unit, and where it stands.
+NUMBERS: tuple[tuple[str, str, Callable[[Summary], float | None]], ...] = (
+    ("apogee", "m", lambda summary: _height(summary["apogee"])),
+    ("burnout", "m", lambda summary: _height(summary["burnout"])),
+    ("greatest speed", "m/s", lambda summary: summary["greatest_speed_m_s"]),
+    ("greatest climb", "m/s", lambda summary: summary["greatest_climb_m_s"]),
+    ("greatest tilt", "deg", lambda summary: summary["greatest_tilt_deg"]),
+    ("nonfinite frames", "", lambda summary: summary["nonfinite_frames"]),
+    ("restarts", "", lambda summary: summary["restarts"]),
+    ("lost", "", lambda summary: summary["lost"]),
+    ("damaged", "", lambda summary: summary["damaged"]),
 )
 
 
 class CompareProblem(Problem):
     """Sessions cannot be compared; the text is one plain sentence."""
+
+
+@dataclass(frozen=True)
+class ComparedNumber:
+    """One number of each session's summary (None where it is not known), and how far each is from the first's."""
+
+    name: str
+    unit: str
+    values: list[float | None]
+    changes: list[float | None]
+
+
+@dataclass(frozen=True)
+class SheetChange:
+    """An entry of the sheets ("vehicle" or "site") that is not the same in all sessions; None where one has none."""
+
+    sheet: str
+    key: str
+    values: list[object]
 
 
 @dataclass(frozen=True)
@@ -66,8 +87,8 @@ class Comparison:
     t: Floats
     columns: Mapping[str, tuple[Floats, ...]]
     units: Mapping[str, str]
-    numbers: tuple[dict[str, object], ...]
-    changes: tuple[dict[str, object], ...]
+    numbers: tuple[ComparedNumber, ...]
+    changes: tuple[SheetChange, ...]
 
     def difference(self, column: str, which: int) -> Floats:
         """Return a session's column minus the first session's."""
@@ -78,8 +99,8 @@ def moments_to_choose(review: Review) -> dict[str, float]:
     """Return what a session can be aligned at, as name: timeline second; marks are "mark: TEXT"."""
     summary = summarize(review)
     found = {name.replace("-", "_").replace(" ", "_"): t for name, t in moments_of(summary).items()}
-    for mark in summary["marks"]:  # type: ignore[union-attr]
-        found.setdefault(f"mark: {mark['text']}", float(mark["t"]))
+    for mark in summary["marks"]:
+        found.setdefault(f"mark: {mark['text']}", mark["t"])
     return found
 
 
@@ -149,34 +170,33 @@ def resampled(t: Floats, values: Floats, grid: Floats) -> Floats:
     return np.where(inside & near, np.interp(grid, t, values), np.nan)
 
 
-def _numbers(reviews: Sequence[Review], zero: Sequence[float]) -> tuple[dict[str, object], ...]:
-    """Return rows of the table of summary numbers: name, unit, values, and the change of each from the first."""
+def _numbers(reviews: Sequence[Review], zero: Sequence[float]) -> tuple[ComparedNumber, ...]:
+    """Return the rows of the table of summary numbers."""
     summaries = [summarize(review) for review in reviews]
     rows = []
-    for key, inner, unit in NUMBERS:
-        values = [summary[key] for summary in summaries]
-        values = [value.get(inner) if isinstance(value, Mapping) else value for value in values]
-        rows.append(_row(key.replace("_m_s", "").replace("_deg", "").replace("_", " "), unit, values))
+    for name, unit, number in NUMBERS:
+        rows.append(_row(name, unit, [number(summary) for summary in summaries]))
     moments = [moments_of(summary) for summary in summaries]
     for name in dict.fromkeys(name for one in moments for name in one):
         values = [round(one[name] - start, 3) if name in one else None for one, start in zip(moments, zero, strict=True)]
         rows.append(_row(f"{name} at", "s", values))
-    counts = [[finding["severity"] for finding in summary["findings"]] for summary in summaries]  # type: ignore[union-attr]
+    counts = [[finding["severity"] for finding in summary["findings"]] for summary in summaries]
     for severity in ("warning", "caution"):
         rows.append(_row(f"findings: {severity}", "", [one.count(severity) for one in counts]))
-    return tuple(row for row in rows if any(value is not None for value in row["values"]))  # type: ignore[union-attr]
+    return tuple(row for row in rows if any(value is not None for value in row.values))
 
 
-def _row(name: str, unit: str, values: Sequence[object]) -> dict[str, object]:
+def _height(moment: Moment | None) -> float | None:
+    return None if moment is None else moment["height_m"]
+
+
+def _row(name: str, unit: str, values: Sequence[float | None]) -> ComparedNumber:
     first = values[0]
-    changes = [
-        round(value - first, 6) if isinstance(value, int | float) and isinstance(first, int | float) else None
-        for value in values
-    ]
-    return {"name": name, "unit": unit, "values": list(values), "changes": changes}
+    changes = [None if value is None or first is None else round(value - first, 6) for value in values]
+    return ComparedNumber(name, unit, list(values), changes)
 
 
-def _changes(reviews: Sequence[Review]) -> tuple[dict[str, object], ...]:
+def _changes(reviews: Sequence[Review]) -> tuple[SheetChange, ...]:
     """Return every entry of the sheets that is not the same in all sessions."""
     rows = []
     for place, sheet in enumerate(("vehicle", "site")):
@@ -184,7 +204,7 @@ def _changes(reviews: Sequence[Review]) -> tuple[dict[str, object], ...]:
         for key in dict.fromkeys(key for one in sheets for key in one):
             values = [one.get(key) for one in sheets]
             if any(value != values[0] or type(value) is not type(values[0]) for value in values):
-                rows.append({"sheet": sheet, "key": key, "values": values})
+                rows.append(SheetChange(sheet, key, values))
     return tuple(rows)
 
 
@@ -202,8 +222,8 @@ def comparison_dict(found: Comparison) -> dict[str, object]:
         "t_range": [float(found.t[0]), float(found.t[-1])] if len(found.t) else [0.0, 0.0],
         "step_s": STEP_S,
         "columns": [{"name": name, "title": titles[name], "unit": found.units[name]} for name in found.columns],
-        "numbers": list(found.numbers),
-        "changes": list(found.changes),
+        "numbers": [asdict(row) for row in found.numbers],
+        "changes": [asdict(row) for row in found.changes],
     }
 
 
@@ -232,9 +252,8 @@ def comparison_text(found: Comparison) -> str:
     """Return a comparison as lines for a terminal."""
     lines = [f"aligned at {', '.join(dict.fromkeys(found.at))}", _line("", [*found.names])]
     for row in found.numbers:
-        title = f"{row['name']} [{row['unit']}]" if row["unit"] else str(row["name"])
-        values, changes = row["values"], row["changes"]
-        lines.append(_line(title, [_cell(v, c, i) for i, (v, c) in enumerate(zip(values, changes, strict=True))]))  # type: ignore[arg-type]
+        title = f"{row.name} [{row.unit}]" if row.unit else row.name
+        lines.append(_line(title, [_cell(v, c, i) for i, (v, c) in enumerate(zip(row.values, row.changes, strict=True))]))
     for name, each in found.columns.items():
         for which in range(1, len(each)):
             apart = np.abs(found.difference(name, which))
@@ -245,16 +264,16 @@ def comparison_text(found: Comparison) -> str:
                     f"by {apart[worst]:.4g} {found.units[name]}"
                 )
     lines.append("changed on the sheets:" if found.changes else "nothing changed on the sheets")
-    for row in found.changes:
-        lines.append(_line(f"  {row['sheet']} {row['key']}", ["-" if v is None else str(v) for v in row["values"]]))  # type: ignore[union-attr]
+    for entry in found.changes:
+        lines.append(_line(f"  {entry.sheet} {entry.key}", ["-" if value is None else str(value) for value in entry.values]))
     return "\n".join(lines)
 
 
-def _cell(value: object, change: object, which: int) -> str:
+def _cell(value: float | None, change: float | None, which: int) -> str:
     if value is None:
         return "-"
     text = f"{value:.3f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
-    return f"{text} ({change:+.4g})" if which and isinstance(change, int | float) and change else text
+    return f"{text} ({change:+.4g})" if which and change else text
 
 
 def _line(title: str, cells: Sequence[str]) -> str:

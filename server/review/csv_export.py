@@ -61,9 +61,11 @@ def _header(spec: TableSpec) -> list[str]:
 def _lines(spec: TableSpec, rows: Rows, start: int, stop: int) -> list[tuple[object, ...]]:
     columns: list[list[object]] = [rows.t[start:stop].tolist(), rows.rx_s[start:stop].tolist()]
     for channel in spec.columns:
-        values = rows.columns[channel.name]
-        part = values[start:stop] if isinstance(values, list) else values[start:stop].tolist()
-        columns.append(part)
+        if channel.kind == "text":
+            columns.append(list(rows.texts(channel.name)[start:stop]))
+            continue
+        numbers: list[float] = rows.numbers(channel.name)[start:stop].tolist()
+        columns.append(list(numbers))
         if channel.values:
-            columns.append([channel.text_of(value) or "" for value in part])
+            columns.append([channel.text_of(value) or "" for value in numbers])
     return list(zip(*columns, strict=True))

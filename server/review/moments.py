@@ -8,6 +8,7 @@ import numpy as np
 
 from protocol.arrays import Floats
 from server.review.review import Review
+from server.review.summary_shape import Moment, Summary
 
 BEFORE_S, AFTER_S = 5.0, 10.0
 MOMENTS: tuple[tuple[str, str], ...] = (
@@ -20,15 +21,21 @@ MOMENTS: tuple[tuple[str, str], ...] = (
 )
 
 
-def moments_of(summary: Mapping[str, object]) -> dict[str, float]:
+def moments_of(summary: Summary) -> dict[str, float]:
     """Return the timeline second of every moment that a summary knows, by name, in order of flight."""
-    found = {}
-    for key, name in MOMENTS:
-        value = summary[key]
-        value = value["t"] if isinstance(value, Mapping) else value
-        if value is not None:
-            found[name] = float(str(value))
-    return found
+    times = {
+        "lift_off_t": summary["lift_off_t"],
+        "burnout": _time_of(summary["burnout"]),
+        "control_enabled_t": summary["control_enabled_t"],
+        "apogee": _time_of(summary["apogee"]),
+        "deployment_t": summary["deployment_t"],
+        "landing_t": summary["landing_t"],
+    }
+    return {name: t for key, name in MOMENTS if (t := times[key]) is not None}
+
+
+def _time_of(moment: Moment | None) -> float | None:
+    return None if moment is None else moment["t"]
 
 
 def span(review: Review, moments: Mapping[str, float]) -> tuple[float, float]:

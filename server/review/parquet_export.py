@@ -39,7 +39,7 @@ def export_parquet(review: Review, folder: Path, progress: Callable[[str], None]
             columns.append(values)
             if channel.values:
                 fields.append(_field(arrow, f"{channel.name}_text", arrow.string(), ""))
-                columns.append([channel.text_of(value) for value in values.tolist()])
+                columns.append([channel.text_of(value) for value in rows.numbers(channel.name).tolist()])
         path = folder / f"{name}.parquet"
         _write(arrow, parquet, path, fields, columns, _about(review, spec))
         progress(f"{name}: {len(rows)} rows")

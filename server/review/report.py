@@ -14,10 +14,11 @@ from server.design.sheet_rows import sheet_rows
 from server.flight.sensors.alignment import alignment_of
 from server.pad.record import recorded_sheet
 from server.pad.sheet import ADVICE
-from server.review.moments import MOMENTS, moments_of, shown, span
+from server.review.moments import moments_of, shown, span
 from server.review.review import Review
 from server.review.summary import summarize
-from server.review.svg_plot import Line, chart
+from server.review.summary_shape import Summary, ToldFinding
+from server.review.svg_plot import PlotLine, chart
 from server.timestamps import NS_PER_S
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
@@ -96,14 +97,13 @@ def report_html(review: Review, noted: Mapping[str, object] | None = None) -> st
     )
 
 
-def _subtitle(review: Review, summary: Mapping[str, object]) -> str:
+def _subtitle(review: Review, summary: Summary) -> str:
     vehicle, site = review.session.header.sheets
-    parts = [str(summary["vehicle"]), str(site.get("name", "")), str(summary["utc"])]
+    parts = [summary["vehicle"], str(site.get("name", "")), summary["utc"]]
     if vehicle.get("simulated"):
         parts.append("a simulated vehicle; everything about it is invented")
-    damage = summary["damage"]
-    if isinstance(damage, Sequence) and damage:
-        parts.append(f"the recording is damaged in {len(damage)} places")
+    if summary["damage"]:
+        parts.append(f"the recording is damaged in {len(summary['damage'])} places")
     return escape(" \N{MIDDLE DOT} ".join(part for part in parts if part))
 
 
@@ -119,26 +119,26 @@ def _notes(noted: Mapping[str, object]) -> str:
     return told
 
 
-def _summary(summary: Mapping[str, object], moments: Mapping[str, float], zero: float) -> str:
+def _summary(summary: Summary, moments: Mapping[str, float], zero: float) -> str:
     rows = []
     for name, at in moments.items():
-        key = next(key for key, known in MOMENTS if known == name)
-        value = summary[key]
-        height = f", {_number(value['height_m'])} m" if isinstance(value, Mapping) else ""
+        value = {"burnout": summary["burnout"], "apogee": summary["apogee"]}.get(name)
+        height = f", {_number(value['height_m'])} m" if value is not None else ""
         rows.append((name.capitalize(), f"{at - zero:+.2f} s{height}"))
-    rows += [(title, f"{_number(summary[key])} {unit}".strip()) for key, title, unit in NUMBERS if summary[key] is not None]
+    known: Mapping[str, object] = summary
+    rows += [(title, f"{_number(known[key])} {unit}".strip()) for key, title, unit in NUMBERS if known[key] is not None]
     return _table([], rows)
 
 
-def _findings(findings: object, zero: float) -> str:
+def _findings(findings: Sequence[ToldFinding], zero: float) -> str:
     rows = []
-    for finding in findings if isinstance(findings, Sequence) else []:
+    for finding in findings:
         t = finding["t"]
         when = f"{t - zero:+.2f} s" if isinstance(t, int | float) else ""
-        severity = str(finding["severity"])
+        severity = finding["severity"]
         rows.append(
             f'<tr><td class="{escape(severity)}">{escape(severity)}</td><td class="num">{when}</td>'
-            f"<td>{escape(str(finding['text']))}<br>"
+            f"<td>{escape(finding['text'])}<br>"
             f'<span class="sub">{escape(str(finding["advice"] or ""))}</span></td></tr>'
         )
     return f"<table>{''.join(rows)}</table>" if rows else "<p>None.</p>"
@@ -154,21 +154,21 @@ def _plots(review: Review, moments: Mapping[str, float], zero: float) -> list[st
             found = shown(review, role)
             if found is not None:
                 t, values, unit = found
-                lines.append(Line(name, t - zero, values))
+                lines.append(PlotLine(name, t - zero, values))
         if lines:
             charts.append(chart(title, unit, lines, low - zero, high - zero, marks))
     return charts
 
 
-def _figures(figures: object) -> str:
+def _figures(figures: Mapping[str, Mapping[str, object]]) -> str:
     parts = []
-    for name, body in figures.items() if isinstance(figures, Mapping) else []:
+    for name, body in figures.items():
         rows = [(key.replace("_", " "), _plain(value)) for key, value in body.items()]
-        parts.append(f"<h3>{escape(str(name).replace('_', ' '))}</h3>{_table([], rows)}")
+        parts.append(f"<h3>{escape(name.replace('_', ' '))}</h3>{_table([], rows)}")
     return "".join(parts) or "<p>None.</p>"
 
 
-def _sheet(title: str, sheet: object) -> str:
+def _sheet(title: str, sheet: Mapping[str, object]) -> str:
     rows = [(key, _plain(value)) for key, value in sheet_rows(sheet).items()]
     return f"<h3>{escape(title)}</h3>" + (_table([], rows) if rows else "<p>No sheet was given.</p>")
 
@@ -187,10 +187,10 @@ def _pad_sheet(review: Review) -> str:
     )
 
 
-def _commands(commands: object) -> str:
+def _commands(commands: Sequence[Mapping[str, object]]) -> str:
     rows = [
         tuple(str(view.get(key) or "") for key in ("title", "args_text", "operator", "hazard", "state_text"))
-        for view in (commands if isinstance(commands, Sequence) else [])
+        for view in commands
     ]
     return _table(["Command", "With", "By", "Hazard", "Outcome"], rows) if rows else "<p>None was asked for.</p>"
 

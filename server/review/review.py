@@ -45,7 +45,7 @@ class Review:
         tables = []
         for name, spec in self.specs.items():
             rows = self.output.rows.get(name)
-            texts = {column: rows.columns[column] for column in spec.texts} if rows is not None else {}
+            texts = {column: rows.texts(column) for column in spec.texts} if rows is not None else {}
             tables.append((spec, 0, rows_matrix(spec, rows), texts))
         journal = [entry.as_dict(i) for i, entry in enumerate(self.output.entries)]
         return columns_payload(self.name, tables, journal)

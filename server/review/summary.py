@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from datetime import UTC, datetime
 
 import numpy as np
@@ -12,12 +13,13 @@ from server.analysis.alarms import TOPIC as ACKNOWLEDGED
 from server.json_text import finite
 from server.recording.session_header import SessionHeader
 from server.review.review import Review
+from server.review.summary_shape import Moment, Summary
 from server.telemetry.batch import Rows
 from server.telemetry.journal import JournalEntry
 from server.timestamps import NS_PER_S
 
 
-def summarize(review: Review) -> dict[str, object]:
+def summarize(review: Review) -> Summary:
     """Return the summary of an opened session as JSON-able values; times are timeline seconds, SI units.
 
     `greatest_tilt_deg` is over powered and coasting flight only: under parachutes the nose hangs anywhere.
@@ -75,7 +77,7 @@ def summarize(review: Review) -> dict[str, object]:
     }
 
 
-def summary_text(summary: dict[str, object]) -> str:
+def summary_text(summary: Mapping[str, object]) -> str:
     """Return the summary as plain lines for a terminal."""
     lines = []
     for name, value in summary.items():
@@ -121,7 +123,7 @@ def _last_of(entries: list[JournalEntry], topic: str) -> list[JournalEntry]:
     return list(last.values())
 
 
-def _moment(entry: JournalEntry | None) -> dict[str, float] | None:
+def _moment(entry: JournalEntry | None) -> Moment | None:
     return None if entry is None else {"height_m": round(entry.number("height_m"), 3), "t": round(entry.number("t"), 3)}
 
 
@@ -177,6 +179,6 @@ def _utc_text(header: SessionHeader) -> str:
     return datetime.fromtimestamp(header.utc_ns / NS_PER_S, UTC).isoformat(timespec="seconds")
 
 
-def summary_json(summary: dict[str, object]) -> str:
+def summary_json(summary: Mapping[str, object]) -> str:
     """Return the summary as JSON for scripts."""
     return json.dumps(finite(summary), indent=2, allow_nan=False)

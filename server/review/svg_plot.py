@@ -6,7 +6,7 @@ a value is not a number the line breaks. Ticks are at round numbers (1, 2 or 5 t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 from math import ceil, floor, isfinite, log10
@@ -18,10 +18,12 @@ from protocol.arrays import Floats
 WIDTH, HEIGHT = 760, 190
 LEFT, RIGHT, TOP, BOTTOM = 62, 12, 22, 24
 LONGEST_GAP_S = 1.5
+Scale = Callable[[float], float]
+"""Turns a time or a value into a place on the chart."""
 
 
 @dataclass(frozen=True)
-class Line:
+class PlotLine:
     """One line of a chart: times (s) and values of one length, in order of time, and the name in the legend."""
 
     name: str
@@ -30,7 +32,7 @@ class Line:
 
 
 def chart(
-    title: str, unit: str, lines: Sequence[Line], low_t: float, high_t: float, marks: Iterable[tuple[float, str]]
+    title: str, unit: str, lines: Sequence[PlotLine], low_t: float, high_t: float, marks: Iterable[tuple[float, str]]
 ) -> str:
     """Return an SVG element that shows lines from `low_t` to `high_t` with vertical marks at some times."""
     inside = [_cut(line, low_t, high_t) for line in lines]
@@ -58,9 +60,9 @@ def chart(
     return "".join([*parts, "</svg>"])
 
 
-def _cut(line: Line, low_t: float, high_t: float) -> Line:
+def _cut(line: PlotLine, low_t: float, high_t: float) -> PlotLine:
     inside = (line.t >= low_t) & (line.t <= high_t)
-    return Line(line.name, line.t[inside], line.values[inside])
+    return PlotLine(line.name, line.t[inside], line.values[inside])
 
 
 def _range(low: float, high: float) -> tuple[float, float]:
@@ -70,7 +72,7 @@ def _range(low: float, high: float) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _scale(low: float, high: float, start: float, stop: float):
+def _scale(low: float, high: float, start: float, stop: float) -> Scale:
     def place(value: float) -> float:
         return start + (value - low) / (high - low) * (stop - start)
 
@@ -87,7 +89,7 @@ def ticks(low: float, high: float, about: int) -> list[float]:
     return [round(step * n, 12) for n in range(ceil(low / step), floor(high / step) + 1)]
 
 
-def _grid(x, y, low_t: float, high_t: float, low: float, high: float) -> list[str]:
+def _grid(x: Scale, y: Scale, low_t: float, high_t: float, low: float, high: float) -> list[str]:
     parts = []
     for value in ticks(low, high, 5):
         parts.append(f'<path class="grid" d="M{LEFT} {y(value):.1f}H{WIDTH - RIGHT}"/>')
@@ -98,7 +100,7 @@ def _grid(x, y, low_t: float, high_t: float, low: float, high: float) -> list[st
     return parts
 
 
-def _path(line: Line, x, y, low_t: float, high_t: float) -> str:
+def _path(line: PlotLine, x: Scale, y: Scale, low_t: float, high_t: float) -> str:
     t, values = _decimated(line.t, line.values, low_t, high_t)
     parts, pen_down, last = [], False, 0.0
     for at, value in zip(t.tolist(), values.tolist(), strict=True):

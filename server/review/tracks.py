@@ -16,6 +16,7 @@ import numpy as np
 
 from server.flight.descent.geodesy import Geodetic, moved
 from server.problems import Problem
+from server.review.moments import moments_of
 from server.review.review import Review, heard
 from server.review.summary import summarize
 from server.timestamps import NS_PER_S
@@ -61,24 +62,20 @@ def track_of(review: Review) -> Track:
     """Return the track of a session from shortly before lift-off to shortly after landing, or of all of it if it never
     flew. Raises NoTrack."""
     origin = _site(review)
-    axes = [heard(review, role) for role in POSITION]
-    if any(axis is None for axis in axes):
+    axes = [axis for role in POSITION if (axis := heard(review, role)) is not None]
+    if len(axes) < len(POSITION):
         raise NoTrack("This session holds no position, so there is no track.")
-    t = axes[0][0]  # type: ignore[index]
+    t = axes[0][0]
     # The three are mostly of one packet; where they are not, they are brought to the first one's times.
-    local = np.column_stack([np.interp(t, *axis) if len(axis[0]) != len(t) else axis[1] for axis in axes])  # type: ignore[index]
-    summary = summarize(review)
-    marks = {
-        "lift-off": summary["lift_off_t"],
-        "apogee": summary["apogee"]["t"] if isinstance(summary["apogee"], dict) else None,
-        "landing": summary["landing_t"],
-    }
+    local = np.column_stack([values if len(own_t) == len(t) else np.interp(t, own_t, values) for own_t, values in axes])
+    moments = moments_of(summarize(review))
+    marks = {name: moments[name] for name in ("lift-off", "apogee", "landing") if name in moments}
     kept = np.isfinite(local).all(axis=1)
     kept &= np.abs(np.where(np.isfinite(local), local, np.inf)).max(axis=1) < 1e6
-    if marks["lift-off"] is not None:
-        kept &= t >= float(marks["lift-off"]) - BEFORE_S
-    if marks["landing"] is not None:
-        kept &= t <= float(marks["landing"]) + AFTER_S
+    if "lift-off" in marks:
+        kept &= t >= marks["lift-off"] - BEFORE_S
+    if "landing" in marks:
+        kept &= t <= marks["landing"] + AFTER_S
     if not kept.any():
         raise NoTrack("This session holds no position that is a number, so there is no track.")
     shift = _utc_shift(review)
@@ -86,9 +83,9 @@ def track_of(review: Review) -> Track:
         _point(origin, shift, at, *place) for at, place in zip(t[kept].tolist(), local[kept].tolist(), strict=True)
     )
     times = np.array([point.t for point in points])
-    moments = tuple((name, points[int(np.abs(times - float(at)).argmin())]) for name, at in marks.items() if at is not None)
+    marked = tuple((name, points[int(np.abs(times - at).argmin())]) for name, at in marks.items())
     invented = " Invented: a simulated vehicle." if review.session.header.vehicle.get("simulated") else ""
-    return Track(_text(review.dictionary.vehicle), _text(f"Session {review.name}.{invented}"), points, moments)
+    return Track(_text(review.dictionary.vehicle), _text(f"Session {review.name}.{invented}"), points, marked)
 
 
 def _site(review: Review) -> Geodetic:
@@ -223,4 +220,5 @@ def _text(text: str) -> str:
 
 def _document(root: ElementTree.Element) -> bytes:
     ElementTree.indent(root, " ")
-    return ElementTree.tostring(root, encoding="utf-8", xml_declaration=True) + b"\n"
+    written: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
+    return written + b"\n"

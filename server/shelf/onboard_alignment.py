@@ -6,14 +6,13 @@ offset and drift that make them agree, or says why there is none.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 
 from protocol.arrays import Floats
 from protocol.fields import Channel
-from server.flight.sensors.alignment import Alignment, SignalPair, align, alignment_dict
+from server.flight.sensors.alignment import Alignment, SignalPair, align
 from server.review.review import Review, heard
 from server.shelf.onboard_log import OnboardLog
 from server.telemetry.columns import columns_payload
@@ -83,11 +82,11 @@ def what_was_lost(review: Review, log: OnboardLog, alignment: Alignment) -> list
         if found is None:
             continue
         t = found[0]
-        rate_hz = review.dictionary.packets[review.dictionary.roles[column.role].packet].rate_hz
+        due_hz = review.dictionary.packets[review.dictionary.roles[column.role].packet].rate_hz
         low, high = max(t[0], at[0]), min(t[-1], at[-1])
         t = t[(t >= low) & (t <= high)]
-        if rate_hz > 0.0 and len(t) > 1:
-            lost.append(_lost(column.role, t, rate_hz, at[np.isfinite(column.values)]))
+        if due_hz > 0.0 and len(t) > 1:
+            lost.append(_lost(column.role, t, due_hz, at[np.isfinite(column.values)]))
     return lost
 
 
@@ -105,48 +104,9 @@ def _lost(role: str, t: Floats, rate_hz: float, at: Floats) -> Lost:
     return Lost(role, len(t) + len(moments), len(t), float(gaps.max()), filled)
 
 
-def report(review: Review, log: OnboardLog, alignment: Alignment) -> dict[str, object]:
-    """Return what the page and the terminal show of a log, JSON-able: the alignment, and what the radio lost."""
-    told: dict[str, object] = {
-        "alignment": alignment_dict(alignment),
-        "rows": len(log.t),
-        "rate_hz": round((len(log.t) - 1) / max(float(log.t[-1] - log.t[0]), 1e-9), 3),
-        "columns": [{"name": column.name, "role": column.role, "unit": column.unit} for column in log.columns],
-        "unread": list(log.unread),
-        "compared": [pair.name for pair in pairs_of(review, log)],
-        "lost": [],
-        "events": [],
-    }
-    if alignment.refused:
-        return told
-    told["sigma_ends_s"] = float(alignment.sigma_at(np.float64(alignment.middle_s + 0.5 * alignment.overlap_s)))
-    told["drift_ppm"] = round(alignment.drift * 1e6, 3)
-    told["lost"] = [{**asdict(one), "share": round(one.share, 4)} for one in what_was_lost(review, log, alignment)]
-    told["events"] = [
-        {"t": float(alignment.to_reference(np.float64(t))), "text": text} for t, text in log.events if np.isfinite(t)
-    ]
-    return told
-
-
-def report_text(told: Mapping[str, object]) -> str:
-    """Return a report as lines for a terminal."""
-    found = told["alignment"]
-    assert isinstance(found, Mapping)
-    lines = [f"{told['rows']} rows, {told['rate_hz']} a second; compared: {', '.join(told['compared']) or 'nothing'}"]
-    if found["refused"]:
-        return "\n".join([*lines, f"not aligned: {found['refused']}"])
-    lines.append(
-        f"recording time = {found['offset_s']:+.4f} s + log time x (1 {found['drift'] * 1e6:+.1f} ppm), "
-        f"sure to {1000 * found['sigma_s']:.1f} ms in the middle, "
-        f"{1000 * told['sigma_ends_s']:.1f} ms at the ends (one sigma), "
-        f"match {found['match']:.3f}, over {found['overlap_s']:.0f} s"
-    )
-    for one in told["lost"]:
-        lines.append(
-            f"{one['role']}: {100 * one['share']:.1f} % not heard ({one['due'] - one['heard']} of {one['due']}), "
-            f"longest gap {one['longest_gap_s']:.2f} s, {one['filled']} filled from the log"
-        )
-    return "\n".join(lines + [f"event at {event['t']:.2f} s: {event['text']}" for event in told["events"]])
+def rate_hz(log: OnboardLog) -> float:
+    """Return how many rows a log has a second."""
+    return (len(log.t) - 1) / max(float(log.t[-1] - log.t[0]), 1e-9)
 
 
 def columns(review: Review, log: OnboardLog, alignment: Alignment) -> bytes:
@@ -166,11 +126,11 @@ def columns(review: Review, log: OnboardLog, alignment: Alignment) -> bytes:
         )
         for column in log.columns
     )
-    rate = (len(log.t) - 1) / max(float(log.t[-1] - log.t[0]), 1e-9)
-    spec = TableSpec(TABLE, "The vehicle's own log", False, rate, channels)
+    spec = TableSpec(TABLE, "The vehicle's own log", False, rate_hz(log), channels)
     t = alignment.to_reference(log.t)
     matrix = np.column_stack([t, _arrival(review, t), *[column.values for column in log.columns]])
-    journal = [{"t": float(alignment.to_reference(np.float64(at))), "text": text} for at, text in log.events]
+    at = alignment.to_reference(np.array([when for when, _ in log.events])).tolist()
+    journal: list[dict[str, object]] = [{"t": t, "text": text} for t, (_, text) in zip(at, log.events, strict=True)]
     return columns_payload(review.name, [(spec, 0, matrix, {})], journal)
 
 
@@ -182,4 +142,5 @@ def _arrival(review: Review, t: Floats) -> Floats:
     known = np.concatenate([one.t for one in rows])
     rx = np.concatenate([one.rx_s for one in rows])
     known, index = np.unique(known, return_index=True)
-    return t + np.interp(t, known, rx[index] - known)
+    arrival: Floats = t + np.interp(t, known, rx[index] - known)
+    return arrival

@@ -31,7 +31,7 @@ _EVENT = re.compile(rf"\s*\[?\s*({NUMBER})\s*(?:s\b)?\s*\]?\s*[,;:\t ]\s*(?!{NUM
 
 
 @dataclass(frozen=True)
-class Column:
+class LogColumn:
     """One column in SI units: its name in the log, its role or "", its unit, values of shape (n,), NaN where it is empty."""
 
     name: str
@@ -48,11 +48,11 @@ class OnboardLog:
     """
 
     t: Floats
-    columns: tuple[Column, ...]
+    columns: tuple[LogColumn, ...]
     events: tuple[tuple[float, str], ...] = ()
     unread: tuple[str, ...] = ()
 
-    def of_role(self, role: str) -> Column | None:
+    def of_role(self, role: str) -> LogColumn | None:
         """Return the column of a role, or None."""
         return next((column for column in self.columns if column.role == role), None)
 
@@ -241,9 +241,9 @@ def _check_time(path: Path, t: Floats) -> None:
         )
 
 
-def _column(name: str, mapped: Mapped, values: Floats) -> Column:
+def _column(name: str, mapped: Mapped, values: Floats) -> LogColumn:
     unit, scale, offset = UNITS[mapped.unit]
-    return Column(name, mapped.role, unit, np.ascontiguousarray(values * scale + offset))
+    return LogColumn(name, mapped.role, unit, np.ascontiguousarray(values * scale + offset))
 
 
 def _is_number(text: str) -> bool:

@@ -19,11 +19,12 @@ from pathlib import Path
 from server.flight.sensors.alignment import Alignment, alignment_dict, alignment_of
 from server.problems import reason
 from server.review.review import Review
-from server.shelf.onboard_alignment import align_log, report
+from server.shelf.onboard_alignment import align_log
 from server.shelf.onboard_log import OnboardLog, look, read_log
 from server.shelf.onboard_mapping import LogMapping, LogProblem, load_mapping, mapping_text
+from server.shelf.onboard_report import LogReport, report
 from server.shelf.session_notes import read_sidecar, replace_file, write_sidecar
-from server.shelf.shelf import ONBOARD_EVENTS, ONBOARD_LOG, ONBOARD_MAP, Place
+from server.shelf.shelf import ONBOARD_EVENTS, ONBOARD_LOG, ONBOARD_MAP, SessionPlace
 
 KEPT_OPEN = 2
 
@@ -38,14 +39,14 @@ class OnboardStore:
     def take(
         self,
         review: Review,
-        place: Place,
+        place: SessionPlace,
         file: Path,
         mapping: LogMapping | None,
         name: str,
         progress: Callable[[str], None] = lambda text: None,
         events: Path | None = None,
-    ) -> dict[str, object]:
-        """Import a log file for a session; return the report on it, as `server.shelf.onboard_alignment.report` makes it.
+    ) -> LogReport:
+        """Import a log file for a session; return the report on it.
 
         `file`, and `events` (lines of text with a time at their start), are copied beside the session if the alignment is
         not refused. Raises LogProblem or NotesProblem.
@@ -63,11 +64,11 @@ class OnboardStore:
         write_sidecar(place.noted, {"onboard": held})
         return told
 
-    def report(self, review: Review, place: Place) -> dict[str, object]:
+    def report(self, review: Review, place: SessionPlace) -> LogReport:
         """Return the report on the log kept with a session. Raises LogProblem or NotesProblem."""
         return report(review, *self.kept(place))
 
-    def kept(self, place: Place) -> tuple[OnboardLog, Alignment]:
+    def kept(self, place: SessionPlace) -> tuple[OnboardLog, Alignment]:
         """Return the log kept with a session and its alignment. Raises LogProblem or NotesProblem."""
         found = alignment_of(read_sidecar(place.noted).get("onboard"))
         path = place.beside(ONBOARD_LOG)
@@ -86,7 +87,7 @@ class OnboardStore:
                     self._read.popitem(last=False)
         return log, found
 
-    def drop(self, place: Place) -> None:
+    def drop(self, place: SessionPlace) -> None:
         """Take the log of a session away again. Raises LogProblem or NotesProblem."""
         write_sidecar(place.noted, {"onboard": None})
         try:
@@ -95,7 +96,7 @@ class OnboardStore:
         except OSError as error:
             raise LogProblem(f"The log beside {place.name} cannot be removed: {reason(error)}.") from error
 
-    def _keep(self, place: Place, file: Path, mapping: LogMapping, events: Path | None) -> None:
+    def _keep(self, place: SessionPlace, file: Path, mapping: LogMapping, events: Path | None) -> None:
         target, events_target = place.beside(ONBOARD_LOG), place.beside(ONBOARD_EVENTS)
         aside = target.with_name(f"{target.name}.{os.getpid()}.new")
         try:

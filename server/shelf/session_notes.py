@@ -70,7 +70,7 @@ def write_sidecar(path: Path, changes: Mapping[str, object]) -> dict[str, object
     """
     held = {**read_sidecar(path), **changes, **checked({k: v for k, v in changes.items() if k in FIELDS})}
     held = {name: value for name, value in held.items() if value is not None}
-    data = json.dumps({MARK: FORMAT, **finite(held)}, indent=1, ensure_ascii=True, allow_nan=False).encode()
+    data = json.dumps(finite({MARK: FORMAT, **held}), indent=1, ensure_ascii=True, allow_nan=False).encode()
     if len(data) > FILE_AT_MOST:
         raise NotesProblem("There is more to note than fits beside a recording.")
     try:
@@ -129,11 +129,19 @@ def _videos(value: object) -> list[dict[str, object]]:
     tidy: list[dict[str, object]] = []
     for item in value:
         name, offset = (item.get("name"), item.get("lift_off_s")) if isinstance(item, Mapping) else (None, None)
-        number = isinstance(offset, int | float) and not isinstance(offset, bool) and abs(offset) <= OFFSET_AT_MOST_S
-        if not isinstance(name, str) or not _is_text(name) or not 0 < len(name) <= 255 or not number:
+        named = isinstance(name, str) and _is_text(name) and 0 < len(name) <= 255
+        seconds = _seconds(offset)
+        if not named or seconds is None:
             raise NotesProblem("A video is a name and the second of it at which lift-off is seen (lift_off_s).")
-        tidy.append({"name": name, "lift_off_s": float(offset)})
+        tidy.append({"name": name, "lift_off_s": seconds})
     return tidy
+
+
+def _seconds(value: object) -> float | None:
+    """Return a number of seconds of bearable size, None for anything else."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= OFFSET_AT_MOST_S:
+        return None
+    return float(value)
 
 
 def _is_text(value: str) -> bool:

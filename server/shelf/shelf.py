@@ -12,7 +12,7 @@ import logging
 import os
 import re
 import sqlite3
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -25,6 +25,7 @@ from server.recording.session_header import SessionHeader
 from server.recording.storage import claim
 from server.review.review import Review, open_review
 from server.review.summary import summarize
+from server.review.summary_shape import ToldFinding
 from server.shelf import session_notes
 from server.shelf.session_notes import NotesProblem, checked, read_sidecar, sidecar_path, write_sidecar
 from server.shelf.trash import TrashProblem, bring_back, throw_away, thrown_away
@@ -68,7 +69,7 @@ class UnknownSession(Problem):
 
 
 @dataclass
-class Place:
+class SessionPlace:
     """Where a session lies: `path` is the file to open, `files` all its parts as [path, bytes, ns of last change].
 
     `noted` is where its sidecar is or would be, `extras` what lies there already, in the form of `files`.
@@ -115,7 +116,7 @@ class Shelf:
         """
         return self.place_of(name).path
 
-    def place_of(self, name: str) -> Place:
+    def place_of(self, name: str) -> SessionPlace:
         """Return where the session called `name` lies; raises UnknownSession."""
         found = self._places().get(name)
         if found is None:
@@ -188,19 +189,19 @@ class Shelf:
 
     # ------------------------------------------------------------ listing
 
-    def _places(self) -> dict[str, Place]:
+    def _places(self) -> dict[str, SessionPlace]:
         """Find every session, with one look at each folder."""
-        found: dict[str, Place] = {}
+        found: dict[str, SessionPlace] = {}
         for folder in self._folders:
             sample = folder == self._samples
             here = _names_in(folder)
             noted_in = self._folder / SAMPLES_NOTED_IN if sample else folder
             beside = _names_in(noted_in) if sample else here
-            places: dict[str, Place] = {}
+            places: dict[str, SessionPlace] = {}
             for name in sorted(name for name in here if name.endswith(SUFFIX)):
                 session = base_name(folder / name)
                 if session not in places:
-                    places[session] = Place(session, folder / name, sidecar_path(noted_in, session), sample)
+                    places[session] = SessionPlace(session, folder / name, sidecar_path(noted_in, session), sample)
                 places[session].files += _looked_at(here[name])
             for session, place in places.items():
                 for suffix in BESIDE:
@@ -232,7 +233,7 @@ class Shelf:
         self,
         index: sqlite3.Connection,
         known: tuple[str, dict[str, object]] | None,
-        place: Place,
+        place: SessionPlace,
         enough: Callable[[], bool],
     ) -> dict[str, object]:
         stamp = place.stamp
@@ -282,7 +283,7 @@ def _part_number(looked_at: list[object]) -> int:
     return int(match[1]) if match else 1
 
 
-def _live_item(place: Place) -> dict[str, object]:
+def _live_item(place: SessionPlace) -> dict[str, object]:
     item = _bare_item(place)
     item.update(recording=True, openable=False, sentence="being recorded now")
     return item
@@ -299,7 +300,7 @@ def _trash_item(entry: str, folder: Path) -> dict[str, object]:
     return {"entry": entry, "name": name, "label": label or name, "size_bytes": size}
 
 
-def _bare_item(place: Place) -> dict[str, object]:
+def _bare_item(place: SessionPlace) -> dict[str, object]:
     size = sum(int(str(looked_at[1])) for looked_at in place.files)
     item: dict[str, object] = {**ITEM, "name": place.name, "label": place.name, "size_bytes": size, "sample": place.sample}
     item["onboard"] = any(str(looked_at[0]).endswith(ONBOARD_LOG) for looked_at in place.extras)
@@ -325,7 +326,7 @@ def _header_items(header: SessionHeader) -> dict[str, object]:
     }
 
 
-def _computed_item(place: Place) -> dict[str, object]:
+def _computed_item(place: SessionPlace) -> dict[str, object]:
     item = _bare_item(place)
     if not item["openable"]:
         return item
@@ -338,10 +339,10 @@ def _computed_item(place: Place) -> dict[str, object]:
         item.update(sentence=_sentence(place.path, error), openable=False)
         return item
     apogee = summary["apogee"]
-    said = [sentence for sentence in (_damage_sentence(review), item["sentence"]) if sentence]
+    said = [str(sentence) for sentence in (_damage_sentence(review), item["sentence"]) if sentence]
     item.update(
         duration_s=summary["duration_s"],
-        apogee_m=apogee["height_m"] if isinstance(apogee, dict) else None,
+        apogee_m=apogee["height_m"] if apogee is not None else None,
         findings=_counted(summary["findings"]),
         size_bytes=sum(p.stat().st_size for p in review.session.parts),
         sentence="; ".join(said) or None,
@@ -349,10 +350,10 @@ def _computed_item(place: Place) -> dict[str, object]:
     return item
 
 
-def _counted(findings: object) -> dict[str, int]:
+def _counted(findings: Sequence[ToldFinding]) -> dict[str, int]:
     """Count findings by severity."""
     counts = dict.fromkeys(SEVERITIES, 0)
-    for finding in findings if isinstance(findings, list) else []:
+    for finding in findings:
         counts[finding["severity"]] += 1
     return counts
 

@@ -47,7 +47,7 @@ class Port(Protocol):
 
 
 @dataclass(frozen=True)
-class Line:
+class CheckLine:
     """One line of the table: what was looked at, the verdict, what was seen."""
 
     name: str
@@ -177,60 +177,64 @@ class Bench:
 
     # ------------------------------------------------------------ what it sends
 
-    def downlink_lines(self) -> Iterator[Line]:
+    def downlink_lines(self) -> Iterator[CheckLine]:
         """Judge what has been heard so far."""
         framing = {"bad stuffing", "too long"} & set(self.damaged)
         heard = f"{self.frames} packets, {self.bytes_heard} bytes"
         if not self.frames:
-            yield Line("framing", FAULT, f"no packet in {self.bytes_heard} bytes: check speed, wiring and dictionary")
+            yield CheckLine("framing", FAULT, f"no packet in {self.bytes_heard} bytes: check speed, wiring and dictionary")
             return
-        yield Line("framing", FAULT if framing else OK, heard + self._said(framing))
+        yield CheckLine("framing", FAULT if framing else OK, heard + self._said(framing))
         crc = {"bad checksum"} & set(self.damaged)
-        yield Line("checksum", FAULT if crc else OK, self._said(crc).lstrip(", ") or "none wrong")
+        yield CheckLine("checksum", FAULT if crc else OK, self._said(crc).lstrip(", ") or "none wrong")
         header = set(self.damaged) - framing - crc
         text = self._said(header) + (f", APIDs not in the dictionary: {sorted(self.unknown)}" if self.unknown else "")
-        yield Line("header", FAULT if header or self.unknown else OK, text.lstrip(", ") or "as described")
+        yield CheckLine("header", FAULT if header or self.unknown else OK, text.lstrip(", ") or "as described")
         lost = sum(tally.lost for tally in self.tallies.values())
-        yield Line("sequence", OK if not lost and not self.repeated else FAULT, f"{lost} lost, {self.repeated} repeated")
+        yield CheckLine(
+            "sequence", OK if not lost and not self.repeated else FAULT, f"{lost} lost, {self.repeated} repeated"
+        )
         yield self._hash_line()
         yield from self._rate_lines()
-        yield Line(
+        yield CheckLine(
             "ranges", FAULT if self.outside else OK, "; ".join(self.outside.values()) or "all within what is expected"
         )
 
     def _said(self, reasons: set[str]) -> str:
         return "".join(f", {self.damaged[reason]} {reason}" for reason in sorted(reasons))
 
-    def _hash_line(self) -> Line:
+    def _hash_line(self) -> CheckLine:
         channel = self.dictionary.roles.get("startup.dictionary_hash")
         told = self.latest.get(channel.path) if channel is not None else None
         ours = f"{self.dictionary.hash32:08x}"
         if told is None:
-            return Line("dictionary", OPEN, "no start-up packet heard; restart the vehicle while this listens")
+            return CheckLine("dictionary", OPEN, "no start-up packet heard; restart the vehicle while this listens")
         if int(told) == self.dictionary.hash32:
-            return Line("dictionary", OK, f"hash {ours} on both ends")
-        return Line("dictionary", FAULT, f"the vehicle has hash {int(told):08x}, this dictionary is {ours}")
+            return CheckLine("dictionary", OK, f"hash {ours} on both ends")
+        return CheckLine("dictionary", FAULT, f"the vehicle has hash {int(told):08x}, this dictionary is {ours}")
 
-    def _rate_lines(self) -> Iterator[Line]:
+    def _rate_lines(self) -> Iterator[CheckLine]:
         for packet in self.dictionary.packets.values():
             if packet.rate_hz <= 0.0:
                 continue
             rate = self.tallies.get(packet.name, Tally()).rate_hz()
             if rate is None:
-                yield Line(f"rate {packet.name}", OPEN, f"hardly heard, expected {packet.rate_hz:g} /s")
+                yield CheckLine(f"rate {packet.name}", OPEN, f"hardly heard, expected {packet.rate_hz:g} /s")
             else:
                 near = abs(rate / packet.rate_hz - 1.0) <= RATE_TOLERANCE
-                yield Line(f"rate {packet.name}", OK if near else FAULT, f"{rate:.1f} /s, expected {packet.rate_hz:g} /s")
+                yield CheckLine(
+                    f"rate {packet.name}", OK if near else FAULT, f"{rate:.1f} /s, expected {packet.rate_hz:g} /s"
+                )
 
     # ------------------------------------------------------------ what it does with commands
 
-    def command_lines(self, command: Command, patience_s: float = 3.0) -> Iterator[Line]:
+    def command_lines(self, command: Command, patience_s: float = 3.0) -> Iterator[CheckLine]:
         """Ask and judge. `command` must be a routine one whose arguments, if any, may all be at their least."""
         if not self._answers_can_be_heard:
-            yield Line("commands", OPEN, "the dictionary has no packet with the roles answer.*")
+            yield CheckLine("commands", OPEN, "the dictionary has no packet with the roles answer.*")
             return
         if self._link.boot_id is None:
-            yield Line("commands", OPEN, "the vehicle has not told its boot id, so nothing can be addressed to it")
+            yield CheckLine("commands", OPEN, "the vehicle has not told its boot id, so nothing can be addressed to it")
             return
         args = command.pack_args({arg.name: math.ceil(arg.low) if arg.scale == 1.0 else arg.low for arg in command.args})
         early = self.take_counter()
@@ -245,7 +249,7 @@ class Bench:
         yield self._refused("wrong arguments", wrong, "out of range", patience_s)
         unused = unused_code(self.dictionary)
         if unused is None:
-            yield Line("unknown command", OPEN, "the dictionary leaves no code far enough from the hazardous ones")
+            yield CheckLine("unknown command", OPEN, "the dictionary leaves no code far enough from the hazardous ones")
         else:
             frame = self._frame(self.take_counter(), unused, b"")
             yield self._refused("unknown command", frame, "unknown command", patience_s)
@@ -274,19 +278,19 @@ class Bench:
             self.answer_times_s.append(mine()[0].at_s - asked_s)
         return [f"{answer.stage} {answer.reason}" for answer in mine()]
 
-    def _judge(self, name: str, answers: list[str], wanted: list[str]) -> Line:
+    def _judge(self, name: str, answers: list[str], wanted: list[str]) -> CheckLine:
         seen = ", ".join(answers) or "no answer"
-        return Line(name, OK if answers and answers == wanted else FAULT, seen)
+        return CheckLine(name, OK if answers and answers == wanted else FAULT, seen)
 
-    def _refused(self, name: str, frame: bytes, reason: str, patience_s: float) -> Line:
+    def _refused(self, name: str, frame: bytes, reason: str, patience_s: float) -> CheckLine:
         return self._judge(name, self._ask(frame, patience_s, ("refused", "completed")), [f"refused {reason}"])
 
-    def _ignored(self, name: str, frame: bytes) -> Line:
+    def _ignored(self, name: str, frame: bytes) -> CheckLine:
         before = len(self.answers)
         self.port.write(frame)
         self.listen(SILENCE_S)
         heard = [f"{answer.stage} {answer.reason}" for answer in self.answers[before:]]
-        return Line(name, FAULT if heard else OK, ", ".join(heard) or "no answer, as it should be")
+        return CheckLine(name, FAULT if heard else OK, ", ".join(heard) or "no answer, as it should be")
 
     def _executed(self) -> float | None:
         channel = self.dictionary.roles.get("uplink.frames_good")
@@ -295,20 +299,22 @@ class Bench:
         self.listen(SILENCE_S)
         return self.latest.get(channel.path)
 
-    def _unmoved(self, before: float | None) -> Line:
+    def _unmoved(self, before: float | None) -> CheckLine:
         after = self._executed()
         if before is None or after is None:
-            return Line("repeat not obeyed", OPEN, "no field with the role uplink.frames_good to see it by")
+            return CheckLine("repeat not obeyed", OPEN, "no field with the role uplink.frames_good to see it by")
         moved = after != before
-        return Line("repeat not obeyed", FAULT if moved else OK, f"frames accepted: {before:g}, then {after:g}")
+        return CheckLine("repeat not obeyed", FAULT if moved else OK, f"frames accepted: {before:g}, then {after:g}")
 
-    def _times(self) -> Line:
+    def _times(self) -> CheckLine:
         if not self.answer_times_s:
-            return Line("answer time", OPEN, "no answer")
+            return CheckLine("answer time", OPEN, "no answer")
         middle, worst = statistics.median(self.answer_times_s), max(self.answer_times_s)
         soon = worst < self.dictionary.uplink.resend_after_s
         text = f"median {middle * 1000:.0f} ms, worst {worst * 1000:.0f} ms"
-        return Line("answer time", OK if soon else FAULT, text + ("" if soon else ": later than the station sends again"))
+        return CheckLine(
+            "answer time", OK if soon else FAULT, text + ("" if soon else ": later than the station sends again")
+        )
 
 
 def unused_code(dictionary: Dictionary) -> int | None:
@@ -339,7 +345,7 @@ def _with_wrong_crc(frame: bytes) -> bytes:
     return encode_frame(bytes(content))
 
 
-def table_text(lines: list[Line]) -> str:
+def table_text(lines: list[CheckLine]) -> str:
     """Return the lines as a table of plain text."""
     wide = max(len(line.name) for line in lines)
     return "\n".join(f"{line.verdict:8}  {line.name:{wide}}  {line.seen}" for line in lines)

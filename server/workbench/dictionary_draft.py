@@ -43,7 +43,7 @@ class DraftProblem(Problem):
 
 
 @dataclass(frozen=True)
-class Column:
+class DraftColumn:
     """One column of the log as a field: name, wire type, unit, role, its heading."""
 
     name: str
@@ -80,7 +80,7 @@ def _is_number(word: str) -> bool:
     return True
 
 
-def _columns(header: Sequence[str], values: Sequence[Sequence[str]]) -> list[Column]:
+def _columns(header: Sequence[str], values: Sequence[Sequence[str]]) -> list[DraftColumn]:
     taken: set[str] = set()
     roles: set[str] = set()
     columns = []
@@ -93,7 +93,7 @@ def _columns(header: Sequence[str], values: Sequence[Sequence[str]]) -> list[Col
         type_ = _type_of([word.strip() for word in words])
         role = None if type_.startswith("text") else _role_of(name, unit, roles)
         roles.add(role or "")
-        columns.append(Column(name, type_, unit, role, " ".join(heading.split())))
+        columns.append(DraftColumn(name, type_, unit, role, " ".join(heading.split())))
     return columns
 
 
@@ -131,7 +131,7 @@ def _role_of(name: str, unit: str, taken: set[str]) -> str | None:
     return None
 
 
-def _rate(column: Column, words: Sequence[str]) -> float:
+def _rate(column: DraftColumn, words: Sequence[str]) -> float:
     """Return the rate by the median step of the time column, 0 when it does not rise."""
     times = [float(word) for word in words if _is_number(word)]
     steps = [later - before for before, later in zip(times, times[1:], strict=False) if later > before]
@@ -141,7 +141,7 @@ def _rate(column: Column, words: Sequence[str]) -> float:
     return round(1.0 / step_s, 2)
 
 
-def _dictionary_text(name: str, separator: str, columns: Sequence[Column], time: str | None, rate: float) -> str:
+def _dictionary_text(name: str, separator: str, columns: Sequence[DraftColumn], time: str | None, rate: float) -> str:
     head = [
         "# A draft out of a log's header row. Correct it: units, limits, roles, what is missing (WIRE.md, section 9).",
         "# Columns without a unit had none that could be read; values go through as they are, so name SI units or scales.",
@@ -167,7 +167,7 @@ def _dictionary_text(name: str, separator: str, columns: Sequence[Column], time:
     return "\n".join([*head, *(_field_text(column) for column in columns), "]", ""])
 
 
-def _field_text(column: Column) -> str:
+def _field_text(column: DraftColumn) -> str:
     parts = [f'name = "{column.name}"', f'type = "{column.type}"']
     if column.unit:
         parts.append(f'unit = "{column.unit}"')

@@ -36,7 +36,7 @@ WANTED_FOR_COMMANDS = (
 
 
 @dataclass(frozen=True)
-class Finding:
+class LintRemark:
     """One thing found: how bad, where, what."""
 
     severity: str
@@ -85,7 +85,7 @@ def _middling(packet: Packet) -> dict[str, object]:
     return values
 
 
-def findings(dictionary: Dictionary) -> Iterator[Finding]:
+def findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     """Yield everything worth a look, the link budget first."""
     yield from _budget_findings(link_budget(dictionary))
     for packet in dictionary.packets.values():
@@ -94,35 +94,35 @@ def findings(dictionary: Dictionary) -> Iterator[Finding]:
     yield from _command_findings(dictionary)
 
 
-def _budget_findings(budget: Budget) -> Iterator[Finding]:
+def _budget_findings(budget: Budget) -> Iterator[LintRemark]:
     load = budget.total / budget.capacity
     text = f"{budget.total:.0f} of {budget.capacity:.0f} bytes per second, {100 * load:.0f} %"
     if load > 1.0:
-        yield Finding(FAULT, "rates", f"more than the modem carries: {text}")
+        yield LintRemark(FAULT, "rates", f"more than the modem carries: {text}")
     elif load > LOAD_CAUTION:
-        yield Finding(CAUTION, "rates", f"little room for commands and repeats: {text}")
+        yield LintRemark(CAUTION, "rates", f"little room for commands and repeats: {text}")
 
 
-def _packet_findings(packet: Packet) -> Iterator[Finding]:
+def _packet_findings(packet: Packet) -> Iterator[LintRemark]:
     if packet.frame_bytes > RADIO_FRAME:
         text = f"{packet.frame_bytes} bytes: many radio modems cut what is longer than {RADIO_FRAME} in two"
-        yield Finding(CAUTION, f"packet.{packet.name}", text)
+        yield LintRemark(CAUTION, f"packet.{packet.name}", text)
     if packet.rate_hz and abs(1000.0 / packet.rate_hz - round(1000.0 / packet.rate_hz)) > 1e-9:
-        yield Finding(NOTE, f"packet.{packet.name}", f"{packet.rate_hz:g} per second is no whole number of milliseconds")
+        yield LintRemark(NOTE, f"packet.{packet.name}", f"{packet.rate_hz:g} per second is no whole number of milliseconds")
     for channel in packet.channels:
         yield from _limit_findings(channel, packet.fields[channel.field_index].type)
 
 
-def _limit_findings(channel: Channel, type_: str) -> Iterator[Finding]:
+def _limit_findings(channel: Channel, type_: str) -> Iterator[LintRemark]:
     bounds = _reach(channel, type_)
     if bounds is None:
         return
     for name, limit in channel.limits.items():
         if (name.endswith("low") and limit <= bounds[0]) or (name.endswith("high") and limit >= bounds[1]):
             text = f"{name} = {limit:g} can never be passed: the field holds {bounds[0]:g}..{bounds[1]:g}"
-            yield Finding(CAUTION, f"packet.{channel.path}", text)
+            yield LintRemark(CAUTION, f"packet.{channel.path}", text)
     if channel.range is not None and (channel.range[1] < bounds[0] or channel.range[0] > bounds[1]):
-        yield Finding(
+        yield LintRemark(
             CAUTION, f"packet.{channel.path}", f"range lies outside what the field holds, {bounds[0]:g}..{bounds[1]:g}"
         )
 
@@ -137,30 +137,30 @@ def _reach(channel: Channel, type_: str) -> tuple[float, float] | None:
     return (ends[0], ends[1])
 
 
-def _role_findings(dictionary: Dictionary) -> Iterator[Finding]:
+def _role_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     wanted = list(WANTED_ROLES)
     if dictionary.commands and dictionary.framing is None:
         wanted += WANTED_FOR_COMMANDS
     for roles, without in wanted:
         if not any(role in dictionary.roles for role in roles):
-            yield Finding(CAUTION, "roles", f"no field has the role {' or '.join(roles)}, so there is no {without}")
+            yield LintRemark(CAUTION, "roles", f"no field has the role {' or '.join(roles)}, so there is no {without}")
 
 
-def _command_findings(dictionary: Dictionary) -> Iterator[Finding]:
+def _command_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     hazardous = [command for command in dictionary.commands.values() if command.hazard == "hazardous"]
     if hazardous and not any(command.safes_all for command in dictionary.commands.values()):
-        yield Finding(CAUTION, "command", "there are hazardous commands but none with safes_all = true")
+        yield LintRemark(CAUTION, "command", "there are hazardous commands but none with safes_all = true")
     if hazardous and not dictionary.may_command_hazards:
-        yield Finding(
+        yield LintRemark(
             CAUTION, "framing.risk_accepted", "hazardous commands are refused: this format cannot authenticate them"
         )
     for command in hazardous:
         if not command.interlocks:
-            yield Finding(CAUTION, f"command.{command.name}", "is hazardous and has no interlock")
+            yield LintRemark(CAUTION, f"command.{command.name}", "is hazardous and has no interlock")
     for command in dictionary.commands.values():
         roles = [condition.role for condition in (*command.interlocks, *command.effects) if "{" not in condition.role]
         for role in roles:
             if not role.startswith("ground.") and not dictionary.roles_matching(role):
-                yield Finding(CAUTION, f"command.{command.name}", f"looks at the role {role}, which no field has")
+                yield LintRemark(CAUTION, f"command.{command.name}", f"looks at the role {role}, which no field has")
         if not command.effects:
-            yield Finding(NOTE, f"command.{command.name}", "has no effect to be verified by")
+            yield LintRemark(NOTE, f"command.{command.name}", "has no effect to be verified by")

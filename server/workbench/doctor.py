@@ -38,7 +38,7 @@ _LID_FILES = ("/etc/systemd/logind.conf", *(f"{place}/systemd/logind.conf.d" for
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class DoctorFinding:
     """One thing looked at: what it is, "ok", "problem" or "unknown", what was found, and what to do about it."""
 
     what: str
@@ -51,7 +51,7 @@ class Finding:
         return f"{self.state:8s} {self.what}: {self.found}" + (f" {self.fix}" if self.fix else "")
 
 
-def examine(sessions: Path, keys: Path) -> list[Finding]:
+def examine(sessions: Path, keys: Path) -> list[DoctorFinding]:
     """Look at everything, in the order in which it is needed on the field."""
     return [
         python(sys.version_info[:3]),
@@ -65,23 +65,23 @@ def examine(sessions: Path, keys: Path) -> list[Finding]:
     ]
 
 
-def python(version: Sequence[int]) -> Finding:
+def python(version: Sequence[int]) -> DoctorFinding:
     """Look at the version of Python."""
     text = ".".join(map(str, version))
     if tuple(version[:2]) < PYTHON_AT_LEAST:
-        return Finding("Python", PROBLEM, f"{text} is too old.", "Install Python 3.11 or newer.")
-    return Finding("Python", OK, text)
+        return DoctorFinding("Python", PROBLEM, f"{text} is too old.", "Install Python 3.11 or newer.")
+    return DoctorFinding("Python", OK, text)
 
 
-def serial_ports(ports: Iterable[FoundPort]) -> list[Finding]:
+def serial_ports(ports: Iterable[FoundPort]) -> list[DoctorFinding]:
     """Look at every serial port that is plugged in."""
     found = [
-        Finding(
+        DoctorFinding(
             f"port {port.device}", PROBLEM if port.problem else OK, port.problem or f"can be opened ({port.description})"
         )
         for port in ports
     ]
-    return found or [Finding("ports", UNKNOWN, "none is plugged in.", "Plug the radio in and run this again.")]
+    return found or [DoctorFinding("ports", UNKNOWN, "none is plugged in.", "Plug the radio in and run this again.")]
 
 
 def _existing(folder: Path) -> Path:
@@ -89,17 +89,19 @@ def _existing(folder: Path) -> Path:
     return next(place for place in (folder, *folder.absolute().parents) if place.is_dir())
 
 
-def disk_room(sessions: Path, usage: Callable[[Path], tuple[int, int, int]] = shutil.disk_usage) -> Finding:
+def disk_room(sessions: Path, usage: Callable[[Path], tuple[int, int, int]] = shutil.disk_usage) -> DoctorFinding:
     """Look at the room where sessions are recorded."""
     free = usage(_existing(sessions))[2]
     if free < ROOM_AT_LEAST_BYTES:
-        return Finding(
+        return DoctorFinding(
             "disk room", PROBLEM, f"{free / 1e6:.0f} MB are left for {sessions}.", "Make room, or choose another --sessions."
         )
-    return Finding("disk room", OK, f"{free / 1e9:.1f} GB are left for {sessions}")
+    return DoctorFinding("disk room", OK, f"{free / 1e9:.1f} GB are left for {sessions}")
 
 
-def disk_speed(sessions: Path, storage: Storage | None = None, now_s: Callable[[], float] = time.perf_counter) -> Finding:
+def disk_speed(
+    sessions: Path, storage: Storage | None = None, now_s: Callable[[], float] = time.perf_counter
+) -> DoctorFinding:
     """Write and flush as the recorder does, into a scratch file, and look at how long it takes."""
     storage = storage or PosixStorage()
     place = _existing(sessions) / f".doctor-{secrets.token_hex(4)}"
@@ -116,12 +118,12 @@ def disk_speed(sessions: Path, storage: Storage | None = None, now_s: Callable[[
             storage.close(descriptor)
             storage.remove(place)
     except OSError as error:
-        return Finding("disk speed", PROBLEM, f"{place.parent}: {reason(error)}.", "Choose another --sessions.")
+        return DoctorFinding("disk speed", PROBLEM, f"{place.parent}: {reason(error)}.", "Choose another --sessions.")
     told = f"a write with its flush takes {1000 * statistics.median(times):.1f} ms, at worst {1000 * max(times):.1f} ms"
     if sorted(times)[-2] > SYNC_AT_MOST_S:  # one slow flush happens to any disk
         fix = "Record to an inner disk, not to a stick or a network place."
-        return Finding("disk speed", PROBLEM, f"{told}: too slow for what a power cut may cost.", fix)
-    return Finding("disk speed", OK, told)
+        return DoctorFinding("disk speed", PROBLEM, f"{told}: too slow for what a power cut may cost.", fix)
+    return DoctorFinding("disk speed", OK, told)
 
 
 def newest_file_s(folder: Path) -> float:
@@ -129,52 +131,54 @@ def newest_file_s(folder: Path) -> float:
     return max(file.stat().st_mtime for file in folder.rglob("*.py"))
 
 
-def clock(now_s: float, not_before_s: float, is_synchronized: bool) -> Finding:
+def clock(now_s: float, not_before_s: float, is_synchronized: bool) -> DoctorFinding:
     """Look whether the wall clock can be right; sessions are named after it, nothing else depends on it."""
     shown = f"{datetime.fromtimestamp(now_s, UTC):%Y-%m-%d %H:%M} UTC"
     if now_s < not_before_s - 24 * _HOUR_S:
-        return Finding("clock", PROBLEM, f"it shows {shown}, before this program was installed.", "Set date and time.")
+        return DoctorFinding("clock", PROBLEM, f"it shows {shown}, before this program was installed.", "Set date and time.")
     if is_synchronized:
-        return Finding("clock", OK, f"{shown}, set by a time server since the start")
-    return Finding("clock", UNKNOWN, f"{shown}; no time server has set it.", "Compare it with another clock.")
+        return DoctorFinding("clock", OK, f"{shown}, set by a time server since the start")
+    return DoctorFinding("clock", UNKNOWN, f"{shown}; no time server has set it.", "Compare it with another clock.")
 
 
-def browser(find: Callable[[], object] = webbrowser.get) -> Finding:
+def browser(find: Callable[[], object] = webbrowser.get) -> DoctorFinding:
     """Look whether a browser can be opened for the page."""
     try:
         find()
     except webbrowser.Error:
         fix = "Install one, or start with --no-browser and open the printed address elsewhere on this computer."
-        return Finding("browser", PROBLEM, "none was found.", fix)
-    return Finding("browser", OK, "found")
+        return DoctorFinding("browser", PROBLEM, "none was found.", fix)
+    return DoctorFinding("browser", OK, "found")
 
 
-def key_files(keys: Path) -> list[Finding]:
+def key_files(keys: Path) -> list[DoctorFinding]:
     """Look whether the command keys are for nobody else to read."""
     if os.name == "nt":
-        return [Finding("keys", UNKNOWN, f"file modes mean nothing here; only you should be able to read {keys}.")]
+        return [DoctorFinding("keys", UNKNOWN, f"file modes mean nothing here; only you should be able to read {keys}.")]
     files = sorted(file for file in keys.glob(f"{KEY_FILE}*") if file.is_file()) if keys.is_dir() else []
     if not files:
-        return [Finding("keys", OK, f"no command key in {keys} yet; it is made at the first start")]
+        return [DoctorFinding("keys", OK, f"no command key in {keys} yet; it is made at the first start")]
     findings = []
     for file in files:
         held = file.stat()
         if stat.S_IMODE(held.st_mode) & 0o077:
             found = f"others can read {file} (mode {stat.S_IMODE(held.st_mode):04o})."
             findings.append(
-                Finding("key", PROBLEM, found, f"chmod 600 '{file}', and rotate the key if others use this computer.")
+                DoctorFinding("key", PROBLEM, found, f"chmod 600 '{file}', and rotate the key if others use this computer.")
             )
         elif held.st_uid != os.geteuid():
-            findings.append(Finding("key", PROBLEM, f"{file} belongs to somebody else.", "Start as its owner, or move it."))
+            findings.append(
+                DoctorFinding("key", PROBLEM, f"{file} belongs to somebody else.", "Start as its owner, or move it.")
+            )
         else:
-            findings.append(Finding("key", OK, f"{file} is yours alone"))
+            findings.append(DoctorFinding("key", OK, f"{file} is yours alone"))
     return findings
 
 
 # ---------------------------------------------------------------- sleep
 
 
-def sleep_settings() -> list[Finding]:
+def sleep_settings() -> list[DoctorFinding]:
     """Look whether this computer would fall asleep by itself or with its lid, as far as that can be read here."""
     findings = []
     if sys.platform.startswith("linux"):
@@ -189,7 +193,7 @@ def sleep_settings() -> list[Finding]:
         text = _asked("pmset", "-g")
         findings += [] if text is None else [mac_sleep(text)]
     by_hand = "Switch automatic sleep off and keep the lid open."
-    return findings or [Finding("sleep", UNKNOWN, "the settings cannot be read here.", by_hand)]
+    return findings or [DoctorFinding("sleep", UNKNOWN, "the settings cannot be read here.", by_hand)]
 
 
 def _asked(*command: str) -> str | None:
@@ -209,7 +213,7 @@ def _lines(places: Iterable[Path]) -> list[str]:
     return lines
 
 
-def lid(lines: Iterable[str]) -> Finding:
+def lid(lines: Iterable[str]) -> DoctorFinding:
     """Look at what closing the lid does. Source: logind.conf(5), where "suspend" is the default."""
     does = "suspend"
     for line in lines:
@@ -217,26 +221,28 @@ def lid(lines: Iterable[str]) -> Finding:
         if name.strip() == "HandleLidSwitch":
             does = value.strip()
     if does in ("ignore", "lock"):
-        return Finding("lid", OK, f"closing it does '{does}'")
-    return Finding("lid", PROBLEM, f"closing it does '{does}', which stops the station.", "Keep it open.")
+        return DoctorFinding("lid", OK, f"closing it does '{does}'")
+    return DoctorFinding("lid", PROBLEM, f"closing it does '{does}', which stops the station.", "Keep it open.")
 
 
-def idle_sleep(text: str) -> Finding:
+def idle_sleep(text: str) -> DoctorFinding:
     """Look at one answer of the desktop's power settings."""
     does = text.strip().strip("'")
     if does in ("nothing", "blank"):
-        return Finding("sleep", OK, "the desktop does not put the computer to sleep")
-    return Finding(
+        return DoctorFinding("sleep", OK, "the desktop does not put the computer to sleep")
+    return DoctorFinding(
         "sleep", PROBLEM, f"left alone, the desktop does '{does}'.", "Switch automatic sleep off in its power settings."
     )
 
 
-def mac_sleep(text: str) -> Finding:
+def mac_sleep(text: str) -> DoctorFinding:
     """Look at what `pmset -g` prints: a line "sleep N", in minutes, 0 for never. From memory, not tried."""
     for line in text.splitlines():
         words = line.split()
         if len(words) >= 2 and words[0] == "sleep" and words[1].isdigit():
             if words[1] == "0":
-                return Finding("sleep", OK, "the computer does not fall asleep by itself")
-            return Finding("sleep", PROBLEM, f"it falls asleep after {words[1]} minutes.", "Run it under: caffeinate -i")
-    return Finding("sleep", UNKNOWN, "the settings cannot be read here.", "Switch automatic sleep off.")
+                return DoctorFinding("sleep", OK, "the computer does not fall asleep by itself")
+            return DoctorFinding(
+                "sleep", PROBLEM, f"it falls asleep after {words[1]} minutes.", "Run it under: caffeinate -i"
+            )
+    return DoctorFinding("sleep", UNKNOWN, "the settings cannot be read here.", "Switch automatic sleep off.")

@@ -9,8 +9,8 @@ import pytest
 from server.cli.cli import main
 from server.cli.review import place_of
 from server.review.review import open_review
-from server.shelf.onboard_alignment import report_text
 from server.shelf.onboard_mapping import load_mapping
+from server.shelf.onboard_report import report_text
 from server.shelf.onboard_store import OnboardStore
 from server.shelf.session_notes import read_sidecar, write_sidecar
 from tests.server.flights import recorded

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.http.messages import DESK_REQUESTS, MESSAGE_TYPES, dictionary_shape, hello, update
+from server.http.messages import DESK_REQUESTS, dictionary_shape, hello, update
 from server.json_text import finite, to_json
 from server.live.store import LiveStore
 from server.telemetry.columns import MAGIC, columns_payload
@@ -119,7 +119,10 @@ def test_the_dictionary_shape_names_every_column_command_and_role() -> None:
     assert shape["modem_b_s"] == dictionary().modem_baud / 10, "a serial byte is ten bits"
 
 
-@pytest.mark.parametrize("name", [*MESSAGE_TYPES, *DESK_REQUESTS])
+SENT = ("hello", "update", "beat", "reply", "signed_in", "authority")
+
+
+@pytest.mark.parametrize("name", [*SENT, *DESK_REQUESTS])
 def test_the_page_knows_every_name(name: str) -> None:
     """What the station sends is looked at somewhere in the page, what it takes is sent from somewhere."""
     page = Path(__file__).resolve().parents[3] / "web"

@@ -11,7 +11,7 @@ from websockets.frames import Opcode
 from websockets.protocol import State
 from websockets.uri import parse_uri
 
-from server.http.viewer_line import Line, text_frame
+from server.http.viewer_line import ViewerLine, text_frame
 
 
 @pytest.mark.parametrize("size", [0, 1, 125, 126, 127, 65535, 65536, 70000])
@@ -36,7 +36,7 @@ def test_a_line_is_free_until_the_page_stops_reading_and_again_when_it_reads() -
             one.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
         loop = asyncio.get_running_loop()
         transport, _ = await loop.create_connection(asyncio.Protocol, sock=ours)
-        line, frame, written = Line(transport), text_frame(b"x" * 10_000), 0
+        line, frame, written = ViewerLine(transport), text_frame(b"x" * 10_000), 0
         while line.is_free:
             line.write(frame)
             written += 1

@@ -56,10 +56,10 @@ def test_the_same_weather_on_another_minute_is_nearly_the_same_flight(flights: l
     assert np.nanmax(np.abs(found.difference("height", 1)[inside])) < 25.0
     gusty = compare([flights[0], flights[2]])
     apogee = float(flown("gusty-rail").truth["apogee_m"]) - float(flown("calm").truth["apogee_m"])
-    row = next(row for row in gusty.numbers if row["name"] == "apogee")
-    assert row["changes"][1] == pytest.approx(apogee, rel=0.05) and row["changes"][0] == 0.0
+    row = next(row for row in gusty.numbers if row.name == "apogee")
+    assert row.changes[1] == pytest.approx(apogee, rel=0.05) and row.changes[0] == 0.0
     highest = [np.nanmax(gusty.columns["height"][which]) for which in (0, 1)]
-    assert highest == pytest.approx(row["values"], abs=3.0)
+    assert highest == pytest.approx(row.values, abs=3.0)
 
 
 @pytest.mark.parametrize("at", ["apogee", "burnout", "landing", "mark: half way"])
@@ -70,7 +70,7 @@ def test_any_moment_that_all_have_can_be_zero(flights: list[Review], at: str) ->
     if at == "apogee":
         climb = [float(np.interp(0.0, found.t, each)) for each in found.columns["climb"]]
         assert np.abs(climb).max() < 3.0
-        assert next(row for row in found.numbers if row["name"] == "apogee at")["values"] == [0.0, 0.0, 0.0]
+        assert next(row for row in found.numbers if row.name == "apogee at").values == [0.0, 0.0, 0.0]
 
 
 def test_each_at_a_moment_of_its_own(flights: list[Review]) -> None:
@@ -120,7 +120,7 @@ def test_numbers_that_are_none_are_passed_over() -> None:
 
 
 def test_what_changed_on_the_sheets(flights: list[Review]) -> None:
-    changes = {(row["sheet"], row["key"]): row["values"] for row in compare(flights).changes}
+    changes = {(row.sheet, row.key): row.values for row in compare(flights).changes}
     assert changes == {
         ("vehicle", "burnout_mass_kg"): [1.55, 1.7, 1.55],
         ("vehicle", "fins"): [None, "wider", None],

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from server.review.svg_plot import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, Line, chart, ticks
+from server.review.svg_plot import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, WIDTH, PlotLine, chart, ticks
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -27,7 +27,7 @@ def test_corners_and_spikes_are_where_they_belong() -> None:
     t = np.arange(0.0, 100.0, 0.001)
     values = np.zeros(len(t))
     values[33_333], values[66_666] = 50.0, -50.0
-    (points,) = drawn(chart("x", "m", [Line("x", t, values)], 0.0, 100.0, []))
+    (points,) = drawn(chart("x", "m", [PlotLine("x", t, values)], 0.0, 100.0, []))
     assert len(points) <= 4 * (WIDTH - LEFT - RIGHT) + 4
     highest, lowest = min(points, key=lambda p: p[1]), max(points, key=lambda p: p[1])
     place = lambda at: LEFT + at / 100.0 * (WIDTH - LEFT - RIGHT)  # noqa: E731
@@ -40,20 +40,20 @@ def test_corners_and_spikes_are_where_they_belong() -> None:
 
 def test_a_gap_and_a_value_that_is_none_break_the_line() -> None:
     t = np.array([0.0, 1.0, 2.0, 3.0, 9.0, 10.0])
-    assert [len(s) for s in drawn(chart("x", "", [Line("x", t, np.arange(6.0))], 0.0, 10.0, []))] == [4, 2]
+    assert [len(s) for s in drawn(chart("x", "", [PlotLine("x", t, np.arange(6.0))], 0.0, 10.0, []))] == [4, 2]
     holed = np.array([0.0, 1.0, np.nan, 1.0, np.inf, 2.0])
-    assert [len(s) for s in drawn(chart("x", "", [Line("x", np.arange(6.0), holed)], 0.0, 10.0, []))] == [2, 1, 1]
+    assert [len(s) for s in drawn(chart("x", "", [PlotLine("x", np.arange(6.0), holed)], 0.0, 10.0, []))] == [2, 1, 1]
 
 
 def test_nothing_to_draw_is_said() -> None:
     for values in (np.zeros(0), np.full(3, np.nan)):
-        svg = chart("Tilt", "deg", [Line("x", np.arange(len(values), dtype=float), values)], 0.0, 10.0, [])
+        svg = chart("Tilt", "deg", [PlotLine("x", np.arange(len(values), dtype=float), values)], 0.0, 10.0, [])
         assert "nothing was heard of it" in svg and ElementTree.fromstring(svg) is not None
-    assert "nothing was heard" in chart("x", "", [Line("x", np.arange(3.0), np.ones(3))], 5.0, 5.0, [])
+    assert "nothing was heard" in chart("x", "", [PlotLine("x", np.arange(3.0), np.ones(3))], 5.0, 5.0, [])
 
 
 def test_texts_are_escaped_and_marks_stand_at_their_time() -> None:
-    svg = chart("<b>&\"", "'", [Line("<i>", np.arange(9.0), np.ones(9)), Line("b", np.arange(9.0), np.ones(9))], 0.0, 8.0, [
+    svg = chart("<b>&\"", "'", [PlotLine("<i>", np.arange(9.0), np.ones(9)), PlotLine("b", np.arange(9.0), np.ones(9))], 0.0, 8.0, [
         (4.0, "</svg><script>"), (99.0, "outside"),
     ])  # fmt: skip
     root = ElementTree.fromstring(svg)

@@ -11,8 +11,9 @@ import pytest
 
 from server.flight.sensors.alignment import alignment_dict, alignment_of
 from server.review.review import Review, open_review
-from server.shelf.onboard_alignment import Lost, align_log, columns, pairs_of, report, report_text, what_was_lost
+from server.shelf.onboard_alignment import Lost, align_log, columns, pairs_of, what_was_lost
 from server.shelf.onboard_log import OnboardLog, read_log
+from server.shelf.onboard_report import report, report_text
 from server.twin.onboard import OnboardRecorder
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
@@ -128,8 +129,11 @@ def test_the_report_says_it_in_words(tmp_path: Path) -> None:
     text = report_text(told)
     assert abs(float(text.split("recording time = ")[1].split(" s")[0]) - 31.7) < 0.01
     assert "ppm" in text and "accel.a.z: " in text
-    boost = next(event for event in told["events"] if event["text"] == "phase boost")
-    assert boost["t"] == pytest.approx(truth["liftoff_s"], abs=0.3)
+    boost = next(t for t, text in told.events if text == "phase boost")
+    assert boost == pytest.approx(truth["liftoff_s"], abs=0.3)
+    shape = told.as_dict()
+    assert shape["alignment"] == alignment_dict(told.alignment) and shape["sigma_ends_s"] >= told.alignment.sigma_s
+    assert {"t": boost, "text": "phase boost"} in shape["events"] and len(shape["lost"]) == len(told.lost) > 0
 
 
 def test_what_cannot_be_aligned_is_refused_with_the_reason(tmp_path: Path) -> None:
@@ -141,7 +145,7 @@ def test_what_cannot_be_aligned_is_refused_with_the_reason(tmp_path: Path) -> No
     refused = align_log(review, noise)
     assert "no offset makes them agree" in refused.refused
     told = report(review, noise, refused)
-    assert told["lost"] == [] and "not aligned: no offset" in report_text(told)
+    assert told.lost == () and "sigma_ends_s" not in told.as_dict() and "not aligned: no offset" in report_text(told)
     short = OnboardLog(log.t[:5], tuple(replace(c, values=c.values[:5]) for c in log.columns))
     assert align_log(review, short).refused
 

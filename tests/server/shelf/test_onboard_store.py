@@ -54,8 +54,8 @@ def test_events_of_a_file_of_their_own_are_kept_with_the_log(shelf: Shelf, tmp_p
     events = tmp_path / "events.txt"
     events.write_text("-15000 something happened\n")
     told = OnboardStore().take(review, place, tmp_path / "card.csv", None, "card.csv", events=events)
-    (found,) = [event for event in told["events"] if event["text"] == "something happened"]
-    assert found["t"] == pytest.approx(16.7, abs=0.02)
+    (found,) = [t for t, text in told.events if text == "something happened"]
+    assert found == pytest.approx(16.7, abs=0.02)
     events.unlink()
     assert OnboardStore().report(review, place) == told, "looked at later, by another station"
     assert place.beside(".onboard.events.txt").read_text() == "-15000 something happened\n"

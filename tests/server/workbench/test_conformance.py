@@ -9,7 +9,7 @@ from cobs import cobs
 
 from protocol.dictionary_file import parse_dictionary
 from protocol.vehicle import Order, Rejected, Repeat, VehicleLink
-from server.workbench.conformance import FAULT, OK, OPEN, Bench, Line, table_text, unused_code
+from server.workbench.conformance import FAULT, OK, OPEN, Bench, CheckLine, table_text, unused_code
 from tests.protocol.helpers import HEAD, KEY, SANDPIPER
 
 STEP_S = 0.01
@@ -73,7 +73,7 @@ class Vehicle:
         return values | ({"pressure": self.pressure} if name == "barometer" else told if name == "link" else {})
 
 
-def table(tweak: Tweak = lambda vehicle: None) -> dict[str, Line]:
+def table(tweak: Tweak = lambda vehicle: None) -> dict[str, CheckLine]:
     """Check a vehicle made worse by `tweak`; return its lines by name."""
     vehicle = Vehicle()
     tweak(vehicle)
@@ -152,5 +152,5 @@ def test_an_unused_code_keeps_its_distance_from_hazardous_ones() -> None:
 
 
 def test_the_table_is_aligned() -> None:
-    text = table_text([Line("a", OK, "one"), Line("long name", FAULT, "two")])
+    text = table_text([CheckLine("a", OK, "one"), CheckLine("long name", FAULT, "two")])
     assert text.splitlines() == ["ok        a          one", "FAULT     long name  two"]

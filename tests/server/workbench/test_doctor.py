@@ -15,7 +15,7 @@ from server.cli.cli import main
 from server.uplink.key_file import load_or_make_key
 from server.uplink.key_names import KEY_FILE
 from server.workbench import doctor
-from server.workbench.doctor import OK, PROBLEM, ROOM_AT_LEAST_BYTES, SYNC_AT_MOST_S, UNKNOWN, Finding
+from server.workbench.doctor import OK, PROBLEM, ROOM_AT_LEAST_BYTES, SYNC_AT_MOST_S, UNKNOWN, DoctorFinding
 from tests.server.recording.sessions import FaultyStorage
 
 
@@ -112,7 +112,7 @@ def test_lid(lines: list[str], state: str) -> None:
 
 def test_sleep() -> None:
     assert doctor.idle_sleep("'nothing'\n").state == OK
-    assert doctor.idle_sleep("'suspend'\n") == Finding(
+    assert doctor.idle_sleep("'suspend'\n") == DoctorFinding(
         "sleep", PROBLEM, "left alone, the desktop does 'suspend'.", "Switch automatic sleep off in its power settings."
     )
     assert doctor.mac_sleep(" standby 1\n sleep                0 (sleep prevented by x)\n").state == OK
@@ -141,5 +141,7 @@ def test_the_command_prints_a_line_for_each_and_its_exit_code_tells(tmp_path: Pa
         assert any(line[9:].startswith(what) for line in lines), what
     os.chmod(keys / KEY_FILE, 0o644)
     assert main(arguments) == 1
-    monkeypatch.setattr(doctor, "examine", lambda *folders: [Finding("all", OK, "fine"), Finding("x", UNKNOWN, "y")])
+    monkeypatch.setattr(
+        doctor, "examine", lambda *folders: [DoctorFinding("all", OK, "fine"), DoctorFinding("x", UNKNOWN, "y")]
+    )
     assert main(arguments) == 0

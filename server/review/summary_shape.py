@@ -1,0 +1,71 @@
+"""The shape of a session's summary, as it is printed, sent to the page and compared. All of it has a form in JSON."""
+
+from __future__ import annotations
+
+from typing import TypedDict
+
+
+class Moment(TypedDict):
+    """A moment with the height it happened at: m above the pad, timeline s."""
+
+    height_m: float
+    t: float
+
+
+class PhaseStart(TypedDict):
+    """A flight phase and when it began, timeline s. A recording may name any phase."""
+
+    phase: object
+    t: float
+
+
+class ToldFinding(TypedDict):
+    """A finding as the journal tells it; when it was and what to do are what the recording says, or None."""
+
+    t: object
+    severity: str
+    text: str
+    advice: object
+
+
+class Mark(TypedDict):
+    """An operator's mark: timeline s, text."""
+
+    t: float
+    text: str
+
+
+class Summary(TypedDict):
+    """A session in numbers: SI units, times in timeline s, None for what is not known. `lost` counts packets."""
+
+    session: str
+    vehicle: str
+    software: str | None
+    utc: str
+    duration_s: float
+    parts: list[str]
+    closed: bool
+    damage: list[str]
+    packets: dict[str, int]
+    damaged: int
+    lost: int
+    repeated: int
+    restarts: int
+    phases: list[PhaseStart]
+    vehicle_phases: list[PhaseStart]
+    findings: list[ToldFinding]
+    figures: dict[str, dict[str, object]]
+    lift_off_t: float | None
+    burnout: Moment | None
+    apogee: Moment | None
+    deployment_t: float | None
+    control_enabled_t: float | None
+    landing_t: float | None
+    greatest_speed_m_s: float | None
+    greatest_climb_m_s: float | None
+    greatest_tilt_deg: float | None
+    nonfinite_frames: int
+    nonfinite: list[dict[str, object]]
+    commands: list[dict[str, object]]
+    marks: list[Mark]
+    alarms: list[dict[str, object]]
