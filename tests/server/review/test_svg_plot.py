@@ -53,9 +53,8 @@ def test_nothing_to_draw_is_said() -> None:
 
 
 def test_texts_are_escaped_and_marks_stand_at_their_time() -> None:
-    svg = chart("<b>&\"", "'", [PlotLine("<i>", np.arange(9.0), np.ones(9)), PlotLine("b", np.arange(9.0), np.ones(9))], 0.0, 8.0, [
-        (4.0, "</svg><script>"), (99.0, "outside"),
-    ])  # fmt: skip
+    lines = [PlotLine(name, np.arange(9.0), np.ones(9)) for name in ("<i>", "b")]
+    svg = chart("<b>&\"", "'", lines, 0.0, 8.0, [(4.0, "</svg><script>"), (99.0, "outside")])
     root = ElementTree.fromstring(svg)
     texts = [text.text for text in root.iter(f"{SVG}text")]
     assert "<b>&\" (')" in texts and "</svg><script>" in texts and "<i>" in texts and "outside" not in texts
