@@ -228,7 +228,7 @@ def comparison_dict(found: Comparison) -> dict[str, object]:
 
 
 def comparison_columns(found: Comparison) -> bytes:
-    """Return the columns in the binary form of a session's (`messages.columns_payload`), in one table, "compare".
+    """Return the columns in the binary form of a session's (`columns_payload`), in one table, "compare".
 
     t and rx are both seconds from the moment. Columns are NAME.0, NAME.1, ... by session, and NAME.1-0, ... differences.
     """

@@ -110,7 +110,7 @@ def rate_hz(log: OnboardLog) -> float:
 
 
 def columns(review: Review, log: OnboardLog, alignment: Alignment) -> bytes:
-    """Return the log's columns on the recording's clock, in the form of the recording's own (`messages.columns_payload`).
+    """Return the log's columns on the recording's clock, in the form of the recording's own (`columns_payload`).
 
     There is one table, "onboard"; t is the timeline, rx when the radio would have brought it; both float64, all rows.
     """
