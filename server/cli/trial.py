@@ -14,7 +14,7 @@ import json
 import signal
 import sys
 import threading
-from collections.abc import Coroutine, Iterator, Mapping
+from collections.abc import Coroutine, Iterator
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -30,7 +30,7 @@ from server.problems import Problem
 from server.settings import copies_folder, default_folders
 from server.telemetry.conditions import check_conditions
 from server.trials.plan import TrialPlan, check_cycles, load_plan, sample_plans
-from server.trials.result import result_text
+from server.trials.result import TrialResult, result_text
 from server.trials.state import OUTCOMES
 from server.uplink.two_acts import CONFIRM_EARLIEST_S
 from server.version import software
@@ -142,7 +142,7 @@ class _Terminal:
             return COULD_NOT_RUN
         return PASSED if result["outcome"] == "passed" and result["safe"] else FAILED
 
-    async def _with_operator(self, station: Station) -> Mapping[str, object]:
+    async def _with_operator(self, station: Station) -> TrialResult:
         """Hold command authority for as long as this program is there; losing it disarms."""
         station.sign_in(OPERATOR)
 
@@ -157,7 +157,7 @@ class _Terminal:
         finally:
             beating.cancel()
 
-    async def _trial(self, station: Station) -> Mapping[str, object]:
+    async def _trial(self, station: Station) -> TrialResult:
         await self._hear(station)
         for text in self._plan.cautions():
             self._say(f"CAUTION: {text}")
@@ -182,7 +182,7 @@ class _Terminal:
             raise TrialProblem(_sentence(begun.sentence))
         return await self._watch(station, desk)
 
-    async def _watch(self, station: Station, desk: TrialDesk) -> Mapping[str, object]:
+    async def _watch(self, station: Station, desk: TrialDesk) -> TrialResult:
         """Say how it goes until it is over; Ctrl-C stops it and makes safe."""
         finished = asyncio.create_task(desk.finished())
         said, stopping = "", False
