@@ -8,7 +8,6 @@ import shutil
 import subprocess
 import sys
 import sysconfig
-import tomllib
 import venv
 import zipfile
 from collections.abc import Sequence
@@ -16,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from server import __version__
 from tests.installed import Installed, named_in
 from tests.lowest import declared, lowest
 from tests.test_layout import ROOT, tracked
@@ -27,7 +27,8 @@ OFFERED = """
 import json, pathlib
 from server.settings import sample_folder
 from server.shelf.shelf import Shelf
-print(json.dumps([item["name"] for item in Shelf(pathlib.Path("none"), samples=sample_folder()).list() if item["openable"]]))
+items = Shelf(pathlib.Path("none"), samples=sample_folder()).items()
+print(json.dumps([item["name"] for item in items if item["openable"]]))
 """
 
 
@@ -82,8 +83,7 @@ def test_nothing_comes_from_the_checkout(installed: Installed) -> None:
 
 
 def test_it_tells_its_version(installed: Installed) -> None:
-    version = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["version"]
-    assert installed.run("--version").startswith(f"blockhouse {version}")
+    assert installed.run("--version").startswith(f"blockhouse {__version__}, ")
 
 
 def test_no_file_of_the_page_is_missing(installed: Installed) -> None:
