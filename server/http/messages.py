@@ -16,7 +16,6 @@ from server.flight.link.link_types import BITS_PER_BYTE
 from server.live.store import LiveStore
 from server.review.review import Review
 from server.telemetry.tables import TableSpec, table_specs
-from server.uplink.command_state import STATE_TEXT
 
 REFUSED = "Hazardous ones are refused until the dictionary states that risk."
 DESK_REQUESTS = (
@@ -53,7 +52,6 @@ def dictionary_shape(
         "tables": [_table_shape(spec) for spec in table_specs(dictionary).values()],
         "commands_note": _commands_note(dictionary),
         "commands": [_command_shape(command) for command in dictionary.commands.values()],
-        "command_states": {state.value: text for state, text in STATE_TEXT.items()},
     }
 
 

@@ -18,7 +18,6 @@ from server.json_text import finite, to_json
 from server.live.store import LiveStore
 from server.telemetry.columns import MAGIC, columns_payload
 from server.telemetry.tables import table_specs
-from server.uplink.command_state import STATE_TEXT, State
 from tests.protocol.helpers import SMALL
 from tests.server.flights import dictionary
 from tests.server.live.test_store import SPEC, entry, rows
@@ -96,14 +95,6 @@ def test_update_holds_only_what_is_new() -> None:
     assert [e["i"] for e in new["journal"]] == [2]
     old = strict(to_json(update(store, {}, 0, 3.0, 4.0, 4)))
     assert old["from"] == {"all": 4} and len(old["rows"]["all"]) == 4
-
-
-def test_the_words_of_command_states_are_sent_with_the_dictionary() -> None:
-    """The page has no words of its own for them, so that page, recording and report say the same."""
-    shape = strict(to_json(dictionary_shape(dictionary(), False, None, None)))
-    assert shape["command_states"] == {state.value: text for state, text in STATE_TEXT.items()}
-    assert shape["command_states"]["unknown"] == "outcome unknown: treat as done and as armed"
-    assert list(shape["command_states"]) == [state.value for state in State]
 
 
 def test_the_dictionary_shape_names_every_column_command_and_role() -> None:
