@@ -307,11 +307,14 @@ def test_ports_tells_something(tmp_path: Path) -> None:
 
 
 def test_a_rehearsal_from_switch_on_to_summary(tmp_path: Path) -> None:
-    """Twin and station are two processes on a pseudo-terminal; what the summary says is what the twin knows happened."""
+    """Twin and station are two processes on a pseudo-terminal; what the summary says is what the twin knows happened.
+
+    The motor waits 20 s of real time, so that a busy machine has its station up before.
+    """
     link, truth = tmp_path / "radio", tmp_path / "truth.json"
     twin = Process(
         tmp_path, "twin", "--listen", "pty", "--link", str(link), "--truth", str(truth), "--seed", "5", "--rate", "20",
-        "--ignite-after", "60", "--quit-when", "landed",
+        "--ignite-after", "400", "--quit-when", "landed",
     )  # fmt: skip
     assert twin.line(r"Simulated vehicle on (\S+)")[1] == str(link)
     sheet = ROOT / "server" / "design" / "sheets" / "sandpiper.toml"
