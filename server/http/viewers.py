@@ -89,6 +89,7 @@ class Hub:
         self._beat_message: _Message | None = None
         self._next_round_s = self._last_round_s = 0.0
         self._round_due: asyncio.TimerHandle | None = None
+        self._behind: list[Viewer] = []
         self._look_again: asyncio.TimerHandle | None = None
 
     def __len__(self) -> int:
@@ -112,7 +113,9 @@ class Hub:
     def join(self, viewer: Viewer) -> None:
         """Take in a viewer that has a line; it is served until `leave`."""
         self._viewers.add(viewer)
-        self._serve([viewer])  # only this one: pages that come and go must not use up the rounds of a crowd
+        behind = self._serve([viewer])  # only this one: pages that come and go must not use up the rounds of a crowd
+        if behind:
+            self._see_to(self._behind + behind)
 
     def leave(self, viewer: Viewer) -> None:
         """Forget a viewer."""
@@ -150,20 +153,23 @@ class Hub:
         loop = asyncio.get_running_loop()
         self._round_due = None
         # Counted from when the round was due, with up to two saved: news that come just as often as rounds may, but now
-        # and then late, would otherwise be held back from then on.
-        self._last_round_s = loop.time()
-        self._next_round_s = max(self._next_round_s, self._last_round_s - 2 * CROWD_INTERVAL_S) + CROWD_INTERVAL_S
-        behind = self._serve(self._viewers)
-        if behind and self._look_again is None:
-            self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
+        # and then late, would otherwise be held back from then on. Never later than one interval from now: rounds of a
+        # few viewers come before they are due, and a crowd that comes after them must not wait for what they used up.
+        self._last_round_s = now_s = loop.time()
+        due_s = max(self._next_round_s, now_s - 2 * CROWD_INTERVAL_S) + CROWD_INTERVAL_S
+        self._next_round_s = min(due_s, now_s + CROWD_INTERVAL_S)
+        self._see_to(self._serve(self._viewers))
 
-    def _serve_those_behind(self, viewers: list[Viewer]) -> None:
-        """Look again at lines that were not free, so that the last news reaches them without waiting for the next."""
+    def _see_to(self, behind: list[Viewer]) -> None:
+        """Keep who was not free in this round, to be looked at again, so that nobody waits for the next news."""
+        self._behind = behind
+        if behind and self._look_again is None:
+            self._look_again = asyncio.get_running_loop().call_later(CROWD_INTERVAL_S, self._serve_those_behind)
+
+    def _serve_those_behind(self) -> None:
+        """Look again at the lines that were not free in the newest round."""
         self._look_again = None
-        behind = self._serve([viewer for viewer in viewers if viewer in self._viewers])
-        if behind:
-            loop = asyncio.get_running_loop()
-            self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
+        self._see_to(self._serve([viewer for viewer in self._behind if viewer in self._viewers]))
 
     def _serve(self, viewers: Iterable[Viewer]) -> list[Viewer]:
         """Give viewers what is new to them; return those whose line is not free.

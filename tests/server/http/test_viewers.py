@@ -261,6 +261,24 @@ def test_a_line_that_is_not_free_delays_nobody_and_then_gets_the_newest(monkeypa
     run(what)
 
 
+def test_all_lines_that_were_not_free_are_looked_at_again(monkeypatch) -> None:
+    """In one round, in the next one, and when they join: the last news reach each of them without waiting for more."""
+    monkeypatch.setattr(server.http.viewers, "CROWD_INTERVAL_S", 0.01)
+
+    async def what(bench: Bench) -> None:
+        first, second, third = joined(bench), joined(bench), FakeLine()
+        first.is_free = False
+        bench.add()
+        second.is_free = third.is_free = False
+        bench.add()
+        bench.hub.join(Viewer({}, 0, third))
+        first.is_free = second.is_free = third.is_free = True
+        await asyncio.sleep(0.1)
+        assert [numbers(line.messages)[-1:] for line in (first, second, third)] == [[1.0]] * 3
+
+    run(what)
+
+
 def test_one_that_left_is_given_nothing(monkeypatch) -> None:
     monkeypatch.setattr(server.http.viewers, "CROWD_INTERVAL_S", 0.001)
 
