@@ -98,9 +98,10 @@ class Field:
             number += 1
             await asyncio.sleep(begun + number / NEWS_PER_S - loop.time())
 
-    def join(self) -> tuple[Viewer, Watching]:
+    def join(self, is_operators: bool = False) -> tuple[Viewer, Watching]:
+        """Take in one more page; the line notes how long it goes without news."""
         line = Watching()
-        viewer = Viewer(self.store.cursor(), self.store.journal_next, line)
+        viewer = Viewer(self.store.cursor(), self.store.journal_next, line, is_operators)
         self.hub.join(viewer)
         return viewer, line
 
@@ -126,6 +127,7 @@ class Field:
         await asyncio.wait(tasks)
 
     def close(self) -> None:
+        """No more news."""
         for task in self._tasks:
             task.cancel()
 
@@ -134,7 +136,7 @@ class Field:
 def test_a_crowd_after_ten_minutes_alone_leaves_nobody_without_news(count: int) -> None:
     async def what() -> None:
         field = Field()
-        _, page = field.join()
+        _, page = field.join(is_operators=True)
         await asyncio.sleep(ALONE_S)
         await field.crowd(count, CROWD_S)
         page.look()
