@@ -241,7 +241,8 @@ async function start() {
   const { mode, open } = station.about;
   document.title = `Blockhouse \u2014 ${mode}`;
   if (mode !== "replay") {
-    viewSocket = new ViewSocket(socketUrl("/ws/view"), { message: (message) => live.receive(message), changed });
+    const listener = { message: (message) => live.receive(message), changed };
+    viewSocket = new ViewSocket(socketUrl("/ws/view"), operator.token, listener);
     operator.open();
   }
   if (open) await openSession({ name: open, label: open });

@@ -6,61 +6,18 @@ Both lean on inner classes of uvicorn; a new uvicorn needs the tests of this mod
 from __future__ import annotations
 
 import asyncio
-from collections import Counter
-from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
+from server.http.doorman import Doorman
 from server.http.viewer_line import ViewerLine, put_line
 
 if TYPE_CHECKING:  # uvicorn's own parser, named nowhere else
     import h11
 
 SILENT_S = 15.0  # from the connection to the end of the first request's head; after an answer uvicorn waits 5 s
-AT_MOST = 400  # connections that are no WebSocket; viewers and the desk have limits of their own
-FROM_ONE_AT_MOST = 64  # from one address that is not this computer's own
-
-
-class Doorman:
-    """Counts the connections of each address. One for each page server."""
-
-    def __init__(self, at_most: int = AT_MOST, from_one: int = FROM_ONE_AT_MOST) -> None:
-        self._at_most, self._from_one = at_most, from_one
-        self._from: Counter[str] = Counter()
-
-    def enter(self, source: str) -> bool:
-        """Count one more connection of an address; False when it must not be let in, and is not counted.
-
-        The last quarter is kept for this computer itself: the operator gets in whatever the network does.
-        """
-        own = _is_own(source)
-        all_of_them = self._from.total()
-        if (
-            all_of_them >= self._at_most
-            if own
-            else (all_of_them >= self._at_most * 3 // 4 or self._from[source] >= self._from_one)
-        ):
-            return False
-        self._from[source] += 1
-        return True
-
-    def leave(self, source: str) -> None:
-        """Count one connection less."""
-        self._from[source] -= 1
-        if self._from[source] <= 0:
-            del self._from[source]
-
-    def __len__(self) -> int:
-        return self._from.total()
-
-
-def _is_own(source: str) -> bool:
-    try:
-        return ip_address(source).is_loopback
-    except ValueError:
-        return False
 
 
 class PageSocket(H11Protocol):

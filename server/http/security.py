@@ -94,12 +94,20 @@ class TokenGuard:
         self._overall = Delay(OVERALL_PER_DOUBLING)
         self._pending: list[float] = []  # when the answers held back are due
 
-    def check(self, given: object, source: str, now_s: float) -> Verdict:
-        """Compare a token that came from `source` (an address) with every seat's, in constant time."""
+    def seat_of(self, given: object) -> str | None:
+        """Return the seat a token opens, None for a wrong one; in constant time, and nothing is held against the source.
+
+        For where a wrong token gets what no token gets, so that nobody waits for an answer.
+        """
         seat = None
         for name, token in self._tokens.items():  # to the end, so that the time tells nothing about which seat it was
             if tokens_match(given, token):
                 seat = name
+        return seat
+
+    def check(self, given: object, source: str, now_s: float) -> Verdict:
+        """Compare a token that came from `source` (an address) with every seat's, in constant time."""
+        seat = self.seat_of(given)
         if seat is not None:
             return Verdict(seat)
         wait_s = max(self._delay_of(source).after_wrong(now_s), self._overall.after_wrong(now_s))

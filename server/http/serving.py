@@ -17,8 +17,9 @@ from typing import Any, Protocol
 import uvicorn
 
 from server.http.application import make_app
-from server.http.connections import Doorman, LinedSocket, page_socket
+from server.http.connections import LinedSocket, page_socket
 from server.http.context import PageContext
+from server.http.doorman import Doorman
 from server.http.opened import open_ahead
 from server.http.security import Gatekeeper
 from server.http.sharing import ViewOnly

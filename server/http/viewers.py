@@ -4,6 +4,8 @@ Nothing is queued per viewer. A viewer has a cursor into the store; when it is r
 that is new since its cursor, the newest `ROWS_AT_MOST` rows of each table. A viewer that stops reading therefore costs
 one message in flight, and when it wakes it gets the present, not the past. Viewers at the same place share the bytes.
 
+An operator's page has a way of its own: it gets news at once however large the crowd is, and is first in every round.
+
 Two ways to a viewer. A `ViewerLine` (what the page server gives) takes ready-made frames, and the hub itself hands the news
 round, every `CROWD_INTERVAL_S` at most when there are many; a line that is not free is passed over and looked at again
 soon. Any other connection has a task of its own that awaits its `send`.
@@ -16,13 +18,13 @@ from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from server.http.doorman import ViewerPlaces
 from server.http.messages import update
 from server.http.viewer_line import ViewerLine, text_frame
 from server.json_text import to_json
 from server.live.store import LiveStore
 
 ROWS_AT_MOST = 2000
-VIEWERS_AT_MOST = 400
 BEAT_S = 0.5
 FEW_VIEWERS = 4
 CROWD_INTERVAL_S = 0.035
@@ -40,6 +42,7 @@ class Viewer:
     cursor: dict[str, int]
     journal_next: int
     line: ViewerLine | None = None
+    is_operators: bool = False
     wake: asyncio.Event = field(default_factory=asyncio.Event)
     told_beat: object = None
 
@@ -84,39 +87,43 @@ class Hub:
         self._store = store
         self._now = now
         self._beat = beat
-        self._viewers: set[Viewer] = set()
+        self.places = ViewerPlaces()
+        self._crowd: set[Viewer] = set()
+        self._operators: set[Viewer] = set()
         self._shared: _News | None = None
         self._beat_message: _Message | None = None
         self._next_round_s = self._last_round_s = 0.0
         self._round_due: asyncio.TimerHandle | None = None
+        self._behind: set[Viewer] = set()
         self._look_again: asyncio.TimerHandle | None = None
 
     def __len__(self) -> int:
-        return len(self._viewers)
-
-    @property
-    def is_full(self) -> bool:
-        """Whether no further viewer is taken."""
-        return len(self._viewers) >= VIEWERS_AT_MOST
+        return len(self._crowd) + len(self._operators)
 
     def changed(self) -> None:
-        """Tell that the store has something new: it is handed round at once, or in a crowd when the next round is due."""
-        if self._round_due is not None or not self._viewers:
+        """Tell that the store has something new: operators get it at once, a crowd when the next round is due."""
+        if not len(self):
             return
         loop = asyncio.get_running_loop()
-        if len(self._viewers) <= FEW_VIEWERS or loop.time() >= self._next_round_s:
+        if self._round_due is None and (len(self._crowd) <= FEW_VIEWERS or loop.time() >= self._next_round_s):
             self._round()
-        else:
+            return
+        self._serve(self._operators)
+        if self._round_due is None:
             self._round_due = loop.call_at(self._next_round_s, self._round)
 
     def join(self, viewer: Viewer) -> None:
         """Take in a viewer that has a line; it is served until `leave`."""
-        self._viewers.add(viewer)
+        self._take_in(viewer)
         self._serve([viewer])  # only this one: pages that come and go must not use up the rounds of a crowd
 
     def leave(self, viewer: Viewer) -> None:
         """Forget a viewer."""
-        self._viewers.discard(viewer)
+        for viewers in (self._operators, self._crowd, self._behind):
+            viewers.discard(viewer)
+
+    def _take_in(self, viewer: Viewer) -> None:
+        (self._operators if viewer.is_operators else self._crowd).add(viewer)
 
     async def beat_forever(self) -> None:
         """Make the heartbeat twice a second; it goes out with the next news, or by itself when there are none."""
@@ -131,14 +138,14 @@ class Hub:
 
     async def pump(self, viewer: Viewer, send: Send) -> None:
         """Serve one viewer without a line until its `send` raises; then it is forgotten."""
-        self._viewers.add(viewer)
+        self._take_in(viewer)
         try:
             while True:
                 await viewer.wake.wait()
                 viewer.wake.clear()
                 for message in self._due(viewer):
                     await send(message.text)
-                if len(self._viewers) > FEW_VIEWERS:
+                if len(self._crowd) > FEW_VIEWERS and not viewer.is_operators:
                     await asyncio.sleep(CROWD_INTERVAL_S)
         finally:
             self.leave(viewer)
@@ -150,27 +157,23 @@ class Hub:
         loop = asyncio.get_running_loop()
         self._round_due = None
         # Counted from when the round was due, with up to two saved: news that come just as often as rounds may, but now
-        # and then late, would otherwise be held back from then on.
-        self._last_round_s = loop.time()
-        self._next_round_s = max(self._next_round_s, self._last_round_s - 2 * CROWD_INTERVAL_S) + CROWD_INTERVAL_S
-        behind = self._serve(self._viewers)
-        if behind and self._look_again is None:
-            self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
+        # and then late, would otherwise be held back from then on. Never later than one interval from now: rounds of a
+        # few viewers come before they are due, and a crowd that comes after them must not wait for what they used up.
+        self._last_round_s = now_s = loop.time()
+        due_s = max(self._next_round_s, now_s - 2 * CROWD_INTERVAL_S) + CROWD_INTERVAL_S
+        self._next_round_s = min(due_s, now_s + CROWD_INTERVAL_S)
+        self._serve([*self._operators, *self._crowd])
 
-    def _serve_those_behind(self, viewers: list[Viewer]) -> None:
-        """Look again at lines that were not free, so that the last news reaches them without waiting for the next."""
+    def _serve_those_behind(self) -> None:
+        """Look again at the lines that were not free, so that the last news reach them without waiting for the next."""
         self._look_again = None
-        behind = self._serve([viewer for viewer in viewers if viewer in self._viewers])
-        if behind:
-            loop = asyncio.get_running_loop()
-            self._look_again = loop.call_later(CROWD_INTERVAL_S, self._serve_those_behind, behind)
+        self._serve([viewer for viewer in (*self._operators, *self._crowd) if viewer in self._behind])
 
-    def _serve(self, viewers: Iterable[Viewer]) -> list[Viewer]:
-        """Give viewers what is new to them; return those whose line is not free.
+    def _serve(self, viewers: Iterable[Viewer]) -> None:
+        """Give viewers what is new to them, in their order; those whose line is not free are looked at again soon.
 
         Nearly all of a crowd are at the same place, so what is due there is looked up once and then handed on.
         """
-        behind: list[Viewer] = []
         place: _Place | None = None
         then: _Place = ({}, -1, None)
         frame = b""
@@ -180,8 +183,9 @@ class Hub:
                 viewer.wake.set()
                 continue
             if not line.is_free:
-                behind.append(viewer)
+                self._behind.add(viewer)
                 continue
+            self._behind.discard(viewer)
             if (
                 place is not None
                 and viewer.cursor is place[0]
@@ -195,7 +199,8 @@ class Hub:
                 then = (viewer.cursor, viewer.journal_next, viewer.told_beat)
             if frame:
                 line.write(frame)
-        return behind
+        if self._behind and self._look_again is None:
+            self._look_again = asyncio.get_running_loop().call_later(CROWD_INTERVAL_S, self._serve_those_behind)
 
     def _due(self, viewer: Viewer) -> list[_Message]:
         """Return the messages a viewer has not had, and take them as given."""

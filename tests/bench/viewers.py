@@ -5,6 +5,9 @@ reading, some leave in the midst of a message and come again; the others are mea
 the arrival of the message that holds it (the oldest round in it), and the station's processor time. The same viewers then
 watch a bare `websockets` server that broadcasts the same bytes at the same moments, uncompressed as ours are, without
 terminal, decoding, recording or page. `--viewers`, `--seconds` for shorter runs.
+
+`--come-and-go 5 50 300` instead: an operator's page watches alone for a while at 125 updates a second, then so many viewers
+come and go at random for a minute each (`--seconds`); printed are the longest times anybody was without a message.
 """
 
 from __future__ import annotations
@@ -12,7 +15,9 @@ from __future__ import annotations
 import argparse
 import asyncio
 import base64
+import itertools
 import os
+import random
 import re
 import subprocess
 import sys
@@ -69,8 +74,9 @@ class Tally:
 class Client(asyncio.Protocol):
     """A viewer as light as can be, so that the viewers' own work does not hide the server's. Kinds: see `ODD_ONES`."""
 
-    def __init__(self, address: str, path: str, kind: str, tally: Tally) -> None:
+    def __init__(self, address: str, path: str, kind: str, tally: Tally, offered: str = "") -> None:
         self._address, self._path, self.kind, self._tally = address, path, kind, tally
+        self._offered = f"Sec-WebSocket-Protocol: {offered}\r\n" if offered else ""
         self._data = b""
         self._open = False
 
@@ -80,7 +86,8 @@ class Client(asyncio.Protocol):
         key = base64.b64encode(os.urandom(16)).decode()
         transport.write(
             f"GET {self._path} HTTP/1.1\r\nHost: {self._address}\r\nOrigin: http://{self._address}\r\nUpgrade: websocket\r\n"
-            f"Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: {key}\r\n\r\n".encode()
+            f"Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: {key}\r\n"
+            f"{self._offered}\r\n".encode()
         )
 
     def data_received(self, data: bytes) -> None:
@@ -125,6 +132,25 @@ class Client(asyncio.Protocol):
             tally.messages += 1
             tally.size += len(payload)
             tally.example = payload
+
+
+class Waiting(Client):
+    """A viewer that notes its longest time without a message, in seconds, from its connection on."""
+
+    def __init__(self, address: str, offered: str = "") -> None:
+        super().__init__(address, "/ws/view", "waiting", Tally(), offered)
+        self._last_s = time.perf_counter()
+        self.longest_s = 0.0
+
+    def look(self) -> None:
+        """Count the time since the last message."""
+        self.longest_s = max(self.longest_s, time.perf_counter() - self._last_s)
+
+    def _take(self, opcode: int, payload: bytes, now: float) -> None:
+        super()._take(opcode, payload, now)
+        if opcode == 1:
+            self.look()
+            self._last_s = time.perf_counter()
 
 
 @dataclass(frozen=True)
@@ -202,6 +228,17 @@ async def measure_station(folder: Path, viewers: int, seconds: float) -> Result:
 
 
 def _rounds(master: int) -> Callable[[int], bytes]:
+    frames = _frames()
+
+    def send(number: int) -> bytes:
+        os.write(master, b"".join(frames(number)))
+        return mark_of(1000 + round(number * ROUND_S * 1000))
+
+    return send
+
+
+def _frames() -> Callable[[int], list[bytes]]:
+    """Return what makes the frames of a round by its number."""
     link = VehicleLink(load_dictionary(), KEY, 5)
     plain = {
         name: {c.name: 0.5 for c in link.dictionary.packets[name].channels} for name in ("navigation", "fins", "control")
@@ -218,12 +255,11 @@ def _rounds(master: int) -> Callable[[int], bytes]:
         "control": control,
     }
 
-    def send(number: int) -> bytes:
+    def frames(number: int) -> list[bytes]:
         ms = 1000 + round(number * ROUND_S * 1000)
-        os.write(master, b"".join(link.frame(name, ms, value) for name, value in values.items()))
-        return mark_of(ms)
+        return [link.frame(name, ms, value) for name, value in values.items()]
 
-    return send
+    return frames
 
 
 async def measure_bare(folder: Path, viewers: int, seconds: float, example: bytes) -> Result:
@@ -250,13 +286,83 @@ async def measure_bare(folder: Path, viewers: int, seconds: float, example: byte
         process.stdout.close()
 
 
+async def come_and_go(folder: Path, counts: list[int], alone_s: float, seconds: float) -> None:
+    """Let viewers come and go beside an operator's page, and print the longest times without a message."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    station = Process(folder, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
+    try:
+        address, token = station.line(r"Operator's page.*http://([^/]+)/#operator=(\S+)").groups()
+        station.line("^Link waiting")
+        sending = asyncio.create_task(_steadily(master))
+        page = await _come(address, f"view, operator.{token}")
+        await asyncio.sleep(alone_s)
+        page.look()
+        print(f"operator's page alone for {alone_s:g} s: longest {1000 * page.longest_s:.0f} ms without a message")
+        for count in counts:
+            page.longest_s, visits = 0.0, list[float]()
+            tasks = [asyncio.create_task(_visits(address, visits, random.Random(place))) for place in range(count)]
+            await asyncio.sleep(seconds)
+            for task in tasks:
+                task.cancel()
+            await asyncio.wait(tasks)
+            page.look()
+            reached = "reached" if max(visits) <= 0.5 and page.longest_s <= 0.2 else "NOT reached"
+            print(
+                f"{count:3d} coming and going for {seconds:g} s, {len(visits)} visits: longest {1000 * max(visits):.0f} ms "
+                f"(99th percentile of the visits' longest {1000 * np.percentile(visits, 99):.0f} ms), operator's page "
+                f"{1000 * page.longest_s:.0f} ms (target 500 and 200: {reached}), load {os.getloadavg()[0]:.1f}"
+            )
+        sending.cancel()
+        page.transport.abort()
+    finally:
+        station.stop()
+        os.close(slave)
+        os.close(master)
+
+
+async def _come(address: str, offered: str = "") -> Waiting:
+    host, port = address.split(":")
+    return (await asyncio.get_running_loop().create_connection(lambda: Waiting(address, offered), host, int(port)))[1]
+
+
+async def _visits(address: str, visits: list[float], rng: random.Random) -> None:
+    """Come, watch for up to ten seconds, go, come again."""
+    while True:
+        await asyncio.sleep(rng.uniform(0.0, 2.0))
+        viewer = await _come(address)
+        try:
+            await asyncio.sleep(rng.uniform(0.0, 10.0))
+        finally:
+            viewer.look()
+            visits.append(viewer.longest_s)
+            viewer.transport.abort()
+
+
+async def _steadily(master: int) -> None:
+    """Send one packet after the other, a round of them every `ROUND_S`."""
+    frames, begun, sent = _frames(), time.perf_counter(), 0
+    for number in itertools.count():
+        for frame in frames(number):
+            sent += 1
+            os.write(master, frame)
+            await asyncio.sleep(max(0.0, begun + sent * ROUND_S / 5 - time.perf_counter()))
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--viewers", type=int, default=300)
-    parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--seconds", type=float, help="default 10; 60 with --come-and-go")
     parser.add_argument("--turns", type=int, default=3)
+    parser.add_argument("--come-and-go", type=int, nargs="+", metavar="VIEWERS")
+    parser.add_argument("--alone", type=float, default=15.0, metavar="SECONDS")
     options = parser.parse_args()
+    if options.come_and_go:
+        with tempfile.TemporaryDirectory() as name:
+            asyncio.run(come_and_go(Path(name), options.come_and_go, options.alone, options.seconds or 60.0))
+        return
+    options.seconds = options.seconds or 10.0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         alone = asyncio.run(measure_station(folder / "alone", 1, options.seconds))

@@ -10,13 +10,19 @@ const SILENT_S = 2;
 const SLEPT_S = 5;
 const CHECK_MS = 250;
 
+/** What to offer: with an operator's token the station gives the page a place and a way of its own. */
+export function offered(token) {
+  return /^[\w-]+$/.test(token ?? "") ? ["view", `operator.${token}`] : [];
+}
+
 export class ViewSocket {
   /**
-   * @param {string} url
+   * @param {string} url @param {string|null} token the operator's
    * @param {{message: (message: object) => void, changed: () => void}} listener
    */
-  constructor(url, listener) {
+  constructor(url, token, listener) {
     this.url = url;
+    this.offered = offered(token);
     this.listener = listener;
     this.tries = 0;
     this.lastMessage = performance.now();
@@ -29,7 +35,7 @@ export class ViewSocket {
 
   open() {
     this.#drop();
-    const socket = new WebSocket(this.url);
+    const socket = new WebSocket(this.url, this.offered);
     this.socket = socket;
     socket.onmessage = (event) => {
       if (this.socket !== socket) return;

@@ -308,22 +308,6 @@ def test_after_a_sleep_a_viewer_gets_the_present_not_the_past(tmp_path: Path, mo
     run(what, tmp_path, monkeypatch)
 
 
-def test_no_more_viewers_than_the_cap(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("server.http.viewers.VIEWERS_AT_MOST", 3)
-
-    async def what(bench: PageServer) -> None:
-        async with bench.view() as a, bench.view() as b, bench.view() as c:
-            for viewer in (a, b, c):
-                await hear(viewer, "hello")
-            await until(lambda: len(bench.site.hub) == 3)
-            with pytest.raises(Exception, match="403"):
-                await bench.view()
-            assert (await bench.http.get("/api/about")).status_code == 200
-        await until(lambda: len(bench.site.hub) == 0)
-
-    run(what, tmp_path, monkeypatch)
-
-
 # ---------------------------------------------------------------- frames that are wrong
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import server.http.connections
-from server.http.connections import Doorman
+import server.http.doorman
 from tests.server.http.page_server import PageServer, run
 
 Line = tuple[asyncio.StreamReader, asyncio.StreamWriter]
@@ -28,20 +28,6 @@ async def close(lines: list[Line]) -> None:
     for _, writer in lines:
         with suppress(OSError):
             await writer.wait_closed()
-
-
-def test_one_address_gets_so_many_and_this_computer_always_some() -> None:
-    doorman = Doorman(at_most=8, from_one=3)
-    assert [doorman.enter("192.0.2.1") for _ in range(4)] == [True, True, True, False]
-    assert [doorman.enter("192.0.2.2") for _ in range(4)] == [True, True, True, False]
-    assert not doorman.enter("192.0.2.3") and not doorman.enter("2001:db8::1")  # three quarters are taken
-    assert [doorman.enter(own) for own in ("127.0.0.1", "::1", "127.0.0.1")] == [True, True, False]
-    doorman.leave("192.0.2.1")
-    doorman.leave("192.0.2.1")
-    assert doorman.enter("127.0.0.1") and doorman.enter("192.0.2.3") is False
-    for source in ["192.0.2.1", *["192.0.2.2"] * 3, *["127.0.0.1"] * 2, "::1"]:
-        doorman.leave(source)
-    assert len(doorman) == 0 and not doorman._from, "nothing is remembered of who has gone"
 
 
 def test_who_says_nothing_is_let_go_and_who_asked_is_not(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -70,7 +56,7 @@ def test_who_says_nothing_is_let_go_and_who_asked_is_not(tmp_path: Path, monkeyp
 
 def test_more_than_all_are_turned_away_and_there_is_room_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     async def what(bench: PageServer) -> None:
-        lines = [await asyncio.open_connection("127.0.0.1", bench.port) for _ in range(server.http.connections.AT_MOST)]
+        lines = [await asyncio.open_connection("127.0.0.1", bench.port) for _ in range(server.http.doorman.AT_MOST)]
         one_more = await asyncio.open_connection("127.0.0.1", bench.port)
         await gone(one_more)
         await close([*lines, one_more])

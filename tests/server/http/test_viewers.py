@@ -7,8 +7,6 @@ import json
 import math
 from collections.abc import Awaitable, Callable
 
-import pytest
-
 import server.http.viewers
 from server.http.viewers import ROWS_AT_MOST, Hub, Viewer
 from server.live.store import LiveStore
@@ -176,17 +174,6 @@ def test_the_heartbeat_comes_without_news_and_a_bad_number_in_it_or_in_the_journ
     run(what)
 
 
-@pytest.mark.parametrize("count", [server.http.viewers.VIEWERS_AT_MOST - 1, server.http.viewers.VIEWERS_AT_MOST])
-def test_it_is_full_at_its_cap(count: int) -> None:
-    async def what(bench: Bench) -> None:
-        for _ in range(count):
-            bench.listen()
-        await settle()
-        assert bench.hub.is_full == (count >= server.http.viewers.VIEWERS_AT_MOST)
-
-    run(what)
-
-
 # ---------------------------------------------------------------- lines
 
 
@@ -206,9 +193,9 @@ class FakeLine:
             frame = frame[start + size :]
 
 
-def joined(bench: Bench) -> FakeLine:
+def joined(bench: Bench, is_operators: bool = False) -> FakeLine:
     line = FakeLine()
-    bench.hub.join(Viewer(bench.store.cursor(), bench.store.journal_next, line))
+    bench.hub.join(Viewer(bench.store.cursor(), bench.store.journal_next, line, is_operators))
     return line
 
 
@@ -242,6 +229,34 @@ def test_a_crowd_gets_every_row_in_rounds(monkeypatch) -> None:
     run(what)
 
 
+def test_an_operators_page_gets_everything_at_once_beside_a_crowd_and_is_first_in_its_rounds(monkeypatch) -> None:
+    monkeypatch.setattr(server.http.viewers, "CROWD_INTERVAL_S", 0.2)
+
+    async def what(bench: Bench) -> None:
+        order: list[FakeLine] = []
+        crowd = [joined(bench) for _ in range(50)]
+        page = joined(bench, is_operators=True)
+        crowd += [joined(bench) for _ in range(50)]
+        for line in (*crowd, page):
+            line.write = lambda frame, line=line: (order.append(line), FakeLine.write(line, frame))
+        for n in range(20):
+            bench.add()
+            assert len(page.messages) == n + 1  # without leaving the event loop's turn
+        assert order[0] is page and len(crowd[0].messages) < 20
+        while len(numbers(crowd[0].messages)) < 20:
+            await asyncio.sleep(0.001)
+        page.is_free = False  # it misses one, and its turn comes with a round
+        bench.add()
+        page.is_free = True
+        order.clear()
+        while len(numbers(crowd[0].messages)) < 21:
+            await asyncio.sleep(0.001)
+        assert order[0] is page and len(bench.hub) == 101
+        assert numbers(page.messages) == numbers(crowd[-1].messages) == [float(n) for n in range(21)]
+
+    run(what)
+
+
 def test_a_line_that_is_not_free_delays_nobody_and_then_gets_the_newest(monkeypatch) -> None:
     monkeypatch.setattr(server.http.viewers, "CROWD_INTERVAL_S", 0.001)
 
@@ -257,6 +272,24 @@ def test_a_line_that_is_not_free_delays_nobody_and_then_gets_the_newest(monkeypa
         assert len(stuck.messages) == 1 and numbers(stuck.messages) == [float(n) for n in range(3000 - ROWS_AT_MOST, 3000)]
         await asyncio.sleep(0.01)
         assert len(stuck.messages) == 1
+
+    run(what)
+
+
+def test_all_lines_that_were_not_free_are_looked_at_again(monkeypatch) -> None:
+    """In one round, in the next one, and when they join: the last news reach each of them without waiting for more."""
+    monkeypatch.setattr(server.http.viewers, "CROWD_INTERVAL_S", 0.01)
+
+    async def what(bench: Bench) -> None:
+        first, second, third = joined(bench), joined(bench), FakeLine()
+        first.is_free = False
+        bench.add()
+        second.is_free = third.is_free = False
+        bench.add()
+        bench.hub.join(Viewer({}, 0, third))
+        first.is_free = second.is_free = third.is_free = True
+        await asyncio.sleep(0.1)
+        assert [numbers(line.messages)[-1:] for line in (first, second, third)] == [[1.0]] * 3
 
     run(what)
 
