@@ -191,7 +191,7 @@ def likelihood(course: Course, points: Floats) -> tuple[Floats, Floats]:
     lost = np.log(np.maximum(diagonal, 1e-300)).sum(axis=1)
     value = -0.5 * free * np.log(np.maximum(rest, 1e-300) / free) - 2.0 * size - 2.0 * lost
     safe = r + np.eye(3) * np.where(diagonal < 1e-12, 1e-12, 0.0)[:, :, None]
-    starts: Floats = np.linalg.solve(safe, inside)
+    starts: Floats = np.asarray(np.linalg.solve(safe, inside), dtype=np.float64)
     return value, starts
 
 
