@@ -214,7 +214,9 @@ class _SwingFit:
 
 def _fit(rows: Floats, ahead_m: float, softening: float, start_height_m: float, growing: bool) -> _SwingFit | None:
     course = course_of(rows, ahead_m, start_height_m, growing)
-    step = float(np.median(np.diff(course.s)))
+    # Neither samples nor the grid may be too far apart for the shortest wave: beyond 2.8 of k times the grid's step the
+    # integration runs away (limit of stability of fourth-order Runge-Kutta, from memory); here it stays below 1.3.
+    step = max(float(np.median(np.diff(course.s))), float(course.grid[1]))
     lowest, highest = log(2 * pi * LEAST_TURNS / course.grid[-1]), log(2 * pi / (SAMPLES_PER_TURN * step))
     if highest - lowest < 0.5:
         return None

@@ -121,60 +121,78 @@ def responses(course: Course, k: Floats, z: Floats) -> Floats:
     """Return, for every (k, z), the movements at the samples, shape (m, n, 4 + knots).
 
     Columns: started by an angle, started by a rate (theta' = k), driven by the path (two), driven by each wind knot.
-    Fourth-order Runge-Kutta over the way.
+    Fourth-order Runge-Kutta over the way. The equation is linear, so that each of its steps is a matrix: all of them are
+    made at once, and only their product is gone through one by one.
     """
     drive = np.column_stack([np.zeros((len(course.grid), 2)), course.gamma, -course.knots / course.speed[:, None]])
     h = course.grid[1] - course.grid[0]
-    theta = np.zeros((len(k), drive.shape[1]))
-    slope = np.zeros_like(theta)
-    theta[:, 0], slope[:, 1] = 1.0, k
-    stiff, twice = (k * k)[:, None], (2.0 * z * k + course.ahead_m * k * k)[:, None]
-    out = np.empty((len(k), *drive.shape))
-    out[:, 0] = theta
-    for i in range(len(course.grid) - 1):
-        p0, p1 = course.push[i], course.push[i + 1]
-        k0, k1 = stiff * (p0 * course.soft[i]), stiff * (p1 * course.soft[i + 1])
-        d0, d1 = course.change[i] + twice * p0, course.change[i + 1] + twice * p1
-        f0, f1 = k0 * drive[i], k1 * drive[i + 1]
-        km, dm, fm = 0.5 * (k0 + k1), 0.5 * (d0 + d1), 0.5 * (f0 + f1)
-        a1 = f0 - k0 * theta - d0 * slope
-        s2 = slope + 0.5 * h * a1
-        a2 = fm - km * (theta + 0.5 * h * slope) - dm * s2
-        s3 = slope + 0.5 * h * a2
-        a3 = fm - km * (theta + 0.5 * h * s2) - dm * s3
-        s4 = slope + h * a3
-        a4 = f1 - k1 * (theta + h * s3) - d1 * s4
-        theta = theta + h / 6.0 * (slope + 2.0 * (s2 + s3) + s4)
-        slope = slope + h / 6.0 * (a1 + 2.0 * (a2 + a3) + a4)
-        out[:, i + 1] = theta
+    step = _steps(course, k, z, h)
+    driven = step[:, :, :, 2, None] * drive[:-1, None, None] + step[:, :, :, 3, None] * drive[1:, None, None]
+    out = np.empty((len(course.grid), len(k), 2, drive.shape[1]))
+    out[0] = 0.0
+    out[0, :, 0, 0], out[0, :, 1, 1] = 1.0, k
+    for i, (turn, push) in enumerate(zip(step[:, :, :, :2], driven, strict=True)):
+        np.matmul(turn, out[i], out=out[i + 1])
+        out[i + 1] += push
     left = np.clip(np.searchsorted(course.grid, course.s) - 1, 0, len(course.grid) - 2)
-    share = ((course.s - course.grid[left]) / h)[None, :, None]
-    at_samples: Floats = out[:, left] * (1.0 - share) + out[:, left + 1] * share
+    share = ((course.s - course.grid[left]) / h)[:, None, None]
+    theta = out[:, :, 0]
+    at_samples: Floats = (theta[left] * (1.0 - share) + theta[left + 1] * share).transpose(1, 0, 2)
     return at_samples
 
 
+def _steps(course: Course, k: Floats, z: Floats, h: float) -> Floats:
+    """Return what each step of way makes of angle, rate, drive at its start and drive at its end: (grid - 1, m, 2, 4)."""
+    stiff, twice = k * k, 2.0 * z * k + course.ahead_m * k * k
+    spring = (stiff * (course.push * course.soft)[:, None])[:, :, None]
+    drag = (course.change[:, None] + twice * course.push[:, None])[:, :, None]
+    k0, k1, d0, d1 = spring[:-1], spring[1:], drag[:-1], drag[1:]
+    theta, slope, start, end = np.eye(4)
+    f0, f1 = k0 * start, k1 * end
+    km, dm, fm = 0.5 * (k0 + k1), 0.5 * (d0 + d1), 0.5 * (f0 + f1)
+    a1 = f0 - k0 * theta - d0 * slope
+    s2 = slope + 0.5 * h * a1
+    a2 = fm - km * (theta + 0.5 * h * slope) - dm * s2
+    s3 = slope + 0.5 * h * a2
+    a3 = fm - km * (theta + 0.5 * h * s2) - dm * s3
+    s4 = slope + h * a3
+    a4 = f1 - k1 * (theta + h * s3) - d1 * s4
+    return np.stack(
+        [theta + h / 6.0 * (slope + 2.0 * (s2 + s3) + s4), slope + h / 6.0 * (a1 + 2.0 * (a2 + a3) + a4)], axis=2
+    )
+
+
 def likelihood(course: Course, points: Floats) -> tuple[Floats, Floats]:
-    """Return restricted log-likelihood (m,) and the starts (m, 3, 2) at points of (ln k, z, ln strength), shape (m, 3)."""
-    found = responses(course, np.exp(points[:, 0]), points[:, 1])
+    """Return restricted log-likelihood (m,) and the starts (m, 3, 2) at points of (ln k, z, ln strength), shape (m, 3).
+
+    The covariance of the samples is 1 + B B^T, B being what each independent step of the wind's walk does to them. There are
+    far more samples than steps, hence the matrix determinant lemma, det(1 + B B^T) = det(1 + B^T B), and for the weighted
+    squares the least squares in which the steps' own sizes stand as rows: so nothing is a difference of large numbers.
+    """
+    pairs, of = np.unique(points[:, :2], axis=0, return_inverse=True)  # what moves how does not depend on the strength
+    found = responses(course, np.exp(pairs[:, 0]), pairs[:, 1])
     wind = found[:, :, 4:]
-    walk = np.minimum(course.knot_s[:, None], course.knot_s[None, :])
-    count = len(course.s)
-    cover = np.exp(points[:, 2])[:, None, None] * (wind @ walk @ wind.transpose(0, 2, 1)) + np.eye(count)
-    fixed = np.concatenate([found[:, :, :2], wind @ course.profile[:, None]], axis=2)
-    right = course.theta[None] - found[:, :, 2:4]
-    root = np.linalg.cholesky(cover)
-    white = np.linalg.solve(root, np.concatenate([fixed, right], axis=2))
-    x, y = white[:, :, :3], white[:, :, 3:]
-    q, r = np.linalg.qr(x)
-    inside = q.transpose(0, 2, 1) @ y
-    rest = (y * y).sum(axis=(1, 2)) - (inside * inside).sum(axis=(1, 2))
-    free = 2 * (count - 3)
-    size = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    # The walk at a knot is the sum of the steps before it, so that its covariance is the lesser way of two knots.
+    walked = np.cumsum(wind[:, :, :0:-1], axis=2)[:, :, ::-1] * np.sqrt(np.diff(course.knot_s))
+    columns = (walked, found[:, :, :2], wind @ course.profile[:, None], course.theta[None] - found[:, :, 2:4])
+    # A rotation of the samples changes no square: as many rows as columns are enough, however many samples there are.
+    few: Floats = np.asarray(np.linalg.qr(np.concatenate(columns, axis=2), mode="r"))[of]
+    steps, rows = walked.shape[2], few.shape[1]
+    stacked = np.zeros((len(points), rows + steps, steps + 5))
+    stacked[:, :rows] = few
+    stacked[:, :rows, :steps] *= np.exp(0.5 * points[:, 2])[:, None, None]
+    stacked[:, rows:, :steps] = np.eye(steps)
+    root: Floats = np.asarray(np.linalg.qr(stacked, mode="r"))
+    r, inside, left = root[:, steps:-2, steps:-2], root[:, steps:-2, -2:], root[:, -2:, -2:]
+    rest = (left * left).sum(axis=(1, 2))
+    size = np.log(np.abs(np.diagonal(root[:, :steps, :steps], axis1=1, axis2=2))).sum(axis=1)
+    free = 2 * (len(course.s) - 3)
     diagonal = np.abs(np.diagonal(r, axis1=1, axis2=2))
     lost = np.log(np.maximum(diagonal, 1e-300)).sum(axis=1)
     value = -0.5 * free * np.log(np.maximum(rest, 1e-300) / free) - 2.0 * size - 2.0 * lost
     safe = r + np.eye(3) * np.where(diagonal < 1e-12, 1e-12, 0.0)[:, :, None]
-    return value, np.linalg.solve(safe, inside)
+    starts: Floats = np.asarray(np.linalg.solve(safe, inside), dtype=np.float64)
+    return value, starts
 
 
 def with_wind(course: Course, point: Floats, start: Floats, softening_per_rad: float) -> Course:

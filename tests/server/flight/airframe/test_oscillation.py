@@ -11,6 +11,7 @@ from scipy.stats import f as f_distribution
 
 from server.flight.airframe.oscillation import (
     Oscillation,
+    _cleaned,
     _f_tail,
     body_softening_per_rad,
     compared,
@@ -18,6 +19,7 @@ from server.flight.airframe.oscillation import (
     expected_frequency_hz,
     oscillation,
 )
+from server.flight.airframe.swing_model import course_of, likelihood, responses
 from server.flight.unmeasured import Unmeasured
 from tests.server.flight.ascents import Ascent, random_gust, thinned
 
@@ -38,10 +40,19 @@ def test_the_tail_of_the_f_distribution_is_scipys(free: int, value: float) -> No
     assert _f_tail(value, free) == pytest.approx(f_distribution.sf(value, 6, free), rel=1e-9)
 
 
-def flight(k: float, z: float, seed: int, noise: float = 0.001, gain: float = 25.0, kick: float = 0.1, loss: float = 0.0):
+def flight(
+    k: float,
+    z: float,
+    seed: int,
+    noise: float = 0.001,
+    gain: float = 25.0,
+    kick: float = 0.1,
+    loss: float = 0.0,
+    rate_hz: float = 20.0,
+):
     """Attitudes and velocities of a body that flies straight up, speeds up and swings, by scipy; with a steady roll."""
     rng = np.random.default_rng(seed)
-    t = 5.0 + np.arange(0.0, 2.0, 0.05)
+    t = 5.0 + np.arange(0.0, 2.0, 1.0 / rate_hz)
     speed = 30.0 + gain * (t - 5.0)
     angles = []
     for heading in range(2):
@@ -72,6 +83,38 @@ def test_a_known_oscillation_while_speeding_up_and_rolling(k: float, z: float, l
         assert found.wave_number_1_m == pytest.approx(k, rel=0.025) and found.damping_ratio == pytest.approx(z, abs=0.03)
         assert found.wave_low_1_m < k < found.wave_high_1_m and found.damping_low < z < found.damping_high
         assert found.frequency_hz(50.0) == pytest.approx(k * 50 / 2 / math.pi, rel=0.025)
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_fast_state_vector_measures_the_same_swing(rate_hz: float, seed: int) -> None:
+    """The shortest wave that ten times as many samples could tell lies far beyond what the equation's steps can follow."""
+    with np.errstate(all="raise", under="ignore"):
+        found = oscillation(*flight(0.2, 0.07, seed, gain=5.0, rate_hz=rate_hz), 5.0, 7.0, softening_per_rad=0.0)
+    assert found.excited
+    assert found.wave_number_1_m == pytest.approx(0.2, rel=0.015) and found.damping_ratio == pytest.approx(0.07, abs=0.02)
+    assert found.wave_low_1_m < 0.2 < found.wave_high_1_m and found.damping_low < 0.07 < found.damping_high
+
+
+def test_the_likelihood_is_that_of_the_whole_covariance() -> None:
+    """Against the definition, with the covariance of all samples written out: what the knots' form must equal."""
+    t, q, v = flight(0.15, 0.07, 2)
+    course = course_of(_cleaned(t, q, v, 5.0, 6.4), 0.05, 2.5, True)
+    points = np.array([[math.log(k), z, g] for k in (0.08, 0.15, 0.4) for z in (0.0, 0.1, 0.5) for g in (-4.6, 2.0, 11.5)])
+    value, starts = likelihood(course, points)
+    for point, told, start in zip(points, value, starts, strict=True):
+        found = responses(course, np.exp(point[:1]), point[1:2])[0]
+        wind, count = found[:, 4:], len(course.s)
+        walk = np.minimum(course.knot_s[:, None], course.knot_s[None, :])
+        cover = np.exp(point[2]) * wind @ walk @ wind.T + np.eye(count)
+        fixed = np.column_stack([found[:, :2], wind @ course.profile])
+        right, weighed = course.theta - found[:, 2:4], np.linalg.solve(cover, fixed)
+        best = np.linalg.solve(fixed.T @ weighed, weighed.T @ right)
+        left = right - fixed @ best
+        rest, free = float((left * np.linalg.solve(cover, left)).sum()), 2 * (count - 3)
+        sizes = np.linalg.slogdet(cover)[1] + np.linalg.slogdet(fixed.T @ weighed)[1]
+        assert told == pytest.approx(-0.5 * free * math.log(rest / free) - sizes, abs=1e-6)
+        assert start == pytest.approx(best, rel=1e-6, abs=1e-9)
 
 
 def test_textbook_row_at_constant_speed() -> None:
