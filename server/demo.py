@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import random
 import signal
 import threading
@@ -16,6 +17,7 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.vehicle import VehicleLink
 from server.firmware.process_link import ProcessLink, Program
+from server.problems import Problem, reason
 from server.settings import copies_folder
 from server.twin.hop import HopVehicle
 from server.twin.listener import TwinListener
@@ -26,7 +28,20 @@ from server.twin.wire import MakeWire
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
 
+_log = logging.getLogger("blockhouse")
 AFTER_LANDING_S = 8.0  # vehicle seconds: the station sees the landing a few seconds after it
+
+
+class TwinStopped(Problem):
+    """The simulated vehicle's thread has ended by an exception; the text is one plain sentence."""
+
+
+def _look(listener: TwinListener) -> None:
+    """Raise TwinStopped when the vehicle flies no more, so that its program does not go on without it."""
+    failure = listener.failure
+    if failure is not None:
+        why = str(failure) if isinstance(failure, Problem) else reason(failure)
+        raise TwinStopped(f"The simulated vehicle has stopped: {why.rstrip('.')}.") from failure
 
 
 @dataclass(frozen=True)
@@ -98,6 +113,7 @@ class Demo:
         self.twin = self._flying.enter_context(flying_twin(dictionary, keys, options))
         self._listener = TwinListener(self.twin, "socket://127.0.0.1:0", rate=options.rate)
         self._landed_at: float | None = None
+        self._told = False
 
     @property
     def url(self) -> str:
@@ -118,6 +134,19 @@ class Demo:
             assert isinstance(self.twin, Twin), "the hop vehicle has no card to log on"
             write_onboard_log(self.twin, self._options.onboard_log)
 
+    def look(self) -> None:
+        """Raise TwinStopped when it flies no more."""
+        _look(self._listener)
+
+    def stopped(self) -> bool:
+        """Tell whether it has stopped by a failure of its own."""
+        failure = self._listener.failure
+        if failure is not None and not self._told:
+            self._told = True
+            # Not as an error: the terminal, which shows those, gets one sentence at the end.
+            _log.info("the simulated vehicle has stopped", exc_info=failure)
+        return failure is not None
+
     def over(self) -> bool:
         """Tell whether the flight has ended long enough ago for the station to have seen it."""
         if not self.twin.landed:
@@ -137,7 +166,10 @@ def run_twin(
     options: TwinOptions,
     say: Callable[[str], None],
 ) -> int:
-    """Run only the vehicle until a signal, or until it has landed. Raises OSError when the truth cannot be written."""
+    """Run only the vehicle until a signal, or until it has landed.
+
+    Raises TwinStopped when it stops by itself, and OSError when the truth cannot be written.
+    """
     if truth is not None:
         truth.write_text("", "utf-8")  # a place that cannot be written is noticed now, not after the flight
     with flying_twin(dictionary, keys, options) as twin:
@@ -163,6 +195,7 @@ def _listen(
         signal.signal(number, lambda *_: stopping.set())
     try:
         while not stopping.wait(0.05):
+            _look(listener)
             if twin.landed and not written:
                 written = True
                 if truth is not None:

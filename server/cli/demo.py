@@ -43,9 +43,14 @@ def run(options: argparse.Namespace) -> int:
         source = f"demo {options.scenario}"
         live = Live(dictionary, sheets, demo.url, dictionary.modem_baud, "demo", source, pad_sheet)
         say(f"Simulated flight '{options.scenario}', seed {options.seed}. {CAUTION}")
-        until = demo.over if options.quit_when == "landed" else None
+        lands = options.quit_when == "landed"
+
+        def until() -> bool:
+            return demo.stopped() or (lands and demo.over())
+
         path = asyncio.run(run_live(live, settings, open_browser=not options.no_browser, say=say, until=until))
     finally:
         demo.stop()
     say(str(path))
+    demo.look()  # after the path: what was recorded until then is kept
     return 0

@@ -14,20 +14,25 @@ from collections.abc import Iterator, Mapping
 from protocol.dictionary import Dictionary
 from protocol.framings import foreign_framing
 from protocol.units import GRAVITY_M_S2
+from server.twin.flight_computer import CYCLE_S
+from server.twin.telemetry import TwinProblem, period_cycles
 from server.twin.truth import HopTruth
 
-CYCLE_S = 0.01
 BOOST_S, BOOST_M_S2, DESCENT_M_S = 1.2, 60.0, 6.0
 PAD_PA, PAD_K, LAPSE_K_M = 94_123.0, 291.0, 0.0065
 BURNOUT_M, BURNOUT_M_S = BOOST_M_S2 * BOOST_S**2 / 2.0, BOOST_M_S2 * BOOST_S
 RISE_S = BURNOUT_M_S / GRAVITY_M_S2
 APOGEE_M = BURNOUT_M + BURNOUT_M_S * RISE_S / 2.0
 PHASES = {"pad": 2.0, "boost": 3.0, "coast": 4.0, "descent": 5.0, "landed": 6.0}
+FORMS_MAX = 100_000  # of one command: their bytes are all kept, and looked for one by one
 HEARD_MAX = 256  # bytes kept while no command is found in them
 
 
 class HopVehicle:
-    """Advances like the twin and is heard and commanded like it; `ignite_after_s` None: it stays on its pad."""
+    """Advances like the twin and is heard and commanded like it; `ignite_after_s` None: it stays on its pad.
+
+    Raises TwinProblem for what it cannot send or obey.
+    """
 
     def __init__(self, dictionary: Dictionary, ignite_after_s: float | None = 15.0) -> None:
         self._dictionary = dictionary
@@ -36,6 +41,11 @@ class HopVehicle:
             raise ValueError(f"{dictionary.name} has no framing of its own; a hop vehicle speaks nothing else")
         self._framing = framing
         self._ignite_s = math.inf if ignite_after_s is None else ignite_after_s
+        self._plan = [
+            (name, period_cycles(packet), place)
+            for place, (name, packet) in enumerate(dictionary.packets.items())
+            if packet.rate_hz > 0.0
+        ]
         self._cycle = 0
         self._counts: dict[str, int] = {}
         self._heard = b""
@@ -47,6 +57,11 @@ class HopVehicle:
         """Yield every command with every combination of whole arguments and its bytes; a small vehicle has few."""
         for command in self._dictionary.commands.values():
             ranges = [range(math.ceil(arg.low), math.floor(arg.high) + 1) for arg in command.args]
+            forms = math.prod(max(0, each.stop - each.start) for each in ranges)
+            if forms > FORMS_MAX:
+                raise TwinProblem(
+                    f"The command {command.name} has {forms} forms; the simulated vehicle knows at most {FORMS_MAX} of one."
+                )
             for numbers in itertools.product(*ranges):
                 args = {arg.name: number for arg, number in zip(command.args, numbers, strict=True)}
                 yield (command.name, args), self._framing.command(command, args)
@@ -58,10 +73,9 @@ class HopVehicle:
         out = bytearray()
         while (self._cycle + 1) * CYCLE_S <= vehicle_s + 1e-9:
             self._cycle += 1
-            for place, packet in enumerate(self._dictionary.packets.values()):
-                period = round(1.0 / (packet.rate_hz * CYCLE_S)) if packet.rate_hz else 0
-                if period and (self._cycle + place) % period == 0:
-                    out += self._framing.encode(packet.name, self.values(packet.name))
+            for name, period, place in self._plan:
+                if (self._cycle + place) % period == 0:
+                    out += self._framing.encode(name, self.values(name))
         return bytes(out)
 
     def uplink(self, data: bytes) -> None:

@@ -175,7 +175,10 @@ def open_air(listen: str, link: Path | None = None) -> Air:
 
 
 class TwinListener:
-    """Runs a twin at `rate` times real time behind a port, in one thread. Raises ListenProblem when made."""
+    """Runs a twin at `rate` times real time behind a port, in one thread. Raises ListenProblem when made.
+
+    Whoever starts it must look at `failure` now and then.
+    """
 
     def __init__(
         self,
@@ -193,6 +196,7 @@ class TwinListener:
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="twin", daemon=True)
         self.bytes_lost = 0
+        self.failure: Exception | None = None  # what ended the thread; nothing flies and nobody listens from then on
 
     @property
     def url(self) -> str:
@@ -211,6 +215,12 @@ class TwinListener:
         self._air.close()
 
     def _run(self) -> None:
+        try:
+            self._fly()
+        except Exception as error:  # whoever started it looks, and ends
+            self.failure = error
+
+    def _fly(self) -> None:
         begun = self._now()
         while not self._stopping.wait(STEP_S):
             downlink = self._twin.advance((self._now() - begun) * self._rate)

@@ -7,13 +7,32 @@ from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 
 from protocol.dictionary import Dictionary
-from protocol.fields import Value
+from protocol.errors import Problem
+from protocol.fields import Packet, Value
 from server.twin.attitude import Vector
 from server.twin.flight_computer import CYCLE_S, FlightComputer
 from server.twin.wire import VehicleWire
 
 FIRMWARE = "twin 1.0"
 FRAME_AGE_MOST_S = 65.535  # sixteen bits of milliseconds: an older frame is told as this old
+
+NEVER_CYCLES = 2**31  # most of a year: a rate this small sends once, if at all
+_HAIR = 1e-9
+
+
+class TwinProblem(Problem):
+    """The dictionary asks for what a simulated vehicle does not do; the text is one plain sentence."""
+
+
+def period_cycles(packet: Packet) -> int:
+    """Return every how many cycles a packet with a rate is sent; raises TwinProblem for one faster than a cycle."""
+    per_cycle = packet.rate_hz * CYCLE_S
+    if per_cycle > 1.0 + _HAIR:
+        raise TwinProblem(
+            f"The packet {packet.name} is declared at {packet.rate_hz:g} Hz; "
+            f"the simulated vehicle sends at most {1.0 / CYCLE_S:g} Hz."
+        )
+    return round(1.0 / per_cycle) if per_cycle > 1.0 / NEVER_CYCLES else NEVER_CYCLES
 
 
 class LinkLevels:
@@ -157,15 +176,20 @@ SOURCES: dict[str, Callable[[FlightComputer], Values]] = {
 
 
 class Telemetry:
-    """The sending schedule of one start of the vehicle, counted in cycles so that it never drifts."""
+    """The sending schedule of one start of the vehicle. Raises TwinProblem for what this vehicle cannot send."""
 
     def __init__(self, dictionary: Dictionary, computer: FlightComputer, link: VehicleWire, levels: LinkLevels) -> None:
+        for needed in ("startup", "event"):
+            if needed not in dictionary.packets:
+                raise TwinProblem(
+                    f"The simulated vehicle needs a packet {needed}; the dictionary {dictionary.name} has none."
+                )
         self._computer, self._link, self._levels = computer, link, levels
         self._sources: dict[str, Callable[[], Values]] = {name: partial(take, computer) for name, take in SOURCES.items()}
         self._sources |= {"link": self._link_values, "navigation": self._navigation_values}
         # Spread the packets over the cycles, or all of them would queue for the radio at the same instant.
         self._plan = [
-            (name, round(1.0 / (packet.rate_hz * CYCLE_S)), place)
+            (name, period_cycles(packet), place)
             for place, (name, packet) in enumerate(dictionary.packets.items())
             if packet.rate_hz > 0.0 and name in self._sources
         ]

@@ -5,10 +5,12 @@ from __future__ import annotations
 import pytest
 
 from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from protocol.events import PacketReceived
 from protocol.link import Link
 from server.flight.air.atmosphere import height_above_pad_m
 from server.twin.hop import APOGEE_M, PAD_K, PAD_PA, HopVehicle
+from server.twin.telemetry import TwinProblem
 from tests.protocol.foreign_helpers import SAMPLES
 from tests.protocol.helpers import SANDPIPER, events_of
 
@@ -66,3 +68,11 @@ def test_the_step_of_advance_changes_nothing(dictionary: Dictionary) -> None:
 def test_a_dictionary_of_the_house_wire_is_refused() -> None:
     with pytest.raises(ValueError, match="no framing of its own"):
         HopVehicle(SANDPIPER)
+
+
+def test_a_command_of_too_many_forms_is_refused() -> None:
+    """All its bytes would be kept; a 32-bit argument would fill the memory before the first packet."""
+    text = SAMPLES["wren"].text.replace('type = "u8", min = 1, max = 1 }', 'type = "u32", min = 1, max = 4000000000 }')
+    assert text != SAMPLES["wren"].text
+    with pytest.raises(TwinProblem, match="The command camera_power has 8000000000 forms"):
+        HopVehicle(parse_dictionary(text))
