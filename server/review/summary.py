@@ -69,11 +69,7 @@ def summarize(review: Review) -> Summary:
         "nonfinite": [{"t": e.t, **e.body} for e in nonfinite[:20]],
         "commands": _commands(entries),
         "marks": [{"t": e.t, "text": e.text} for e in entries if e.topic == "mark"],
-        "alarms": [
-            {"t": e.t, "text": e.text, "severity": e.severity, **_acknowledgment(e, entries)}
-            for e in entries
-            if e.topic == "alarm" and e.body.get("state") == "raised"
-        ],
+        "alarms": _alarms(entries),
     }
 
 
@@ -167,12 +163,19 @@ def _commands(entries: list[JournalEntry]) -> list[dict[str, object]]:
     return [{name: view.get(name) for name in wanted} for view in last.values()]
 
 
-def _acknowledgment(raised: JournalEntry, entries: list[JournalEntry]) -> dict[str, object]:
-    """Return who acknowledged a raised alarm and when, or nothing."""
+def _alarms(entries: list[JournalEntry]) -> list[dict[str, object]]:
+    """Return every alarm raised, with who first acknowledged that raise and when; walks twice, whatever their number."""
+    seen: dict[tuple[str, float], dict[str, object]] = {}
     for entry in entries:
-        if (entry.topic, entry.key, entry.body.get("raised_rx")) == (ACKNOWLEDGED, raised.key, raised.rx_s):
-            return {"acknowledged_by": entry.body.get("operator"), "acknowledged_t": entry.t}
-    return {}
+        raised_rx = entry.body.get("raised_rx")
+        if entry.topic == ACKNOWLEDGED and isinstance(raised_rx, int | float):
+            said = {"acknowledged_by": entry.body.get("operator"), "acknowledged_t": entry.t}
+            seen.setdefault((entry.key, raised_rx), said)
+    return [
+        {"t": e.t, "text": e.text, "severity": e.severity, **seen.get((e.key, e.rx_s), {})}
+        for e in entries
+        if e.topic == "alarm" and e.body.get("state") == "raised"
+    ]
 
 
 def _utc_text(header: SessionHeader) -> str:

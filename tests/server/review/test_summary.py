@@ -15,6 +15,7 @@ from server.recording.recorder import Recorder
 from server.recording.records import Kind
 from server.review.review import Review, open_review
 from server.review.summary import summarize, summary_json, summary_text
+from server.telemetry.journal import JournalEntry
 from tests.server.flights import KEY, Flight, dictionary, flown, recorded
 from tests.server.recording.sessions import header_for
 
@@ -107,6 +108,64 @@ def test_alarms_are_those_that_were_raised(tmp_path: Path) -> None:
     cleared = {"key": "a", "severity": "info", "text": "battery fine", "body": {"state": "cleared"}}
     summary = summarize(noted(tmp_path, (Kind.ALARM, raised), (Kind.ALARM, cleared)))
     assert [(a["text"], a["severity"]) for a in summary["alarms"]] == [("battery low", "warning")]
+
+
+class Reading:
+    """Counts how often the topic of an entry is read; all of a summary's walks over the journal begin with it."""
+
+    reads = 0
+
+    def __init__(self, entry: JournalEntry) -> None:
+        self._entry = entry
+
+    def __getattr__(self, name: str) -> object:
+        Reading.reads += name == "topic"
+        return getattr(self._entry, name)
+
+
+def babbled(alarms: int) -> list[JournalEntry]:
+    """A journal of alarms that come and go, each seen by somebody, and an event with each."""
+    out: list[JournalEntry] = []
+    for number in range(alarms):
+        at, key = float(number), f"limit power.p{number % 7}"
+        out += [
+            JournalEntry(at, at, "alarm", key, "warning", "battery low", {"state": "raised"}),
+            JournalEntry(at, at, "event", f"e{number}", "info", "babble"),
+            JournalEntry(at + 0.1, at, "acknowledged", key, "info", "", {"raised_rx": at, "operator": f"Ada {number}"}),
+            JournalEntry(at + 0.2, at, "alarm", key, "info", "battery fine", {"state": "cleared"}),
+        ]
+    return out
+
+
+def test_a_babbling_vehicles_alarms_are_walked_through_in_proportion(tmp_path: Path) -> None:
+    """1 375 alarms took 15 s: each looked for its acknowledgment through the whole journal."""
+    review = noted(tmp_path)
+    reads = {}
+    for alarms in (1000, 4000):
+        entries = [Reading(entry) for entry in babbled(alarms)]
+        Reading.reads = 0
+        summary = summarize(replace(review, output=replace(review.output, entries=entries)))
+        reads[alarms] = Reading.reads
+        assert [a["acknowledged_by"] for a in summary["alarms"]] == [f"Ada {n}" for n in range(alarms)]
+    print(f"topics read: {reads}")
+    assert reads[4000] <= 4.1 * reads[1000]
+
+
+def test_an_acknowledgment_belongs_to_the_raise_it_names_and_the_first_counts(tmp_path: Path) -> None:
+    def at(rx_s: float, topic: str, **body: object) -> JournalEntry:
+        return JournalEntry(rx_s, rx_s, topic, "a", "warning", "low", body)
+
+    entries = [
+        at(1.0, "alarm", state="raised"),
+        at(2.0, "acknowledged", raised_rx=1.0, operator="Ada 1"),
+        at(3.0, "acknowledged", raised_rx=1, operator="Ada 2"),
+        at(4.0, "acknowledged", raised_rx=[1.0]),
+        at(5.0, "alarm", state="raised"),
+        at(6.0, "acknowledged", raised_rx=99.0, operator="Ada 3"),
+    ]
+    review = noted(tmp_path)
+    alarms = summarize(replace(review, output=replace(review.output, entries=entries)))["alarms"]
+    assert [(a.get("acknowledged_by"), a.get("acknowledged_t")) for a in alarms] == [("Ada 1", 2.0), (None, None)]
 
 
 def test_json_is_json_whatever_a_note_holds(tmp_path: Path) -> None:
