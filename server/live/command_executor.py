@@ -1,26 +1,30 @@
 """The only one who touches the command queue: everybody asks it through `ask`, and what it wants done is done at once.
 
 Counter, frame, durable intent: in this order, and only then may bytes leave. Safe all alone does not wait for a disk that
-fails or hangs.
+fails or hangs, and nothing on its way needs a thread that others use too. Whatever goes wrong in between ends the command
+in a sentence, and safe all not at all: what cannot be had from the disk it does without.
 """
 
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from math import isfinite
 from typing import TypeVar
 
-from protocol.errors import OurMistake
 from protocol.link import Link
 from server.bridge.serial_bridge import SerialBridge
+from server.live.disk_thread import DiskThread
 from server.live.note_writer import NoteWriter
 from server.live.record_gate import RecordGate
+from server.problems import Problem, reason
 from server.recording.clock import Clock
-from server.recording.recorder import Recorder, RecorderFailed
+from server.recording.recorder import Recorder
 from server.recording.records import Kind
 from server.telemetry.conditions import Readings
-from server.uplink.command_entry import Changed, PermitChanged, Prepare, Transmit
+from server.uplink.command_entry import Action, Changed, PermitChanged, Prepare, Transmit
 from server.uplink.command_queue import CommandQueue
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_names import KeyProblem
@@ -31,6 +35,8 @@ SAFE_ALL_WAITS_FOR_DISK_S = 0.3
 # Our choice: below the 3 s that anything may wait to be sent (`QUEUED_AT_MOST_S`), so that a disk that hangs is named as
 # the cause before the command is dropped for its age.
 DISK_ANSWERS_WITHIN_S = 2.5
+
+_log = logging.getLogger(__name__)
 
 Answer = TypeVar("Answer")
 
@@ -66,6 +72,9 @@ class CommandExecutor:
         self._now_s = now_s
         self._look_at_clocks = look_at_clocks
         self._loop = asyncio.get_running_loop()
+        self._counter_disk = DiskThread("counters")
+        self._intent_disk = DiskThread("intents")
+        self._intents_reach_disk = True  # as of the last one that was waited for
         self._preparing: set[asyncio.Task[None]] = set()
 
     def ask(self, call: Callable[[CommandQueue, float], Answer], note: Callable[[Answer], None] | None = None) -> Answer:
@@ -74,17 +83,19 @@ class CommandExecutor:
         `note` gets the answer before anything is carried out, so that in the session an act stands before what comes of it.
         """
         answer = call(self._queue, self._now_s())
-        if note is not None:
-            note(answer)
-        self._carry_out()
+        try:
+            if note is not None:
+                note(answer)
+        finally:
+            self._carry_out()
         return answer
 
     async def reserve(self) -> None:
         """Have spare counters ready for a disk that fails later; without them only safe all on a dead disk is poorer."""
         try:
-            await asyncio.wait_for(asyncio.to_thread(self._counters.reserve), DISK_ANSWERS_WITHIN_S)
-        except (KeyProblem, TimeoutError):
-            return
+            await self._counter_disk.do(self._counters.reserve, DISK_ANSWERS_WITHIN_S)
+        except Exception as error:  # noqa: BLE001 - whatever it was, the first command will meet it again
+            _log.warning("no spare command counters: %s", reason(error))
 
     async def settled(self) -> None:
         """Wait until nothing is being prepared any more."""
@@ -92,57 +103,86 @@ class CommandExecutor:
             await asyncio.gather(*self._preparing, return_exceptions=True)
             await asyncio.sleep(0)
 
+    def end(self) -> None:
+        """Let the threads for the disk end; nothing is prepared any more."""
+        self._counter_disk.end()
+        self._intent_disk.end()
+
     def _carry_out(self) -> None:
         for action in self._queue.take_actions():
-            if isinstance(action, Changed):
-                self._notes.command(action.view)
-            elif isinstance(action, PermitChanged):
-                self._notes.permit(action.view)
-            elif isinstance(action, Prepare):
-                task = asyncio.create_task(self._prepare(action))
-                self._preparing.add(task)
-                task.add_done_callback(self._preparing.discard)
-            else:
-                self._transmit(action)
+            try:
+                self._carry_out_one(action)
+            except Exception:  # one that cannot be carried out must not keep the others from it
+                _log.exception("what the command queue asked for could not be done")
+
+    def _carry_out_one(self, action: Action) -> None:
+        if isinstance(action, Changed):
+            self._notes.command(action.view)
+        elif isinstance(action, PermitChanged):
+            self._notes.permit(action.view)
+        elif isinstance(action, Prepare):
+            task = asyncio.create_task(self._prepare(action))
+            self._preparing.add(task)
+            task.add_done_callback(self._preparing.discard)
+        else:
+            self._transmit(action)
 
     async def _prepare(self, action: Prepare) -> None:
         try:
-            counter = await self._take_counter(action.must_be_durable)
+            counter, disk_answers = await self._take_counter(action.must_be_durable)
             frame = self._link.send(action.command, action.args, counter)
             intent = {**action.intent, "counter": counter, "frame": frame.hex()}
-            await asyncio.to_thread(self._record_intent, intent, action.must_be_durable)
-        except (KeyProblem, OurMistake, RecorderFailed) as error:
-            sentence = str(error)
+            await self._record_intent(intent, action.must_be_durable, disk_answers)
+            self._look_at_clocks()  # the machine may have slept while the disk was waited for
+        except Exception as error:  # a command must never stay "waiting to be sent" without a word
+            if not isinstance(error, Problem):
+                _log.exception("a command could not be prepared")
+            sentence = str(error) if isinstance(error, Problem) else f"It could not be prepared: {reason(error)}."
             self.ask(lambda queue, now_s: queue.on_prepare_failed(action.id, sentence, now_s))
         else:
-            self._look_at_clocks()  # the machine may have slept while the disk was waited for
             self.ask(lambda queue, now_s: queue.on_prepared(action.id, counter, frame, now_s))
 
-    async def _take_counter(self, must_be_durable: bool) -> int:
-        """Take the next counter; for safe all a disk that fails or hangs is passed over with a spare one."""
+    async def _take_counter(self, must_be_durable: bool) -> tuple[int, bool]:
+        """Take the next counter, and tell whether the disk gave it; safe all passes over a disk that does not answer.
+
+        Where the disk already owes an answer, safe all takes a spare at once.
+        """
         self._counters.raise_to(self._heard_counter())  # never below what the vehicle has seen, whatever became of ours
+        if not must_be_durable and self._counter_disk.is_busy:
+            return self._counters.take_spare(), False
         patience_s = DISK_ANSWERS_WITHIN_S if must_be_durable else SAFE_ALL_WAITS_FOR_DISK_S
         try:
-            return await asyncio.wait_for(asyncio.to_thread(self._counters.take), patience_s)
-        except (KeyProblem, TimeoutError) as error:
+            return await self._counter_disk.do(self._counters.take, patience_s), True
+        except Exception as error:
             if not must_be_durable:
-                return self._counters.take_spare()
-            if isinstance(error, KeyProblem):
-                raise
-            raise KeyProblem("The disk gives no command counter in time.") from error
+                return self._counters.take_spare(), False
+            if isinstance(error, TimeoutError):
+                raise KeyProblem("The disk gives no command counter in time.") from error
+            raise
 
     def _heard_counter(self) -> int:
         """Return the last counter the vehicle says it has executed, 0 when it has not said."""
         reading = self._readings.reading("uplink.last_counter", self._now_s())
         return int(reading.value) if reading is not None and isfinite(reading.value) else 0
 
-    def _record_intent(self, intent: Mapping[str, object], must_be_durable: bool) -> None:
-        timeout_s = DISK_ANSWERS_WITHIN_S if must_be_durable else SAFE_ALL_WAITS_FOR_DISK_S
+    async def _record_intent(self, intent: Mapping[str, object], must_be_durable: bool, disk_answers: bool) -> None:
+        """Have the intent on the disk. That of safe all is handed over, and waited for only where the disk seems sound."""
+        now_ns = self._clock.monotonic_ns()
+        if not must_be_durable and not (disk_answers and self._intents_reach_disk and not self._intent_disk.is_busy):
+            with suppress(Exception):  # the recording says by itself what it could not keep
+                self._recorder.append(Kind.INTENT, now_ns, intent)
+            return
+        patience_s = DISK_ANSWERS_WITHIN_S if must_be_durable else SAFE_ALL_WAITS_FOR_DISK_S
+        self._intents_reach_disk = False
         try:
-            self._recorder.append_synced(Kind.INTENT, self._clock.monotonic_ns(), intent, timeout_s)
-        except RecorderFailed:
+            await self._intent_disk.do(
+                lambda: self._recorder.append_synced(Kind.INTENT, now_ns, intent, patience_s), 2 * patience_s
+            )
+        except Exception:
             if must_be_durable:
                 raise
+        else:
+            self._intents_reach_disk = True
 
     def _transmit(self, action: Transmit) -> None:
         def on_done(problem: str | None) -> None:

@@ -175,6 +175,7 @@ class Station:
         await asyncio.to_thread(self.bridge.stop)
         self.process()
         await self._executor.settled()
+        self._executor.end()
         return await asyncio.to_thread(self.recorder.close, CLOSED_WITHIN_S)
 
     def now_s(self) -> float:

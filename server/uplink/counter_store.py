@@ -24,8 +24,8 @@ from protocol.commands import COUNTER_MAX
 from server.uplink.key_names import KEY_FILE, ROTATE, KeyProblem, fingerprint
 from server.uplink.private_files import private, sync_folder
 
-# Our choice: safe all can be asked for eight times on a disk that has failed, and a restart passes over eight of 4e9.
-SPARE = 8
+# Our choice: safe all can be asked for this often on a disk that has failed, and a restart passes over as many of 4e9.
+SPARE = 256
 # When one of the two places is gone, the other may be an older copy (a folder taken back from a backup): so many values
 # are passed over. Far more than anybody sends between two backups, and there are 65 535 such gaps in 32 bits.
 GAP_AFTER_LOSS = 1 << 16
@@ -167,7 +167,10 @@ class CounterStore:
         except OSError as error:
             raise KeyProblem(f"The command counter {self._path} cannot be locked: {error.strerror}.") from error
         try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX)
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX)
+            except OSError as error:
+                raise KeyProblem(f"The command counter {self._path} cannot be locked: {error.strerror}.") from error
             yield
         finally:
             os.close(descriptor)

@@ -152,15 +152,19 @@ EDGE_FAULTS = (
     fault(
         "station has no spare counter for safe all",
         "station_commands",
-        (EXECUTOR, "            if not must_be_durable:\n                return self._counters.take_spare()\n", ""),
+        (
+            EXECUTOR,
+            "            if not must_be_durable:\n                return self._counters.take_spare(), False\n",
+            "",
+        ),
     ),
     fault(
         "station waits for a hanging disk",
         "station_commands",
         (
             EXECUTOR,
-            "await asyncio.wait_for(asyncio.to_thread(self._counters.take), patience_s)",
-            "await asyncio.to_thread(self._counters.take)",
+            "self._counter_disk.do(self._counters.take, patience_s)",
+            "self._counter_disk.do(self._counters.take, 1000.0)",
         ),
     ),
     fault(

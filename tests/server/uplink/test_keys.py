@@ -158,6 +158,15 @@ def test_failing_disk_gives_no_value_but_the_spares(store: CounterStore, monkeyp
     assert store.take() > spares[-1]
 
 
+def test_lock_that_is_refused_is_one_sentence(store: CounterStore, monkeypatch) -> None:
+    def refuse(*what):
+        raise OSError(37, "No locks available")
+
+    monkeypatch.setattr(counter_store.fcntl, "flock", refuse)
+    with pytest.raises(KeyProblem, match=r"cannot be locked: No locks available\.$"):
+        store.take()
+
+
 def test_value_whose_sync_failed_is_never_given_again(tmp_path: Path, store: CounterStore, monkeypatch) -> None:
     """The file was replaced, but the folder could not be synced: after a crash the file may be old or new."""
     store.take()
