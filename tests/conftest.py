@@ -1,4 +1,8 @@
-"""Tests side by side: those marked `alone` have the machine to themselves, whatever the other workers run."""
+"""Tests side by side: those marked `alone` have the machine to themselves, whatever the other workers run.
+
+Those marked `terminal` make pseudo-terminals and take them away; one at a time, since a name that one lets go of is the name
+the next one gets, and a station that waits for its radio would open a stranger's.
+"""
 
 from __future__ import annotations
 
@@ -36,7 +40,10 @@ def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
     is_alone = item.get_closest_marker("alone") is not None
     with ExitStack() as door:
         door.enter_context(locked(LOCKS / "alone.door", shared=False))
-        with locked(LOCKS / "alone.room", shared=not is_alone):
+        with ExitStack() as inside:
+            inside.enter_context(locked(LOCKS / "alone.room", shared=not is_alone))
             if not is_alone:
                 door.close()
+            if item.get_closest_marker("terminal") is not None and not is_alone:
+                inside.enter_context(locked(LOCKS / "terminal", shared=False))
             return (yield)

@@ -9,8 +9,12 @@ import socket
 import tty
 from pathlib import Path
 
+import pytest
+
 from server.http.doorman import VIEWERS_AT_MOST
 from tests.browser.station import Process, browser_page, eventually
+
+pytestmark = pytest.mark.terminal
 
 
 def watcher(host: str, port: int) -> tuple[socket.socket, bytes]:

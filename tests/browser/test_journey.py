@@ -14,6 +14,8 @@ import pytest
 
 from tests.browser.station import Process, Relay, browser_page, eventually
 
+pytestmark = pytest.mark.terminal
+
 RATE = 10
 IGNITE_S = 420.0
 

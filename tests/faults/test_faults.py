@@ -12,6 +12,8 @@ from tests.faults.case import Case
 from tests.faults.pad import Pad
 from tests.faults.row import run_case
 
+pytestmark = pytest.mark.terminal
+
 
 @pytest.fixture(scope="module")
 def pad(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pad]:

@@ -21,6 +21,8 @@ from server.bridge.serial_bridge import PortState, SerialBridge
 from tests.server.flights import dictionary
 from tests.traffic import mixed_frames
 
+pytestmark = pytest.mark.terminal
+
 pty = pytest.importorskip("pty", reason="pseudo-terminals exist on POSIX only")
 WITHIN_S = 3.0
 

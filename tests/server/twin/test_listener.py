@@ -15,6 +15,8 @@ from protocol.framing import FrameSplitter
 from server.twin.listener import ListenProblem, TwinListener
 from tests.server.twin.helpers import Ground, Heard, answers, clean_twin, decode
 
+pytestmark = pytest.mark.terminal
+
 
 @contextmanager
 def listening(where: str, **more) -> Iterator[tuple[TwinListener, Ground]]:
