@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from pathlib import Path
 
 import pytest
@@ -126,22 +127,28 @@ def test_the_page_is_told_what_such_commands_are_worth() -> None:
 # ---------------------------------------------------------------- the whole way
 
 
+def free_port() -> int:
+    """Return a port that was free a moment ago."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return int(server.getsockname()[1])
+
+
 @pytest.mark.parametrize("name", SAMPLES)
 def test_a_station_records_a_sample_vehicle(name: str, tmp_path: Path) -> None:
-    file = str(FOLDER / f"{name}.toml")
-    flags = ["--dictionary", file, "--rate", "20", "--ignite-after", "110", "--quit-when", "landed"]
-    twin = Process(tmp_path, "twin", "--listen", "socket://127.0.0.1:0", *flags)
+    """The station is up and looking for its port before the vehicle is switched on, however busy the machine is."""
+    file, url = str(FOLDER / f"{name}.toml"), f"socket://127.0.0.1:{free_port()}"
+    station = Process(tmp_path, "live", "--port", url, "--dictionary", file, "--no-browser", "--http-port", "0")
     try:
-        url = twin.line(r"Simulated vehicle on (\S+)")[1]
-        station = Process(tmp_path, "live", "--port", url, "--dictionary", file, "--no-browser", "--http-port", "0")
+        station.line("Page: ", 60)
+        flags = ["--dictionary", file, "--rate", "20", "--ignite-after", "200", "--quit-when", "landed"]
+        twin = Process(tmp_path, "twin", "--listen", url, *flags)
         try:
             twin.line("landed", 60)
-            station.line("Page: ")
             twin.process.wait(20)
         finally:
-            lines = station.stop()
+            twin.stop()
     finally:
-        twin.stop()
+        lines = station.stop()
     (session,) = [line for line in lines if line.endswith(".pcapng")]
     summary = summarize(open_review(Path(session)))
     assert summary["vehicle"] == SAMPLES[name].vehicle and set(summary["packets"]) == {"state", "switches"}
