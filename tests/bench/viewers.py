@@ -7,37 +7,50 @@ watch a bare `websockets` server that broadcasts the same bytes at the same mome
 terminal, decoding, recording or page. `--viewers`, `--seconds` for shorter runs.
 
 `--come-and-go 5 50 300` instead: an operator's page watches alone for a while at 125 updates a second, then so many viewers
-come and go at random for a minute each (`--seconds`); printed are the longest times anybody was without a message.
+come and go at random for a minute each (`--seconds`); printed are the longest times anybody was without a message,
+beside how late a process was that only sleeps.
 """
 
 from __future__ import annotations
 
 import argparse
 import asyncio
-import base64
 import itertools
 import os
 import random
-import re
 import subprocess
 import sys
 import tempfile
 import time
 import tty
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from protocol.dictionary_file import load_dictionary
 from protocol.vehicle import VehicleLink
+from tests.bench.viewer_client import MARK, Client, Tally, Waiting
 from tests.browser.station import Process
 from tests.traffic import KEY
 
 ROUND_S = 0.04
 ODD_ONES = {"slow": 10, "stopped": 10, "leaving": 10}  # of 300
-MARK = re.compile(rb'"barometer":\[\[([0-9.]+),')
+IDLE = """
+import sys, threading, time
+longest = 0.0
+def sleep():
+    global longest
+    while True:
+        at = time.perf_counter()
+        time.sleep(0.005)
+        longest = max(longest, time.perf_counter() - at - 0.005)
+threading.Thread(target=sleep, daemon=True).start()
+for _ in sys.stdin:
+    print(longest, flush=True)
+    longest = 0.0
+"""
 BARE = """
 import asyncio, sys
 from websockets.asyncio.server import broadcast, serve
@@ -58,99 +71,6 @@ async def main():
             broadcast(viewers, text.replace("MARK", line.decode().strip()))
 asyncio.run(main())
 """
-
-
-@dataclass
-class Tally:
-    """What the measured viewers saw: delays in seconds, one example of a message, when each round was sent."""
-
-    sent: dict[bytes, float] = field(default_factory=dict)
-    delays: list[float] = field(default_factory=list)
-    example: bytes = b""
-    messages: int = 0
-    size: int = 0
-
-
-class Client(asyncio.Protocol):
-    """A viewer as light as can be, so that the viewers' own work does not hide the server's. Kinds: see `ODD_ONES`."""
-
-    def __init__(self, address: str, path: str, kind: str, tally: Tally, offered: str = "") -> None:
-        self._address, self._path, self.kind, self._tally = address, path, kind, tally
-        self._offered = f"Sec-WebSocket-Protocol: {offered}\r\n" if offered else ""
-        self._data = b""
-        self._open = False
-
-    def connection_made(self, transport: asyncio.Transport) -> None:
-        """Ask for the socket."""
-        self.transport = transport
-        key = base64.b64encode(os.urandom(16)).decode()
-        transport.write(
-            f"GET {self._path} HTTP/1.1\r\nHost: {self._address}\r\nOrigin: http://{self._address}\r\nUpgrade: websocket\r\n"
-            f"Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: {key}\r\n"
-            f"{self._offered}\r\n".encode()
-        )
-
-    def data_received(self, data: bytes) -> None:
-        """Take whole messages out of what came."""
-        now = time.perf_counter()
-        self._data += data
-        if not self._open:
-            head, end, rest = self._data.partition(b"\r\n\r\n")
-            if not end:
-                return
-            assert b" 101 " in head.split(b"\r\n")[0], head
-            self._open, self._data = True, rest
-            if self.kind == "stopped":
-                self.transport.pause_reading()
-        while (frame := self._frame()) is not None:
-            self._take(*frame, now)
-
-    def _frame(self) -> tuple[int, bytes] | None:
-        """Return (opcode, payload) of the next whole frame (RFC 6455 section 5.2; a server's are not masked)."""
-        data = self._data
-        if len(data) < 2:
-            return None
-        size, start = data[1] & 127, 2
-        if size > 125:
-            start = 4 if size == 126 else 10
-            size = int.from_bytes(data[2:start], "big")
-        if len(data) < start + size:
-            return None
-        self._data = data[start + size :]
-        return data[0] & 15, data[start : start + size]
-
-    def _take(self, opcode: int, payload: bytes, now: float) -> None:
-        if opcode == 9:
-            self.transport.write(b"\x8a" + bytes([0x80 | len(payload)]) + bytes(4) + payload)
-        mark = MARK.search(payload)
-        if opcode != 1 or mark is None or self.kind != "measured":
-            return
-        tally = self._tally
-        at = tally.sent.get(mark[1])
-        if at is not None:
-            tally.delays.append(now - at)
-            tally.messages += 1
-            tally.size += len(payload)
-            tally.example = payload
-
-
-class Waiting(Client):
-    """A viewer that notes its longest time without a message, in seconds, from its connection on."""
-
-    def __init__(self, address: str, offered: str = "") -> None:
-        super().__init__(address, "/ws/view", "waiting", Tally(), offered)
-        self._last_s = time.perf_counter()
-        self.longest_s = 0.0
-
-    def look(self) -> None:
-        """Count the time since the last message."""
-        self.longest_s = max(self.longest_s, time.perf_counter() - self._last_s)
-
-    def _take(self, opcode: int, payload: bytes, now: float) -> None:
-        super()._take(opcode, payload, now)
-        if opcode == 1:
-            self.look()
-            self._last_s = time.perf_counter()
 
 
 @dataclass(frozen=True)
@@ -290,6 +210,13 @@ async def come_and_go(folder: Path, counts: list[int], alone_s: float, seconds: 
     """Let viewers come and go beside an operator's page, and print the longest times without a message."""
     master, slave = os.openpty()
     tty.setraw(slave)
+    idle = subprocess.Popen([sys.executable, "-c", IDLE], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+
+    def late_s() -> float:
+        idle.stdin.write("\n")
+        idle.stdin.flush()
+        return float(idle.stdout.readline())
+
     station = Process(folder, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
     try:
         address, token = station.line(r"Operator's page.*http://([^/]+)/#operator=(\S+)").groups()
@@ -298,7 +225,10 @@ async def come_and_go(folder: Path, counts: list[int], alone_s: float, seconds: 
         page = await _come(address, f"view, operator.{token}")
         await asyncio.sleep(alone_s)
         page.look()
-        print(f"operator's page alone for {alone_s:g} s: longest {1000 * page.longest_s:.0f} ms without a message")
+        print(
+            f"operator's page alone for {alone_s:g} s: longest {1000 * page.longest_s:.0f} ms without a message; "
+            f"a process that only sleeps was late by up to {1000 * late_s():.0f} ms"
+        )
         for count in counts:
             page.longest_s, visits = 0.0, list[float]()
             tasks = [asyncio.create_task(_visits(address, visits, random.Random(place))) for place in range(count)]
@@ -311,11 +241,13 @@ async def come_and_go(folder: Path, counts: list[int], alone_s: float, seconds: 
             print(
                 f"{count:3d} coming and going for {seconds:g} s, {len(visits)} visits: longest {1000 * max(visits):.0f} ms "
                 f"(99th percentile of the visits' longest {1000 * np.percentile(visits, 99):.0f} ms), operator's page "
-                f"{1000 * page.longest_s:.0f} ms (target 500 and 200: {reached}), load {os.getloadavg()[0]:.1f}"
+                f"{1000 * page.longest_s:.0f} ms (target 500 and 200: {reached}); only sleeping, late by up to "
+                f"{1000 * late_s():.0f} ms, load {os.getloadavg()[0]:.1f}"
             )
         sending.cancel()
         page.transport.abort()
     finally:
+        idle.communicate()
         station.stop()
         os.close(slave)
         os.close(master)
