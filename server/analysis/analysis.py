@@ -12,6 +12,7 @@ from server.analysis.trackers.continuity import ContinuityTracker
 from server.analysis.trackers.dictionary_hash import DictionaryHashTracker
 from server.analysis.trackers.downlink import DownlinkTracker
 from server.analysis.trackers.flags import FlagTracker
+from server.analysis.trackers.flight_rules import FlightRulesTracker
 from server.analysis.trackers.height import HeightTracker
 from server.analysis.trackers.inertial_units import InertialUnitsTracker
 from server.analysis.trackers.judging import JudgingTracker
@@ -42,6 +43,7 @@ class Analysis:
             self._downlink,
             self._height,
             MotionTracker(roles, self._height.flying),
+            FlightRulesTracker(dictionary, self._height.estimates),
             StateVectorTracker(roles, self._height.estimates),
             PhaseAgreementTracker(roles),
             InertialUnitsTracker(roles, self._height.flying),
