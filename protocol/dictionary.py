@@ -29,6 +29,19 @@ class UplinkRules:
 
 
 @dataclass(frozen=True)
+class FlightRules:
+    """What must hold on the way up, each None where the vehicle has no such rule; the station alarms, it does not act.
+
+    `tilt_max` in rad between nose and vertical, while the motor burns and then while it flies faster than `tilt_speed_min`
+    (m/s): near the top every nose falls over. `height_max` in m above the pad.
+    """
+
+    tilt_max: float | None = None
+    tilt_speed_min: float = 15.0
+    height_max: float | None = None
+
+
+@dataclass(frozen=True)
 class Dictionary:
     """Everything the station knows about one vehicle's wire."""
 
@@ -43,6 +56,7 @@ class Dictionary:
     interlocks: Mapping[str, Condition]
     uplink: UplinkRules
     framing: FramingRules | None = None  # None: our own wire, commands authenticated and answered
+    flight_rules: FlightRules = FlightRules()
 
     @property
     def may_command_hazards(self) -> bool:

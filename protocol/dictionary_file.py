@@ -8,17 +8,19 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from importlib import resources
+from math import pi
 from pathlib import Path
 
 from protocol.command_tables import read_command, read_condition
 from protocol.commands import HAZARD_DISTANCE
-from protocol.dictionary import BOOT_ROLES, Dictionary, UplinkRules
+from protocol.dictionary import BOOT_ROLES, Dictionary, FlightRules, UplinkRules
 from protocol.errors import DictionaryError
 from protocol.framing_tables import check_framing, read_framing
 from protocol.packet_tables import read_apid, read_packet
 from protocol.toml_table import TomlTable
 
 FORMAT = 1
+ATTITUDE_ROLES = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
 
 
 def load_dictionary(path: Path | str | None = None) -> Dictionary:
@@ -61,6 +63,7 @@ def parse_dictionary(text: str, file: str = "dictionary") -> Dictionary:
         interlocks=conditions,
         uplink=_uplink(root.table("uplink", {"apid": 64})),
         framing=framing,
+        flight_rules=_flight_rules(root.table("flight_rules", {})),
     )
     head.done()
     root.done()
@@ -90,6 +93,33 @@ def _uplink(table: TomlTable) -> UplinkRules:
     return rules
 
 
+def _flight_rules(table: TomlTable) -> FlightRules:
+    tilt_max = table.get("tilt_max", float) if table.has("tilt_max") else None
+    height_max = table.get("height_max", float) if table.has("height_max") else None
+    speed_min = table.get("tilt_speed_min", float, FlightRules.tilt_speed_min)
+    if tilt_max is not None and not 0.0 < tilt_max < pi:
+        raise table.problem(f"must be above 0 and below {pi:.4f} rad", "tilt_max")
+    if tilt_max is None and table.has("tilt_speed_min"):
+        raise table.problem("means nothing without tilt_max", "tilt_speed_min")
+    if speed_min < 0.0:
+        raise table.problem("must not be negative", "tilt_speed_min")
+    if height_max is not None and height_max <= 0.0:
+        raise table.problem("must be above zero", "height_max")
+    table.done()
+    return FlightRules(tilt_max, speed_min, height_max)
+
+
+def _check_flight_rules(dictionary: Dictionary, root: TomlTable) -> None:
+    """A rule that nobody could watch would be silence taken for safety."""
+    rules, roles = dictionary.flight_rules, dictionary.roles
+    packets = {roles[role].packet if role in roles else None for role in ATTITUDE_ROLES}
+    if rules.tilt_max is not None and (len(packets) > 1 or None in packets):
+        needs = "the roles attitude_quaternion.w, .x, .y and .z in one packet"
+        raise root.problem(f"cannot be watched: it needs {needs}", "flight_rules.tilt_max")
+    if rules.height_max is not None and "pressure" not in roles:
+        raise root.problem("cannot be watched: it needs the role pressure", "flight_rules.height_max")
+
+
 def _check_whole(dictionary: Dictionary, root: TomlTable) -> None:
     """Checks that need more than one table: numbers used twice, roles used twice, code distances."""
     if dictionary.framing is not None:
@@ -108,6 +138,7 @@ def _check_whole(dictionary: Dictionary, root: TomlTable) -> None:
                 seen[channel.role] = channel.path
             if channel.role in BOOT_ROLES and (packet.fields[channel.field_index].type != "u16" or channel.linear):
                 raise root.problem(f"role '{channel.role}' needs a plain u16 field", f"packet.{channel.path}")
+    _check_flight_rules(dictionary, root)
     if sum(c.safes_all for c in dictionary.commands.values()) > 1:
         raise root.problem("only one command may have safes_all = true", "command")
     for one in dictionary.commands.values():

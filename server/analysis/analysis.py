@@ -20,6 +20,7 @@ from server.analysis.trackers.continuity import ContinuityTracker
 from server.analysis.trackers.dictionary_hash import DictionaryHashTracker
 from server.analysis.trackers.downlink import DownlinkTracker
 from server.analysis.trackers.flags import FlagTracker
+from server.analysis.trackers.flight_rules import FlightRulesTracker
 from server.analysis.trackers.height import HeightTracker
 from server.analysis.trackers.inertial_units import InertialUnitsTracker
 from server.analysis.trackers.judging import JudgingTracker
@@ -61,6 +62,7 @@ class Analysis:
             Part("downlink", "the downlink can no longer be counted", self._downlink),
             Part("height", "height and phase can no longer be followed", self._height),
             Part("motion", "tilt and speed can no longer be followed", MotionTracker(roles, self._height.flying)),
+            Part("rules", "the flight rules can no longer be watched", FlightRulesTracker(dictionary, self._estimates)),
             Part("state", "the state vector can no longer be watched", StateVectorTracker(roles, self._estimates)),
             Part("phase", "the vehicle's phase can no longer be compared", PhaseAgreementTracker(roles)),
             Part("units", "the inertial units can no longer be compared", InertialUnitsTracker(roles, self._height.flying)),

@@ -28,6 +28,8 @@ MUST: dict[str, set[str]] = {
     "one-chute": {"fast_descent"},
     "loose-cable": {"servo_cable"},
 }
+# Alarms that must be raised besides whatever else is.
+CALLED: dict[str, set[str]] = {"gusty-rail": {"rule tilt"}}
 # Consequences that are true as well: a reversed roll spins up until a gyro is at its end.
 MAY: dict[str, set[str]] = {"reversed-roll": {"saturated"}}
 
@@ -50,6 +52,7 @@ def problems(name: str, seed: int) -> list[str]:
     findings, alarms, _ = found(flight(name, seed))
     wrong = [f"{key} is missing" for key in sorted(MUST[name] - findings)]
     wrong += [f"{key} is a false finding" for key in sorted(findings - MUST[name] - MAY.get(name, set()))]
+    wrong += [f"alarm {key} is missing" for key in sorted(CALLED.get(name, set()) - alarms)]
     if not MUST[name]:
         wrong += [f"alarm {key} is false" for key in sorted(alarms)]
     return wrong

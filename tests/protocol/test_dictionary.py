@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from math import degrees
 from pathlib import Path
 
 import pytest
 
+from protocol.dictionary import FlightRules
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from protocol.framing import CONTENT_MAX
@@ -383,6 +385,69 @@ def test_display_units_reach_the_channel() -> None:
     assert (channel.unit, channel.display_unit) == ("K", "degC")
     assert 338.15 * channel.display_scale + channel.display_offset == pytest.approx(65.0)
     assert channel.limits == {"caution_high": 338.15, "warning_high": 353.15}
+
+
+# ---------------------------------------------------------------- flight rules
+
+POINTS = (
+    HEAD
+    + """
+[packet.state]
+apid = 1
+fields = [
+  { name = "w", type = "f32", role = "attitude_quaternion.w" }, { name = "x", type = "f32", role = "attitude_quaternion.x" },
+  { name = "y", type = "f32", role = "attitude_quaternion.y" }, { name = "z", type = "f32", role = "attitude_quaternion.z" },
+]
+[packet.air]
+apid = 2
+fields = [ { name = "p", type = "f32", unit = "Pa", role = "pressure" } ]
+[flight_rules]
+"""
+)
+
+
+def test_flight_rules_are_read_and_decide_no_bytes() -> None:
+    plain = parse_dictionary(POINTS.replace("[flight_rules]", ""))
+    assert plain.flight_rules == FlightRules()
+    assert (plain.flight_rules.tilt_max, plain.flight_rules.height_max) == (None, None)
+    read = parse_dictionary(POINTS + "tilt_max = 0.5\ntilt_speed_min = 20\nheight_max = 400\n")
+    assert read.flight_rules == FlightRules(tilt_max=0.5, tilt_speed_min=20.0, height_max=400.0)
+    assert read.hash32 == plain.hash32
+
+
+def test_the_sandpipers_tilt_is_the_safety_codes() -> None:
+    assert degrees(SANDPIPER.flight_rules.tilt_max) == pytest.approx(30.0, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("rules", "sentence"),
+    [
+        ("tilt_max = 0\n", "[flight_rules.tilt_max] must be above 0 and below 3.1416 rad"),
+        ("tilt_max = 30\n", "[flight_rules.tilt_max] must be above 0 and below 3.1416 rad"),
+        ("tilt_max = 0.5\ntilt_speed_min = -1\n", "[flight_rules.tilt_speed_min] must not be negative"),
+        ("tilt_speed_min = 9\n", "[flight_rules.tilt_speed_min] means nothing without tilt_max"),
+        ("height_max = 0\n", "[flight_rules.height_max] must be above zero"),
+        ('height_max = "high"\n', "[flight_rules.height_max] must be a number, got 'high'"),
+        ("roll_max = 1\n", "[flight_rules.roll_max] unknown key 'roll_max'"),
+    ],
+)
+def test_a_flight_rule_that_cannot_be_meant_is_refused(rules: str, sentence: str) -> None:
+    with pytest.raises(DictionaryError) as caught:
+        parse_dictionary(POINTS + rules, "mine.toml")
+    assert str(caught.value) == f"mine.toml: {sentence}"
+
+
+@pytest.mark.parametrize(
+    ("rule", "role", "needs"),
+    [
+        ("tilt_max = 0.5\n", "attitude_quaternion.y", "the roles attitude_quaternion.w, .x, .y and .z in one packet"),
+        ("height_max = 400\n", "pressure", "the role pressure"),
+    ],
+)
+def test_a_flight_rule_nobody_could_watch_is_refused(rule: str, role: str, needs: str) -> None:
+    parse_dictionary(POINTS + rule)
+    with pytest.raises(DictionaryError, match=f"cannot be watched: it needs {needs}"):
+        parse_dictionary(POINTS.replace(f'role = "{role}"', 'description = "lost"') + rule)
 
 
 # ---------------------------------------------------------------- the hash

@@ -134,6 +134,7 @@ HEADINGS = [
     (r"packet.*\.limits", "Limits"),
     (r"uplink", "`[uplink]`"),
     (r"framing", "`[framing]`"),
+    (r"flight_rules", "`[flight_rules]`"),
     (r"command\.\w+", "`[command.NAME]`"),
     (r"command\.\w+\.args\[\d+\]", "Argument"),
     (r"interlock\.\w+|command\.\w+\.effects\[\d+\]", "Condition"),

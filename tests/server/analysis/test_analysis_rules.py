@@ -42,8 +42,9 @@ def of_topic(output: Output, topic: str) -> list[JournalEntry]:
 
 
 def without_role(role: str) -> Dictionary:
-    """The Sandpiper dictionary whose field has lost its role, as another vehicle's might."""
-    text, count = re.subn(rf'role = "{re.escape(role)}", ?', "", dictionary().text)
+    """The Sandpiper dictionary whose field has lost its role, as another vehicle's might, and the rule that needs it."""
+    unruled = re.sub(r"\[flight_rules\]\n(.+\n)+", "", dictionary().text)
+    text, count = re.subn(rf'role = "{re.escape(role)}", ?', "", unruled)
     assert count == 1, role
     return parse_dictionary(text)
 
