@@ -63,8 +63,7 @@ class RecorderState:
     dropped: int = 0
 
 
-OnState = Callable[[RecorderState], None]
-"""Told every change of state or file, from the writer thread."""
+OnState = Callable[[RecorderState], None]  # told every change of state or file, from the writer thread
 
 
 class Recorder:
@@ -87,8 +86,7 @@ class Recorder:
         """Create the first file, in this thread, and start the writer thread.
 
         `header` comes from `session_header.make_header`; `first_sequence` and `header.part` are other than 0 and 1 only
-        when a session is continued. `on_state` is called (first from this thread, then from the writer thread) at
-        every change of state or file.
+        when a session is continued. `on_state` is called first from this thread, then from the writer thread.
         """
         self._folder = Path(folder)
         self._name = safe_name(name)
