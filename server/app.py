@@ -18,6 +18,7 @@ from server.http.viewers import Hub
 from server.live.pad_desk import PadDesk
 from server.live.start import Live, Places, make_station
 from server.live.station import Listeners, Station
+from server.live.terminal import said_aside
 from server.live.trial_desk import TrialDesk, known_plans
 from server.log_file import log_file
 from server.settings import Settings, chart_folder, copies_folder, page_folder, sample_folder
@@ -43,6 +44,7 @@ async def run_live(
     with (
         contextlib.closing(listening_socket(settings.host, settings.http_port)) as listener,
         log_file(settings.sessions) as log,
+        said_aside(say) as say,  # no terminal, gone or standing still, holds the station up
     ):
         made_by = software()
         places = Places(settings.sessions, settings.keys, copies_folder())

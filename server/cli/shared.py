@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import logging
+import os
 import sys
 import time
 from collections.abc import Callable
@@ -51,5 +54,12 @@ def make_progress() -> Progress:
 
 
 def say(text: str) -> None:
-    """Print one line at once, also into a pipe."""
-    print(text, flush=True)
+    """Print one line at once, also into a pipe. Once the terminal or the pipe's reader has gone, lines are dropped."""
+    try:
+        print(text, flush=True)
+    except OSError as error:
+        logging.getLogger("blockhouse").info("nobody reads what is printed any more: %s", error.strerror)
+        with contextlib.suppress(OSError, ValueError):  # or the rest would be tried once more at the program's end
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, sys.stdout.fileno())
+            os.close(nowhere)

@@ -352,12 +352,19 @@ class Station:
             self.ask(lambda queue, now_s: queue.on_telemetry(now_s))
 
     def _link_became(self, state: LinkState | None) -> None:
+        """Tell the command queue first: what disarms must not depend on anybody who only listens."""
         if state is None:
             return
-        self._link_notes.write(state, self.watch.heard, self._closing)
-        if not self._closing:
+        self.ask(
+            lambda queue, now_s: queue.on_link(state.state == "up", now_s),
+            note=lambda _: self._link_notes.write(state, self.watch.heard, self._closing),
+        )
+        if self._closing:
+            return
+        try:
             self._listeners.on_link(state)
-        self.ask(lambda queue, now_s: queue.on_link(state.state == "up", now_s))
+        except Exception:
+            _log.exception("the link's state could not be told")
 
     # ------------------------------------------------------------ time
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import server.live.station
+from server.live.station import Listeners
 from server.recording.records import Kind
 from server.review.review import open_review
 from server.review.summary import summarize
@@ -170,3 +171,20 @@ def test_what_is_armed_or_on_its_way_when_the_station_closes_is_closed_in_the_re
     records = review.session.records
     assert [record.payload for record in records if record.kind == Kind.SENT] == frames
     assert review.session.closed and any(record.payload == b"the last bytes" for record in records)
+
+
+def test_a_listener_that_raises_keeps_a_lost_link_from_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """I4: what disarms comes before anybody is told."""
+
+    async def what(bench: Bench) -> None:
+        def gone(state: object) -> None:
+            raise BrokenPipeError(32, "Broken pipe")
+
+        bench.station._listeners = Listeners(on_link=gone)
+        armed = bench.arm()
+        async with ticking(bench):
+            await pass_time(bench, 4.0, during=lambda: bench.station.authority.alive(ADA, bench.station.now_s()))
+            assert bench.station.link_state()["state"] == "silent"
+            assert states(bench) == ["abandoned"] and not bench.confirm(armed.id).ok
+
+    run(tmp_path, monkeypatch, what)
