@@ -2,10 +2,18 @@
 
 One code path for live and recorded data: `Analysis.take` is given batches of any size and its trackers keep all state
 between them, so that a recording handed over whole gives the same rows and entries as the same packets one by one.
+
+A tracker that raises loses its own results only. What it held is no longer to be believed, so it is put aside for the rest
+of the session, with one entry at the last frame of the piece it failed at; alarms it had raised stay raised. For a replay
+to tell the same, `take_whole` looks for that piece by halving.
 """
 
 from __future__ import annotations
 
+from copy import deepcopy
+from typing import NamedTuple
+
+from protocol.arrays import Bools, Ints
 from protocol.dictionary import Dictionary
 from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS, SOURCES
 from server.analysis.trackers.continuity import ContinuityTracker
@@ -17,7 +25,7 @@ from server.analysis.trackers.inertial_units import InertialUnitsTracker
 from server.analysis.trackers.judging import JudgingTracker
 from server.analysis.trackers.limits import LimitTracker
 from server.analysis.trackers.motion import MotionTracker
-from server.analysis.trackers.output import TrackerOutput
+from server.analysis.trackers.output import Instant, Tracker, TrackerOutput
 from server.analysis.trackers.packet_kinds import PacketKindsTracker
 from server.analysis.trackers.phase_agreement import PhaseAgreementTracker
 from server.analysis.trackers.power import PowerTracker
@@ -26,43 +34,105 @@ from server.analysis.trackers.saturation import SaturationTracker
 from server.analysis.trackers.servo_cable import ServoCableTracker
 from server.analysis.trackers.state_vector import StateVectorTracker
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
-from server.telemetry.batch import Batch
+from server.flight.sensors.state_health import GroundEstimate
+from server.telemetry.batch import Batch, Rows, joined
+
+
+class Part(NamedTuple):
+    """One tracker: its name, and what cannot be done without it, as the beginning of a sentence."""
+
+    name: str
+    lost: str
+    tracker: Tracker
 
 
 class Analysis:
     """Everything computed of one session, from its beginning. Feed batches in order."""
 
     def __init__(self, dictionary: Dictionary, facts: SheetNumbers = NOTHING_TOLD) -> None:
+        self._dictionary = dictionary
+        self._aside: set[str] = set()
         roles = RoleColumns(dictionary.roles)
         self._downlink = DownlinkTracker()
         self._kinds = PacketKindsTracker(dictionary)
         self._height = HeightTracker(roles, facts)
-        self.judging = JudgingTracker(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._kinds)
-        self._trackers = (
-            self._downlink,
-            self._height,
-            MotionTracker(roles, self._height.flying),
-            StateVectorTracker(roles, self._height.estimates),
-            PhaseAgreementTracker(roles),
-            InertialUnitsTracker(roles, self._height.flying),
-            DictionaryHashTracker(roles, dictionary.hash32),
-            FlagTracker(roles),
-            LimitTracker(dictionary),
-            PowerTracker(roles, facts),
-            ContinuityTracker(roles),
-            self._kinds,
-            SaturationTracker(dictionary),
-            ServoCableTracker(roles),
+        self.judging = JudgingTracker(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._frames)
+        self.parts = (
+            Part("downlink", "the downlink can no longer be counted", self._downlink),
+            Part("height", "height and phase can no longer be followed", self._height),
+            Part("motion", "tilt and speed can no longer be followed", MotionTracker(roles, self._height.flying)),
+            Part("state", "the state vector can no longer be watched", StateVectorTracker(roles, self._estimates)),
+            Part("phase", "the vehicle's phase can no longer be compared", PhaseAgreementTracker(roles)),
+            Part("units", "the inertial units can no longer be compared", InertialUnitsTracker(roles, self._height.flying)),
+            Part("dictionary", "the dictionary can no longer be checked", DictionaryHashTracker(roles, dictionary.hash32)),
+            Part("flags", "the vehicle's flags and events can no longer be told", FlagTracker(roles)),
+            Part("limits", "limits can no longer be watched", LimitTracker(dictionary)),
+            Part("power", "the battery can no longer be watched", PowerTracker(roles, facts)),
+            Part("continuity", "continuity can no longer be watched", ContinuityTracker(roles)),
+            Part("kinds", "packets can no longer be counted by kind", self._kinds),
+            Part("saturation", "saturation can no longer be watched", SaturationTracker(dictionary)),
+            Part("cable", "the servo cable can no longer be watched", ServoCableTracker(roles)),
             # Last: it goes by the moments the others have told.
-            self.judging,
+            Part("judging", "the flight can no longer be judged", self.judging),
         )
         self.link = self._downlink.link
         self.phases = self._height.phases
 
-    def take(self, batch: Batch) -> TrackerOutput:
-        """Compute everything new that `batch` allows."""
+    def take(self, batch: Batch, strict: bool = False) -> TrackerOutput:
+        """Compute everything new that `batch` allows; `strict` lets a tracker's exception through and leaves a ruin."""
         out = TrackerOutput()
-        for tracker in self._trackers:
-            tracker.take(batch, out)
+        if not len(batch.frame_rx_s):
+            return out
+        for part in self.parts:
+            if part.name in self._aside:
+                continue
+            mark = out.mark()
+            try:
+                part.tracker.take(batch, out)
+            except Exception as error:
+                if strict:
+                    raise
+                out.go_back(mark)
+                self._aside.add(part.name)
+                last = batch.first_order + len(batch.frame_rx_s) - 1
+                at = Instant(last, float(batch.frame_rx_s[-1]), float(batch.frame_t[-1]))
+                out.note_fault(at, f"tracker {part.name}", part.lost, error)
         out.entries.sort(key=lambda item: item[0])
         return out
+
+    def loss_at(self, second: int) -> float | None:
+        """Return the share of packets lost lately (`LinkQuality.loss_at`), or None when nobody counts any more."""
+        return None if "downlink" in self._aside else self.link.loss_at(second)
+
+    def copy(self) -> Analysis:
+        """Return another one in the same state; what never changes is shared."""
+        packets = self._dictionary.packets.values()
+        fixed: list[object] = [self._dictionary, *packets, *(channel for packet in packets for channel in packet.channels)]
+        return deepcopy(self, {id(part): part for part in fixed})
+
+    def _frames(self) -> Rows | None:
+        return None if "kinds" in self._aside else self._kinds.frames
+
+    def _estimates(self, packet: str) -> tuple[Bools, GroundEstimate] | None:
+        return None if "height" in self._aside else self._height.estimates(packet)
+
+
+def take_whole(analysis: Analysis, batch: Batch, edges: Ints) -> tuple[Analysis, TrackerOutput]:
+    """Take a whole recording as it came live, in pieces of frames `edges[i]` to `edges[i + 1]`, in few steps.
+
+    Returns what it led to and the analysis after it, which is another one than was given if a tracker raised.
+    """
+    start, stop = int(edges[0]), int(edges[-1])
+    if len(edges) <= 2:  # one piece, as it came
+        return analysis, analysis.take(batch.part(start, stop))
+    before = analysis.copy()
+    try:
+        return analysis, analysis.take(batch.part(start, stop), strict=True)
+    except Exception:
+        pass  # found in one of the halves, and told there
+    middle = len(edges) // 2
+    between, first = take_whole(before, batch, edges[: middle + 1])
+    after, second = take_whole(between, batch, edges[middle:])
+    tables = {name: [out.rows[name] for out in (first, second) if name in out.rows] for name in (*first.rows, *second.rows)}
+    rows = {name: joined(parts) for name, parts in tables.items()}
+    return after, TrackerOutput(rows, first.entries + second.entries, faults=first.faults + second.faults)

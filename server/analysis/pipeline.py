@@ -7,16 +7,21 @@ through the same analysis at once. Everything shown, judged or exported comes ou
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from protocol.arrays import Ints
 from protocol.dictionary import Dictionary
 from protocol.link import Link
-from server.analysis.analysis import Analysis
+from server.analysis.analysis import Analysis, take_whole
+from server.analysis.trackers.output import Fault, Instant, fault_entry
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.recording.records import Kind, Record
-from server.telemetry.batch import Batch, Rows
-from server.telemetry.decoding import LiveDecoder, decode_recording
+from server.telemetry.batch import Batch, Rows, joined
+from server.telemetry.decoding import LiveDecoder, decode_one_by_one, decode_recording
 from server.telemetry.journal import JournalEntry
 from server.timestamps import NS_PER_S
 
@@ -32,6 +37,9 @@ NOTE_TOPICS: dict[int, str] = {
 }
 # What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
 OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "acknowledged"})
+NOT_DECODED = "a part of what was received could not be decoded"
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass
@@ -57,6 +65,7 @@ class Pipeline:
         self._origin_ns = origin_ns
         self._decoder = LiveDecoder(dictionary, link)
         self.analysis = Analysis(dictionary, facts)
+        self._has_failed = False
 
     @property
     def last_t(self) -> float:
@@ -75,10 +84,11 @@ class Pipeline:
     def take_up(self, records: Iterable[Record]) -> Output:
         """Go through the records of a session's earlier parts at once, as `take` would one by one, before any `take`."""
         kept = list(records)
-        output = _whole(self._dictionary, kept, self._origin_ns, self.analysis)
+        self.analysis, output = _whole(self._dictionary, kept, self._origin_ns, self.analysis)
         for record in kept:  # leaves link and timeline as if every chunk had come live
             if record.kind == Kind.RECEIVED:
-                self._decoder.decode(record.payload, self.rx_s(record.mono_ns))
+                batch = self._decoder.decode(record.payload, self.rx_s(record.mono_ns))
+                self._has_failed = self._has_failed or batch.failure is not None
         return output
 
     def take(self, record: Record) -> Output:
@@ -87,7 +97,12 @@ class Pipeline:
         if record.kind == Kind.RECEIVED:
             batch = self._decoder.decode(record.payload, rx_s)
             found = self.analysis.take(batch)
-            return Output({**batch.rows, **found.rows}, [entry for _, entry in found.entries], batch)
+            _log_all(found.faults)
+            entries = [entry for _, entry in found.entries]
+            if batch.failure is not None and not self._has_failed:
+                self._has_failed = True
+                entries.append(_not_decoded(rx_s, self.last_t, batch.failure))
+            return Output({**batch.rows, **found.rows}, entries, batch)
         entry = note_entry(record, rx_s, self.last_t)
         return Output({}, [entry] if entry is not None else [])
 
@@ -117,25 +132,72 @@ def recorded_output(
     dictionary: Dictionary, records: Iterable[Record], origin_ns: int, facts: SheetNumbers = NOTHING_TOLD
 ) -> Output:
     """Return what all records of a session lead to, in one go."""
-    return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts))
+    return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts))[1]
 
 
-def _whole(dictionary: Dictionary, records: Iterable[Record], origin_ns: int, analysis: Analysis) -> Output:
-    chunks: list[tuple[float, bytes]] = []
+def _log_all(faults: Iterable[Fault]) -> None:
+    for fault in faults:
+        _log.error("%s", fault.text, exc_info=fault.error)
+
+
+def _not_decoded(rx_s: float, t: float, failure: Exception) -> JournalEntry:
+    """Return (and log) the one entry of bytes that could not be decoded; decoding goes on with what follows."""
+    _log_all([Fault(NOT_DECODED, failure)])
+    return fault_entry(Instant(0, rx_s, t), "decoding", NOT_DECODED, failure)
+
+
+_Chunks = list[tuple[float, bytes]]
+
+
+def _decoded(dictionary: Dictionary, chunks: _Chunks) -> tuple[Batch, Ints, tuple[int, JournalEntry] | None]:
+    """Return the batch of all chunks, the frames complete after 0, 1, ... of them, and a failure with its chunk's count.
+
+    Only where decoding all at once fails it is done as it was live, piece by piece, to lose what was lost then.
+    """
+    try:
+        return *decode_recording(dictionary, chunks), None
+    except Exception as error:
+        _log.info("decoding piece by piece, since all at once failed: %s", error)
+    batches, failed, frames = [Batch()], None, [0]
+    for batch in decode_one_by_one(dictionary, chunks):
+        batches.append(batch)
+        frames.append(frames[-1] + len(batch.frame_rx_s))
+        if batch.failure is not None and failed is None:
+            rx_s = chunks[len(frames) - 2][0]
+            t = max((float(one.frame_t[-1]) for one in batches if len(one.frame_t)), default=0.0)
+            failed = len(frames) - 1, _not_decoded(rx_s, t, batch.failure)
+    names = dict.fromkeys(name for batch in batches for name in batch.rows)
+    whole = Batch(
+        {name: joined([batch.rows[name] for batch in batches if name in batch.rows]) for name in names},
+        [event for batch in batches for event in batch.events],
+        np.concatenate([batch.frame_rx_s for batch in batches]),
+        np.concatenate([batch.frame_bytes for batch in batches]),
+        np.concatenate([batch.frame_t for batch in batches]),
+    )
+    return whole, np.array(frames, dtype=np.int64), failed
+
+
+def _whole(dictionary: Dictionary, records: Iterable[Record], origin_ns: int, analysis: Analysis) -> tuple[Analysis, Output]:
+    """Return what records lead to, and the analysis after them."""
+    chunks: _Chunks = []
     notes: list[tuple[int, Record]] = []
     for record in records:
         if record.kind == Kind.RECEIVED:
             chunks.append(((record.mono_ns - origin_ns) / NS_PER_S, record.payload))
         elif record.kind in NOTE_TOPICS:
             notes.append((len(chunks), record))
-    batch, frames_after = decode_recording(dictionary, chunks)
-    found = analysis.take(batch)
+    batch, frames_after, failed = _decoded(dictionary, chunks)
+    analysis, found = take_whole(analysis, batch, np.unique(frames_after))
+    _log_all(found.faults)
     keyed: list[tuple[tuple[int, int], JournalEntry]] = [((order, 1), entry) for order, entry in found.entries]
+    told = [] if failed is None else [failed]
     for chunk_count, record in notes:
         frames = int(frames_after[chunk_count])
         t = float(batch.frame_t[frames - 1]) if frames else 0.0
         entry = note_entry(record, (record.mono_ns - origin_ns) / NS_PER_S, t)
         if entry is not None:
-            keyed.append(((frames, 0), entry))
+            told.append((chunk_count, entry))
+    told.sort(key=lambda item: item[0])
+    keyed += [((int(frames_after[chunk_count]), 0), entry) for chunk_count, entry in told]
     keyed.sort(key=lambda item: item[0])
-    return Output({**batch.rows, **found.rows}, [entry for _, entry in keyed], batch)
+    return analysis, Output({**batch.rows, **found.rows}, [entry for _, entry in keyed], batch)

@@ -195,7 +195,8 @@ class Station:
             age = self.watch.age_s(now_s)
             return None if age is None else Reading(age, now_s)
         if role == "ground.link_loss":
-            return Reading(self.pipeline.analysis.link.loss_at(int(now_s)), now_s)
+            loss = self.pipeline.analysis.loss_at(int(now_s))
+            return None if loss is None else Reading(loss, now_s)
         last = self.store.latest(role)
         return None if last is None else Reading(*last)
 

@@ -13,10 +13,14 @@ from server.analysis.alarms import TOPIC as ACKNOWLEDGED
 from server.json_text import finite
 from server.recording.session_header import SessionHeader
 from server.review.review import Review
-from server.review.summary_shape import Moment, Summary
+from server.review.summary_shape import Moment, Summary, ToldFault
 from server.telemetry.batch import Rows
 from server.telemetry.journal import JournalEntry
 from server.timestamps import NS_PER_S
+
+
+def _faults(entries: list[JournalEntry]) -> list[ToldFault]:
+    return [{"t": e.t, "severity": e.severity, "text": e.text} for e in entries if e.topic == "fault"]
 
 
 def summarize(review: Review) -> Summary:
@@ -31,7 +35,8 @@ def summarize(review: Review) -> Summary:
     apogee = moments.get("apogee")
     link = _last_link(review)
     nonfinite = [entry for entry in entries if entry.topic == "health" and entry.key == "nonfinite"]
-    return {
+    faults = _faults(entries)
+    summary: Summary = {
         "session": review.name,
         "vehicle": review.dictionary.vehicle,
         "software": session.header.software,
@@ -71,6 +76,9 @@ def summarize(review: Review) -> Summary:
         "marks": [{"t": e.t, "text": e.text} for e in entries if e.topic == "mark"],
         "alarms": _alarms(entries),
     }
+    if faults:
+        summary["faults"] = faults
+    return summary
 
 
 def summary_text(summary: Mapping[str, object]) -> str:

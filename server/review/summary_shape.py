@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 
 class Moment(TypedDict):
@@ -26,6 +26,14 @@ class ToldFinding(TypedDict):
     severity: str
     text: str
     advice: object
+
+
+class ToldFault(TypedDict):
+    """Something the station could not compute because its own code failed: timeline s, and what."""
+
+    t: float
+    severity: str
+    text: str
 
 
 class Mark(TypedDict):
@@ -69,3 +77,4 @@ class Summary(TypedDict):
     commands: list[dict[str, object]]
     marks: list[Mark]
     alarms: list[dict[str, object]]
+    faults: NotRequired[list[ToldFault]]  # only where there are any: a sound session's summary has none

@@ -6,7 +6,7 @@ either way, so nothing may depend on where one batch ends and the next begins.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -28,6 +28,12 @@ class Rows:
 
     def __len__(self) -> int:
         return len(self.order)
+
+    def part(self, start: int, stop: int) -> Rows:
+        """Return the rows of frames `start` to `stop`, by order, the last not included."""
+        rows = slice(*np.searchsorted(self.order, (start, stop)).tolist())
+        columns: dict[str, Column] = {name: column[rows] for name, column in self.columns.items()}
+        return Rows(self.order[rows], self.t[rows], self.rx_s[rows], self.late[rows], columns)
 
     def numbers(self, name: str) -> Floats:
         """Return a column of numbers, shape (n,); raises TypeError for one of texts."""
@@ -58,6 +64,28 @@ class Batch:
     frame_bytes: Floats = field(default_factory=lambda: np.zeros(0))
     frame_t: Floats = field(default_factory=lambda: np.zeros(0))
     first_order: int = 0
+    failure: Exception | None = None  # what kept some of the bytes from being decoded
+
+    def part(self, start: int, stop: int) -> Batch:
+        """Return the frames `start` to `stop`, by order, the last not included."""
+        rows = {name: part for name, whole in self.rows.items() if len(part := whole.part(start, stop))}
+        events = [event for event in self.events if start <= event[0] < stop]
+        frames = slice(start - self.first_order, stop - self.first_order)
+        return Batch(rows, events, self.frame_rx_s[frames], self.frame_bytes[frames], self.frame_t[frames], start)
+
+
+def joined(parts: Sequence[Rows]) -> Rows:
+    """Return rows of one table, n > 0 stretches of it, as one."""
+    if len(parts) == 1:
+        return parts[0]
+    columns: dict[str, Column] = {}
+    for name, first in parts[0].columns.items():
+        if isinstance(first, list):
+            columns[name] = [text for part in parts for text in part.texts(name)]
+        else:
+            columns[name] = np.concatenate([part.numbers(name) for part in parts])
+    order, late = np.concatenate([part.order for part in parts]), np.concatenate([part.late for part in parts])
+    return Rows(order, np.concatenate([p.t for p in parts]), np.concatenate([p.rx_s for p in parts]), late, columns)
 
 
 def rows_from_events(items: list[tuple[int, float, float, PacketReceived]]) -> Rows:

@@ -30,16 +30,25 @@ class LiveDecoder:
         self._tail = 0
 
     def decode(self, chunk: bytes, rx_s: float) -> Batch:
-        """Return the batch of one received chunk; `rx_s` is its arrival in session seconds."""
+        """Return the batch of one received chunk; `rx_s` is its arrival in session seconds.
+
+        What raises costs its own frame, or what follows it in the chunk; the batch then says so in `failure`.
+        """
         batch = Batch(first_order=self._frames)
         sizes: list[int] = []
         last_t: list[float] = []
         found: _Found = {}
-        for size in self._pieces(chunk):
-            self._drain(batch, found, rx_s)
-            sizes.append(size)
-            last_t.append(self.timeline.last_t)
-            self._frames += 1
+        try:
+            for size in self._pieces(chunk):
+                try:
+                    self._drain(batch, found, rx_s)
+                except Exception as error:
+                    batch.failure = error
+                sizes.append(size)
+                last_t.append(self.timeline.last_t)
+                self._frames += 1
+        except Exception as error:
+            batch.failure = error
         batch.rows = {name: rows_from_events(items) for name, items in found.items()}
         batch.frame_rx_s = np.full(len(sizes), rx_s)
         batch.frame_bytes = np.array(sizes, dtype=np.float64)
@@ -70,6 +79,12 @@ class LiveDecoder:
                 found.setdefault(event.packet.name, []).append((self._frames, rx_s, t, event))
             else:
                 batch.events.append((self._frames, rx_s, self.timeline.last_t, event))
+
+
+def decode_one_by_one(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes]]) -> Iterator[Batch]:
+    """Return the batch of every chunk, given as (rx_s, bytes), as it was decoded live."""
+    decoder = LiveDecoder(dictionary)
+    return (decoder.decode(chunk, rx_s) for rx_s, chunk in chunks)
 
 
 def decode_recording(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes]]) -> tuple[Batch, Ints]:

@@ -66,12 +66,15 @@ class Figures:
     def __init__(self, *figures: Figure) -> None:
         self._last = {figure.key: figure for figure in figures}
 
+    def is_new(self, figure: Figure) -> bool:
+        """Tell whether a figure says something new."""
+        return self._last.get(figure.key) != figure
+
     def put(self, figure: Figure) -> bool:
         """Keep a figure; return whether it says something new."""
-        if self._last.get(figure.key) == figure:
-            return False
+        is_new = self.is_new(figure)
         self._last[figure.key] = figure
-        return True
+        return is_new
 
     def get(self, kind: type[F]) -> F | None:
         """Return the figure of a class, or None while it is not known."""

@@ -40,6 +40,15 @@ RULES: tuple[Callable[[Figures, Moments], FlightFinding | None], ...] = (
 )
 
 
-def findings(figures: Figures, moments: Moments) -> list[FlightFinding]:
-    """Return everything the rules find, in the order of the table."""
-    return [found for rule in RULES if (found := rule(figures, moments)) is not None]
+def findings(figures: Figures, moments: Moments, failed: Callable[[str, Exception], None]) -> list[FlightFinding]:
+    """Return everything the rules find, in the order of the table; `failed` is told the name of each that raises."""
+    out: list[FlightFinding] = []
+    for rule in RULES:
+        try:
+            found = rule(figures, moments)
+        except Exception as error:
+            failed(rule.__name__, error)
+            continue
+        if found is not None:
+            out.append(found)
+    return out

@@ -36,8 +36,9 @@ class Case:
 
 @dataclass(frozen=True)
 class Judgement:
-    """One judgement: the moment it follows, the delays (s) after which it is made, and what makes it."""
+    """One judgement: what it is about, the moment it follows, the delays (s) after which it is made, and what makes it."""
 
+    subject: str
     after: str
     delays_s: tuple[float, ...]
     judge: Callable[[Case], Figure | None]

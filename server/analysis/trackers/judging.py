@@ -2,12 +2,15 @@
 
 A judgement is due some seconds of vehicle time after a moment; it is made at the first frame heard then, from what had
 been heard up to that frame. So live, replayed and cut in any way, the same figures come at the same frames.
+
+A judgement or rule that raises says nothing, and its first failure is one journal entry; being a function of what is given
+to it, it has no state that could be spoiled, and is tried again when next due: more may be known then.
 """
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -17,7 +20,6 @@ from server.analysis.findings.rules import findings
 from server.analysis.flight_log import FlightLog
 from server.analysis.judgements.case import Case, Judgement, SeriesSource
 from server.analysis.trackers.output import Instant, TrackerOutput
-from server.analysis.trackers.packet_kinds import PacketKindsTracker
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
 from server.telemetry.batch import Batch, Rows
@@ -40,9 +42,10 @@ class JudgingTracker:
         sources: Mapping[str, SeriesSource],
         columns: Mapping[str, tuple[str, ...]],
         judgements: tuple[Judgement, ...],
-        kinds: PacketKindsTracker,
+        frames: Callable[[], Rows | None],
     ) -> None:
-        self._kinds = kinds
+        """`frames` gives the last batch's frames as `PacketKindsTracker` counts them."""
+        self._frames = frames
         self._roles, self._facts = roles, facts
         self._sources, self._columns, self._judgements = sources, columns, judgements
         self._log = FlightLog(columns)
@@ -51,6 +54,7 @@ class JudgingTracker:
         self._findings: dict[str, FlightFinding] = {}
         self._due: list[tuple[float, int, int]] = []  # due time, running number, place in the table
         self._count = 0
+        self._failed: set[str] = set()
 
     @property
     def rows_kept(self) -> int:
@@ -77,8 +81,9 @@ class JudgingTracker:
             self._log.close()
 
     def _keep(self, batch: Batch, out: TrackerOutput) -> None:
-        if self._kinds.frames is not None:
-            self._keep_table("frames", self._kinds.frames)
+        frames = self._frames()
+        if frames is not None:
+            self._keep_table("frames", frames)
         for name, source in self._sources.items():
             if source.table:
                 rows = out.rows.get(source.table)
@@ -121,16 +126,35 @@ class JudgingTracker:
 
     def _judge(self, judgement: Judgement, batch: Batch, index: int, out: TrackerOutput) -> None:
         at = Instant(batch.first_order + index, float(batch.frame_rx_s[index]), float(batch.frame_t[index]))
-        figure = judgement.judge(Case(self._log, self._facts, self._moments, self._figures, at.order, at.t))
-        if figure is not None and self._figures.put(figure):
-            out.note_figure(at, figure)
-            if figure.key in FINER:
-                body = {"t": figure.t, "height_m": self._moments[figure.key][1]}
-                out.note(at, "moment", figure.key, "info", "", body)
+        mark = out.mark()
+        try:
+            self._note(judgement, at, out)
+        except Exception as error:
+            out.go_back(mark)
+            self._fail(at, f"judgement {judgement.subject}", f"the {judgement.subject} could not be judged", error, out)
         self._find(at, out)
 
+    def _note(self, judgement: Judgement, at: Instant, out: TrackerOutput) -> None:
+        figure = judgement.judge(Case(self._log, self._facts, self._moments, self._figures, at.order, at.t))
+        if figure is None or not self._figures.is_new(figure):
+            return
+        out.note_figure(at, figure)
+        if figure.key in FINER:
+            body = {"t": figure.t, "height_m": self._moments[figure.key][1]}
+            out.note(at, "moment", figure.key, "info", "", body)
+        self._figures.put(figure)
+
     def _find(self, at: Instant, out: TrackerOutput) -> None:
-        for finding in findings(self._figures, self._moments):
+        def failed(rule: str, error: Exception) -> None:
+            self._fail(at, f"rule {rule}", f'whether to find "{rule.replace("_", " ")}" could not be told', error, out)
+
+        for finding in findings(self._figures, self._moments, failed):
             if self._findings.get(finding.key) != finding:
                 self._findings[finding.key] = finding
                 out.note(at, "finding", finding.key, finding.severity, finding.text, finding.body())
+
+    def _fail(self, at: Instant, key: str, lost: str, error: Exception, out: TrackerOutput) -> None:
+        """Note the first failure of a judgement or rule."""
+        if key not in self._failed:
+            self._failed.add(key)
+            out.note_fault(at, key, lost, error)

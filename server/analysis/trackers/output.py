@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 from server.analysis.figures.figure import Figure
-from server.telemetry.batch import Rows
+from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
 NOTHING: Mapping[str, object] = {}
@@ -26,13 +26,52 @@ class Instant(NamedTuple):
         return cls(int(rows.order[row]), float(rows.rx_s[row]), float(rows.t[row]))
 
 
+TEXT_AT_MOST = 200
+
+
+class Fault(NamedTuple):
+    """Something that raised: a sentence without its end, and the error."""
+
+    text: str
+    error: Exception
+
+
+class Mark(NamedTuple):
+    """How far an output had come."""
+
+    tables: tuple[str, ...]
+    entries: int
+
+
+def fault_entry(at: Instant, key: str, lost: str, error: Exception) -> JournalEntry:
+    """Return the one entry of a part of the station that raised; `lost` says what it could not do."""
+    said = " ".join(f"{type(error).__name__}: {error}".split())[:TEXT_AT_MOST]
+    return JournalEntry(at.rx_s, at.t, "fault", key, "caution", f"{lost}: {said}", {"error": type(error).__name__})
+
+
 @dataclass
 class TrackerOutput:
-    """Computed rows by table, journal entries with the order they belong to, and figures by the place of their entry."""
+    """Computed rows by table, journal entries with the order they belong to, and figures by the place of their entry.
+
+    `faults` holds what raised meanwhile; each has its entry, and whoever uses the output logs them.
+    """
 
     rows: dict[str, Rows] = field(default_factory=dict)
     entries: list[tuple[int, JournalEntry]] = field(default_factory=list)
     figures: dict[int, Figure] = field(default_factory=dict)
+    faults: list[Fault] = field(default_factory=list)
+
+    def mark(self) -> Mark:
+        """Return how far it is, to go back to."""
+        return Mark(tuple(self.rows), len(self.entries))
+
+    def go_back(self, mark: Mark) -> None:
+        """Drop everything that was added since."""
+        del self.entries[mark.entries :]
+        for place in [place for place in self.figures if place >= mark.entries]:
+            del self.figures[place]
+        for table in [table for table in self.rows if table not in mark.tables]:
+            del self.rows[table]
 
     def note(
         self, at: Instant, topic: str, key: str, severity: str, text: str, body: Mapping[str, object] = NOTHING
@@ -40,7 +79,19 @@ class TrackerOutput:
         """Add one journal entry."""
         self.entries.append((at.order, JournalEntry(at.rx_s, at.t, topic, key, severity, text, body)))
 
+    def note_fault(self, at: Instant, key: str, lost: str, error: Exception) -> None:
+        """Add the journal entry of something that raised."""
+        self.faults.append(Fault(lost, error))
+        self.entries.append((at.order, fault_entry(at, key, lost, error)))
+
     def note_figure(self, at: Instant, figure: Figure) -> None:
         """Add the journal entry of a figure: the one place where it becomes names and values."""
         self.figures[len(self.entries)] = figure
         self.note(at, "figure", figure.key, figure.severity, figure.text, figure.body())
+
+
+class Tracker(Protocol):
+    """Looks at batches in order and keeps all state between them."""
+
+    def take(self, batch: Batch, out: TrackerOutput) -> None:
+        """Add to `out` everything new that `batch` allows."""

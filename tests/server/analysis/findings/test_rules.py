@@ -35,8 +35,18 @@ from server.analysis.figures.pad import (
     GyroUnitsFigure,
     UnitDriftFigure,
 )
-from server.analysis.findings.finding import FlightFinding
-from server.analysis.findings.rules import RULES, findings
+from server.analysis.findings import rules
+from server.analysis.findings.finding import FlightFinding, Moments
+from server.analysis.findings.rules import RULES
+
+
+def findings(figures: Figures, moments: Moments) -> list[FlightFinding]:
+    """Return what the rules find; none may raise."""
+    failed: list[tuple[str, Exception]] = []
+    found = rules.findings(figures, moments, lambda rule, error: failed.append((rule, error)))
+    assert not failed
+    return found
+
 
 BATTERY = BatteryFigure(
     t=40.0, used_c=90.0, rails_c={"computer": 60.0}, estimated_c=0.0, counts_agree=True, minutes_cameras_off=46.0,
