@@ -53,6 +53,7 @@ CLOSED_WITHIN_S = 1.5
 _log = logging.getLogger(__name__)
 
 Answer = TypeVar("Answer")
+MakeRecorder = Callable[[Callable[[RecorderState], None]], Recorder]
 
 
 def _nothing() -> None:
@@ -92,12 +93,15 @@ class Station:
         url: str,
         baud: int,
         clock: Clock,
-        make_recorder: Callable[[Callable[[RecorderState], None]], Recorder],
+        make_recorder: MakeRecorder,
         mode: str,
         two_person: bool = False,
         listeners: Listeners = NOBODY,
     ) -> None:
-        """`make_recorder` gets whom to tell of the recording's state; all else as the names say."""
+        """`make_recorder` gets whom to tell of the recording's state; all else as the names say.
+
+        A session that cannot be taken up is closed, and another begun.
+        """
         self.two_person = two_person
         self.seats: dict[str, str] = {}  # operator's page -> the person's seat (token) it signed in with
         self.dictionary = dictionary
@@ -105,16 +109,18 @@ class Station:
         self.clock = clock
         self._listeners = listeners
         self._loop = asyncio.get_running_loop()
-        self.recorder = make_recorder(self._on_recorder_state)
-        header = self.recorder.header
-        self.origin_ns = header.origin_monotonic_ns
-        self.header = header
-        self.link = Link(dictionary, key)
-        self.pipeline = Pipeline(dictionary, self.origin_ns, sheet_numbers_of(*header.sheets), self.link)
-        self.store = LiveStore(table_specs(dictionary))
         self.watch = LinkWatch(url)
-        self.alarms = AlarmBoard()
-        earlier = self._take_up_earlier_parts()
+        self._not_taken_up = ""
+        self._open_session(key, make_recorder)
+        try:
+            earlier = self._take_up_earlier_parts()
+        except Exception as error:
+            name, why = self.recorder.state.path.name, type(error).__name__
+            self._not_taken_up = f"what {name} goes on with could not be taken up ({why}): this is a new session"
+            _log.exception("%s", self._not_taken_up)
+            self.recorder.close(CLOSED_WITHIN_S)  # what is closed is not gone on with
+            self._open_session(key, make_recorder)
+            earlier = self._take_up_earlier_parts()
         self._left_open = earlier.left_open
         self.intake = RecordGate(self.recorder, self._wake)
         self.notes = NoteWriter(self.intake, clock)
@@ -140,6 +146,16 @@ class Station:
         self._ticker: asyncio.Task[None] | None = None
         self._closing = False
 
+    def _open_session(self, key: bytes, make_recorder: MakeRecorder) -> None:
+        """Begin to record, with nothing taken up yet."""
+        self.recorder = make_recorder(self._on_recorder_state)
+        self.header = self.recorder.header
+        self.origin_ns = self.header.origin_monotonic_ns
+        self.link = Link(self.dictionary, key)
+        self.pipeline = Pipeline(self.dictionary, self.origin_ns, sheet_numbers_of(*self.header.sheets), self.link)
+        self.store = LiveStore(table_specs(self.dictionary))
+        self.alarms = AlarmBoard()
+
     def _take_up_earlier_parts(self) -> _Earlier:
         """After a crash: show what the session held before, and return what counts on from there."""
         if self.header.part == 1:
@@ -160,6 +176,8 @@ class Station:
     async def start(self) -> None:
         """Open the port and begin."""
         self.notes.recording(self.recorder.state)
+        if self._not_taken_up:
+            self.notes.put(Kind.NOTE, "take_up", "warning", self._not_taken_up, {})
         for body in self._left_open:
             self.notes.left_open(body)
         await self._executor.reserve()
@@ -301,6 +319,8 @@ class Station:
             return
 
     def _recorder_changed(self, state: RecorderState) -> None:
+        if base_name(state.path) != self.name:
+            return  # of the session that could not be taken up
         _log.log(logging.INFO if state.state != "stopped" else logging.WARNING, "%s", state.sentence)
         self.notes.recording(state)
 

@@ -1,0 +1,124 @@
+"""A station whose own code raises: at what an earlier part of the session holds, or at every batch it hears."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from pathlib import Path
+
+import pytest
+
+from server.analysis.pipeline import Pipeline
+from server.analysis.trackers.downlink import DownlinkTracker
+from server.analysis.trackers.state_vector import StateVectorTracker
+from server.live.station import Station
+from server.recording.clock import SystemClock
+from server.recording.records import Kind, pack_record
+from server.recording.segment import PackedRecord, create_segment
+from server.recording.session_file import open_session
+from server.recording.session_header import Software, make_header
+from server.recording.storage import PosixStorage
+from server.review.report import report_html
+from server.review.review import open_review
+from server.review.summary import summarize
+from tests.server.flights import dictionary, flown
+from tests.server.live.test_station import assert_replay_is_what_was_shown, make_station, serve, until
+from tests.server.recording.sessions import bytes_of
+
+NOBODY_THERE = "socket://127.0.0.1:9"
+CHUNKS = [chunk for t, chunk in flown().chunks if t < 4.0]
+
+
+def raises(*_: object) -> None:
+    raise ZeroDivisionError("on purpose")
+
+
+def killed(folder: Path) -> Path:
+    """Leave behind what a killed station leaves: what it heard, and no CLOSE."""
+    clock = SystemClock()
+    header = make_header(
+        clock,
+        software=Software("0.1"),
+        dictionary=dictionary().text,
+        vehicle={"name": "V"},
+        site={"temperature_k": 291.0},
+        source=NOBODY_THERE,
+    )
+    (folder / "sessions").mkdir()
+    segment, _ = create_segment(PosixStorage(), folder / "sessions", "earlier", header, sequence=0)
+    for sequence, chunk in enumerate(CHUNKS, 1):
+        mono_ns = clock.monotonic_ns()
+        data = pack_record(Kind.RECEIVED, header.salt, sequence, mono_ns, chunk)
+        segment.write([PackedRecord(Kind.RECEIVED, sequence, mono_ns, data)])
+    segment.close()
+    return segment.path
+
+
+def started_and_stopped(folder: Path) -> tuple[Station, Path]:
+    """Let a station begin where the killed one was, and close it."""
+
+    async def go() -> tuple[Station, Path]:
+        station = make_station(folder, NOBODY_THERE)
+        await station.start()
+        await until(lambda: station.store.latest("battery.voltage") is not None or station.header.part == 1)
+        await asyncio.sleep(0.1)
+        return station, await station.stop()
+
+    return asyncio.run(go())
+
+
+def told(station: Station, topic: str) -> list[tuple[object, object]]:
+    """Return (key, text) of every entry of a topic that was shown."""
+    return [(entry["key"], entry["text"]) for entry in station.store.journal if entry["topic"] == topic]
+
+
+def test_a_session_at_which_a_tracker_raises_is_taken_up_without_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    killed(tmp_path)
+    monkeypatch.setattr(StateVectorTracker, "take", raises)
+    station, path = started_and_stopped(tmp_path)
+    assert path.name == "earlier~2.pcapng"
+    fault = "the state vector can no longer be watched: ZeroDivisionError: on purpose"
+    assert told(station, "fault") == [("tracker state", fault)]
+    assert_replay_is_what_was_shown(station, path)
+
+
+def test_a_session_that_cannot_be_taken_up_is_closed_and_another_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    killed(tmp_path)
+    monkeypatch.setattr(Pipeline, "take_up", raises)
+    station, path = started_and_stopped(tmp_path)
+    assert "earlier" not in path.name and station.header.part == 1
+    said = "what earlier~2.pcapng goes on with could not be taken up (ZeroDivisionError): this is a new session"
+    assert told(station, "note") == [("take_up", said)]
+    assert [record.exc_info is not None for record in caplog.records if record.getMessage() == said] == [True]
+    assert all(entry["body"]["file"] == path.name for entry in station.store.journal if entry["topic"] == "recording")
+    assert_replay_is_what_was_shown(station, path)
+    old = open_session(path.parent / "earlier.pcapng")
+    assert bytes_of(old) == CHUNKS and not old.damage
+
+
+def test_a_tracker_that_raises_at_every_batch_costs_its_own_results(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(DownlinkTracker, "take", raises)
+
+    async def what(station: Station, listener: object) -> None:
+        peer, _ = await asyncio.to_thread(listener.accept)  # type: ignore[attr-defined]
+        for chunk in CHUNKS:
+            peer.sendall(chunk)
+            await asyncio.sleep(0)
+        await until(lambda: station.store.latest("battery.voltage") is not None)
+        assert station.link_state()["state"] == "up"
+        assert station.reading("ground.link_loss", station.now_s()) is None, "a count that stands still is no count"
+        await until(lambda: station.recording_state()["bytes"] > sum(map(len, CHUNKS)))
+        peer.close()
+        await until(lambda: station.link_state()["state"] == "closed")
+
+    station, path = serve(what, tmp_path)
+    fault = "the downlink can no longer be counted: ZeroDivisionError: on purpose"
+    assert told(station, "fault") == [("tracker downlink", fault)]
+    assert b"".join(bytes_of(open_session(path))) == b"".join(CHUNKS)
+    assert_replay_is_what_was_shown(station, path)
+    review = open_review(path)
+    assert [one["text"] for one in summarize(review)["faults"]] == [fault]
+    assert fault in report_html(review)
+    assert json.loads(json.dumps(summarize(review)["faults"])) == summarize(review)["faults"]
