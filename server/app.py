@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import logging
 from collections.abc import Callable
@@ -16,6 +15,7 @@ from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
 from server.live.pad_desk import PadDesk
+from server.live.standing import Standing
 from server.live.start import Live, Places, make_station
 from server.live.station import Listeners, Station
 from server.live.terminal import said_aside
@@ -68,9 +68,11 @@ async def run_live(
         await station.start()
         running = " ".join(filter(None, made_by))
         _log.info("version %s started (%s) on %s, recording %s", running, live.mode, live.source, station.name)
-        standing = [asyncio.create_task(hub.beat_forever())]
+        standing = [Standing("heartbeat", "the pages' heartbeat", hub.beat_forever, station.notes)]
         if site.pad is not None:
-            standing.append(asyncio.create_task(site.pad.look_forever()))
+            standing.append(Standing("pad sheet", "the pad sheet's look", site.pad.look_forever, station.notes))
+        for task in standing:
+            task.start()
         try:
             await serve(site, settings, listener, open_browser, say, until)
         finally:

@@ -2,8 +2,9 @@
 
 The thread opens the port, reads what is there, stamps it and hands it to `on_chunk`; between reads it writes the one
 frame that may be waiting. Any failure closes the port and is told to `on_port`; then it opens again, soon at first and
-every second later. It decides nothing about packets: whether the link is alive is for the data watchdog, because a dead
-network port can read empty and accept writes for ever without any exception.
+every second later. Whatever is raised by those who are told ends that round only and is told to `on_fault`. It decides
+nothing about packets: whether the link is alive is for the data watchdog, because a dead network port
+can read empty and accept writes for ever without any exception.
 
 Measured (tests/SOURCES.md, reader-thread): a reader in the event loop lost bytes whenever
 the loop was busy, an owning thread lost none.
@@ -54,7 +55,7 @@ def read_chunk(port: OpenPort) -> bytes:
 
 
 class SerialBridge:
-    """Owns one port. `on_chunk(mono_ns, bytes)` and `on_port(PortState)` are called from its thread."""
+    """Owns one port. `on_chunk(mono_ns, bytes)`, `on_port(PortState)` and `on_fault(error)` are called from its thread."""
 
     def __init__(
         self,
@@ -64,12 +65,14 @@ class SerialBridge:
         monotonic_ns: Callable[[], int],
         on_chunk: Callable[[int, bytes], None],
         on_port: Callable[[PortState], None],
+        on_fault: Callable[[Exception], None] = lambda error: None,
     ) -> None:
         self.url = url
         self._baud = baud
         self._monotonic_ns = monotonic_ns
         self._on_chunk = on_chunk
         self._on_port = on_port
+        self._on_fault = on_fault
         self._outgoing: Queue[tuple[bytes, Callable[[str | None], None]]] = Queue(maxsize=1)
         self._stopping = threading.Event()
         self._told: PortState | None = None
@@ -117,23 +120,35 @@ class SerialBridge:
     def _run(self) -> None:
         wait_s = FIRST_RETRY_S
         while not self._stopping.is_set():
-            opened_ns = None
+            held_s = 0.0
             try:
-                self._port = open_port(self.url, self._baud)
-                opened_ns = self._monotonic_ns()
-                self._refuse_waiting("the port was lost")  # handed over in the moment the port was lost
-                self._tell(PortState("open", f"{self.url} is open"))
-                self._serve(self._port)
-            except Exception as error:  # noqa: BLE001 - pyserial raises OSError, TypeError, termios.error and more
-                problem: PortFault = explain(self.url, error)
-                self._tell(PortState(problem.state, problem.sentence))
-            if opened_ns is not None and self._monotonic_ns() - opened_ns > LAST_RETRY_S * NS_PER_S:
+                held_s = self._open_and_serve()
+            except Exception as error:  # noqa: BLE001 - whoever was told of something raised; the port goes on without them
+                self._told = None  # it may have missed what it was told last
+                with suppress(Exception):
+                    self._on_fault(error)
+            if held_s > LAST_RETRY_S:
                 wait_s = FIRST_RETRY_S  # it held; a port that opens and fails at once is not tried twenty times a second
-            self._close()
             if not self._stopping.is_set():
                 self._stopping.wait(wait_s)
                 wait_s = min(wait_s * 2, LAST_RETRY_S)
         self._tell(PortState("closed", f"{self.url} is closed"))
+
+    def _open_and_serve(self) -> float:
+        """Open the port, serve it until it fails, close it; return for how many seconds it was open."""
+        opened_ns = None
+        try:
+            self._port = open_port(self.url, self._baud)
+            opened_ns = self._monotonic_ns()
+            self._refuse_waiting("the port was lost")  # handed over in the moment the port was lost
+            self._tell(PortState("open", f"{self.url} is open"))
+            self._serve(self._port)
+        except Exception as error:  # noqa: BLE001 - pyserial raises OSError, TypeError, termios.error and more
+            problem: PortFault = explain(self.url, error)
+            self._tell(PortState(problem.state, problem.sentence))
+        finally:
+            self._close()
+        return 0.0 if opened_ns is None else (self._monotonic_ns() - opened_ns) / NS_PER_S
 
     def _serve(self, port: OpenPort) -> None:
         while not self._stopping.is_set():

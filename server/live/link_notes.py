@@ -6,6 +6,7 @@ from server.bridge.link_watch import LinkState
 from server.live.note_writer import NoteWriter
 from server.recording.records import Kind
 
+KEY = "link lost"
 GOOD = ("up", "waiting")
 ADVICE = "Check radio, cable and antenna; treat every channel as armed."
 
@@ -24,10 +25,7 @@ class LinkNotes:
         self._notes.put(Kind.LINK, "port", "info" if state.state in GOOD else "caution", state.sentence, body)
         if state.state == "up" and self._alarm:
             self._alarm = False
-            self._note_alarm("info", "the vehicle is heard again", {"state": "cleared"})
+            self._notes.alarm(KEY, "info", "the vehicle is heard again", {"state": "cleared"})
         elif state.state not in GOOD and heard_before and not self._alarm and not closing:
             self._alarm = True
-            self._note_alarm("warning", f"link lost: {state.sentence}", {"state": "raised", "advice": ADVICE})
-
-    def _note_alarm(self, severity: str, text: str, body: dict[str, str]) -> None:
-        self._notes.put(Kind.ALARM, "link lost", severity, text, body)
+            self._notes.alarm(KEY, "warning", f"link lost: {state.sentence}", {"state": "raised", "advice": ADVICE})

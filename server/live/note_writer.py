@@ -49,6 +49,10 @@ class NoteWriter:
         text = "" if well else state.sentence
         self.put(Kind.LINK, "recording", "info" if well else "warning", text, body, topic="recording")
 
+    def alarm(self, key: str, severity: str, text: str, body: Mapping[str, object]) -> None:
+        """An alarm is raised or cleared, as `body` says under "state"."""
+        self.put(Kind.ALARM, key, severity, text, body)
+
     def authority(self, holder: str | None, text: str) -> None:
         """Command authority went to somebody, or to nobody."""
         self.put(Kind.LINK, "authority", "info", text, {"holder": holder}, topic="authority")

@@ -7,6 +7,7 @@ shown to the command queue (answers, effects), then stored for the viewers, who 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ from server.live.command_executor import CommandExecutor
 from server.live.link_notes import LinkNotes
 from server.live.note_writer import NoteWriter
 from server.live.record_gate import RecordGate
+from server.live.standing import Standing, TaskAlarm
 from server.live.store import LiveStore
 from server.recording.clock import Clock
 from server.recording.recorder import Recorder, RecorderState
@@ -53,6 +55,7 @@ CLOSED_WITHIN_S = 1.5
 _log = logging.getLogger(__name__)
 
 Answer = TypeVar("Answer")
+Told = TypeVar("Told")
 MakeRecorder = Callable[[Callable[[RecorderState], None]], Recorder]
 
 
@@ -127,7 +130,12 @@ class Station:
         self._link_notes = LinkNotes(self.notes, url)
         self._clocks = ClockWatch(clock)
         self.bridge = SerialBridge(
-            url, baud, monotonic_ns=clock.monotonic_ns, on_chunk=self._on_chunk, on_port=self._on_port
+            url,
+            baud,
+            monotonic_ns=clock.monotonic_ns,
+            on_chunk=self._on_chunk,
+            on_port=self._on_port,
+            on_fault=self._on_port_fault,
         )
         self._executor = CommandExecutor(
             CommandQueue(dictionary, self, earlier.last_id + 1, two_person=two_person, seat_of=self.seats.get),
@@ -143,7 +151,8 @@ class Station:
             look_at_clocks=self._look_at_clocks,
         )
         self._acts = Acts(self._executor, self.notes, self.alarms, self.now_s, listeners.on_authority, earlier.marks)
-        self._ticker: asyncio.Task[None] | None = None
+        self._ticker = Standing("tick", "the station's tick", self._tick_forever, self.notes, last_delay_s=TICK_S)
+        self._port_alarm = TaskAlarm("port", "the port's thread", self.notes)
         self._closing = False
 
     def _open_session(self, key: bytes, make_recorder: MakeRecorder) -> None:
@@ -181,13 +190,13 @@ class Station:
         for body in self._left_open:
             self.notes.left_open(body)
         await self._executor.reserve()
-        self._ticker = asyncio.create_task(self._tick_forever())
+        self._ticker.start()
         self.bridge.start()
 
     async def stop(self) -> Path:
         """Disarm, close the port, close the recording; return the path of the session file."""
-        if self._ticker is not None:
-            self._ticker.cancel()
+        self._ticker.cancel()
+        self._port_alarm.end()
         self._closing = True
         self.ask(lambda queue, now_s: queue.disarm("the station is closing", now_s, also_safe_all=True))
         await asyncio.to_thread(self.bridge.stop)
@@ -307,16 +316,21 @@ class Station:
         self.intake.put(Kind.RECEIVED, mono_ns, chunk)
 
     def _on_port(self, state: PortState) -> None:
-        try:
-            self._loop.call_soon_threadsafe(self._port_changed, state)
-        except RuntimeError:
-            return  # the loop has already ended: the station is gone, only the thread says goodbye
+        self._in_loop(self._port_changed, state)
+
+    def _on_port_fault(self, error: Exception) -> None:
+        self._in_loop(self._port_thread_fell, error)
 
     def _on_recorder_state(self, state: RecorderState) -> None:
-        try:
-            self._loop.call_soon_threadsafe(self._recorder_changed, state)
-        except RuntimeError:
-            return
+        self._in_loop(self._recorder_changed, state)
+
+    def _in_loop(self, call: Callable[[Told], None], told: Told) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended: the station is gone, only the thread says goodbye
+            self._loop.call_soon_threadsafe(call, told)
+
+    def _port_thread_fell(self, error: Exception) -> None:
+        self._port_alarm.fell(error)
+        self._port_alarm.begins()
 
     def _recorder_changed(self, state: RecorderState) -> None:
         if base_name(state.path) != self.name:
@@ -371,10 +385,24 @@ class Station:
     async def _tick_forever(self) -> None:
         while True:
             await asyncio.sleep(TICK_S)
-            self._look_at_clocks()
-            self._link_became(self.watch.tick(self.now_s()))
-            self._acts.tick()
-            self.ask(lambda queue, now_s: queue.tick(now_s))
+            self._tick()
+
+    def _tick(self) -> None:
+        """Let time pass for all it matters to; one that raises keeps none of the others from it."""
+        failures: list[Exception] = []
+        for part in (self._look_at_clocks, self._look_at_link, self._acts.tick, self._look_at_queue):
+            try:
+                part()
+            except Exception as error:  # noqa: BLE001 - raised below, after all parts had their turn
+                failures.append(error)
+        if failures:
+            raise failures[0]
+
+    def _look_at_link(self) -> None:
+        self._link_became(self.watch.tick(self.now_s()))
+
+    def _look_at_queue(self) -> None:
+        self.ask(lambda queue, now_s: queue.tick(now_s))
 
     def _look_at_clocks(self) -> None:
         """A machine that slept must not wake up armed, and a stepped wall clock is noted (nothing depends on it)."""

@@ -6,7 +6,8 @@ somebody waits for it (`append_synced`). The first failure of any write or flush
 flush once and then forgets the lost pages, and bytes after a torn record would be unreadable, so that descriptor is
 never used again. Whatever is not known to be on the disk stays in memory (60 s, 8 MB), and every 2 s the recorder tries
 to open the next part of the session, `NAME~2.pcapng`, and writes those records first. Meanwhile its state is "stopped",
-with the reason in a sentence, and every `append_synced` fails: no hazardous command leaves without its record.
+with the reason in a sentence, and every `append_synced` fails: no hazardous command leaves without its record. A fault in
+the writer thread itself, foreseen by nobody, is treated as a failure of the disk: the file is given up, the next is tried.
 """
 
 from __future__ import annotations
@@ -105,6 +106,7 @@ class Recorder:
         self._closing = False
         self._state = "recording"
         self._failure = ""
+        self._is_dead = False  # the writer thread has ended by a fault
         self._dropped = 0
         self._synced_ns = clock.monotonic_ns()
         self._in_flight = 0
@@ -226,6 +228,8 @@ class Recorder:
             if self._failure:
                 return f"Recording ended with {lost} records not on the disk: {self._failure}."
             return f"Recording closed: {self._path.name}."
+        if self._is_dead:
+            return f"NOT RECORDING: {self._failure}. Start the station anew: this one will not record any more."
         return (
             f"NOT RECORDING: {self._failure}. The last minute is kept in memory; a new file is tried every "
             f"{self._retry_ns / NS_PER_S:g} s."
@@ -253,13 +257,32 @@ class Recorder:
 
     def _run(self) -> None:
         try:
-            self._record_until_closed()
+            while not self._recorded_until_closed():
+                self._pause()
         except Exception as error:  # never silently: a dead thread must not look like a recording
-            _log.exception("the recorder's thread failed")
+            _log.exception("the recorder's thread has ended")
             with self._condition:
-                self._state, self._failure = "stopped", reason(error)
+                self._state, self._failure, self._is_dead = "stopped", reason(error), True
                 self._tickets.fail_all(self._sentence())
             self._tell()
+
+    def _recorded_until_closed(self) -> bool:
+        """Record until closed and return True; at a fault give the file up as if the disk had failed, and return False."""
+        try:
+            self._record_until_closed()
+        except Exception as error:
+            if not self._last_chances:
+                raise
+            _log.exception("the recorder's thread met a fault; a new file is tried")
+            self._stop(error)
+            return False
+        return True
+
+    def _pause(self) -> None:
+        """After a fault of its own the thread must neither spin nor keep `close` waiting for ever."""
+        with self._condition:
+            if self._condition.wait_for(lambda: self._closing, self._retry_ns / NS_PER_S):
+                self._last_chances -= 1
 
     def _record_until_closed(self) -> None:
         ending = False
@@ -328,11 +351,10 @@ class Recorder:
 
     def _stop(self, error: Exception) -> None:
         """Give the file up, keep what it may not have, and tell everybody who waits."""
-        assert self._segment is not None
         segment, now_ns = self._segment, self._clock.monotonic_ns()
         with self._condition:
             self._segment = None
-            self._bytes_of_past_parts += segment.bytes_written
+            self._bytes_of_past_parts += segment.bytes_written if segment is not None else 0
             self._queue.put_back(self._unsynced)
             self._queue.shrink(KEPT_LIMIT_BYTES)
             self._in_flight -= len(self._unsynced)
@@ -342,7 +364,8 @@ class Recorder:
         self._batch_bytes = _CAUTIOUS_BATCH_BYTES
         self._dirty_since_ns = None
         self._stopped_ns, self._retry_at_ns = now_ns, now_ns + self._retry_ns
-        segment.close()
+        if segment is not None:
+            segment.close()
         self._tell()
 
     def _retry(self, now_ns: int, at_once: bool) -> None:

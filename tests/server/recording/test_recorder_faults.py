@@ -236,3 +236,51 @@ def test_a_lost_folder_is_said_and_survived(tmp_path: Path) -> None:
     recorder.close()
     session = open_session(tmp_path / "stick" / "flight~2.pcapng")
     assert bytes_of(session) == [b"later"]
+
+
+@pytest.mark.parametrize("where", ["_has_work", "_patience_s", "_write_and_sync", "_take", "_settle", "_all_written"])
+def test_a_fault_of_the_writer_thread_itself_is_survived(tmp_path: Path, monkeypatch, where: str) -> None:
+    """ "A new file is tried every 2 s" is true for faults that nobody foresaw too, and nothing is lost by them."""
+    log = StateLog()
+    recorder = start(tmp_path, on_state=log, sync_interval_s=0.0, retry_interval_s=0.01)
+    put(recorder, *numbers(0, 3))
+    original, broken = getattr(recorder, where), []
+
+    def once(*what: object) -> object:
+        if not broken:
+            broken.append(where)
+            raise RuntimeError("odd")
+        return original(*what)
+
+    monkeypatch.setattr(recorder, where, once)
+    put(recorder, *numbers(3, 5))
+    if where != "_all_written":  # looked at only when closing
+        log.wait_for(lambda states: states[-2:] == ["stopped", "recording"])
+        assert recorder.append_synced(Kind.MARK, CLOCK.monotonic_ns(), {}) and recorder._thread.is_alive()
+    recorder.close()
+    session = open_session(tmp_path / "flight.pcapng")
+    assert broken and bytes_of(session) == numbers(0, 5) and session.closed
+    assert any("RuntimeError: odd" in sentence for sentence in log.sentences)
+
+
+@pytest.mark.parametrize("first", ["_take", "_stop"])
+def test_a_writer_thread_that_cannot_go_on_says_so_and_lets_the_station_close(
+    tmp_path: Path, monkeypatch, first: str
+) -> None:
+    log = StateLog()
+    recorder = start(tmp_path, on_state=log, sync_interval_s=0.0, retry_interval_s=0.01)
+
+    def fail(*what: object) -> object:
+        raise RuntimeError("odd")
+
+    monkeypatch.setattr(recorder, "_write_and_sync", fail)
+    monkeypatch.setattr(recorder, first, fail)
+    put(recorder, b"x")
+    log.wait_for(lambda states: "stopped" in states)
+    if first == "_stop":
+        assert "Start the station anew: this one will not record any more." in log.sentences[-1]
+        with pytest.raises(RecorderFailed, match="will not record any more"):
+            recorder.append_synced(Kind.INTENT, CLOCK.monotonic_ns(), {})
+    recorder.close()
+    recorder._thread.join(10.0)
+    assert not recorder._thread.is_alive()
