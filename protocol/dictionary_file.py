@@ -41,7 +41,7 @@ def parse_dictionary(text: str, file: str = "dictionary") -> Dictionary:
     """Build a dictionary from TOML `text`; raises DictionaryError naming `file`, table and key."""
     try:
         values = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise DictionaryError("file", f"is not valid TOML: {error}", file) from error
     root = TomlTable(values, "", file)
     head = root.table("dictionary")

@@ -6,6 +6,7 @@ import argparse
 import asyncio
 from pathlib import Path
 
+from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.app import run_live
 from server.bridge.ports import is_url_understood
@@ -15,13 +16,16 @@ from server.design.sheet_files import load_sheets
 from server.live.start import Live
 from server.pad.plan import load_pad_plan
 from server.problems import SettingsProblem
+from server.workbench.dictionary_lint import modem_remarks
+
+BAUD_LOW, BAUD_HIGH = 50, 4_000_000
 
 
 def add_live(parser: argparse.ArgumentParser) -> None:
     """Fill in `live`."""
     parser.add_argument("--port", required=True, metavar="URL", help="device, socket://host:port or rfc2217://host:port")
     parser.add_argument(
-        "--baud", type=whole_number(50, 4_000_000), metavar="N", help="speed of the port (default: the dictionary's)"
+        "--baud", type=whole_number(BAUD_LOW, BAUD_HIGH), metavar="N", help="speed of the port (default: the dictionary's)"
     )
     parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="vehicle and site sheet")
@@ -41,13 +45,25 @@ def run(options: argparse.Namespace) -> int:
         dictionary,
         load_sheets(options.sheet, False),
         options.port,
-        options.baud or dictionary.modem_baud,
+        options.baud or _baud(dictionary),
         "live",
         options.port,
         load_pad_plan(options.pad_sheet, dictionary) if options.pad_sheet is not None else None,
         options.two_person,
     )
     say(CAUTION)
+    for remark in modem_remarks(dictionary):
+        say(f"Caution: the packets are {remark}.")
     path = asyncio.run(run_live(live, settings_of(options), open_browser=not options.no_browser, say=say))
     say(str(path))
     return 0
+
+
+def _baud(dictionary: Dictionary) -> int:
+    baud = dictionary.modem_baud
+    if not BAUD_LOW <= baud <= BAUD_HIGH:
+        limits = f"({BAUD_LOW} to {BAUD_HIGH})"
+        raise SettingsProblem(
+            f"The dictionary's modem_baud of {baud} is no speed of a port {limits}; give another with --baud."
+        )
+    return baud

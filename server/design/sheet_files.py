@@ -35,7 +35,7 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
             values = tomllib.loads(resources.files("server.design").joinpath("sheets/sandpiper.toml").read_text("utf-8"))
         else:
             return Sheets()
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise SettingsProblem(f"The sheet {path} cannot be read: {getattr(error, 'strerror', None) or error}.") from error
     vehicle, site = values.get("vehicle", {}), values.get("site", {})
     if not isinstance(vehicle, dict) or not isinstance(site, dict):

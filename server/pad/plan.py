@@ -161,7 +161,7 @@ def parse_pad_plan(text: str, dictionary: Dictionary, file: str = "pad sheet") -
         raise DictionaryError("file", f"is larger than {FILE_AT_MOST_BYTES} bytes", file)
     try:
         table = TomlTable(tomllib.loads(text), "", file)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise DictionaryError("file", f"is not valid TOML: {error}", file) from error
     if table.get("format", int) != FORMAT:
         raise table.problem(f"this Blockhouse reads pad sheets of format {FORMAT}", "format")

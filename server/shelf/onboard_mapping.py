@@ -94,7 +94,7 @@ def load_mapping(path: Path) -> LogMapping:
         return parse_mapping(tomllib.loads(path.read_text("utf-8")))
     except OSError as error:
         raise LogProblem(f"The mapping {path.name} cannot be read: {reason(error)}.") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise LogProblem(f"The mapping {path.name} is no TOML file: {error}.") from error
 
 

@@ -182,7 +182,7 @@ def parse_plan(text: str, dictionary: Dictionary, file: str = "plan") -> TrialPl
     """Build a plan from TOML text; raises DictionaryError naming file, step and key."""
     try:
         values = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise DictionaryError("file", f"is not valid TOML: {error}", file) from error
     table = TomlTable(values, "", file)
     if table.get("format", int) != FORMAT:

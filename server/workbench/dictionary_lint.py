@@ -103,6 +103,15 @@ def _budget_findings(budget: Budget) -> Iterator[LintRemark]:
         yield LintRemark(CAUTION, "rates", f"little room for commands and repeats: {text}")
 
 
+def modem_remarks(dictionary: Dictionary) -> list[str]:
+    """Return what a station must be told before it listens: that the regular packets are more than the modem carries.
+
+    Only of our own wire: what lines of text cost is an estimate, and no reason to warn anybody.
+    """
+    found = _budget_findings(link_budget(dictionary)) if dictionary.framing is None else ()
+    return [remark.text for remark in found if remark.severity == FAULT]
+
+
 def _packet_findings(packet: Packet) -> Iterator[LintRemark]:
     if packet.frame_bytes > RADIO_FRAME:
         text = f"{packet.frame_bytes} bytes: many radio modems cut what is longer than {RADIO_FRAME} in two"
