@@ -247,7 +247,7 @@ class Soak:
                 disturbed_s = None
                 self._disturb()
             views = [world.queue.view(id) for id in ids if id is not None]
-            if not any(view is not None and view["state"] in UNDER_WAY for view in views):
+            if not any(view is not None and view.state.value in UNDER_WAY for view in views):
                 break
         world.advance(rng.choice((0.1, 0.3)))
 
