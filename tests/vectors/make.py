@@ -18,6 +18,7 @@ from server.analysis.alarms import AlarmBoard
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.power.battery import pad_time
 from server.flight.sensors.limits import limit_levels
+from server.json_text import finite
 from server.pad.readings import UNIT_KINDS, PadReadings
 from server.pad.sheet import ADVICE, Standing, summary_of
 from server.telemetry.conditions import FRESH_S, Reading, value_text
@@ -32,9 +33,9 @@ LEVELS = ("", "caution", "warning")
 
 
 def vectors() -> dict[str, object]:
-    """Return every file's cases by its name, the same at every call."""
+    """Return every file's cases by its name, the same at every call; a number that is none is a word, as in all JSON."""
     makers: list[Callable[[Random], object]] = [alarms, arguments, commands, limits, pad, pad_minutes, second_act]
-    return {maker.__name__: maker(Random(maker.__name__)) for maker in makers}
+    return {maker.__name__: finite(maker(Random(maker.__name__))) for maker in makers}
 
 
 def written(cases: object) -> str:
@@ -120,6 +121,9 @@ def limits(random: Random) -> list[dict[str, Any]]:
         value = random.choice([*whole.values(), round(random.uniform(-8.0, 8.0), 2)])
         level = LEVELS[limit_levels(np.array([value]), kept)[0]]
         cases.append({"limits": kept, "value": value, "level": level})
+    for value in (float("nan"), float("inf"), float("-inf")):
+        level = LEVELS[limit_levels(np.array([value]), whole)[0]]
+        cases.append({"limits": whole, "value": value, "level": level})
     return cases
 
 

@@ -10,7 +10,7 @@ import { confirmWindow } from "../../web/kit/confirm_window.js";
 import { limitState } from "../../web/kit/format.js";
 import { ADVICE, plain, STANDINGS, summaryOf, valueBeside } from "../../web/panels/ready/pad_state.js";
 import { chargeToSpend, padCost } from "../../web/panels/ready/pad_time.js";
-import { COMMAND_STATES, STEPS } from "../../web/session/messages.js";
+import { COMMAND_STATES, parseNumber, STEPS } from "../../web/session/messages.js";
 import { Store } from "../../web/session/store.js";
 import { View } from "../../web/session/view.js";
 import { DICTIONARY } from "./make.js";
@@ -47,8 +47,9 @@ test("every state of a command has its look, what has ended is final, the steps 
   assert.deepEqual(STEPS, steps);
 });
 
-test("a number is beyond the same limit", () => {
-  for (const { limits, value, level } of vectors("limits")) assert.equal(limitState({ limits }, value), level);
+test("a number is beyond the same limit, and what is no number is within none", () => {
+  for (const { limits, value, level } of vectors("limits"))
+    assert.equal(limitState({ limits }, parseNumber(value)), level, String(value));
 });
 
 test("the second act is possible exactly while the station takes it", () => {

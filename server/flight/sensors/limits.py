@@ -19,8 +19,9 @@ HELD_S = 10.0
 
 
 def limit_levels(values: Floats, limits: Mapping[str, float]) -> Levels:
-    """Return 0 (within), 1 (caution) or 2 (warning) for each value, shape (n,). A non-finite value is within.
+    """Return 0 (within), 1 (caution) or 2 (warning) for each value, shape (n,).
 
+    What is no number is within no limits: a warning, as the page draws it; `LimitWatch` passes over such rows.
     `limits` holds those of the dictionary in the channel's SI unit, by their names there; any may be missing.
     """
     level = np.zeros(len(values), dtype=np.int8)
@@ -30,7 +31,7 @@ def limit_levels(values: Floats, limits: Mapping[str, float]) -> Levels:
                 level[values < limits[f"{name}_low"]] = at_least
             if f"{name}_high" in limits:
                 level[values > limits[f"{name}_high"]] = at_least
-    level[~np.isfinite(values)] = 0
+    level[~np.isfinite(values)] = 2
     return level
 
 

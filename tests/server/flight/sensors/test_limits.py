@@ -21,9 +21,9 @@ def test_levels_at_and_around_each_limit() -> None:
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
-def test_what_is_no_number_is_within(bad: float) -> None:
-    """Health tells of it; an alarm would have to show a value that is none."""
-    assert limit_levels(np.array([bad]), {**BATTERY, **MOTOR}).tolist() == [0]
+def test_what_is_no_number_is_within_no_limits(bad: float) -> None:
+    """As the page draws it. Health tells of it; an alarm would have to show a value that is none."""
+    assert limit_levels(np.array([bad]), {**BATTERY, **MOTOR}).tolist() == [2]
 
 
 def changes(values: list[float], limits: dict[str, float] = MOTOR, every_s: float = HELD_S) -> list[tuple[int, int]]:
