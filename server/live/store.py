@@ -159,11 +159,14 @@ class LiveStore:
         return self.tables[place[0]].last(place[1]) if place else None
 
     def rx_at(self, t: float) -> float | None:
-        """Return the session second in which the newest row up to timeline second `t` came, None when there is none."""
+        """Return the session second in which the newest row up to timeline second `t` came, None when there is none.
+
+        A late row came when the timeline was further than its own t: it counts with the row before it, as on the page.
+        """
         found = []
         for table in self.tables.values():
             rows = table.matrix()
-            row = int(np.searchsorted(rows[:, 0], t, side="right")) - 1
+            row = int(np.searchsorted(np.maximum.accumulate(rows[:, 0]), t, side="right")) - 1
             if row >= 0:
                 found.append(float(rows[row, 1]))
         return max(found, default=None)

@@ -65,11 +65,13 @@ def summarize(review: Review) -> Summary:
         "deployment_t": _moment_t(moments.get("deployment")),
         "control_enabled_t": _moment_t(moments.get("control_enabled")),
         "landing_t": _moment_t(moments.get("landing")),
-        "greatest_speed_m_s": _greatest(rows.get("ground_motion"), "speed", lift_off, _moment_t(moments.get("landing"))),
-        "greatest_climb_m_s": _greatest(
+        "greatest_speed_m_s": greatest_between(
+            rows.get("ground_motion"), "speed", lift_off, _moment_t(moments.get("landing"))
+        ),
+        "greatest_climb_m_s": greatest_between(
             rows.get("ground_vertical"), "climb_rate", lift_off, _moment_t(moments.get("landing"))
         ),
-        "greatest_tilt_deg": _degrees(_greatest(rows.get("ground_motion"), "tilt", lift_off, _moment_t(apogee))),
+        "greatest_tilt_deg": _degrees(greatest_between(rows.get("ground_motion"), "tilt", lift_off, _moment_t(apogee))),
         "nonfinite_frames": len(nonfinite),
         "nonfinite": [{"t": e.t, **e.body} for e in nonfinite[:20]],
         "commands": _commands(entries),
@@ -135,7 +137,9 @@ def _moment_t(entry: JournalEntry | None) -> float | None:
     return None if entry is None else round(entry.number("t"), 3)
 
 
-def _greatest(rows: Rows | None, column: str, start: float | None, stop: float | None) -> float | None:
+def greatest_between(rows: Rows | None, column: str, start: float | None, stop: float | None) -> float | None:
+    """Return the greatest finite value of a column from `start` to `stop` (timeline s, both included; None: to the end),
+    to three decimals. None where there is none, or no start."""
     if rows is None or start is None:
         return None
     values = rows.numbers(column)

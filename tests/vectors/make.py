@@ -26,6 +26,7 @@ from server.telemetry.journal import SEVERITIES, JournalEntry
 from server.uplink.command_entry import STEPS
 from server.uplink.command_state import ENDED, STATE_TEXT, State
 from server.uplink.two_acts import TwoActs
+from tests.vectors.flight import clocks, from_pad, greatest
 
 FOLDER = Path(__file__).parent
 COULOMB_PER_MAH = 3.6
@@ -34,7 +35,8 @@ LEVELS = ("", "caution", "warning")
 
 def vectors() -> dict[str, object]:
     """Return every file's cases by its name, the same at every call; a number that is none is a word, as in all JSON."""
-    makers: list[Callable[[Random], object]] = [alarms, arguments, commands, limits, pad, pad_minutes, second_act]
+    own: list[Callable[[Random], object]] = [alarms, arguments, commands, limits, pad, pad_minutes, second_act]
+    makers = [*own, clocks, from_pad, greatest]
     return {maker.__name__: finite(maker(Random(maker.__name__))) for maker in makers}
 
 

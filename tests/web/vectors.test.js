@@ -2,7 +2,6 @@
 // page.
 
 import assert from "node:assert/strict";
-import { readFileSync } from "node:fs";
 import { test } from "node:test";
 
 import { complaint, toSi } from "../../web/desk/arguments.js";
@@ -14,9 +13,7 @@ import { COMMAND_STATES, parseNumber, STEPS } from "../../web/session/messages.j
 import { Store } from "../../web/session/store.js";
 import { View } from "../../web/session/view.js";
 import { DICTIONARY } from "./make.js";
-
-const vectors = (name) => JSON.parse(readFileSync(new URL(`../vectors/${name}.json`, import.meta.url), "utf8"));
-const close = (one, other) => Math.abs(one - other) <= 1e-12 * Math.max(1, Math.abs(one), Math.abs(other));
+import { close, vectors, viewOf } from "./vectors.js";
 
 test("the same alarms stand in the same order, acknowledged by the same entries", () => {
   for (const { entries, standing } of vectors("alarms")) {
@@ -79,14 +76,6 @@ test("the pad sheet has the station's words", () => {
     assert.equal(said, text[0].toUpperCase() + text.slice(1));
   }
 });
-
-/** A view of one row of numbers by role, `age` seconds old. */
-function viewOf(values, age = 0) {
-  const columns = Object.keys(values).map((role) => ({ name: role, channel: role, kind: "number", unit: "", role }));
-  const store = new Store({ ...DICTIONARY, tables: [{ name: "x", title: "X", rate_hz: 10, columns }] });
-  store.update({ rows: { x: [[0, 0, ...Object.values(values)]] } });
-  return new View(store, { rx: age, t: age, live: true }, {});
-}
 
 test("two inertial units lie as far apart as the station says, in the same words", () => {
   for (const { role, values, text } of PAD.apart) {

@@ -76,14 +76,25 @@ export class View {
     return undefined;
   }
 
-  /** Greatest finite value of a role between two timeline seconds, never past the cursor; undefined when none. */
+  /** Greatest finite value of a role from lift-off to landing, or to another moment; undefined when none. */
+  greatestInFlight(role, until = "landing") {
+    const liftOff = this.moment("lift_off");
+    return liftOff && this.greatest(role, liftOff.t, this.moment(until)?.t);
+  }
+
+  /**
+   * Greatest finite value of a role between two timeline seconds, both included, never past the cursor; undefined when
+   * none.
+   */
   greatest(role, from, to = Infinity) {
     const binding = this.store.roles.get(role);
     if (!binding) return undefined;
     const table = this.store.tables.get(binding.table);
     const last = Math.min(this.row(binding.table), lastAtOrBefore(table.t, table.n, to));
+    let first = lastAtOrBefore(table.t, table.n, from);
+    while (first >= 0 && table.t[first] >= from) first--;
     let greatest;
-    for (let row = lastAtOrBefore(table.t, table.n, from) + 1; row <= last; row++) {
+    for (let row = first + 1; row <= last; row++) {
       const value = table.columns[binding.index][row];
       if (Number.isFinite(value) && !(value <= greatest)) greatest = value;
     }

@@ -50,6 +50,13 @@ def test_when_what_was_known_at_a_timeline_second_had_come() -> None:
     assert (store.rx_at(1.0), store.rx_at(5.04), store.rx_at(1e9)) == (2.0, 10.0, 99 / 5)
 
 
+def test_a_late_row_counts_with_the_row_before_it() -> None:
+    store, late = LiveStore(table_specs(SMALL)), rows(10, 20)
+    late.t[5] = 0.2
+    store.add({"all": late}, [])
+    assert [store.rx_at(t) for t in (1.3, 1.4, 1.5, 1.6, 1.7)] == [2.6, 3.0, 3.0, 3.2, 3.4]
+
+
 def test_what_is_old_thins_out_but_reaches_back_to_the_beginning() -> None:
     table = TableStore(SPEC)
     for start in range(0, 200_000, 1000):

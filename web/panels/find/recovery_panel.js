@@ -12,14 +12,10 @@ import {
   tClock,
   valueWithUnit,
 } from "../../kit/format.js";
+import { fromPad } from "./from_pad.js";
 
 // Closer than this the direction is only noise.
 const AT_PAD_M = 3;
-
-/** Bearing (radians from north, clockwise) and distance in meters of a place east and north of the pad. */
-function fromPad(east, north) {
-  return { bearing: Math.atan2(east, north), distance: Math.hypot(east, north) };
-}
 
 export function Whereabouts(el) {
   const needle = s("path", { class: "needle", d: "M0 -78 L22 46 L0 30 L-22 46 Z" });

@@ -80,8 +80,7 @@ export function ClimbColumn(el, acts) {
         return;
       }
       const height = view.value(role);
-      const liftOff = view.moment("lift_off");
-      const greatest = liftOff ? view.greatest(role, liftOff.t - 1) : undefined;
+      const greatest = view.greatestInFlight(role);
       const ladder = rungs(view);
       const { top, step } = scaleTop(Math.max(50, greatest ?? 0, ...ladder.map((rung) => rung.height)));
       const y = (meters) =>

@@ -78,7 +78,8 @@ function showReadout(view, { readout, cell, value, most }) {
     cell,
     typeof sample.value === "number" && !Number.isFinite(sample.value) ? "warning" : sample.stale ? "stale" : "none",
   );
-  const greatest = role && greatestOf(view, readout, role);
+  // For tilt only until apogee, since every vehicle lies down in the end.
+  const greatest = role && view.greatestInFlight(role, readout.ascentOnly ? "apogee" : "landing");
   setText(
     most,
     Number.isFinite(greatest) ? `${readout.note ?? "most"} ${fixed(greatest * scale, readout.digits)}` : "",
@@ -91,14 +92,6 @@ function lengthOf(view, roles) {
     ...samples[0],
     value: samples[0].value === undefined ? undefined : Math.hypot(...samples.map(({ value }) => value)),
   };
-}
-
-// Greatest of this flight: from lift-off, and for tilt only until apogee, since every vehicle lies down in the end.
-function greatestOf(view, readout, role) {
-  const liftOff = view.moment("lift_off");
-  if (!liftOff) return undefined;
-  const until = readout.ascentOnly ? (view.moment("apogee")?.t ?? Infinity) : Infinity;
-  return view.greatest(role, liftOff.t - 1, until);
 }
 
 function showApogee(view, value, note) {
