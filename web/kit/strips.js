@@ -32,9 +32,7 @@ export function flightStrips(roles) {
       least: 10,
       series: [
         { name: "climb", roles: ["ground.climb_rate"] },
-        roles.has("ground.speed")
-          ? { name: "speed", roles: ["ground.speed"] }
-          : { name: "speed", roles: ["velocity.east", "velocity.north", "velocity.up"], combine: Math.hypot },
+        { name: "speed", roles: ["ground.speed"] },
       ],
     },
     { title: "Tilt", unit: "deg", least: 10, scale: DEG, series: [{ name: "tilt", roles: ["ground.tilt"] }] },

@@ -4,12 +4,11 @@ import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { fixed, NOTHING } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
-const VELOCITY = ["velocity.east", "velocity.north", "velocity.up"];
 
 const READOUTS = [
   { id: "height", title: "Height", unit: "m", digits: 1, role: "ground.height", fallback: "position.up" },
   { id: "climb", title: "Climb rate", unit: "m/s", digits: 1, role: "ground.climb_rate", fallback: "velocity.up" },
-  { id: "speed", title: "Speed", unit: "m/s", digits: 1, role: "ground.speed", roles: VELOCITY },
+  { id: "speed", title: "Speed", unit: "m/s", digits: 1, role: "ground.speed" },
   {
     id: "tilt",
     title: "Tilt",
@@ -67,11 +66,10 @@ export function Readouts(el) {
 
 function showReadout(view, { readout, cell, value, most }) {
   const role = [readout.role, readout.fallback].find((name) => name && view.has(name));
-  const vector = !role && readout.roles?.every((name) => view.has(name));
-  setHidden(cell, !role && !vector);
-  if (!role && !vector) return;
+  setHidden(cell, !role);
+  if (!role) return;
   const scale = readout.scale ?? 1;
-  const sample = vector ? lengthOf(view, readout.roles) : view.sample(role);
+  const sample = view.sample(role);
   setText(value, fixed(sample.value === undefined ? undefined : sample.value * scale, readout.digits));
   setAttr(value, "data-value", Number.isFinite(sample.value) ? sample.value : undefined);
   setTone(
@@ -79,19 +77,11 @@ function showReadout(view, { readout, cell, value, most }) {
     typeof sample.value === "number" && !Number.isFinite(sample.value) ? "warning" : sample.stale ? "stale" : "none",
   );
   // For tilt only until apogee, since every vehicle lies down in the end.
-  const greatest = role && view.greatestInFlight(role, readout.ascentOnly ? "apogee" : "landing");
+  const greatest = view.greatestInFlight(role, readout.ascentOnly ? "apogee" : "landing");
   setText(
     most,
     Number.isFinite(greatest) ? `${readout.note ?? "most"} ${fixed(greatest * scale, readout.digits)}` : "",
   );
-}
-
-function lengthOf(view, roles) {
-  const samples = roles.map((role) => view.sample(role));
-  return {
-    ...samples[0],
-    value: samples[0].value === undefined ? undefined : Math.hypot(...samples.map(({ value }) => value)),
-  };
 }
 
 function showApogee(view, value, note) {
