@@ -46,7 +46,11 @@ test("a released board and an armed channel are said, with how long telemetry ha
 });
 
 test("in flight an armed channel is as it should be", () => {
-  assert.equal(dangers(view([[19, 19, 0, 1]], [entry(0, 10, "moment", "lift_off", { t: 10 })])).armed, "");
+  const during = (phase, flying) =>
+    dangers(view([[19, 19, 0, 1]], [entry(0, 10, "phase", "ground", { phase, flying })]));
+  assert.equal(during("boost", true).armed, "");
+  assert.equal(during("landed", false).armed, "motor 1");
+  assert.equal(during("boost", undefined).armed, "motor 1", "what is not told is no flight");
 });
 
 test("beside a recording the live vehicle is told in one line: link, dangers, alarms", () => {

@@ -151,9 +151,9 @@ export class View {
     return this.moment("lift_off")?.t ?? 0;
   }
 
-  /** True between lift-off and landing, as far as the station has seen them. */
+  /** True between lift-off and landing, as far as the station has seen them: it tells so with every phase. */
   get inFlight() {
-    return Boolean(this.moment("lift_off") && !this.moment("landing"));
+    return this.state("phase", "ground")?.body?.flying === true;
   }
 
   /** Alarms standing at the cursor, the worst first, each with who has acknowledged it. */

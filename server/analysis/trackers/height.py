@@ -201,14 +201,15 @@ class HeightTracker:
 
     def _note_phase(self, change: PhaseChange, order: int, rx_s: float, out: TrackerOutput) -> None:
         at = Instant(order, rx_s, change.t_s)
-        self._flights.append((order, change.phase not in (Phase.PAD, Phase.LANDED)))
+        flying = change.phase not in (Phase.PAD, Phase.LANDED)
+        self._flights.append((order, flying))
         for moment in change.moments:
             if moment.key == "burnout":
                 self._predictor.begin(moment.t_s)
             text = MOMENT_TEXT[moment.key].format(moment.height_m)
             body = {"t": moment.t_s, "height_m": moment.height_m}
             out.note(at, "moment", moment.key, "info", text, body)
-        out.note(at, "phase", "ground", "info", "", {"phase": change.phase.value})
+        out.note(at, "phase", "ground", "info", "", {"phase": change.phase.value, "flying": flying})
 
 
 def _predictor(facts: SheetNumbers) -> ApogeePredictor:

@@ -68,6 +68,8 @@ def test_moments_are_those_of_the_truth(scenario: str, seed: int) -> None:
 def test_phases_beside_the_vehicles_own() -> None:
     output = computed(flown())
     ground = [e.body["phase"] for e in output.entries if e.topic == "phase" and e.key == "ground"]
+    flying = [e.body["flying"] for e in output.entries if e.topic == "phase" and e.key == "ground"]
+    assert flying == [phase not in ("pad", "landed") for phase in ground]  # the page asks nobody else
     vehicle = [e.body["phase"] for e in output.entries if e.topic == "phase" and e.key == "vehicle"]
     assert ground == ["pad", "boost", "coast", "descent", "landed"]
     assert vehicle == ["startup", *ground]
