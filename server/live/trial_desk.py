@@ -20,7 +20,7 @@ from server.recording.records import Kind
 from server.trials.plan import TrialPlan, check_cycles, parse_plan, sample_plans
 from server.trials.result import TrialResult, result_of
 from server.trials.score import Progress
-from server.trials.state import State
+from server.trials.state import State, TrialStanding, is_bad
 from server.trials.trial import SafeAll, Send, Trial
 from server.uplink.command_entry import Reply
 from server.uplink.command_queue import CommandQueue
@@ -115,7 +115,7 @@ class TrialDesk:
             first = permit.first
         self._armed = Armed(f"t{self._next_id}", plan, cycles, permit.id if permit else None, first)
         self._next_id += 1
-        self._note_armed(self._armed, "armed")
+        self._note_armed(self._armed, TrialStanding.ARMED)
         said = f"{plan.title} is ready, confirm within {CONFIRM_LATEST_S:.0f} s"
         return self._told(operator, "arm", name, Reply(True, said, self._armed.id))
 
@@ -142,7 +142,7 @@ class TrialDesk:
         permit = armed.permit
         if permit is not None:
             self._station.ask(lambda queue, now_s: queue.permits.cancel(permit, operator, now_s))
-        self._note_armed(armed, "cancelled")
+        self._note_armed(armed, TrialStanding.CANCELLED)
         return self._told(operator, "cancel", armed.id, Reply(True, "cancelled before anything was sent", armed.id))
 
     def stop(self, operator: str) -> Reply:
@@ -315,38 +315,39 @@ class TrialDesk:
     def _note(self, running: Running, now_s: float, text: str = "", result: TrialResult | None = None) -> None:
         trial = running.trial
         running.noted, running.noted_s = trial.progress(), now_s
+        standing = TrialStanding.RUNNING if result is None else TrialStanding(str(result["outcome"]))
         body = {
             "id": running.id,
             "plan": _plan_head(trial.plan, trial.cycles),
             "operator": running.operator,
             "begun_rx": running.begun_s,
-            "state": "running" if result is None else str(result["outcome"]),
+            "state": standing.value,
             "progress": running.noted,
             "result": result,
         }
-        bad = result is not None and (result["outcome"] == "failed" or not result["safe"])
+        bad = is_bad(standing, result is None or result["safe"])
         self._station.notes.note(TOPIC, running.id, "warning" if bad else "info", text, body)
 
-    def _note_armed(self, armed: Armed, state: str) -> None:
+    def _note_armed(self, armed: Armed, standing: TrialStanding) -> None:
         body = {
             "id": armed.id,
             "plan": _plan_head(armed.plan, armed.cycles),
             "operator": armed.first.operator,
-            "state": state,
+            "state": standing.value,
             "permit": armed.permit,
             "earliest_confirm_rx": armed.first.earliest_s,
             "expires_rx": armed.first.latest_s,
         }
-        text = f"Trial {armed.id} {'ready' if state == 'armed' else state}: {armed.plan.title}"
+        text = f"Trial {armed.id} {'ready' if standing is TrialStanding.ARMED else standing.value}: {armed.plan.title}"
         self._station.notes.note(TOPIC, armed.id, "info", text, body)
 
     def _close_left_open(self) -> int:
         """After a restart: no trial goes on; say so of the one that ran. Returns the greatest number used so far."""
         last = {entry["key"]: entry["body"] for entry in self._station.store.journal if entry["topic"] == TOPIC}
         for key, body in last.items():
-            if body.get("state") == "running":
+            if body.get("state") == TrialStanding.RUNNING:
                 text = f"Trial {key} ended: the station was restarted"
-                self._station.notes.note(TOPIC, key, "warning", text, {**body, "state": "interrupted"})
+                self._station.notes.note(TOPIC, key, "warning", text, {**body, "state": TrialStanding.INTERRUPTED.value})
         return max((int(key[1:]) for key in last if key[1:].isdigit()), default=0)
 
 

@@ -107,6 +107,7 @@ class Item:
             "roles": [condition.role for condition in self.conditions],
             "comparison": self.conditions[0].comparison if self.conditions else "",
             "flag": self.conditions[0].operand if self.flags else None,
+            "age_s": self.age_s,
             "unit": self.number.unit if self.number is not None else None,
         }
 

@@ -185,4 +185,5 @@ def value_text(role: str, value: float, channel: Channel | None) -> str:
         return channel.text_of(value) or f"{value:g}"
     if channel.kind == "flag":
         return f"{channel.name.replace('_', ' ')}: {'yes' if value else 'no'}"
-    return f"{value * channel.display_scale + channel.display_offset:.4g} {channel.display_unit}".rstrip()
+    unit = "" if channel.display_unit == "1" else channel.display_unit
+    return f"{value * channel.display_scale + channel.display_offset:.4g} {unit}".rstrip()

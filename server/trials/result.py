@@ -254,16 +254,17 @@ def _score_lines(result: TrialResult) -> list[str]:
         lines.append("NOT SEEN TO BE SAFE: treat everything as armed; use the arming key")
     percent = 100 * result["confidence"]
     lines.append(
-        f"failure rate: at most {_share(result['upper_bound'])} (one-sided exact bound, {percent:g} %); "
-        f"{_share(low)} to {_share(high)} (two-sided exact interval, {percent:g} %)"
+        f"failure rate: at most {share_text(result['upper_bound'])} (one-sided exact bound, {percent:g} %); "
+        f"{share_text(low)} to {share_text(high)} (two-sided exact interval, {percent:g} %)"
     )
     for one in result["by_variant"]:
         tries = one["passed"] + one["failed"]
-        lines.append(f"    {one['title']}: {one['passed']} of {tries} passed, at most {_share(one['upper_bound'])}")
+        lines.append(f"    {one['title']}: {one['passed']} of {tries} passed, at most {share_text(one['upper_bound'])}")
     return lines
 
 
-def _share(value: float) -> str:
+def share_text(value: float) -> str:
+    """Return a share as percent with three significant digits."""
     return f"{100 * value:.3g} %"
 
 
@@ -320,7 +321,7 @@ def _ping_lines(result: TrialResult) -> list[str]:
     pings = result["pings"]
     if not pings:
         return []
-    loss = "-" if pings["loss"] is None else _share(pings["loss"])
+    loss = "-" if pings["loss"] is None else share_text(pings["loss"])
     lines = [
         "",
         f"pings: {pings['answered']} of {pings['sent']} answered; {pings['frames_lost']} of {pings['frames']} frames "

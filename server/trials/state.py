@@ -91,3 +91,20 @@ OUTCOMES = {
     "expired": Event.DISARMED,
     "abandoned": Event.DISARMED,
 }
+
+
+class TrialStanding(StrEnum):
+    """What the journal says of a trial as a whole, its plan's two acts included."""
+
+    ARMED = "armed"
+    CANCELLED = "cancelled"
+    RUNNING = "running"
+    PASSED = "passed"
+    FAILED = "failed"
+    STOPPED = "stopped"
+    INTERRUPTED = "interrupted"  # the station was restarted meanwhile
+
+
+def is_bad(standing: TrialStanding, safe: bool) -> bool:
+    """Tell whether a person must be warned; `safe` tells whether the vehicle was seen to be safe once it was over."""
+    return standing in (TrialStanding.FAILED, TrialStanding.INTERRUPTED) or not safe

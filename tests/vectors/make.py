@@ -27,6 +27,7 @@ from server.uplink.command_entry import STEPS
 from server.uplink.command_state import ENDED, STATE_TEXT, State
 from server.uplink.two_acts import TwoActs
 from tests.vectors.flight import clocks, from_pad, greatest
+from tests.vectors.words import beside, channels, numbers, trials, values
 
 FOLDER = Path(__file__).parent
 COULOMB_PER_MAH = 3.6
@@ -36,15 +37,21 @@ LEVELS = ("", "caution", "warning")
 def vectors() -> dict[str, object]:
     """Return every file's cases by its name, the same at every call; a number that is none is a word, as in all JSON."""
     own: list[Callable[[Random], object]] = [alarms, arguments, commands, limits, pad, pad_minutes, second_act]
-    makers = [*own, clocks, from_pad, greatest]
+    makers = [*own, beside, channels, clocks, from_pad, greatest, numbers, trials, values]
     return {maker.__name__: finite(maker(Random(maker.__name__))) for maker in makers}
 
 
 def written(cases: object) -> str:
     """Return a file's text: one case a line."""
-    if not isinstance(cases, list):
-        return json.dumps(cases, indent=1, ensure_ascii=False) + "\n"
-    return "[\n" + ",\n".join(json.dumps(case, ensure_ascii=False) for case in cases) + "\n]\n"
+    if not isinstance(cases, dict):
+        return _lines(cases) + "\n"
+    return "{\n" + ",\n".join(f"{json.dumps(key)}: {_lines(part)}" for key, part in cases.items()) + "\n}\n"
+
+
+def _lines(cases: object) -> str:
+    if not isinstance(cases, list) or not all(isinstance(case, dict) for case in cases):
+        return json.dumps(cases, ensure_ascii=False)
+    return "[\n" + ",\n".join(json.dumps(case, ensure_ascii=False) for case in cases) + "\n]"
 
 
 def alarms(random: Random) -> list[dict[str, Any]]:

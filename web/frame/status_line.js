@@ -4,7 +4,7 @@ import { dangers } from "../kit/dangers.js";
 import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
 import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "../kit/format.js";
 import { alarmWords } from "../session/alarms.js";
-import { COMMAND_STATES } from "../session/messages.js";
+import { COMMAND_STATES, shortWords } from "../session/messages.js";
 import { safeAllCommand } from "../session/roles.js";
 
 const SILENT_AGE_S = 2;
@@ -234,8 +234,8 @@ function showSafe(live, { desk, replay, mode }, button, note) {
   setAttr(button, "aria-label", `Safe all, ${word}`);
 }
 
-function shortState({ state }) {
-  return { verified: "verified safe", unknown: "outcome unknown", completed: "done, checking" }[state] ?? state;
+function shortState({ state, state_text }) {
+  return state === "verified" ? "verified safe" : shortWords(state_text ?? state);
 }
 
 function toneOfNumber(value) {

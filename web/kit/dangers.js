@@ -1,5 +1,6 @@
 // What is dangerous to somebody near the vehicle, in a few words that fit into every place. Pure.
 
+import { isSet } from "../session/channel_state.js";
 import { family } from "../session/roles.js";
 import { age } from "./format.js";
 
@@ -10,7 +11,7 @@ const KINDS = [
 
 /** How long a channel has been armed as far as telemetry has said so; "" when it is not armed. */
 export function armedFor(view, role) {
-  if (view.value(role) !== 1) return "";
+  if (!isSet(view.sample(role))) return "";
   const since = view.since(role);
   return since === undefined ? "" : age(view.cursor.rx - since);
 }
@@ -23,7 +24,7 @@ export function armedFor(view, role) {
 export function dangers(view) {
   if (view.inFlight) return { armed: "", since: "", released: false };
   const lists = KINDS.map(([kind, word]) => {
-    const names = family(view.store.roles, kind).filter((name) => view.value(`${kind}[${name}].armed`) === 1);
+    const names = family(view.store.roles, kind).filter((name) => isSet(view.sample(`${kind}[${name}].armed`)));
     return { word, names, since: Math.min(...names.map((name) => view.since(`${kind}[${name}].armed`) ?? Infinity)) };
   }).filter(({ names }) => names.length);
   const since = Math.min(...lists.map((list) => list.since));

@@ -1,5 +1,8 @@
 // What state a firing channel is in, from telemetry alone and with its age. Pure.
 
+/** Does telemetry say so? Whatever is not zero does, as for the station: one odd number is enough to keep away. */
+export const isSet = (sample) => sample?.value !== undefined && sample.value !== 0;
+
 /**
  * @typedef {"unknown"|"fired"|"armed"|"inhibited"|"continuous"|"open"} ChannelState
  *
@@ -13,8 +16,8 @@ export function channelState({ continuity, armed, fired, inhibited }) {
   const basis = [armed, continuity, fired].filter(Boolean);
   const bad = basis.length === 0 || basis.some((one) => one.stale || !Number.isFinite(one.value));
   if (bad) return { state: "unknown", word: "Unknown \u2014 treat as armed", tone: "danger" };
-  if (armed?.value === 1) return { state: "armed", word: "ARMED", tone: "danger" };
-  if (fired?.value === 1) return { state: "fired", word: "Fired", tone: "fired" };
+  if (isSet(armed)) return { state: "armed", word: "ARMED", tone: "danger" };
+  if (isSet(fired)) return { state: "fired", word: "Fired", tone: "fired" };
   if (continuity && continuity.value !== 1) return { state: "open", word: "Open, no igniter seen", tone: "caution" };
   if (inhibited && (inhibited.stale || inhibited.value === 1))
     return { state: "inhibited", word: "Safe, board inhibited", tone: "none" };

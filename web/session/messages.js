@@ -33,6 +33,11 @@ export const COMMAND_STATES = {
   abandoned: { tone: "caution", final: true },
 };
 
+/** The station's words for where a command stands, without reason and particulars: for a place of three words. */
+export function shortWords(stateText) {
+  return stateText.split(/[:,]/)[0];
+}
+
 const WORDS = { nan: NaN, inf: Infinity, "-inf": -Infinity };
 
 /** A number as the station writes it: JSON cannot carry non-finite numbers, so they come as words. */

@@ -5,6 +5,7 @@ import { age, fixed, valueWithUnit } from "../../kit/format.js";
 
 const TOPIC = "pad_sheet";
 const NO_DATA = "no data";
+const AGE_S = 5; // of a recording whose sheet does not tell it
 const DEG = 180 / Math.PI;
 const UNITS = { "units.force_apart": ["accel", 1, 2, "m/s\u00b2"], "units.rate_apart": ["gyro", DEG, 1, "\u00b0/s"] };
 
@@ -99,26 +100,41 @@ export function valueBeside(view, sheet, item) {
   if (role in UNITS) return apart(view, ...UNITS[role]);
   const samples = item.roles.map((one) => view.sample(one));
   if (samples.some((sample) => !sample)) return plain(item.line.value);
-  const heard = samples.filter((sample) => sample.value !== undefined);
-  if (heard.length === samples.length) return measured(item, samples);
-  // As the station words it: a number that is not met counts before another that was never heard; flags count together.
-  const isSaid = heard.length > 0 && !isFlag(item) && item.line.standing === "not met";
-  return isSaid ? measured(item, heard) : NO_DATA;
+  return isFlag(item) ? flags(item, samples) : measured(item, samples);
 }
 
 const isFlag = ({ flag }) => flag !== null && flag !== undefined;
 
+// What counts as known, and which of a family is said, as in server/pad/sheet.py.
+const isOld = ({ age_s = AGE_S }, sample) => sample.age > age_s;
+const isKnown = (item, sample) => Number.isFinite(sample.value) && !isOld(item, sample);
+
+function flags(item, samples) {
+  const unknown = samples.find((sample) => !isKnown(item, sample));
+  if (unknown) return unknownText(item, unknown);
+  if (samples.length === 1) return samples[0].value ? "yes" : "no";
+  return `${samples.filter((sample) => sample.value === Number(item.flag)).length} of ${samples.length}`;
+}
+
+// A number that is not met counts before another that is not known, and that before those that are met.
 function measured(item, samples) {
-  const oldest = samples.reduce((one, two) => (two.age > one.age ? two : one));
-  const late = item.line.standing === "unknown" && oldest.stale ? `, ${age(oldest.age)} old` : "";
-  if (isFlag(item)) {
-    if (samples.length > 1)
-      return `${samples.filter((sample) => sample.value === Number(item.flag)).length} of ${samples.length}${late}`;
-    return (samples[0].value ? "yes" : "no") + late;
-  }
+  const known = samples.filter((sample) => isKnown(item, sample));
+  const isUnknown = known.length < samples.length && item.line.standing !== "not met";
+  if (isUnknown || !known.length)
+    return unknownText(
+      item,
+      samples.find((sample) => !known.includes(sample)),
+    );
   const sign = item.comparison === "at_most" ? -1 : 1;
-  const worst = samples.reduce((one, two) => (sign * two.value < sign * one.value ? two : one));
-  return valueWithUnit(worst.column, worst.value) + late;
+  const worst = known.reduce((one, two) => (sign * two.value < sign * one.value ? two : one));
+  return valueWithUnit(worst.column, worst.value);
+}
+
+function unknownText(item, sample) {
+  const { column, value } = sample;
+  if (value === undefined) return NO_DATA;
+  const name = column.kind === "flag" ? `${column.name.replaceAll("_", " ")}: ` : "";
+  return `${name}${valueWithUnit(column, value)}${isOld(item, sample) ? `, ${age(sample.age)} old` : ""}`;
 }
 
 /** How far the two inertial units' newest vectors lie apart. */

@@ -2,7 +2,7 @@
 
 import { confirmWindow } from "../../kit/confirm_window.js";
 
-const STATES = {
+export const STATES = {
   armed: { word: "ready, waiting for the second act", tone: "caution" },
   cancelled: { word: "taken back before anything was sent", tone: "none" },
   expired: { word: "time ran out, nothing was sent", tone: "none" },
@@ -50,7 +50,9 @@ export function trialTone({ state, result }) {
   return result && !result.safe ? "danger" : (STATES[state]?.tone ?? "none");
 }
 
+const CYCLES_AT_MOST = 10000;
+
 /** Number of cycles as typed: a whole number in range, or NaN. */
 export function cyclesOf(text) {
-  return /^\s*\d{1,5}\s*$/.test(text) && Number(text) >= 1 && Number(text) <= 10000 ? Number(text) : NaN;
+  return /^\s*\d{1,5}\s*$/.test(text) && Number(text) >= 1 && Number(text) <= CYCLES_AT_MOST ? Number(text) : NaN;
 }
