@@ -15,7 +15,7 @@ from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from protocol.errors import ValueRefused
 from server.analysis.alarms import AlarmBoard
-from server.design.sheet_numbers import SheetNumbers
+from server.design.sheet_numbers import COULOMB_PER_MAH, SheetNumbers
 from server.flight.power.battery import pad_time
 from server.flight.sensors.limits import limit_levels
 from server.json_text import finite
@@ -26,18 +26,18 @@ from server.telemetry.journal import SEVERITIES, JournalEntry
 from server.uplink.command_entry import STEPS
 from server.uplink.command_state import ENDED, STATE_TEXT, State
 from server.uplink.two_acts import TwoActs
+from tests.vectors.constants import constants
 from tests.vectors.flight import clocks, from_pad, greatest
 from tests.vectors.words import beside, channels, numbers, trials, values
 
 FOLDER = Path(__file__).parent
-COULOMB_PER_MAH = 3.6
 LEVELS = ("", "caution", "warning")
 
 
 def vectors() -> dict[str, object]:
     """Return every file's cases by its name, the same at every call; a number that is none is a word, as in all JSON."""
     own: list[Callable[[Random], object]] = [alarms, arguments, commands, limits, pad, pad_minutes, second_act]
-    makers = [*own, beside, channels, clocks, from_pad, greatest, numbers, trials, values]
+    makers = [*own, beside, channels, clocks, constants, from_pad, greatest, numbers, trials, values]
     return {maker.__name__: finite(maker(Random(maker.__name__))) for maker in makers}
 
 
@@ -73,12 +73,19 @@ def _alarm_case(random: Random) -> dict[str, Any]:
             entries.append(JournalEntry(rx_s, rx_s, "alarm", key, severity, f"{key} at {i}", body))
     board = AlarmBoard()
     board.take(entries)
+    pad_readings = PadReadings(_Fixed({}), SheetNumbers())
+    for entry in entries:
+        if entry.topic == "alarm":
+            pad_readings.follow(entry.key, entry.severity, entry.body)
+    warnings = pad_readings.reading("ground.warnings", 0.0)
+    assert warnings is not None
     return {
         "entries": [entry.as_dict(i) for i, entry in enumerate(entries)],
         "standing": [
             {"key": a.key, "rx": a.entry.rx_s, "acknowledged_rx": a.acknowledged.rx_s if a.acknowledged else None}
             for a in board.standing()
         ],
+        "warnings": warnings.value,
     }
 
 

@@ -16,14 +16,17 @@ import { DICTIONARY } from "./make.js";
 import { close, vectors, viewOf } from "./vectors.js";
 
 test("the same alarms stand in the same order, acknowledged by the same entries", () => {
-  for (const { entries, standing } of vectors("alarms")) {
+  for (const { entries, standing, warnings } of vectors("alarms")) {
     const store = new Store(DICTIONARY);
     store.update({ journal: entries });
-    const seen = new View(store, { rx: Infinity, t: 0, live: true }, {}).alarms();
+    const view = new View(store, { rx: Infinity, t: 0, live: true }, {});
+    const seen = view.alarms();
     assert.deepEqual(
       seen.map(({ key, rx, acknowledged }) => ({ key, rx, acknowledged_rx: acknowledged?.rx ?? null })),
       standing,
     );
+    const item = { automatic: true, roles: ["ground.warnings"], line: { standing: "met", value: "" } };
+    assert.equal(valueBeside(view, { state: "open" }, item), String(warnings));
   }
 });
 

@@ -3,12 +3,18 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { valueWithUnit } from "../../web/kit/format.js";
+import { COULOMB_PER_MAH, valueWithUnit } from "../../web/kit/format.js";
+import { UNDER } from "../../web/panels/learn/figures_panel.js";
+import { TIMES, UNITS } from "../../web/panels/learn/onboard_panel.js";
+import { CURVE_AT_MOST, FIELDS } from "../../web/panels/learn/plan_panel.js";
+import { LOSS_CAUTION } from "../../web/panels/ready/link_panel.js";
 import { plain, valueBeside } from "../../web/panels/ready/pad_state.js";
 import { percent } from "../../web/panels/try/trial_result.js";
 import { cyclesOf, STATES, trialTone } from "../../web/panels/try/trial_words.js";
+import { LIMIT_DEG } from "../../web/panels/watch/scope_point.js";
 import { channelState } from "../../web/session/channel_state.js";
-import { parseNumber, shortWords } from "../../web/session/messages.js";
+import { CAP, ONE_OFF } from "../../web/session/journal.js";
+import { FROM_A_REPLAY, parseNumber, shortWords } from "../../web/session/messages.js";
 import { vectors } from "./vectors.js";
 
 /** [number, the rest] of a text that begins with a number, as either side writes it. */
@@ -92,4 +98,26 @@ test("the short words of a command's state are the station's own beginning, shor
     assert.ok(text.startsWith(short) && short.length > 3 && short.length <= 24, short);
     assert.doesNotMatch(short, /[,:]/);
   }
+});
+
+test("what both sides hold as a number or list is the same", () => {
+  const told = vectors("constants");
+  assert.deepEqual(Object.keys(UNDER).sort(), [...told.canopies].sort());
+  assert.deepEqual(
+    Object.fromEntries(FIELDS.map(([name, , , min, max]) => [name, [Number(min), Number(max)]])),
+    told.changes,
+  );
+  assert.equal(COULOMB_PER_MAH, told.coulomb_per_mah);
+  assert.equal(CURVE_AT_MOST, told.curve_at_most);
+  assert.equal(LIMIT_DEG, told.limit_tilt_deg);
+  assert.equal(LOSS_CAUTION, told.loss_caution);
+  assert.equal(CAP, told.journal_kept);
+  assert.deepEqual([...ONE_OFF].sort(), told.one_off);
+});
+
+test("what the page offers or asks is known to the station", () => {
+  const told = vectors("constants");
+  for (const unit of UNITS) assert.ok(unit in told.log_units, unit);
+  for (const unit of TIMES) assert.equal(told.log_units[unit], "s", unit);
+  for (const type of FROM_A_REPLAY) assert.ok(told.desk_requests.includes(type), type);
 });

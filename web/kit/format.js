@@ -23,6 +23,9 @@ const DIGITS = {
 };
 const POINTS = ["N", "NE", "E", "SE", "S", "SW", "W", "NW"];
 
+/** A milliampere for an hour, in coulombs. */
+export const COULOMB_PER_MAH = 3.6;
+
 /** What stands where nothing is known. */
 export const NOTHING = "\u2013\u2013";
 

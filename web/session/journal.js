@@ -2,8 +2,8 @@
 
 import { lastAtOrBefore } from "./table.js";
 
-const CAP = 20000;
-const ONE_OFF = new Set(["command", "permit", "trial", "mark"]); // topics with a new key each time
+export const CAP = 20000;
+export const ONE_OFF = new Set(["command", "permit", "trial", "mark"]); // topics with a new key each time
 const isOneOff = (entry) => ONE_OFF.has(entry.topic);
 
 /**

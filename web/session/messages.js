@@ -7,7 +7,7 @@ export const STEPS = ["asked", "armed", "confirmed", "sent", "accepted", "comple
 export const STEP_WORDS = { armed: "ready" };
 
 /** What reaches the live station while a recording is shown: making safe, and giving up command authority. */
-const FROM_A_REPLAY = ["safe_all", "release"];
+export const FROM_A_REPLAY = ["safe_all", "release"];
 
 /** May a message be sent to the desk, with a recording open or not? */
 export function mayAsk(type, replaying) {

@@ -1,7 +1,7 @@
 // The flight in numbers, as the station judged them part by part: each with its doubt, or the reason why there is none.
 
 import { h, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
-import { bearing, bearingText, distance, duration, fixed, tClock } from "../../kit/format.js";
+import { bearing, bearingText, COULOMB_PER_MAH, distance, duration, fixed, tClock } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const known = Number.isFinite;
@@ -206,7 +206,7 @@ const ROWS = [
   },
 ];
 
-const UNDER = {
+export const UNDER = {
   both: ", under both parachutes",
   one: ", as under one parachute only",
   none: ", as under no parachute",
@@ -223,7 +223,7 @@ function gateText(f, zero) {
 
 function batteryText(f) {
   const parts = [];
-  if (known(f.used_c)) parts.push(`${fixed(f.used_c / 3.6, 0)} mAh used`);
+  if (known(f.used_c)) parts.push(`${fixed(f.used_c / COULOMB_PER_MAH, 0)} mAh used`);
   if (known(f.minutes_cameras_off))
     parts.push(`${duration(f.minutes_cameras_off * 60)} left on the pad with cameras off`);
   if (known(f.resistance_ohm)) parts.push(`sags ${fixed(f.resistance_ohm, 2)} V per A`);

@@ -92,7 +92,7 @@ const ROLES = [
   ["velocity.up", "climb rate"],
   ["battery.voltage", "battery voltage"],
 ];
-const UNITS = [
+export const UNITS = [
   "",
   "m/s2",
   "g",
@@ -111,7 +111,7 @@ const UNITS = [
   "V",
   "A",
 ];
-const TIMES = ["s", "ms", "us", "min"];
+export const TIMES = ["s", "ms", "us", "min"];
 
 /** What is remembered of a log's columns: the next log of the same vehicle needs no second mapping. */
 const mappingKey = (columns) => `blockhouse.log ${columns.join("|")}`;

@@ -5,7 +5,7 @@ import { fixed } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const LIVE = "live";
-const CURVE_AT_MOST = 12000;
+export const CURVE_AT_MOST = 12000;
 const known = Number.isFinite;
 
 const nameOf = (view) => view.page.replay?.name ?? LIVE;
@@ -25,7 +25,7 @@ const LINES = [
   ["margin_calibers", "Static margin, calibers", 2, 1],
   ["swing_hz", "Swing at greatest speed, Hz", 2, 1],
 ];
-const FIELDS = [
+export const FIELDS = [
   ["mass_g", "Heavier (\u2212 lighter) by", "g", "-100000", "100000"],
   ["station_m", "that mass from nose tip", "m", "0", "20"],
   ["wind_m_s", "Wind at the pad", "m/s", "0", "40"],

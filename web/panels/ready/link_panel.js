@@ -5,6 +5,8 @@ import { age, fixed, limitState, valueWithUnit } from "../../kit/format.js";
 
 // A figure older than this says nothing about the link as it is now.
 const OLD_S = 3;
+/** Share of the packets: more is a caution here, and a finding after the flight. */
+export const LOSS_CAUTION = 0.1;
 
 const ROWS = [
   { title: "State", read: (view) => ({ text: view.state("link", "port")?.body?.sentence }) },
@@ -13,7 +15,7 @@ const ROWS = [
     title: "Loss, last 10 s",
     role: "ground.link_loss",
     text: (v) => `${fixed(v * 100, 1)} %`,
-    tone: (v) => (v > 0.25 ? "warning" : v > 0.1 ? "caution" : ""),
+    tone: (v) => (v > 0.25 ? "warning" : v > LOSS_CAUTION ? "caution" : ""),
   },
   {
     title: "Arriving",

@@ -1,6 +1,7 @@
 // What waiting on the pad costs: minutes until only the flight's reserve is left, at a measured current. Pure.
 
-const COULOMB_PER_MAH = 3.6;
+import { COULOMB_PER_MAH } from "../../kit/format.js";
+
 const S_PER_MIN = 60;
 
 /**

@@ -3,18 +3,11 @@
 import { boxOf, h, setAttr, setHidden, setText } from "../../kit/dom.js";
 import { bearing, fixed } from "../../kit/format.js";
 import { color, onTheme } from "../../kit/theme.js";
+import { EDGE_DEG, LIMIT_DEG, scopePoint } from "./scope_point.js";
 
 const DEG = 180 / Math.PI;
-const EDGE_DEG = 60;
-const LIMIT_DEG = 30;
 const TRACE_S = 6;
 const BANDS = 8;
-
-/** Place of a nose direction on a scope of the given radius; beyond the edge it is clamped to the edge. */
-function scopePoint(tiltDeg, azimuthRad, radius) {
-  const r = (Math.min(EDGE_DEG, tiltDeg) / EDGE_DEG) * radius;
-  return { x: r * Math.sin(azimuthRad), y: -r * Math.cos(azimuthRad), clamped: tiltDeg > EDGE_DEG };
-}
 
 export function TiltScope(el, acts) {
   const canvas = h("canvas", { class: "scope-drawing", role: "img" });
@@ -49,7 +42,7 @@ export function TiltScope(el, acts) {
       dirty = false;
       const tiltDeg = tilt.value * DEG;
       draw(canvas, dial, box, trace(view), tiltDeg, azimuth);
-      const over = tiltDeg > LIMIT_DEG ? ", past 30\u00b0" : "";
+      const over = tiltDeg > LIMIT_DEG ? `, past ${LIMIT_DEG}\u00b0` : "";
       const towards = Number.isFinite(tiltDeg) && tiltDeg >= 1 ? ` to ${bearing(azimuth).point}` : "";
       setText(words, `${fixed(tiltDeg, 1)}\u00b0 from vertical${towards}${over}`);
       setAttr(canvas, "aria-label", `Tilt scope: ${words.textContent}`);
