@@ -17,12 +17,13 @@ from server.telemetry.conditions import FRESH_S, Reading, value_text
 from server.trials.plan import CYCLES_AT_MOST
 from server.trials.result import share_text
 from server.trials.state import TrialStanding, is_bad
-from server.trials.watch import Watch
+from server.trials.watch import DANGEROUS, Watch
 from tests.vectors.flight import NAN, SPEC, rows_of
 
 INF = float("inf")
 AGES_S = (0.1, 1.9, 2.1, 4.9, 5.1, 9.0)  # beyond ten seconds the page rounds an age as people do
 NOW_S = 100.0
+ROLES = ("igniter[a_1].armed", "air_start[2].fired", "channel[1].armed_for", "armed", "board.armed")
 PAD = """format = 1
 title = "Made"
 [[group]]
@@ -114,10 +115,13 @@ def column_of(channel: Channel) -> dict[str, Any]:
     return {name: getattr(channel, name) for name in names}
 
 
-def channels(random: Random) -> list[dict[str, Any]]:
-    """Return readings of a firing channel, with what a trial's watch makes of them: armed, fired, all of it heard lately."""
+def channels(random: Random) -> dict[str, Any]:
+    """Return which roles a trial's watch looks at, and readings of a channel with what it makes of them."""
     dictionary = load_dictionary()
-    return [_channel_case(random, dictionary) for _ in range(120)]
+    return {
+        "roles": [{"role": role, "watched": bool(DANGEROUS.match(role))} for role in (*dictionary.roles, *ROLES)],
+        "cases": [_channel_case(random, dictionary) for _ in range(120)],
+    }
 
 
 def _channel_case(random: Random, dictionary: Dictionary) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
+import { dangers } from "../../web/kit/dangers.js";
 import { COULOMB_PER_MAH, valueWithUnit } from "../../web/kit/format.js";
 import { UNDER } from "../../web/panels/learn/figures_panel.js";
 import { TIMES, UNITS } from "../../web/panels/learn/onboard_panel.js";
@@ -15,7 +16,8 @@ import { LIMIT_DEG } from "../../web/panels/watch/scope_point.js";
 import { channelState } from "../../web/session/channel_state.js";
 import { CAP, ONE_OFF } from "../../web/session/journal.js";
 import { FROM_A_REPLAY, parseNumber, shortWords } from "../../web/session/messages.js";
-import { vectors } from "./vectors.js";
+import { armedFamilies } from "../../web/session/roles.js";
+import { vectors, viewOf } from "./vectors.js";
 
 /** [number, the rest] of a text that begins with a number, as either side writes it. */
 function parted(text) {
@@ -64,7 +66,7 @@ function sampleOf(reading, column) {
 }
 
 test("a channel is armed, fired or unknown exactly when a trial's watch would say so", () => {
-  for (const { readings, armed, fired, fresh } of vectors("channels")) {
+  for (const { readings, armed, fired, fresh } of vectors("channels").cases) {
     const part = (name) => sampleOf(readings[`channel[1].${name}`]);
     const { state, tone } = channelState({
       armed: part("armed"),
@@ -77,6 +79,15 @@ test("a channel is armed, fired or unknown exactly when a trial's watch would sa
     else if (fired) assert.equal(state, "fired", told);
     else assert.ok(["continuous", "open"].includes(state), told);
   }
+});
+
+test("what can be armed is said of every family that a trial's watch looks at", () => {
+  const roles = vectors("channels").roles;
+  const watched = roles.filter(({ role, watched: is }) => is && role.endsWith(".armed")).map(({ role }) => role);
+  const families = armedFamilies(new Map(roles.map(({ role }) => [role, {}])));
+  assert.deepEqual(families, [...new Set(watched.map((role) => role.split("[")[0]))]);
+  const armed = dangers(viewOf(Object.fromEntries(watched.map((role) => [role, 1])))).armed;
+  assert.equal(armed, "motor 1, 2, 3, 4 \u00b7 recovery 1, 2 \u00b7 igniter a_1");
 });
 
 test("every state of a trial has its words, and is drawn as a danger exactly when the station warns", () => {

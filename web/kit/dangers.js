@@ -1,13 +1,10 @@
 // What is dangerous to somebody near the vehicle, in a few words that fit into every place. Pure.
 
 import { isSet } from "../session/channel_state.js";
-import { family } from "../session/roles.js";
+import { armedFamilies, family } from "../session/roles.js";
 import { age } from "./format.js";
 
-const KINDS = [
-  ["channel", "motor"],
-  ["recovery", "recovery"],
-];
+const WORDS = { channel: "motor" };
 
 /** How long a channel has been armed as far as telemetry has said so; "" when it is not armed. */
 export function armedFor(view, role) {
@@ -23,10 +20,16 @@ export function armedFor(view, role) {
  */
 export function dangers(view) {
   if (view.inFlight) return { armed: "", since: "", released: false };
-  const lists = KINDS.map(([kind, word]) => {
-    const names = family(view.store.roles, kind).filter((name) => isSet(view.sample(`${kind}[${name}].armed`)));
-    return { word, names, since: Math.min(...names.map((name) => view.since(`${kind}[${name}].armed`) ?? Infinity)) };
-  }).filter(({ names }) => names.length);
+  const lists = armedFamilies(view.store.roles)
+    .map((kind) => {
+      const names = family(view.store.roles, kind).filter((name) => isSet(view.sample(`${kind}[${name}].armed`)));
+      return {
+        word: WORDS[kind] ?? kind.replaceAll("_", " "),
+        names,
+        since: Math.min(...names.map((name) => view.since(`${kind}[${name}].armed`) ?? Infinity)),
+      };
+    })
+    .filter(({ names }) => names.length);
   const since = Math.min(...lists.map((list) => list.since));
   return {
     armed: lists.map(({ word, names }) => `${word} ${names.join(", ")}`).join(" \u00b7 "),

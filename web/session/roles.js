@@ -25,6 +25,12 @@ export function family(roles, name) {
   return [...found].sort((a, b) => a.localeCompare(b, "en", { numeric: true }));
 }
 
+/** The families of which a member can be armed, in the dictionary's order: what a person nearby must know of. */
+export function armedFamilies(roles) {
+  const found = [...roles.keys()].map((role) => role.match(/^([a-z_]+)\[[a-z0-9_]+\]\.armed$/)?.[1]);
+  return [...new Set(found.filter(Boolean))];
+}
+
 // How an act is found among the dictionary's commands: by the effect it declares, or, when the dictionary sent to
 // the page carries no effects, by the name the demonstration dictionary uses.
 const ACTS = {
