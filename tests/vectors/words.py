@@ -9,6 +9,8 @@ from typing import Any
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from protocol.fields import Channel
+from server.flight.motion.phase import Phase
+from server.flight.motion.phase_agreement import VEHICLE_PHASES, PhaseAgreement, as_meant
 from server.json_text import finite
 from server.live.store import TableStore
 from server.pad.plan import AGE_S, Item, parse_pad_plan
@@ -139,6 +141,19 @@ def _channel_case(random: Random, dictionary: Dictionary) -> dict[str, Any]:
             watch.heard_after(f"channel[1].{part}", NOW_S - FRESH_S, NOW_S) for part in ("armed", "fired", "continuity")
         ),
     }
+
+
+def phases(_random: Random) -> list[dict[str, Any]]:
+    """Return pairs of the ground's phase and the vehicle's word, and whether they disagree when they last."""
+    return [_phase_case(ground, claim) for ground in Phase for claim in (*VEHICLE_PHASES, "idle")]
+
+
+def _phase_case(ground: Phase, claim: str) -> dict[str, Any]:
+    agreement = PhaseAgreement()
+    agreement.ground(0.0, ground)
+    for second in range(20):
+        agreement.vehicle(float(second), as_meant(ground, claim))
+    return {"ground": ground.value, "claim": claim, "differs": agreement.open is not None}
 
 
 def trials(random: Random) -> dict[str, Any]:

@@ -16,6 +16,7 @@ import { LIMIT_DEG } from "../../web/panels/watch/scope_point.js";
 import { channelState } from "../../web/session/channel_state.js";
 import { CAP, ONE_OFF } from "../../web/session/journal.js";
 import { FROM_A_REPLAY, parseNumber, shortWords } from "../../web/session/messages.js";
+import { phasesDiffer } from "../../web/session/phases.js";
 import { armedFamilies } from "../../web/session/roles.js";
 import { vectors, viewOf } from "./vectors.js";
 
@@ -88,6 +89,11 @@ test("what can be armed is said of every family that a trial's watch looks at", 
   assert.deepEqual(families, [...new Set(watched.map((role) => role.split("[")[0]))]);
   const armed = dangers(viewOf(Object.fromEntries(watched.map((role) => [role, 1])))).armed;
   assert.equal(armed, "motor 1, 2, 3, 4 \u00b7 recovery 1, 2 \u00b7 igniter a_1");
+});
+
+test("the vehicle's word contradicts the ground's exactly when the station would warn of it in the end", () => {
+  for (const { ground, claim, differs } of vectors("phases"))
+    assert.equal(phasesDiffer(ground, claim), differs, `${ground}, ${claim}`);
 });
 
 test("every state of a trial has its words, and is drawn as a danger exactly when the station warns", () => {

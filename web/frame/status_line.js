@@ -5,6 +5,7 @@ import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
 import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "../kit/format.js";
 import { alarmWords } from "../session/alarms.js";
 import { COMMAND_STATES, shortWords } from "../session/messages.js";
+import { phasesDiffer } from "../session/phases.js";
 import { safeAllCommand } from "../session/roles.js";
 
 const SILENT_AGE_S = 2;
@@ -118,7 +119,7 @@ function showPhase(view) {
   const vehicle = view.word("vehicle_phase") ?? view.state("phase", "vehicle")?.body?.phase;
   if (!ground && !vehicle) return [NOTHING, "", "none"];
   if (ground && vehicle && ground !== vehicle)
-    return [sentence(ground), `vehicle says ${vehicle}`, vehicle === "ground test" ? "none" : "caution"];
+    return [sentence(ground), `vehicle says ${vehicle}`, phasesDiffer(ground, vehicle) ? "caution" : "none"];
   return [sentence(ground ?? vehicle), ground ? "" : "vehicle's own word", "none"];
 }
 

@@ -6,7 +6,7 @@ from server.analysis.figures.control import PhaseDisagreementFigure
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.flight.motion.phase import Phase
-from server.flight.motion.phase_agreement import VEHICLE_PHASES, Disagreement, PhaseAgreement
+from server.flight.motion.phase_agreement import Disagreement, PhaseAgreement, as_meant
 from server.telemetry.batch import Batch
 
 ADVICE = "Believe neither alone: look at height and climb, and expect that a deployment may come late or not at all."
@@ -31,9 +31,7 @@ class PhaseAgreementTracker:
             if who == 0:
                 self._agreement.ground(at.t, Phase(word))
                 continue
-            if self._agreement.ground_phase is Phase.LANDED and VEHICLE_PHASES.get(word) is Phase.PAD:
-                word = Phase.LANDED.value  # switched on anew where it landed: nothing to be warned of
-            change = self._agreement.vehicle(at.t, word)
+            change = self._agreement.vehicle(at.t, as_meant(self._agreement.ground_phase, word))
             if change is not None:
                 self._note(at, change, out)
 

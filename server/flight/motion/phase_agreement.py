@@ -26,6 +26,13 @@ VEHICLE_PHASES: dict[str, Phase] = {
     "descent": Phase.DESCENT,
     "landed": Phase.LANDED,
 }
+
+
+def as_meant(ground: Phase, claim: str) -> str:
+    """Return what the vehicle's word counts for: switched on anew where it landed, it has landed."""
+    return Phase.LANDED.value if ground is Phase.LANDED and VEHICLE_PHASES.get(claim) is Phase.PAD else claim
+
+
 # (ground, vehicle) -> seconds they may differ.
 TOLERANCE_S: dict[tuple[Phase, Phase], float] = {
     (Phase.PAD, Phase.BOOST): 1.5,
