@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from importlib import resources
 from math import pi
 from pathlib import Path
 
@@ -26,7 +25,7 @@ ATTITUDE_ROLES = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
 def load_dictionary(path: Path | str | None = None) -> Dictionary:
     """Read the dictionary at `path`, or the Sandpiper default; raises DictionaryError."""
     if path is None:
-        text = resources.files("protocol").joinpath("sandpiper.toml").read_text("utf-8")
+        text = Path(__file__).with_name("sandpiper.toml").read_text("utf-8")
         return parse_dictionary(text, "sandpiper.toml")
     try:
         text = Path(path).read_text("utf-8")

@@ -24,15 +24,19 @@ HOUSE = (*PYTHON, "-m", "server")
 # As for a person at a terminal: byte code is kept, whatever this process was told.
 ENVIRONMENT = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
 # Prints the processor seconds of the computation in a process that has everything imported; its own run is not measured.
+# Then the modules that came only with it, which the next such process is told to import before.
 ALONE = f"""
-import io, time
+import io, sys, time
 from contextlib import redirect_stdout
+from importlib import import_module
 from server.cli import summary
 from server.cli.cli import main
-before = time.process_time()
+for name in sys.argv[1:]:
+    import_module(name)
+imported, before = set(sys.modules), time.process_time()
 with redirect_stdout(io.StringIO()):
     main(["summary", {str(SAMPLE)!r}])
-print(time.process_time() - before)
+print(time.process_time() - before, *sorted(set(sys.modules) - imported))
 """
 COMMANDS: Mapping[str, Sequence[str]] = {
     "python -c pass": (*PYTHON, "-c", "pass"),
@@ -58,11 +62,12 @@ def processor_s(command: Sequence[str]) -> float:
     return used.ru_utime + used.ru_stime
 
 
-def computation_s() -> float:
-    """Return the processor time in s of reading and computing the sample, without any import."""
-    command = (*PYTHON, "-c", ALONE)
+def computation_s(before: Sequence[str]) -> tuple[float, list[str]]:
+    """Return the processor time in s of reading and computing the sample, and what it imported but for those `before`."""
+    command = (*PYTHON, "-c", ALONE, *before)
     told = subprocess.run(command, cwd=ROOT, env=ENVIRONMENT, stdout=subprocess.PIPE, text=True, check=True)
-    return float(told.stdout)
+    time_s, *late = told.stdout.split()
+    return float(time_s), late
 
 
 def main() -> None:
@@ -71,12 +76,15 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=9, metavar="N", help="runs of each, in turn")
     runs = parser.parse_args().runs
     measured: dict[str, list[float]] = {name: [] for name in COMMANDS}
-    alone = []
+    alone: list[float] = []
+    late: list[str] = []
     for _ in range(runs + 1):
         for name, command in COMMANDS.items():
             measured[name].append(processor_s(command))
-        alone.append(computation_s())
-    # The first round writes byte code and fills the disk's cache.
+        computing, came = computation_s(late)
+        alone.append(computing)
+        late += came
+    # The first round writes byte code, fills the disk's cache and finds what is imported late.
     typical = {name: statistics.median(times[1:]) for name, times in measured.items()}
     computing = statistics.median(alone[1:])
     bare = typical["python -c pass"]
