@@ -8,7 +8,9 @@ from collections.abc import Mapping
 from math import degrees
 from pathlib import Path
 
-from server.design.next_flight import CHANGES, ConfigurationNumbers, FinSizes, NextFlight, change_of, configured, next_flight
+from server.design.flight_basis import CHANGES, change_of
+from server.design.foreseen_flight import FinSizes
+from server.design.next_flight import ConfigurationNumbers, NextFlight, configured, next_flight
 from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of_csv
 from server.json_text import finite

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from server.design.next_flight import CHANGES
+from server.design.flight_basis import CHANGES
 from server.shelf.session_notes import LABEL_AT_MOST, NOTES_AT_MOST, VIDEOS_AT_MOST
 
 _SENTENCE = {

@@ -9,7 +9,8 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 
 from server.design.configuration import ConfigurationProblem
-from server.design.next_flight import CHANGES, FlightChange, NextFlightProblem, change_of, configured, next_flight
+from server.design.flight_basis import CHANGES, FlightChange, NextFlightProblem, change_of
+from server.design.next_flight import configured, next_flight
 from server.flight.airframe.thrust_curve import CurveProblem, curve_of_csv
 from server.http.context import LIVE, PageContext, Site
 from server.http.openapi import PLAN_QUERY, given, refusals

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from server.live.record_gate import RecordGate
 from server.recording.clock import Clock
-from server.recording.recorder import RecorderState
+from server.recording.recorder_state import RecorderState
 from server.recording.records import Kind
 from server.uplink.command_entry import CommandView, Reply
 from server.uplink.command_state import STATE_TEXT, UNSENT, State

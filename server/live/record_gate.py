@@ -12,7 +12,8 @@ import threading
 from collections import deque
 from collections.abc import Callable, Mapping
 
-from server.recording.recorder import Recorder, RecorderFailed
+from server.recording.recorder import Recorder
+from server.recording.recorder_state import RecorderFailed
 from server.recording.records import Kind, Record, encode_payload
 
 # Our choice: minutes of the fastest stream at some hundred bytes each; only what is displayed is bounded.

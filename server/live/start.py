@@ -11,7 +11,8 @@ from server.design.sheet_files import Sheets
 from server.live.station import NOBODY, Listeners, Station
 from server.pad.plan import PadPlan
 from server.recording.clock import SystemClock
-from server.recording.recorder import Recorder, RecorderState
+from server.recording.recorder import Recorder
+from server.recording.recorder_state import RecorderState
 from server.recording.resume import resume_or_start
 from server.recording.segment import session_name
 from server.recording.session_header import Software, make_header

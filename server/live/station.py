@@ -31,7 +31,8 @@ from server.live.record_gate import RecordGate
 from server.live.standing import Standing, TaskAlarm
 from server.live.store import LiveStore
 from server.recording.clock import Clock
-from server.recording.recorder import Recorder, RecorderState
+from server.recording.recorder import Recorder
+from server.recording.recorder_state import RecorderState
 from server.recording.records import Kind, Record
 from server.recording.segment import base_name
 from server.recording.session_file import open_session

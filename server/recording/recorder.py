@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from pathlib import Path
 
-from server.problems import Problem, reason
+from server.problems import reason
 from server.recording.clock import Clock
 from server.recording.record_queue import RecordQueue
+from server.recording.recorder_state import OnState, RecorderFailed, RecorderState, resumed, sentence
 from server.recording.records import Kind, encode_payload, pack_record
 from server.recording.segment import PackedRecord, Segment, create_segment, safe_name
 from server.recording.session_header import SessionHeader, time_anchors
@@ -40,31 +40,6 @@ _LAST_CHANCES = 3
 """How many new parts are tried at once, none of them taking a record, when closing while the disk fails."""
 
 _log = logging.getLogger(__name__)
-
-
-class RecorderFailed(Problem):
-    """A record could not be put on the disk; the text is one plain sentence."""
-
-
-@dataclass(frozen=True, slots=True)
-class RecorderState:
-    """Where the recording stands.
-
-    `state` is "recording", "stopped" (trying to go on) or "closed". `bytes_written` counts all parts of this recorder,
-    `synced_ns` is the monotonic time of the last successful flush, `backlog` the number of records not known to be on
-    the disk, `dropped` the number of records given up because the disk did not take them.
-    """
-
-    state: str
-    sentence: str
-    path: Path
-    bytes_written: int
-    synced_ns: int
-    backlog: int
-    dropped: int = 0
-
-
-OnState = Callable[[RecorderState], None]  # told every change of state or file, from the writer thread
 
 
 class Recorder:
@@ -221,19 +196,8 @@ class Recorder:
         return sequence
 
     def _sentence(self) -> str:
-        if self._state == "recording":
-            return f"Recording to {self._path.name}."
         lost = len(self._queue) + self._in_flight
-        if self._state == "closed":
-            if self._failure:
-                return f"Recording ended with {lost} records not on the disk: {self._failure}."
-            return f"Recording closed: {self._path.name}."
-        if self._is_dead:
-            return f"NOT RECORDING: {self._failure}. Start the station anew: this one will not record any more."
-        return (
-            f"NOT RECORDING: {self._failure}. The last minute is kept in memory; a new file is tried every "
-            f"{self._retry_ns / NS_PER_S:g} s."
-        )
+        return sentence(self._state, self._path, self._failure, lost, self._is_dead, self._retry_ns / NS_PER_S)
 
     def _make_entry(self, kind: Kind, note: Mapping[str, object]) -> PackedRecord:
         """Make one of the recorder's own notes, outside the queue, stamped now."""
@@ -383,16 +347,8 @@ class Recorder:
             return
         with self._condition:
             self._state, self._failure = "recording", ""
-            resumed = self._make_entry(
-                Kind.NOTE,
-                {
-                    "event": "recording_resumed",
-                    "sentence": f"Recording went on in {self._path.name} after it had stopped.",
-                    "stopped_mono_ns": self._stopped_ns,
-                    "resumed_mono_ns": now_ns,
-                },
-            )
-            self._queue.push(resumed, self._queue_limit)
+            note = self._make_entry(Kind.NOTE, resumed(self._path, self._stopped_ns, now_ns))
+            self._queue.push(note, self._queue_limit)
         self._tell()
 
     def _open_segment(self, header: SessionHeader) -> None:

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from server.recording.clock import Clock
-from server.recording.recorder import OnState, Recorder
+from server.recording.recorder import Recorder
+from server.recording.recorder_state import OnState
 from server.recording.segment import SUFFIX, base_name, session_name
 from server.recording.session_file import Session, SessionError, open_session
 from server.recording.session_header import SessionHeader

@@ -8,7 +8,8 @@ from __future__ import annotations
 import copy
 from math import cos, radians
 
-from server.design.next_flight import change_of, next_flight
+from server.design.flight_basis import change_of
+from server.design.next_flight import next_flight
 from server.design.sheet_files import load_sheets
 from server.flight.air.atmosphere import WIND_POWER, pad_density_kg_m3
 from server.flight.airframe.ascent_forecast import WIND_HEIGHT_M

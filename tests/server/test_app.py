@@ -16,7 +16,7 @@ from server.app import run_live, run_replay
 from server.design.sheet_files import Sheets
 from server.http.serving import SEND_BUFFER_BYTES, USER_TIMEOUT_MS, StartProblem, listening_socket, site_hosts
 from server.live.start import Live
-from server.recording.recorder import RecorderFailed
+from server.recording.recorder_state import RecorderFailed
 from server.recording.session_file import open_session
 from server.settings import Settings
 from server.uplink.key_names import KEY_FILE, KeyProblem

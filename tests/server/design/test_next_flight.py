@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from server.design.configuration import ConfigurationProblem
-from server.design.next_flight import CHANGES, FlightChange, NextFlightProblem, change_of, configured, limits_of, next_flight
+from server.design.flight_basis import CHANGES, FlightChange, NextFlightProblem, change_of
+from server.design.foreseen_flight import limits_of
+from server.design.next_flight import configured, next_flight
 from server.design.next_flight import planned as planned_for_summary
 from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of

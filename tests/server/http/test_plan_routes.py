@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from server.design.next_flight import CHANGES, change_of, configured, next_flight
+from server.design.flight_basis import CHANGES, change_of
+from server.design.next_flight import configured, next_flight
 from server.review.review import final_figures
 from tests.server.flights import SHEETS, flown, recorded
 from tests.server.http.page_server import PageServer, run

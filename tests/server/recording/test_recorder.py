@@ -11,7 +11,8 @@ import pytest
 
 from server.recording.clock import FakeClock, SystemClock
 from server.recording.pcapng import packets
-from server.recording.recorder import Recorder, RecorderFailed
+from server.recording.recorder import Recorder
+from server.recording.recorder_state import RecorderFailed
 from server.recording.records import MAX_PAYLOAD, Kind
 from server.recording.session_file import open_session
 from server.recording.storage import PosixStorage, claim

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from server.recording.clock import FakeClock, SystemClock
-from server.recording.recorder import KEPT_S, Recorder, RecorderFailed
+from server.recording.recorder import KEPT_S, Recorder
+from server.recording.recorder_state import RecorderFailed
 from server.recording.records import Kind
 from server.recording.session_file import Session, open_session
 from server.recording.storage import PosixStorage
