@@ -138,10 +138,10 @@ def test_what_is_no_session_is_refused_by_every_command_that_reads_one(
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else None,
 )
 def test_a_station_that_cannot_start_says_why_and_records_nothing(
-    files: Path, arguments: tuple[str, ...], words: str
+    files: Path, refused_here: Callable[..., str], arguments: tuple[str, ...], words: str
 ) -> None:
     before = sorted(files.rglob("*.pcapng"))
-    assert words in refused(files, *[part.format(files) for part in arguments], *NO_PAGE)
+    assert words in refused_here(*[part.format(files) for part in arguments], *NO_PAGE)
     assert sorted(files.rglob("*.pcapng")) == before
 
 
@@ -287,7 +287,7 @@ def test_key_is_made_shown_by_its_fingerprint_only_and_exported_once(tmp_path: P
     assert "File exists" in refused(tmp_path, "key", "--export", str(out))
 
 
-def test_a_key_that_others_can_read_is_refused_with_the_remedy(tmp_path: Path) -> None:
+def test_a_key_that_others_can_read_is_refused_with_the_remedy(tmp_path: Path, refused_here: Callable[..., str]) -> None:
     run(tmp_path, "key")
     key = tmp_path / "keys" / "command.key"
     key.chmod(0o644)
@@ -297,7 +297,7 @@ def test_a_key_that_others_can_read_is_refused_with_the_remedy(tmp_path: Path) -
         ("live", "--port", "x", *NO_PAGE),
         ("twin", "--listen", "socket://127.0.0.1:0"),
     ):
-        assert f"chmod 600 {key}" in refused(tmp_path, *command)
+        assert f"chmod 600 {key}" in refused_here(*command)
 
 
 def test_ports_tells_something(tmp_path: Path) -> None:
