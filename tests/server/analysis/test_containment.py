@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import logging
+import pickle
 import random
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cache
+from importlib import import_module
 
 import pytest
 
@@ -25,6 +27,10 @@ from tests.server.flights import FACTS, dictionary, flown
 TRACKERS = [part.name for part in Analysis(dictionary()).parts]
 SUBJECTS = list(dict.fromkeys(judgement.subject for judgement in JUDGEMENTS))
 RULES = [rule.__name__ for rule in rules.RULES]
+
+
+# Most of what a flight's computation takes; pure functions of their arguments.
+FITS = ("swing.oscillation", "control.roll_authority", "ascent.apogee_of")
 
 
 class OnPurpose(Exception):
@@ -69,6 +75,30 @@ def tracebacks(caplog: pytest.LogCaptureFixture) -> Iterator[Callable[[], int]]:
         return found
 
     yield count
+
+
+@pytest.fixture(scope="module", autouse=True)
+def fits() -> Iterator[None]:
+    """The slow fits worked out once for the same numbers: what is tried here, of one flight, is who is still told."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name in FITS:
+            module, _, function = name.partition(".")
+            place = import_module(f"server.analysis.judgements.{module}")
+            patch.setattr(place, function, remembering(getattr(place, function)))
+        yield
+
+
+def remembering(work: Callable[..., object]) -> Callable[..., object]:
+    """Return a pure function that remembers what it gave, by the bytes of its arguments."""
+    given: dict[bytes, object] = {}
+
+    def remembered(*arguments: object, **named: object) -> object:
+        key = pickle.dumps((arguments, named))
+        if key not in given:
+            given[key] = work(*arguments, **named)
+        return given[key]
+
+    return remembered
 
 
 def class_of(name: str) -> type:
