@@ -9,7 +9,7 @@ from server.twin.sandpiper import FiringNumbers
 
 
 @dataclass
-class Channel:
+class Igniter:
     """One igniter channel. `expires_s` is None for an arming that lasts (recovery in flight)."""
 
     continuity: bool
@@ -49,8 +49,8 @@ class FiringBoard:
     def __init__(self, numbers: FiringNumbers) -> None:
         self.fire_delay_s = numbers.fire_delay_s
         self.inhibited = True
-        self.lateral = [Channel(c) for c in numbers.lateral_continuity]
-        self.recovery = [Channel(c) for c in numbers.recovery_continuity]
+        self.lateral = [Igniter(c) for c in numbers.lateral_continuity]
+        self.recovery = [Igniter(c) for c in numbers.recovery_continuity]
 
     def inhibit(self) -> None:
         """Inhibit the lateral board; an armed lateral channel does not outlive it."""

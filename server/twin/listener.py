@@ -38,7 +38,7 @@ class Transmitting(Protocol):
         """Take bytes the ground transmitted."""
 
 
-class Air(Protocol):
+class StationSide(Protocol):
     """The station's side of the radio: non-blocking, may be away."""
 
     url: str
@@ -50,7 +50,7 @@ class Air(Protocol):
         """Release the port."""
 
 
-class SocketAir:
+class SocketSide:
     """Listens on a TCP port; one station at a time, a newer one takes the place of the one before."""
 
     def __init__(self, host: str, port: int) -> None:
@@ -107,7 +107,7 @@ class SocketAir:
         self._listener.close()
 
 
-class PtyAir:
+class TerminalSide:
     """A pseudo-terminal, with an optional symbolic link to its device (POSIX only)."""
 
     def __init__(self, link: Path | None) -> None:
@@ -152,13 +152,13 @@ class PtyAir:
                 self._link.unlink()
 
 
-def open_air(listen: str, link: Path | None = None) -> Air:
+def open_side(listen: str, link: Path | None = None) -> StationSide:
     """Open the place to listen at; raises ListenProblem."""
     if listen == "pty":
         if os.name != "posix":
             raise ListenProblem("A pseudo-terminal exists only on Linux and macOS; use socket://127.0.0.1:PORT.")
         try:
-            return PtyAir(link)
+            return TerminalSide(link)
         except OSError as error:
             raise ListenProblem(f"No pseudo-terminal can be made: {error.strerror}.") from error
     place = urlsplit(listen)
@@ -169,7 +169,7 @@ def open_air(listen: str, link: Path | None = None) -> Air:
     if place.scheme != "socket" or not place.hostname or port is None:
         raise ListenProblem(f"{listen} is not a place to listen at; use socket://127.0.0.1:PORT or pty.")
     try:
-        return SocketAir(place.hostname, port)
+        return SocketSide(place.hostname, port)
     except OSError as error:
         raise ListenProblem(f"Cannot listen at {listen}: {error.strerror}.") from error
 
@@ -192,7 +192,7 @@ class TwinListener:
         self._twin = twin
         self._rate = rate
         self._now = now
-        self._air = open_air(listen, link)
+        self._side = open_side(listen, link)
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="twin", daemon=True)
         self.bytes_lost = 0
@@ -201,7 +201,7 @@ class TwinListener:
     @property
     def url(self) -> str:
         """Where a station reaches the twin."""
-        return self._air.url
+        return self._side.url
 
     def start(self) -> None:
         """Switch the vehicle on."""
@@ -212,7 +212,7 @@ class TwinListener:
         self._stopping.set()
         if self._thread.is_alive():
             self._thread.join(5.0)
-        self._air.close()
+        self._side.close()
 
     def _run(self) -> None:
         try:
@@ -224,7 +224,7 @@ class TwinListener:
         begun = self._now()
         while not self._stopping.wait(STEP_S):
             downlink = self._twin.advance((self._now() - begun) * self._rate)
-            lost, heard = self._air.exchange(downlink)
+            lost, heard = self._side.exchange(downlink)
             self.bytes_lost += lost
             if heard:
                 self._twin.uplink(heard)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from protocol.vehicle import Order
-from server.twin.firing import Channel
+from server.twin.firing import Igniter
 from server.twin.flight_computer import GROUND_TEST, IN_FLIGHT, PAD, FlightComputer
 from server.twin.wire import VehicleWire
 
@@ -122,7 +122,7 @@ def _recovery_may_fire(computer: FlightComputer, args: Args) -> str | None:
     return "not in ground test" if computer.phase != GROUND_TEST else _may_fire(_recovery(computer, args))
 
 
-def _may_fire(channel: Channel) -> str | None:
+def _may_fire(channel: Igniter) -> str | None:
     if not channel.armed:
         return "not armed"
     return None if channel.continuity else "no continuity"
@@ -131,11 +131,11 @@ def _may_fire(channel: Channel) -> str | None:
 # ---------------------------------------------------------------- acts and effects
 
 
-def _lateral(computer: FlightComputer, args: Args) -> Channel:
+def _lateral(computer: FlightComputer, args: Args) -> Igniter:
     return computer.airframe.board.lateral[int(args["channel"]) - 1]
 
 
-def _recovery(computer: FlightComputer, args: Args) -> Channel:
+def _recovery(computer: FlightComputer, args: Args) -> Igniter:
     return computer.airframe.board.recovery[int(args["channel"]) - 1]
 
 
@@ -184,11 +184,11 @@ def _release(computer: FlightComputer, args: Args) -> None:
     computer.airframe.board.inhibited = False
 
 
-def _arm(which: Callable[[FlightComputer, Args], Channel]) -> Callable[[FlightComputer, Args], None]:
+def _arm(which: Callable[[FlightComputer, Args], Igniter]) -> Callable[[FlightComputer, Args], None]:
     return lambda computer, args: which(computer, args).arm(computer.now_s + computer.numbers.arm_expiry_s)
 
 
-def _fire(which: Callable[[FlightComputer, Args], Channel]) -> Callable[[FlightComputer, Args], None]:
+def _fire(which: Callable[[FlightComputer, Args], Igniter]) -> Callable[[FlightComputer, Args], None]:
     return lambda computer, args: which(computer, args).fire(computer.now_s + computer.airframe.board.fire_delay_s)
 
 

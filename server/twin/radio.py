@@ -26,7 +26,7 @@ def free_space_loss_db(distance_m: float, frequency_hz: float) -> float:
     return 20.0 * math.log10(4.0 * math.pi * distance_m * frequency_hz / _LIGHT_M_S)
 
 
-class Path:
+class PropagationPath:
     """The received level over one path that both directions share."""
 
     def __init__(self, numbers: RadioNumbers, rng: random.Random) -> None:
@@ -51,7 +51,7 @@ class Path:
         return max(-150.0, min(0.0, gains - loss + self._fading_db))
 
 
-class Channel:
+class Direction:
     """One direction. `send` queues a radio frame, `received` gives what has arrived."""
 
     def __init__(self, numbers: ChannelNumbers, sensitivity_dbm: float, rng: random.Random) -> None:
@@ -135,9 +135,9 @@ class Radio:
     def __init__(
         self, numbers: RadioNumbers, rng_path: random.Random, rng_down: random.Random, rng_up: random.Random
     ) -> None:
-        self.path = Path(numbers, rng_path)
-        self.down = Channel(numbers.down, numbers.sensitivity_dbm, rng_down)
-        self.up = Channel(numbers.up, numbers.sensitivity_dbm, rng_up)
+        self.path = PropagationPath(numbers, rng_path)
+        self.down = Direction(numbers.down, numbers.sensitivity_dbm, rng_down)
+        self.up = Direction(numbers.up, numbers.sensitivity_dbm, rng_up)
 
     def step(self, now_s: float, seconds: float, position: tuple[float, float, float]) -> None:
         """Let the path change and both directions transmit."""

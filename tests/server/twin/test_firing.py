@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from server.twin.firing import Channel, FiringBoard
+from server.twin.firing import FiringBoard, Igniter
 from server.twin.sandpiper import FiringNumbers
 
 
 def test_unarmed_channel_never_fires() -> None:
-    channel = Channel(True)
+    channel = Igniter(True)
     channel.fire(1.0)
     assert channel.step(2.0) is False
     assert channel.continuity and not channel.fired
 
 
 def test_firing_burns_the_bridge_and_disarms() -> None:
-    channel = Channel(True)
+    channel = Igniter(True)
     channel.arm(60.0)
     channel.fire(1.0)
     assert channel.step(0.99) is False
@@ -23,14 +23,14 @@ def test_firing_burns_the_bridge_and_disarms() -> None:
 
 
 def test_an_open_circuit_does_not_fire() -> None:
-    channel = Channel(False)
+    channel = Igniter(False)
     channel.arm(None)
     channel.fire(1.0)
     assert channel.step(1.0) is False and not channel.fired
 
 
 def test_safe_between_order_and_current_stops_the_firing() -> None:
-    channel = Channel(True)
+    channel = Igniter(True)
     channel.arm(60.0)
     channel.fire(1.0)
     channel.safe()
@@ -38,7 +38,7 @@ def test_safe_between_order_and_current_stops_the_firing() -> None:
 
 
 def test_expiry_and_lasting_arm() -> None:
-    brief, lasting = Channel(True), Channel(True)
+    brief, lasting = Igniter(True), Igniter(True)
     brief.arm(60.0)
     lasting.arm(None)
     for channel in (brief, lasting):

@@ -7,14 +7,14 @@ from dataclasses import replace
 
 import pytest
 
-from server.twin.radio import Channel, Path, Radio, free_space_loss_db
+from server.twin.radio import Direction, PropagationPath, Radio, free_space_loss_db
 from server.twin.sandpiper import ChannelNumbers, RadioNumbers
 
 CLEAN = ChannelNumbers(enter_burst=0.0, loss_outside=0.0, bit_error_rate=0.0)
 
 
 def channel(numbers=CLEAN, seed=1):
-    return Channel(numbers, -110.0, random.Random(seed))
+    return Direction(numbers, -110.0, random.Random(seed))
 
 
 @pytest.mark.parametrize(("km", "loss"), [(0.1, 71.68), (0.5, 85.66), (1.0, 91.68), (5.0, 105.66), (10.0, 111.68)])
@@ -27,7 +27,7 @@ def test_free_space_loss(km: float, loss: float) -> None:
 def test_link_budget(meters: float, dbm: float) -> None:
     # tests/SOURCES.md, link-budget: 20 dBm, two 2.15 dBi antennas, free space only.
     numbers = RadioNumbers(other_losses_db=0.0, fading_db=0.0, ground_station_distance_m=0.0)
-    path = Path(numbers, random.Random(1))
+    path = PropagationPath(numbers, random.Random(1))
     path.step(0.01, (0.0, meters, 0.0))
     assert path.level_dbm == pytest.approx(dbm, abs=0.01)
 
