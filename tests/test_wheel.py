@@ -82,6 +82,16 @@ def test_nothing_comes_from_the_checkout(installed: Installed) -> None:
     assert all(Path(folder).is_relative_to(installed.python.parent.parent) for folder in folders), folders
 
 
+def test_folders_of_the_same_names_where_somebody_works_are_not_taken_for_its_own(installed: Installed) -> None:
+    """A folder without an `__init__.py` is a package to Python as well, and the first of several comes first."""
+    for package in PACKAGES:
+        (installed.home / package).mkdir()
+    folders = json.loads(installed.python_says(WHERE.format(", ".join(PACKAGES))))
+    for package in PACKAGES:
+        (installed.home / package).rmdir()
+    assert all(Path(folder).is_relative_to(installed.python.parent.parent) for folder in folders), folders
+
+
 def test_it_tells_its_version(installed: Installed) -> None:
     assert installed.run("--version").startswith(f"blockhouse {__version__}, ")
 
