@@ -63,13 +63,22 @@ def station(tmp_path: Path) -> Iterator[tuple[str, str]]:
     twin.stop()
 
 
-@contextlib.contextmanager
-def chromium(*arguments: str) -> Iterator[object]:
-    """A fresh Chromium with more arguments."""
+@pytest.fixture(scope="module")
+def browser() -> Iterator[object]:
+    """A Chromium that finds the stranger's name on this machine."""
+    rule = f"--host-resolver-rules=MAP {ELSEWHERE} 127.0.0.1"
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path(), args=[*CHROMIUM_ARGUMENTS, *arguments])
+        browser = playwright.chromium.launch(executable_path=chromium_path(), args=[*CHROMIUM_ARGUMENTS, rule])
         yield browser
         browser.close()
+
+
+@contextlib.contextmanager
+def tab(browser: object) -> Iterator[object]:
+    """A page of somebody who was never here before."""
+    context = browser.new_context(viewport={"width": 1366, "height": 768})
+    yield context.new_page()
+    context.close()
 
 
 def nothing_happened(url: str) -> None:
@@ -79,11 +88,10 @@ def nothing_happened(url: str) -> None:
     assert httpx.get(f"{url}/api/sessions/calm/notes").json()["label"] == ""
 
 
-def test_the_page_itself_can_do_what_strangers_try(station: tuple[str, str]) -> None:
+def test_the_page_itself_can_do_what_strangers_try(station: tuple[str, str], browser: object) -> None:
     """Or the tests below would prove nothing."""
     url, token = station
-    with chromium() as browser:
-        page = browser.new_page()
+    with tab(browser) as page:
         page.goto(url)
         told = page.evaluate(ATTEMPTS, [url, token])
     assert told["read"] == "basic 200" and told["json"] == "basic 200" and told["delete"] == "basic 200"
@@ -92,12 +100,11 @@ def test_the_page_itself_can_do_what_strangers_try(station: tuple[str, str]) -> 
     assert httpx.get(f"{url}/api/trash").json() != []
 
 
-def test_a_strangers_name_turned_to_this_machine_reaches_nothing(station: tuple[str, str]) -> None:
+def test_a_strangers_name_turned_to_this_machine_reaches_nothing(station: tuple[str, str], browser: object) -> None:
     """DNS rebinding: the browser believes the station to be the stranger's own origin."""
     url, token = station
     port = url.rsplit(":", 1)[1]
-    with chromium(f"--host-resolver-rules=MAP {ELSEWHERE} 127.0.0.1") as browser:
-        page = browser.new_page()
+    with tab(browser) as page:
         answer = page.goto(f"http://{ELSEWHERE}:{port}/")
         assert answer.status == 421 and "does not answer under that name" in page.inner_text("body")
         told = page.evaluate(ATTEMPTS, [f"http://{ELSEWHERE}:{port}", token])
@@ -114,11 +121,10 @@ def test_a_strangers_name_turned_to_this_machine_reaches_nothing(station: tuple[
 
 
 @pytest.mark.parametrize("host", [ELSEWHERE, "127.0.0.1"])
-def test_a_page_from_elsewhere_reaches_nothing(station: tuple[str, str], elsewhere: int, host: str) -> None:
+def test_a_page_from_elsewhere_reaches_nothing(station: tuple[str, str], elsewhere: int, host: str, browser: object) -> None:
     """Another site, and another port of this machine, which a browser calls the same site. Even with the token."""
     url, token = station
-    with chromium(f"--host-resolver-rules=MAP {ELSEWHERE} 127.0.0.1") as browser:
-        page = browser.new_page()
+    with tab(browser) as page:
         page.goto(f"http://{host}:{elsewhere}/")
         told = page.evaluate(ATTEMPTS, [url, token])
         for name in ("read", "json", "delete"):
@@ -174,7 +180,7 @@ def harmless(page: object) -> None:
     assert page.locator("body script").count() == 0
 
 
-def test_markup_in_every_text_is_shown_as_text(tmp_path: Path) -> None:
+def test_markup_in_every_text_is_shown_as_text(tmp_path: Path, browser: object) -> None:
     source = (ROOT / "protocol" / "sandpiper.toml").read_text()
     dictionary = tmp_path / "marked.toml"
     dictionary.write_text(re.sub(r'^vehicle = ".*"', f'vehicle = "{MARK}"', marked(source), flags=re.M))
@@ -188,8 +194,7 @@ def test_markup_in_every_text_is_shown_as_text(tmp_path: Path) -> None:
     more = ("--dictionary", str(dictionary), "--sheet", str(sheet))
     station = Process(home, "live", "--port", url, "--no-browser", "--http-port", "0", *more)
     problems: list[str] = []
-    with chromium() as browser:
-        page = browser.new_page(viewport={"width": 1366, "height": 768})
+    with tab(browser) as page:
         page.on("console", lambda message: problems.append(message.text) if "Content Security" in message.text else None)
         page.on("pageerror", lambda error: problems.append(str(error)))
         page.goto(station.line(r"(http://\S+#operator=\S+)")[1])
@@ -211,8 +216,7 @@ def test_markup_in_every_text_is_shown_as_text(tmp_path: Path) -> None:
     log.write_text(f"time,{MARK},{MARK}b\n" + "".join(f"{i / 100},{i},{i * 2}\n" for i in range(500)))
     replay = Process(home, "replay", str(session), "--no-browser", "--http-port", "0")
     found = replay.line(r"(http://[^/]+)(/#shelf=\S+)")
-    with chromium() as browser:
-        page = browser.new_page(viewport={"width": 1366, "height": 768})
+    with tab(browser) as page:
         page.on("console", lambda message: problems.append(message.text) if "Content Security" in message.text else None)
         page.on("pageerror", lambda error: problems.append(str(error)))
         page.goto(found[1] + found[2])
