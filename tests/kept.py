@@ -18,7 +18,16 @@ from typing import TypeVar
 Made = TypeVar("Made")
 ROOT = Path(__file__).resolve().parent.parent
 FOLDER = ROOT / ".pytest_cache" / "flights"
-MADE_BY = ("protocol", "server/twin", "server/flight", "tests/server/flights.py", "tests/accuracy/random_flights.py")
+MADE_BY = (
+    "protocol",
+    "server/twin",
+    "server/flight",
+    "tests/accuracy/random_flights.py",
+    "tests/server/flight/ascents.py",
+    "tests/server/flight/twin_flights.py",
+    "tests/server/flights.py",
+    "tests/server/twin/helpers.py",
+)
 
 
 @cache

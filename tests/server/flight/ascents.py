@@ -14,6 +14,7 @@ from protocol.framing import FrameSplitter
 from server.twin.propulsion import MassPoint, burn_table
 from server.twin.rigid_body import Aerodynamics
 from server.twin.sandpiper import Vehicle
+from tests.kept import kept
 from tests.server.twin.helpers import Heard, clean_twin, decode
 
 Floats = NDArray[np.float64]
@@ -68,13 +69,17 @@ def fly(scenario: str, seed: int, after_apogee_s: float = 3.0, **changes: object
 
 @cache
 def flown(scenario: str, seed: int) -> Ascent:
-    """Return an ascent of a scenario as it is, flown once per test run."""
-    return fly(scenario, seed)
+    """Return an ascent of a scenario as it is, flown once."""
+    return kept(("ascent", scenario, seed), lambda: fly(scenario, seed))
 
 
 @cache
 def random_launch(seed: int) -> Ascent:
     """Fly a calm day with a motor anywhere within 0.9 to 1.1 of the usual thrust, another rail and another wind."""
+    return kept(("random launch", seed), lambda: _random_launch(seed))
+
+
+def _random_launch(seed: int) -> Ascent:
     rng = np.random.default_rng(seed)
     return fly(
         "calm",
@@ -90,6 +95,10 @@ def random_launch(seed: int) -> Ascent:
 @cache
 def random_gust(seed: int) -> Ascent:
     """Fly a gusty rail with another gust, motor, balance and weather for each seed."""
+    return kept(("random gust", seed), lambda: _random_gust(seed))
+
+
+def _random_gust(seed: int) -> Ascent:
     rng = np.random.default_rng(seed)
     return fly(
         "gusty-rail",
