@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from server.live.pad_desk import PadDesk
 from server.live.standing import Standing
 from server.live.start import Live, Places, make_station
 from server.live.station import Listeners, Station
-from server.live.terminal import said_aside
+from server.live.terminal import print_line, said_aside
 from server.live.trial_desk import TrialDesk, known_plans
 from server.log_file import log_file
 from server.settings import Settings, chart_folder, copies_folder, page_folder, sample_folder
@@ -43,8 +44,9 @@ async def run_live(
     page_folder(), chart_folder()  # refuse an incomplete installation before anything is recorded
     with (
         contextlib.closing(listening_socket(settings.host, settings.http_port)) as listener,
-        log_file(settings.sessions) as log,
-        said_aside(say) as say,  # no terminal, gone or standing still, holds the station up
+        said_aside(_say_warning) as warn,  # no terminal, gone or standing still, holds the station up
+        log_file(settings.sessions, warn) as log,
+        said_aside(say) as say,
     ):
         made_by = software()
         places = Places(settings.sessions, settings.keys, copies_folder())
@@ -85,6 +87,10 @@ async def run_live(
             path = await station.stop()
             _log.info("stopped: %s", station.recorder.state.sentence)
     return path
+
+
+def _say_warning(text: str) -> None:
+    print_line(sys.stderr, text)
 
 
 async def run_replay(

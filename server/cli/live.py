@@ -11,7 +11,7 @@ from protocol.dictionary_file import load_dictionary
 from server.app import run_live
 from server.bridge.ports import is_url_understood
 from server.cli.serving import add_serving, settings_of
-from server.cli.shared import CAUTION, say, whole_number
+from server.cli.shared import CAUTION, say, say_last, whole_number
 from server.design.sheet_files import load_sheets
 from server.live.start import Live
 from server.pad.plan import load_pad_plan
@@ -55,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     for remark in modem_remarks(dictionary):
         say(f"Caution: the packets are {remark}.")
     path = asyncio.run(run_live(live, settings_of(options), open_browser=not options.no_browser, say=say))
-    say(str(path))
+    say_last(str(path))
     return 0
 
 

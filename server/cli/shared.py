@@ -10,6 +10,8 @@ import sys
 import time
 from collections.abc import Callable
 
+from server.live.terminal import print_line, said_aside
+
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
 Progress = Callable[[str], None]
@@ -56,10 +58,16 @@ def make_progress() -> Progress:
 def say(text: str) -> None:
     """Print one line at once, also into a pipe. Once the terminal or the pipe's reader has gone, lines are dropped."""
     try:
-        print(text, flush=True)
+        print_line(sys.stdout, text)
     except OSError as error:
         logging.getLogger("blockhouse").info("nobody reads what is printed any more: %s", error.strerror)
         with contextlib.suppress(OSError, ValueError):  # or the rest would be tried once more at the program's end
             nowhere = os.open(os.devnull, os.O_WRONLY)
             os.dup2(nowhere, sys.stdout.fileno())
             os.close(nowhere)
+
+
+def say_last(text: str) -> None:
+    """Print the last line of a station; a terminal that stands still is waited for a moment only."""
+    with said_aside(say) as say_it:
+        say_it(text)
