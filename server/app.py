@@ -10,6 +10,7 @@ from pathlib import Path
 
 from server import __version__
 from server.bridge.link_watch import LinkState
+from server.cli.shared import print_line
 from server.http.context import PageContext
 from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard, new_token
@@ -19,7 +20,7 @@ from server.live.pad_desk import PadDesk
 from server.live.standing import Standing
 from server.live.start import Live, Places, make_station
 from server.live.station import Listeners, Station
-from server.live.terminal import print_line, said_aside
+from server.live.terminal import said_aside
 from server.live.trial_desk import TrialDesk, known_plans
 from server.log_file import log_file
 from server.settings import Settings, chart_folder, copies_folder, page_folder, sample_folder

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from protocol.dictionary_file import load_dictionary
 from server.app import run_live
-from server.cli.serving import add_serving, settings_of
-from server.cli.shared import CAUTION, say, say_last
+from server.cli.serving import add_serving, say_last, settings_of
+from server.cli.shared import CAUTION, say
 from server.cli.twin import add_flight, flight_of
 from server.demo import Demo
 from server.design.sheet_files import load_sheets

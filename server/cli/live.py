@@ -10,8 +10,8 @@ from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.app import run_live
 from server.bridge.ports import is_url_understood
-from server.cli.serving import add_serving, settings_of
-from server.cli.shared import CAUTION, say, say_last, whole_number
+from server.cli.serving import add_serving, say_last, settings_of
+from server.cli.shared import CAUTION, say, whole_number
 from server.design.sheet_files import load_sheets
 from server.live.start import Live
 from server.pad.plan import load_pad_plan

@@ -9,8 +9,7 @@ import os
 import sys
 import time
 from collections.abc import Callable
-
-from server.live.terminal import print_line, said_aside
+from typing import TextIO
 
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
@@ -55,6 +54,24 @@ def make_progress() -> Progress:
     return progress
 
 
+def print_line(stream: TextIO, text: str) -> None:
+    """Print one line at once, to the descriptor where the stream has one.
+
+    A thread that stands still inside a stream keeps the stream's lock, and Python cannot end without it. Raises OSError.
+    """
+    try:
+        descriptor = stream.fileno()
+    except (OSError, ValueError):
+        descriptor = -1
+    if descriptor < 0 or sys.platform == "win32":  # there a console is no file that takes bytes
+        print(text, file=stream, flush=True)
+        return
+    stream.flush()
+    rest = f"{text}\n".encode(stream.encoding or "utf-8", "replace")
+    while rest:
+        rest = rest[os.write(descriptor, rest) :]
+
+
 def say(text: str) -> None:
     """Print one line at once, also into a pipe. Once the terminal or the pipe's reader has gone, lines are dropped."""
     try:
@@ -65,9 +82,3 @@ def say(text: str) -> None:
             nowhere = os.open(os.devnull, os.O_WRONLY)
             os.dup2(nowhere, sys.stdout.fileno())
             os.close(nowhere)
-
-
-def say_last(text: str) -> None:
-    """Print the last line of a station; a terminal that stands still is waited for a moment only."""
-    with said_aside(say) as say_it:
-        say_it(text)

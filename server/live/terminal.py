@@ -7,36 +7,15 @@ takes nothing and raises nothing). Neither may reach what keeps a vehicle safe, 
 from __future__ import annotations
 
 import logging
-import os
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from queue import Full, Queue
-from typing import TextIO
 
 WAITING_AT_MOST = 1000  # lines; our choice: far more than a station says in a day
 END_WITHIN_S = 1.0
 
 _log = logging.getLogger(__name__)
-
-
-def print_line(stream: TextIO, text: str) -> None:
-    """Print one line at once, to the descriptor where the stream has one.
-
-    A thread that stands still inside a stream keeps the stream's lock, and Python cannot end without it. Raises OSError.
-    """
-    try:
-        descriptor = stream.fileno()
-    except (OSError, ValueError):
-        descriptor = -1
-    if descriptor < 0 or sys.platform == "win32":  # there a console is no file that takes bytes
-        print(text, file=stream, flush=True)
-        return
-    stream.flush()
-    rest = f"{text}\n".encode(stream.encoding or "utf-8", "replace")
-    while rest:
-        rest = rest[os.write(descriptor, rest) :]
 
 
 @contextmanager
