@@ -7,6 +7,7 @@ import multiprocessing
 import os
 import re
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -139,6 +140,21 @@ def test_spares_outlive_a_place_that_takes_no_more(tmp_path: Path, monkeypatch: 
             used.append(store.take_spare())
     used += [store.take(), store.take_spare(), CounterStore(tmp_path / "main", KEY, tmp_path / "copy").take()]
     assert used == sorted(set(used))
+
+
+def test_what_is_being_stored_is_no_spare_meanwhile(store: CounterStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """I6, I12: Safe all takes spares while another command waits for the disk."""
+    store.reserve()
+    used: list[int] = []
+
+    def slowly(value: int, keep: Callable[[int], None] = store._store) -> None:
+        used.extend(store.take_spare() for _ in range(2))
+        keep(value)
+
+    monkeypatch.setattr(store, "_store", slowly)
+    for _ in range(5):
+        used.append(store.take())
+    assert len(used) == len(set(used)) == 15
 
 
 def test_counter_files_from_an_older_copy_bring_no_value_back(tmp_path: Path, store: CounterStore) -> None:
