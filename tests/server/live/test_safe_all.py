@@ -126,6 +126,8 @@ def test_spares_are_refilled_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPa
             counters.add(decode(World(), frame).counter)
             answer(bench)
             while bench.counters.spares < SPARE:
+                bench.clock.advance(0.05)
+                bench.station._look_at_queue()  # as at every tick
                 await asyncio.sleep(0.001)
         assert bench.counters.last() >= max(counters)
 
