@@ -1,7 +1,8 @@
 """Safe all under trouble, long form: `python -m tests.faults.safe_all`.
 
 Beside each trouble one whole flight of the twin at real time, a hundred presses through all its phases: how many left, and
-the milliseconds from the press to the bytes at the port (median, 99th percentile, greatest), with the machine's load.
+the milliseconds from the press to the bytes at the port (median, 99th percentile, greatest), with the machine's load. Beside
+them the same of a bare program (`safe_all_bench.Bare`) asked right after each press: what it needs is the machine's part.
 Then the same presses by phase of flight. The first press comes right after the trouble has begun. `--clicks N` adds a row
 in which a Chromium page shows the flight and each press is a click in it, counted from the click's own time stamp.
 `--only NAME ...` runs some rows, `--presses N` so many presses. Exit code 1 when any press did not leave.
@@ -29,6 +30,7 @@ SHARES = {"pad": 0.3, "boost": 0.45, "coast": 0.7, "descent": 0.9, "landed": 1.0
 FLIGHT_AT_MOST_S = 150.0
 CLICKS = Trouble("none, clicked in Chromium", "a page shows the flight", nothing)
 TARGET_MS = 50.0
+HEAD = "left | median | 99th | greatest | bare median | 99th | greatest"
 
 
 def main() -> int:
@@ -41,20 +43,21 @@ def main() -> int:
     wanted = [t for t in TROUBLES if not options.only or t.name.startswith(tuple(options.only))]
     rows = [(trouble, options.presses) for trouble in wanted] + ([(CLICKS, options.clicks)] if options.clicks else [])
     print(f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC, {os.cpu_count()} cores; milliseconds from the press to the port\n")
-    print("| beside | how | left | median | 99th | greatest | load |\n|---|---|---|---|---|---|---|", flush=True)
+    print(f"| beside | how | {HEAD} | load |\n|---|---|---|---|---|---|---|---|---|---|", flush=True)
     pressed: list[Press] = []
     for trouble, count in rows:
         with tempfile.TemporaryDirectory() as folder:
             presses = flown(Path(folder), trouble, count)
         print(f"| {trouble.name} | {trouble.how} | {_numbers(presses)} | {os.getloadavg()[0]:.1f} |", flush=True)
         pressed += presses
-    print("\n| phase | left | median | 99th | greatest |\n|---|---|---|---|---|")
+    print(f"\n| phase | {HEAD} |\n|---|---|---|---|---|---|---|---|")
     for phase in PHASES:
         if in_it := [press for press in pressed if press.phase == phase]:
             print(f"| {phase} | {_numbers(in_it)} |")
     lost = sum(press.took_s is None for press in pressed)
     late = sum(press.took_s is not None and press.took_s * 1000 > TARGET_MS for press in pressed)
-    print(f"\n{len(pressed)} presses, {lost} did not leave, {late} took longer than {TARGET_MS:g} ms")
+    bare = sum(press.bare_s * 1000 > TARGET_MS for press in pressed)
+    print(f"\n{len(pressed)} presses, {lost} did not leave, {late} took longer than {TARGET_MS:g} ms (bare: {bare})")
     return int(lost > 0)
 
 
@@ -106,11 +109,13 @@ def clicking(page: object, field: Field) -> object:
 
 
 def _numbers(presses: list[Press]) -> str:
-    took = 1000 * np.array([press.took_s for press in presses if press.took_s is not None])
-    left = f"{len(took)} of {len(presses)}"
-    if not len(took):
-        return f"{left} | - | - | -"
-    return f"{left} | {np.median(took):.1f} | {np.percentile(took, 99):.1f} | {took.max():.1f}"
+    took = [press.took_s for press in presses if press.took_s is not None]
+    return f"{len(took)} of {len(presses)} | {_spread(took)} | {_spread([press.bare_s for press in presses])}"
+
+
+def _spread(seconds: list[float]) -> str:
+    ms = 1000 * np.array(seconds or [np.nan])
+    return f"{np.median(ms):.1f} | {np.percentile(ms, 99):.1f} | {ms.max():.1f}"
 
 
 if __name__ == "__main__":

@@ -17,11 +17,14 @@ import subprocess
 import sys
 import threading
 import time
+import tty
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
+
+from websockets.sync.client import connect
 
 from protocol.commands import open_command_frame
 from protocol.dictionary_file import load_dictionary
@@ -39,10 +42,57 @@ PAUSE_S = (0.02, 0.12)
 
 
 class Press(NamedTuple):
-    """One press: in which phase of flight, and after how many seconds it was at the port; None when it never was."""
+    """One press: in which phase of flight, and after how many seconds it was at the port; None when it never was.
+
+    `bare_s` is what a program needed a moment later that does nothing but write to a terminal what a message brings: what
+    the machine itself was worth just then.
+    """
 
     phase: str
     took_s: float | None
+    bare_s: float
+
+
+BARE = """
+import asyncio, os, sys
+from websockets.asyncio.server import serve
+terminal = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY)
+async def write(socket):
+    async for message in socket:
+        os.write(terminal, message)
+async def main():
+    async with serve(write, "127.0.0.1", 0) as server:
+        print(server.sockets[0].getsockname()[1], flush=True)
+        await asyncio.Future()
+asyncio.run(main())
+"""
+
+
+class Bare:
+    """The bare program, for comparison at the same time on the same machine."""
+
+    def __init__(self) -> None:
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        command = [sys.executable, "-c", BARE, os.ttyname(self._slave)]
+        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        self._socket = connect(f"ws://127.0.0.1:{self._process.stdout.readline().strip()}", ping_interval=None)
+
+    def press(self) -> float:
+        """Return how many seconds a message took to the terminal's other end."""
+        at_s = time.monotonic()
+        self._socket.send(b"bare")
+        os.read(self._master, 64)
+        return time.monotonic() - at_s
+
+    def close(self) -> None:
+        """End it."""
+        self._socket.close()
+        self._process.kill()
+        self._process.wait()
+        self._process.stdout.close()
+        os.close(self._slave)
+        os.close(self._master)
 
 
 class TimedRelay(Relay):
@@ -127,6 +177,8 @@ class Field:
             raise
 
     def _set_up(self, folder: Path, ignite_after_s: float) -> None:
+        self.bare = Bare()
+        self._ending.callback(self.bare.close)
         self.home, self.trouble = folder / "home", folder / "trouble"
         self.trouble.mkdir(parents=True)
         keys = self.home / "keys"
@@ -182,7 +234,7 @@ class Field:
         while len(self.relay.frames) == count and time.monotonic() < until_s:
             time.sleep(0.002)
         new = self.relay.frames[count:]
-        return Press(phase, new[0][0] - at_s if new else None)
+        return Press(phase, new[0][0] - at_s if new else None, self.bare.press())
 
     def _settle(self) -> None:
         """A press while Safe all is under way gives no frame of its own: wait for the answer, then a moment by chance."""
