@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import logging
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
 from server import __version__
 from server.bridge.link_watch import LinkState
+from server.cli.shared import print_line
 from server.http.context import PageContext
 from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard, new_token
@@ -43,8 +45,9 @@ async def run_live(
     page_folder(), chart_folder()  # refuse an incomplete installation before anything is recorded
     with (
         contextlib.closing(listening_socket(settings.host, settings.http_port)) as listener,
-        log_file(settings.sessions) as log,
-        said_aside(say) as say,  # no terminal, gone or standing still, holds the station up
+        said_aside(_say_warning) as warn,  # no terminal, gone or standing still, holds the station up
+        log_file(settings.sessions, warn) as log,
+        said_aside(say) as say,
     ):
         made_by = software()
         places = Places(settings.sessions, settings.keys, copies_folder())
@@ -85,6 +88,10 @@ async def run_live(
             path = await station.stop()
             _log.info("stopped: %s", station.recorder.state.sentence)
     return path
+
+
+def _say_warning(text: str) -> None:
+    print_line(sys.stderr, text)
 
 
 async def run_replay(

@@ -165,7 +165,7 @@ class SerialBridge:
         try:
             port.write(frame)
         except Exception as error:
-            on_done(f"writing to the port failed ({error})")
+            on_done(f"writing to the port failed ({error}); it may have left all the same")
             raise
         on_done(None)
 

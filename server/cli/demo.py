@@ -8,7 +8,7 @@ from pathlib import Path
 
 from protocol.dictionary_file import load_dictionary
 from server.app import run_live
-from server.cli.serving import add_serving, settings_of
+from server.cli.serving import add_serving, say_last, settings_of
 from server.cli.shared import CAUTION, say
 from server.cli.twin import add_flight, flight_of
 from server.demo import Demo
@@ -51,6 +51,6 @@ def run(options: argparse.Namespace) -> int:
         path = asyncio.run(run_live(live, settings, open_browser=not options.no_browser, say=say, until=until))
     finally:
         demo.stop()
-    say(str(path))
+    say_last(str(path))
     demo.look()  # after the path: what was recorded until then is kept
     return 0

@@ -10,7 +10,7 @@ from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.app import run_live
 from server.bridge.ports import is_url_understood
-from server.cli.serving import add_serving, settings_of
+from server.cli.serving import add_serving, say_last, settings_of
 from server.cli.shared import CAUTION, say, whole_number
 from server.design.sheet_files import load_sheets
 from server.live.start import Live
@@ -55,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     for remark in modem_remarks(dictionary):
         say(f"Caution: the packets are {remark}.")
     path = asyncio.run(run_live(live, settings_of(options), open_browser=not options.no_browser, say=say))
-    say(str(path))
+    say_last(str(path))
     return 0
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from server.cli.shared import whole_number
+from server.cli.shared import say, whole_number
 from server.http.sharing import is_address, lan_address
+from server.live.terminal import said_aside
 from server.problems import SettingsProblem
 from server.settings import DEFAULT_HTTP_PORT, Settings, default_folders
 
@@ -57,3 +58,9 @@ def settings_of(options: argparse.Namespace) -> Settings:
         share_desk=options.share_desk,
         certificate=files if files[0] is not None else None,
     )
+
+
+def say_last(text: str) -> None:
+    """Print the last line of a station; a terminal that stands still is waited for a moment only."""
+    with said_aside(say) as say_it:
+        say_it(text)

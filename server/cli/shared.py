@@ -9,6 +9,7 @@ import os
 import sys
 import time
 from collections.abc import Callable
+from typing import TextIO
 
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
@@ -53,10 +54,28 @@ def make_progress() -> Progress:
     return progress
 
 
+def print_line(stream: TextIO, text: str) -> None:
+    """Print one line at once, to the descriptor where the stream has one.
+
+    A thread that stands still inside a stream keeps the stream's lock, and Python cannot end without it. Raises OSError.
+    """
+    try:
+        descriptor = stream.fileno()
+    except (OSError, ValueError):
+        descriptor = -1
+    if descriptor < 0 or sys.platform == "win32":  # there a console is no file that takes bytes
+        print(text, file=stream, flush=True)
+        return
+    stream.flush()
+    rest = f"{text}\n".encode(stream.encoding or "utf-8", "replace")
+    while rest:
+        rest = rest[os.write(descriptor, rest) :]
+
+
 def say(text: str) -> None:
     """Print one line at once, also into a pipe. Once the terminal or the pipe's reader has gone, lines are dropped."""
     try:
-        print(text, flush=True)
+        print_line(sys.stdout, text)
     except OSError as error:
         logging.getLogger("blockhouse").info("nobody reads what is printed any more: %s", error.strerror)
         with contextlib.suppress(OSError, ValueError):  # or the rest would be tried once more at the program's end

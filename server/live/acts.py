@@ -5,6 +5,7 @@ Authority changes here and nowhere else, and the command queue is told of every 
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping
 
 from server.analysis.alarms import TOPIC as ACKNOWLEDGED
@@ -17,6 +18,8 @@ from server.uplink.command_entry import Reply
 from server.uplink.command_queue import CommandQueue
 
 ALARMS_AT_ONCE = 100
+
+_log = logging.getLogger(__name__)
 
 Asked = Callable[[CommandQueue, float], Reply]
 
@@ -32,8 +35,12 @@ class Acts:
         now_s: Callable[[], float],
         on_authority: Callable[[], None],
         marks: int,
+        safing: frozenset[str] = frozenset(),
     ) -> None:
-        """`on_authority` is called after every change of the holder; `marks` counts those of the session's earlier parts."""
+        """`on_authority` is called after every change of the holder; `marks` counts those of the session's earlier parts.
+
+        `safing` names the commands that make everything safe.
+        """
         self.authority = Authority()
         self._executor = executor
         self._notes = notes
@@ -41,6 +48,11 @@ class Acts:
         self._now_s = now_s
         self._on_authority = on_authority
         self._marks = marks
+        self._safing = safing
+
+    def is_safe_all(self, kind: str, request: Mapping[str, object]) -> bool:
+        """Whether this act asks for Safe all, which nothing may keep from leaving."""
+        return kind == "safe_all" or (kind == "send" and text_of(request.get("command")) in self._safing)
 
     def do(self, operator: str, kind: str, request: Mapping[str, object]) -> Reply:
         """Carry out one act on commands or authority; it is recorded, whatever comes of it."""
@@ -48,7 +60,12 @@ class Acts:
         body = {"act": kind, "operator": operator, "command": command, "args": args, "id": id}
 
         def note(reply: Reply) -> None:
-            self._notes.act(operator, f"{kind} {command}", reply, {**body, "ok": reply.ok, "sentence": reply.sentence})
+            try:
+                self._notes.act(operator, f"{kind} {command}", reply, {**body, "ok": reply.ok, "sentence": reply.sentence})
+            except Exception:
+                if not self.is_safe_all(kind, request):
+                    raise
+                _log.exception("Safe all could not be noted")
 
         on_commands: dict[str, Asked] = {
             "send": lambda queue, now_s: queue.submit(command, args, operator, now_s),

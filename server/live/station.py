@@ -151,7 +151,8 @@ class Station:
             now_s=self.now_s,
             look_at_clocks=self._look_at_clocks,
         )
-        self._acts = Acts(self._executor, self.notes, self.alarms, self.now_s, listeners.on_authority, earlier.marks)
+        safing = frozenset(name for name, command in dictionary.commands.items() if command.safes_all)
+        self._acts = Acts(self._executor, self.notes, self.alarms, self.now_s, listeners.on_authority, earlier.marks, safing)
         self._ticker = Standing("tick", "the station's tick", self._tick_forever, self.notes, last_delay_s=TICK_S)
         self._port_alarm = TaskAlarm("port", "the port's thread", self.notes)
         self._closing = False
@@ -282,7 +283,12 @@ class Station:
 
     def act(self, operator: str, kind: str, request: Mapping[str, object]) -> Reply:
         """Carry out one act of a signed-in operator; it is recorded, whatever comes of it."""
-        self.before_act()
+        try:
+            self.before_act()
+        except Exception:
+            if not self._acts.is_safe_all(kind, request):
+                raise
+            _log.exception("before Safe all the clocks could not be looked at")
         return self._acts.do(operator, kind, request)
 
     def before_act(self) -> None:
@@ -404,6 +410,7 @@ class Station:
 
     def _look_at_queue(self) -> None:
         self.ask(lambda queue, now_s: queue.tick(now_s))
+        self._executor.keep_spares()
 
     def _look_at_clocks(self) -> None:
         """A machine that slept must not wake up armed, and a stepped wall clock is noted (nothing depends on it)."""

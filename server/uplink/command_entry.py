@@ -21,7 +21,8 @@ class CommandView:
 
     `steps` maps each step it needs, in order, to when it was reached, None while it has not been. `missing` is the first
     step not yet seen while one is still expected. `expires_rx` and `earliest_confirm_rx` bound the second act while it is
-    waited for; `confirm_by` tells whose it is ("same" or "another").
+    waited for; `confirm_by` tells whose it is ("same" or "another"). `sends` counts how often its frame was handed to the
+    port.
     """
 
     id: str
@@ -128,6 +129,8 @@ class PendingCommand:
     counter: int = 0
     frame: bytes = b""
     sends: int = 0
+    written: int = 0  # how often the port has said that it took the frame
+    write_problem: str | None = None  # why the port has not confirmed the last one
     first_sent_s: float = inf
     last_sent_s: float = inf
     since_s: float = 0.0
@@ -157,9 +160,7 @@ def command_view(entry: PendingCommand, other_confirms: bool = False) -> Command
     `other_confirms` tells that the second act of this command belongs to another operator than the first.
     """
     first = entry.first if entry.state is State.ARMED else None
-    text = STATE_TEXT[entry.state]
-    if entry.state is State.COMPLETED and not entry.command.effects:
-        text = "done says the vehicle, telemetry cannot show it"
+    text = _state_text(entry)
     return CommandView(
         id=entry.id,
         command=entry.command.name,
@@ -179,3 +180,16 @@ def command_view(entry: PendingCommand, other_confirms: bool = False) -> Command
         since_rx=entry.since_s,
         confirm_by="another" if first and other_confirms else "same",
     )
+
+
+def _state_text(entry: PendingCommand) -> str:
+    """Where a command stands, in words that claim no more than has happened."""
+    safes_all = entry.command.safes_all
+    if entry.state is State.COMPLETED and not entry.command.effects:
+        return "done says the vehicle, telemetry cannot show it"
+    if entry.state is State.SENT and not entry.written:
+        if entry.write_problem is not None:
+            return f"not confirmed by the port{', tried again' if safes_all else ''}"
+        if safes_all:
+            return "handed to the port"
+    return STATE_TEXT[entry.state]

@@ -152,14 +152,14 @@ class CommandQueue:
         self.disarm("safe all", now_s)
         if command is None:
             return Reply(False, "this vehicle's dictionary has no command that safes all; use the arming key")
-        running = self._table.safing
-        if running is not None:
-            return Reply(True, "safe all is already being sent until the vehicle answers", running.id)
-        entry = self._table.add(command, {}, operator, State.QUEUED, now_s)
-        self._table.advance(now_s)
-        if self.boot_id is None:
-            return Reply(True, "safe all waits until the vehicle is first heard; use the arming key", entry.id)
-        return Reply(True, "safe all is being sent until the vehicle answers", entry.id)
+        entry = self._table.safing
+        if entry is None:
+            entry = self._table.add(command, {}, operator, State.QUEUED, now_s)
+            self._table.advance(now_s)
+        ends = "until the vehicle answers"
+        if self._dictionary.framing is not None:
+            ends = f"{UNANSWERED_SAFE_ALLS} times in all; this vehicle does not answer commands"
+        return Reply(True, rules.safing_words(entry, self.boot_id, ends), entry.id)
 
     def checks(self, command: str, args: Mapping[str, float], now_s: float) -> list[Check]:
         """Look at every interlock of a command as of now, and whether another command is in the way."""
@@ -205,10 +205,20 @@ class CommandQueue:
         self._table.advance(now_s)
 
     def on_written(self, id: str, problem: str | None, now_s: float) -> None:
-        """The port took the bytes, or said it did not: then they may have left all the same."""
+        """The port took the bytes, or said why not; the problem tells where they may have left all the same."""
         entry = self._table.get(id)
-        if problem is not None and entry is not None and entry.state in (State.SENT, State.UNKNOWN):
-            entry.reason = f"{problem}; it may have left all the same"
+        if entry is None:
+            return
+        earlier, entry.write_problem = entry.write_problem, problem
+        entry.written += problem is None
+        if entry.state not in (State.SENT, State.UNKNOWN):
+            return
+        news = problem is not None or (entry.command.safes_all and entry.written == 1)
+        if problem is not None:
+            entry.reason = problem
+        elif earlier is not None and entry.reason == earlier and entry.state is State.SENT:
+            entry.reason, news = None, True  # the port takes it now
+        if news:
             self._table.changed(entry)
 
     def on_answer(self, boot_id: int, counter: int, stage: str, reason: str, now_s: float) -> bool:

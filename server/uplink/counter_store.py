@@ -47,8 +47,8 @@ class CounterStore:
         self._copies = () if copies is None or copies == folder else (copies / name,)
         self._turn = threading.Lock()  # held while the disk is written
         self._numbers = threading.Lock()  # held for a moment only, never while the disk is waited for
-        self._next = 0
-        self._end = -1  # the last value of our own that the file covers
+        self._next = 0  # the first spare; 0 before the first use
+        self._end = -1  # the last spare: of our own, and covered by the file
         self._floor = 0  # the vehicle has seen this one
 
     def make_folder(self) -> None:
@@ -80,6 +80,12 @@ class CounterStore:
         if key.exists():
             raise KeyProblem(f"The counter of the command key {key} is lost: no number is sure to be unused. {ROTATE}")
         return 0
+
+    @property
+    def spares(self) -> int:
+        """How many values `take_spare` can return now."""
+        with self._numbers:
+            return max(0, self._end + 1 - max(self._next, self._floor + 1)) if self._next else 0
 
     def raise_to(self, value: int) -> bool:
         """Never return `value` or less from now on, since the vehicle has seen it; tell whether that was news.
@@ -120,14 +126,19 @@ class CounterStore:
             return value
 
     def _choose(self, stored: int) -> int:
+        """Return the value to be stored for next, and keep it from being a spare meanwhile.
+
+        Where the file says other than what we stored (first use, another station has taken some, or one place took ours
+        and the other did not) a new stretch begins above it. Until that is stored the spares at hand stay ours: no
+        station begins below what a file has covered.
+        """
         with self._numbers:
-            if stored != self._end:  # first use, or another station has taken some meanwhile
-                self._next, self._end = stored + 1, stored
-            self._next = max(self._next, self._floor + 1)
-            if self._next > COUNTER_MAX:
+            value = max(self._next, self._floor + 1, 0 if stored == self._end else stored + 1)
+            if value > COUNTER_MAX:
                 raise KeyProblem("The command counter has reached its limit; make a new key.")
-            self._next += 1
-            return self._next - 1
+            if value <= self._end:
+                self._next = value + 1
+            return value
 
     def _give_back(self, value: int) -> None:
         with self._numbers:
@@ -135,12 +146,14 @@ class CounterStore:
                 self._next = value
 
     def _cover(self, value: int) -> None:
+        """Store that everything up to `SPARE` above `value` may have been used; what is above `value` is then spare."""
         end = min(value + SPARE, COUNTER_MAX)
         try:
             self._store(end)
         except OSError as error:
             raise KeyProblem(f"The command counter {self._path} cannot be stored: {error.strerror}.") from error
-        self._end = end
+        with self._numbers:
+            self._next, self._end = max(self._next, value + 1), end
 
     def _store(self, value: int) -> None:
         # The copy first: when its place is missing and cannot be made, each try must not cost a gap in the other.

@@ -52,7 +52,7 @@ def why_not_now(
     if not link_up:
         return "the downlink is lost; nothing is kept for later, ask again when the vehicle is heard"
     if safing_of(commands) is not None:
-        return "safe all is being sent; wait for the vehicle's answer"
+        return "safe all is under way; wait for its outcome"
     if sum(entry.state in UNSENT for entry in commands) >= WAITING_AT_MOST:
         return "too many commands are waiting"
     return None
@@ -97,6 +97,17 @@ def is_same(entry: PendingCommand, command: str, args: Mapping[str, object]) -> 
     except ValueRefused:
         return False
     return command == entry.command.name and dict(args) == entry.args
+
+
+def safing_words(entry: PendingCommand, boot_id: int | None, ends: str) -> str:
+    """Return what has come of the safe all that is waiting or being sent; `ends` tells how often or until when."""
+    if entry.state is State.QUEUED and boot_id is None:
+        return "safe all waits until the vehicle is first heard; use the arming key"
+    if entry.written:
+        return f"safe all was sent; it is sent again {ends}"
+    if entry.reason is not None:
+        return f"safe all has not left: {entry.reason}; it is tried again, use the arming key"
+    return f"safe all goes out next, and again {ends}"
 
 
 def safing_of(commands: Iterable[PendingCommand]) -> PendingCommand | None:

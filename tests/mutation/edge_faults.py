@@ -34,19 +34,25 @@ EDGE_FAULTS = (
         "keys",
         (
             COUNTER,
-            "            if self._next > COUNTER_MAX:\n"
+            "            if value > COUNTER_MAX:\n"
             '                raise KeyProblem("The command counter has reached its limit; make a new key.")\n',
-            "            if self._next > COUNTER_MAX:\n                self._next = 1\n",
+            "            if value > COUNTER_MAX:\n                value = 1\n",
         ),
     ),
     fault(
         "threads share a counter",
         "keys",
-        (
-            COUNTER,
-            "            self._next += 1\n            return self._next - 1\n\n    def _give_back",
-            "            return self._next\n\n    def _give_back",
-        ),
+        (COUNTER, "max(self._next, value + 1), end", "max(self._next, value), end"),
+    ),
+    fault(
+        "what is being stored is a spare meanwhile",
+        "keys",
+        (COUNTER, "            if value <= self._end:\n                self._next = value + 1\n", ""),
+    ),
+    fault(
+        "an older file brings counters back",
+        "keys",
+        (COUNTER, "max(self._next, self._floor + 1, 0 if stored == self._end else stored + 1)", "stored + 1"),
     ),
     # ---- the vehicle's side
     fault(
@@ -136,8 +142,8 @@ EDGE_FAULTS = (
         "station_commands",
         (
             STATION,
-            "        self.before_act()\n        return self._acts",
-            "        return self._acts",
+            "            self.before_act()\n        except",
+            "            pass\n        except",
         ),
     ),
     fault(
@@ -145,18 +151,14 @@ EDGE_FAULTS = (
         "station_commands",
         (
             EXECUTOR,
-            "            self._look_at_clocks()  # the machine may have slept while the disk was waited for\n",
+            "                self._look_at_clocks()  # the machine may have slept while the disk was waited for\n",
             "",
         ),
     ),
     fault(
-        "station has no spare counter for safe all",
-        "station_commands",
-        (
-            EXECUTOR,
-            "            if not must_be_durable:\n                return self._counters.take_spare(), False\n",
-            "",
-        ),
+        "station asks the disk before safe all",
+        "safe_all",
+        (EXECUTOR, "if action.must_be_durable or not self._prepare_at_once(action):", "if True:"),
     ),
     fault(
         "station waits for a hanging disk",

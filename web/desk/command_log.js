@@ -53,7 +53,8 @@ export function commandSentence(command, rx, when = true) {
         ? `${missing.word} missing`
         : `${missing.word} missing for ${age(rx - missing.since)}`,
     );
-  if (command.sends > 1) parts.push(`sent ${command.sends} times`);
+  const tried = command.state_text?.startsWith("not confirmed") ? "tried" : "sent";
+  if (command.sends > 1) parts.push(`${tried} ${command.sends} times`);
   if (when) parts.push(`${age(rx - command.entry.rx)} ago`);
   return parts.join(" \u00b7 ");
 }

@@ -1,4 +1,6 @@
-"""A station whose terminal has gone (`| head -1`, a window closed) goes on: silence, resends, expiry. A real process."""
+"""A station whose terminal has gone (`| head -1`, a window closed) or stands still (a pipe that nobody reads) goes on:
+silence, resends, expiry, Safe all. A real process.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +8,14 @@ import asyncio
 import json
 import os
 import re
+import resource
 import select
 import socket
 import subprocess
 import sys
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -69,7 +73,7 @@ def read_lines(descriptor: int, wanted: str) -> str:
     while not re.search(wanted, text):
         assert time.monotonic() < end, text
         if select.select([descriptor], [], [], 0.1)[0]:
-            text += os.read(descriptor, 65536).decode()
+            text += os.read(descriptor, 65536).decode(errors="replace")
     return text
 
 
@@ -79,6 +83,42 @@ async def act(desk: ClientConnection, **request: object) -> dict:
     while (answer := json.loads(await desk.recv()))["type"] != "reply":
         continue
     return answer
+
+
+def fill(descriptor: int) -> None:
+    """Write into a pipe until it takes no more; whoever else writes into it then waits for ever."""
+    ours = os.open(f"/proc/self/fd/{descriptor}", os.O_WRONLY | os.O_NONBLOCK)
+    try:
+        with suppress(BlockingIOError):
+            while True:
+                os.write(ours, b".\n")
+    finally:
+        os.close(ours)
+
+
+def test_a_terminal_that_stands_still_holds_up_neither_safe_all_nor_the_end(tmp_path: Path) -> None:
+    """The disk takes no more, so that warnings are due as well as lines; nothing of either can be written."""
+    radio = Radio(Vehicle(dictionary(), load_or_make_key(tmp_path / "keys")))
+    ours, theirs = os.pipe()
+    command = [sys.executable, "-m", "server", "live", "--port", radio.url, "--no-browser", "--http-port", "0"]
+    command += ["--keys", str(tmp_path / "keys"), "--sessions", str(tmp_path / "sessions")]
+    environment = {**os.environ, "BLOCKHOUSE_HOME": str(tmp_path)}
+    process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=theirs, stderr=theirs, start_new_session=True)
+    try:
+        text = read_lines(ours, r"(?s)#operator=\S+\s.*Link up|Link up.*#operator=\S+\s")
+        fill(theirs)
+        resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+        port, token = re.search(r"http://127\.0\.0\.1:(\d+)/#operator=(\S+)", text).groups()
+        replies, frames = asyncio.run(silent_and_safe_all(radio, port, token))
+        process.terminate()
+        assert process.wait(10.0) == 0
+    finally:
+        process.kill()
+        process.wait()
+        radio.stop()
+        os.close(ours)
+        os.close(theirs)
+    assert replies["ping"]["ok"] is False and replies["safe_all"]["ok"] and frames >= RESENT_AT_LEAST
 
 
 @pytest.mark.parametrize("terminal", ["pipe", "pseudo-terminal"])
@@ -117,8 +157,8 @@ async def silent_and_safe_all(radio: Radio, port: str, token: str) -> tuple[dict
         await desk.send(json.dumps({"type": "sign_in", "token": token, "name": "operator"}))
         radio.silent.set()
         await asyncio.sleep(3.0)
-        replies = {"ping": await act(desk, type="send", n=1, command="ping", args={})}
+        replies = {"ping": await asyncio.wait_for(act(desk, type="send", n=1, command="ping", args={}), 10.0)}
         radio.sent = b""
-        replies["safe_all"] = await act(desk, type="safe_all", n=2)
+        replies["safe_all"] = await asyncio.wait_for(act(desk, type="safe_all", n=2), 10.0)
         await asyncio.sleep(WATCHED_S)
         return replies, radio.frames

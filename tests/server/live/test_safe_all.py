@@ -6,7 +6,7 @@ import asyncio
 import fcntl
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 import pytest
@@ -14,7 +14,10 @@ import pytest
 from server.live import command_executor
 from server.recording.records import Kind
 from server.recording.session_file import open_session
+from server.uplink.counter_store import SPARE, CounterStore
 from tests.server.live.test_station_commands import ADA, BEN, Bench, run
+from tests.server.uplink.queue_oracles import decode
+from tests.server.uplink.queue_world import KEY, World
 
 TICKS = 50  # turns of the event loop; no thread and no clock is waited for
 MORE_THREADS_THAN_A_POOL_HAS = 64
@@ -94,26 +97,84 @@ def test_a_hundred_presses_on_a_hanging_disk_all_leave(tmp_path: Path, monkeypat
     assert len({intent["counter"] for intent in intents}) == len(intents) == 100
 
 
-def test_a_recording_that_hangs_is_waited_for_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """I12: the counters' disk is sound, the recording's is not."""
+@pytest.mark.parametrize("hangs", [False, True])
+def test_the_first_press_is_at_the_port_before_the_act_returns(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hangs: bool
+) -> None:
+    """I12: also on a disk that has just begun to hang, not one turn of the event loop is waited for."""
 
     async def what(bench: Bench) -> None:
-        store = bench.counters._store
-        with hanging_disk(bench, monkeypatch):
-            monkeypatch.setattr(bench.counters, "_store", store)
-            monkeypatch.setattr(command_executor, "SAFE_ALL_WAITS_FOR_DISK_S", 5.0)
-            waits: list[float] = []
-            append_synced = bench.station.recorder.append_synced
+        with hanging_disk(bench, monkeypatch) if hangs else nullcontext():
+            assert bench.station.act(BEN, "safe_all", {}).ok
+            assert bench.sent == ["safe_all"]
 
-            def timed(kind: Kind, mono_ns: int, payload: dict[str, object], timeout_s: float) -> int:
-                waits.append(timeout_s)
-                return append_synced(kind, mono_ns, payload, 0.01)
+    run(tmp_path, monkeypatch, what)
+    (path,) = tmp_path.glob("*.pcapng")
+    kinds = [record.kind for record in open_session(path).records if record.kind in (Kind.INTENT, Kind.SENT)]
+    assert kinds == [Kind.INTENT, Kind.SENT], "who pressed stands before the bytes, also where no disk was waited for"
 
-            monkeypatch.setattr(bench.station.recorder, "append_synced", timed)
-            for _ in range(5):
-                await leaves_at_once(bench, 500, 0.002)
-                answer(bench)
-            assert waits == [5.0]
+
+def test_spares_are_refilled_beside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """I6, I12: more presses than there are spares, each at the port at once and under a counter of its own."""
+    counters: set[int] = set()
+
+    async def what(bench: Bench) -> None:
+        for number in range(SPARE + 50):
+            assert bench.station.act(BEN, "safe_all", {}).ok
+            assert bench.sent == ["safe_all"] * (number + 1)
+            frame = bench.station.bridge.sent[-1]
+            counters.add(decode(World(), frame).counter)
+            answer(bench)
+            while bench.counters.spares < SPARE:
+                bench.clock.advance(0.05)
+                bench.station._look_at_queue()  # as at every tick
+                await asyncio.sleep(0.001)
+        assert bench.counters.last() >= max(counters)
+
+    run(tmp_path, monkeypatch, what)
+    assert len(counters) == SPARE + 50
+    restarted = CounterStore(tmp_path, KEY)
+    assert restarted.take() > max(counters)
+
+
+def test_without_spares_the_disk_gives_the_counter(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def what(bench: Bench) -> None:
+        while bench.counters.spares:
+            bench.counters.take_spare()
+        await leaves_at_once(bench, 500, 0.002)
+
+    run(tmp_path, monkeypatch, what)
+
+
+@pytest.mark.parametrize("broken", ["clocks", "readings", "acts", "reserve"])
+def test_what_is_looked_at_on_the_way_can_raise(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, broken: str) -> None:
+    """I12; a hazardous command is refused all the same where the clocks cannot be looked at."""
+
+    async def what(bench: Bench) -> None:
+        armed = bench.arm()
+        assert armed.ok
+
+        def fail(*what: object) -> None:
+            raise RuntimeError("odd")
+
+        places = {
+            "clocks": (bench.station._clocks, "look"),
+            "readings": (bench.station, "reading"),
+            "acts": (bench.station.notes, "act"),
+            "reserve": (bench.counters, "reserve"),
+        }
+        with monkeypatch.context() as patch:
+            patch.setattr(*places[broken], fail)
+            if broken == "clocks":
+                with pytest.raises(RuntimeError):
+                    bench.confirm(armed.id)
+                with pytest.raises(RuntimeError):
+                    bench.station.act(ADA, "send", {"command": "ping", "args": {}})
+            assert bench.station.act(BEN, "safe_all", {}).ok
+            assert bench.sent == ["safe_all"]
+            assert bench.station.act(BEN, "send", {"command": "safe_all", "args": {}}).ok
+            await bench.settle()
+        assert bench.sent == ["safe_all"]
 
     run(tmp_path, monkeypatch, what)
 

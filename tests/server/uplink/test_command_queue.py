@@ -432,12 +432,12 @@ def test_refusal_with_a_reason_is_an_outcome() -> None:
 def test_write_that_failed_may_have_left_and_says_so() -> None:
     """I11."""
     world = ready_world()
-    world.port_problem, world.port_loses_bytes = "writing to the port failed (gone)", False
+    world.port_problem, world.port_loses_bytes = "writing to the port failed (gone); it may have left all the same", False
     world.down.cut = True
     reply = world.submit("ping")
     world.advance(0.1)
     assert view(world, reply.id)["state_text"] == (
-        "sent, no answer yet: writing to the port failed (gone); it may have left all the same"
+        "not confirmed by the port: writing to the port failed (gone); it may have left all the same"
     )
     assert not world.cancel(reply.id).ok
     world.advance(1.5)
@@ -693,12 +693,60 @@ def test_safe_all_is_next_out_whatever_is_going_on(stage: str, trouble: str) -> 
     before, operator = len(sent(world)), B if trouble == "no authority" else A
     world.up.cut = False
     reply = world.safe_all(operator)
-    assert reply.ok and reply.sentence == "safe all is being sent until the vehicle answers"
+    assert reply.ok and reply.sentence == "safe all goes out next, and again until the vehicle answers"
     world.advance(0.7)
     after = sent(world)[before:]
     assert after and {s.id for s in after} == {reply.id}
     assert world.vehicle.executed[-1].command == "safe_all"
     assert all(v.state not in ("armed", "queued", "sent") for v in world.queue.views() if v.id != reply.id)
+
+
+def test_safe_all_says_at_each_stage_what_has_happened() -> None:
+    """Never "sent" before the port has taken it, and what was said of a closed port not after it has."""
+    world = World()
+    waiting = world.safe_all(A)
+    assert waiting.sentence == "safe all waits until the vehicle is first heard; use the arming key"
+    assert world.safe_all(B).sentence == waiting.sentence
+    assert view(world, waiting.id)["state_text"] == "waiting to be sent"
+
+    world = ready_world()
+    world.up.cut, world.port_problem = True, "the port is not open"
+    id = world.safe_all(A).id
+    assert view(world, id)["state_text"] == "not confirmed by the port, tried again: the port is not open"
+    again = world.safe_all(A).sentence
+    assert again == "safe all has not left: the port is not open; it is tried again, use the arming key"
+    world.port_problem = None
+    world.advance(1.0)
+    assert view(world, id)["state_text"] == "sent, no answer yet"
+    assert world.safe_all(A).sentence == "safe all was sent; it is sent again until the vehicle answers"
+    world.port_problem = "the port is not open"
+    world.advance(0.8)
+    assert view(world, id)["state_text"] == "sent, no answer yet: the port is not open"
+    world.port_problem = None
+    world.advance(0.8)
+    assert view(world, id)["state_text"] == "sent, no answer yet"
+    world.up.cut = False
+    world.advance(2.0)
+    texts = [v["state_text"] for _, v, _ in world.changes if v["id"] == id]
+    assert [text for n, text in enumerate(texts) if text not in texts[:n]] == [
+        "waiting to be sent",
+        "handed to the port",
+        "not confirmed by the port, tried again: the port is not open",
+        "sent, no answer yet",
+        "sent, no answer yet: the port is not open",
+        "accepted by the vehicle",
+        "done says the vehicle, telemetry does not show it yet",
+        "verified by telemetry",
+    ]
+
+
+def test_safe_all_without_any_counter_does_not_claim_to_be_on_its_way() -> None:
+    world = ready_world()
+    world.disk.failures = -1
+    id = world.safe_all(A).id
+    assert view(world, id)["state_text"].startswith("waiting to be sent: ")
+    assert world.safe_all(A).sentence.startswith("safe all has not left: ")
+    assert world.safe_all(A).sentence.endswith("; it is tried again, use the arming key")
 
 
 def test_safe_all_repeats_until_the_vehicle_answers_and_is_then_checked() -> None:
@@ -708,8 +756,8 @@ def test_safe_all_repeats_until_the_vehicle_answers_and_is_then_checked() -> Non
     world.advance(30.0)
     assert len(sent(world)) >= 35
     assert len({s.frame for s in sent(world)}) == 1
-    assert world.safe_all(A).sentence == "safe all is already being sent until the vehicle answers"
-    assert world.submit("ping").sentence == "safe all is being sent; wait for the vehicle's answer"
+    assert world.safe_all(A).sentence == "safe all was sent; it is sent again until the vehicle answers"
+    assert world.submit("ping").sentence == "safe all is under way; wait for its outcome"
     world.up.cut = False
     world.advance(2.0)
     assert view(world, reply.id)["state"] == "verified"

@@ -7,6 +7,7 @@ import multiprocessing
 import os
 import re
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -112,6 +113,55 @@ def test_no_value_comes_back_after_a_restart(tmp_path: Path) -> None:
         store = CounterStore(tmp_path, KEY)
         store.reserve()
         used += [store.take_spare(), store.take(), store.take(), store.take_spare()]
+    assert used == sorted(set(used))
+
+
+@pytest.mark.parametrize("gone", ["main", "copy"])
+def test_spares_outlive_a_place_that_takes_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, gone: str) -> None:
+    """I6, I12: one place is full, the other is not; each try that fails must not cost the spares that are there."""
+    store = CounterStore(tmp_path / "main", KEY, tmp_path / "copy")
+    for folder in ("main", "copy"):
+        (tmp_path / folder).mkdir()
+    store.reserve()
+    store_in = store._store_in
+
+    def full(path: Path, value: int) -> None:
+        if path.parent.name == gone:
+            raise OSError(28, "No space left on device")
+        store_in(path, value)
+
+    used = [store.take_spare(), store.take()]
+    with monkeypatch.context() as patch:
+        patch.setattr(store, "_store_in", full)
+        for _ in range(50):
+            for do in (store.take, store.reserve):
+                with pytest.raises(KeyProblem, match="No space left"):
+                    do()
+            used.append(store.take_spare())
+    used += [store.take(), store.take_spare(), CounterStore(tmp_path / "main", KEY, tmp_path / "copy").take()]
+    assert used == sorted(set(used))
+
+
+def test_what_is_being_stored_is_no_spare_meanwhile(store: CounterStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    """I6, I12: Safe all takes spares while another command waits for the disk."""
+    store.reserve()
+    used: list[int] = []
+
+    def slowly(value: int, keep: Callable[[int], None] = store._store) -> None:
+        used.extend(store.take_spare() for _ in range(2))
+        keep(value)
+
+    monkeypatch.setattr(store, "_store", slowly)
+    for _ in range(5):
+        used.append(store.take())
+    assert len(used) == len(set(used)) == 15
+
+
+def test_counter_files_from_an_older_copy_bring_no_value_back(tmp_path: Path, store: CounterStore) -> None:
+    """I6: a folder taken back from a backup under a station that runs."""
+    used = [store.take() for _ in range(20)]
+    write_counter(tmp_path, 5)
+    used += [store.take(), store.take_spare(), store.take()]
     assert used == sorted(set(used))
 
 
