@@ -40,7 +40,7 @@ NOTE_TOPICS: dict[int, str] = {
     Kind.NOTE: "note",
 }
 # What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
-OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "acknowledged"})
+OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "acknowledged", "fault"})
 NOT_DECODED = "a part of what was received could not be decoded"
 
 _log = logging.getLogger(__name__)
@@ -73,10 +73,9 @@ class Pipeline:
         self._hand_over: Callable[[Heard], None] | None = None
         self._has_failed = False
 
-    def judge_elsewhere(self, put: Callable[[Heard], None]) -> Judging:
-        """Give `put` from now on what is to be judged; return the judging as it stands, not touched here any more."""
+    def judge_elsewhere(self, put: Callable[[Heard], None]) -> None:
+        """Give `put` from now on what is to be judged; `judging` is not touched here any more."""
         self._hand_over = put
-        return self.judging
 
     @property
     def last_t(self) -> float:
