@@ -58,8 +58,12 @@ class CommandExecutor:
         clock: Clock,
         now_s: Callable[[], float],
         look_at_clocks: Callable[[], None],
+        catch_up: Callable[[], None],
     ) -> None:
-        """`look_at_clocks` tells the queue when the machine has slept; it is called after every wait for the disk."""
+        """`look_at_clocks` tells the queue when the machine has slept; it is called after every wait for the disk.
+
+        `catch_up` tells it all that was heard; what must be durable is allowed by that, so it is called before it is sent.
+        """
         self._queue = queue
         self._link = link
         self._counters = counters
@@ -71,6 +75,7 @@ class CommandExecutor:
         self._clock = clock
         self._now_s = now_s
         self._look_at_clocks = look_at_clocks
+        self._catch_up = catch_up
         self._loop = asyncio.get_running_loop()
         self._counter_disk = DiskThread("counters")
         self._intent_disk = DiskThread("intents")
@@ -134,6 +139,8 @@ class CommandExecutor:
             intent = {**action.intent, "counter": counter, "frame": frame.hex()}
             await self._record_intent(intent, action.must_be_durable, disk_answers)
             self._look_at_clocks()  # the machine may have slept while the disk was waited for
+            if action.must_be_durable:
+                self._catch_up()
         except Exception as error:  # a command must never stay "waiting to be sent" without a word
             if not isinstance(error, Problem):
                 _log.exception("a command could not be prepared")

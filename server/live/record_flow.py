@@ -2,12 +2,17 @@
 
 Each step is contained: one that raises costs its own part, never the records after it. Where the command queue could not be
 told of something that might have to disarm it, it is disarmed: not knowing must not be easier than knowing.
+
+After a pause much may wait. It is taken turn by turn, so that a click on safe all does not wait for all of it; whatever
+could be hazardous does, since it is allowed by what was heard last.
 """
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from functools import partial
+from math import inf
 
 from protocol.dictionary import Dictionary
 from protocol.link import Link
@@ -23,6 +28,9 @@ from server.live.record_gate import RecordGate
 from server.live.store import LiveStore
 from server.recording.records import Kind, Record
 from server.telemetry.journal import JournalEntry
+
+# Our choice: a fraction of what a person feels, and long enough for some dozens of packets.
+TURN_S = 0.01
 
 NOT_JUDGED = "the flight can no longer be judged live"
 ADVICE = (
@@ -113,26 +121,46 @@ class RecordFlow:
         notes: NoteWriter,
         contained: Containment,
         on_change: Callable[[], None],
+        seconds: Callable[[], float],
     ) -> None:
+        """`seconds` is the clock that turns are measured by."""
         self._gate, self._pipeline, self._judge = gate, pipeline, judge
         self._shown, self._queue = shown, queue
         self._notes, self._contained = notes, contained
         self._on_change = on_change
+        self._seconds = seconds
         self._has_given_up = False
+        self._drained: deque[Record] = deque()  # what waits longer stays behind the gate, which bounds it
 
     def process(self) -> None:
-        """Take what waits, and then what was judged meanwhile."""
-        records = self._gate.drain()
-        for record in records:
+        """Take all that waits, and then what was judged meanwhile."""
+        self._turn(inf)
+
+    def process_some(self) -> bool:
+        """Take what waits for one turn; return whether more waits."""
+        return self._turn(TURN_S)
+
+    def _turn(self, longest_s: float) -> bool:
+        end_s, has_news = self._seconds() + longest_s, False
+        while record := self._next():
             self._contained.do("what was received could not be computed", partial(self._take, record))
-        judged = self._judge.take()
-        for told in judged:
+            has_news = True
+            if self._seconds() >= end_s:
+                break
+        for told in self._judge.take():
             self._shown.take_entries(told_by(told))
-        if records or judged:
+            has_news = True
+        if has_news:
             self._contained.do("the pages could not be told of news", self._on_change)
         if self._judge.has_given_up and not self._has_given_up:
             self._has_given_up = True
             self._contained.tell(NOT_JUDGED, TimeoutError("too much waits to be judged"))
+        return bool(self._drained)
+
+    def _next(self) -> Record | None:
+        if not self._drained:
+            self._drained.extend(self._gate.drain())
+        return self._drained.popleft() if self._drained else None
 
     def _take(self, record: Record) -> None:
         output = self._pipeline.take(record)

@@ -30,7 +30,7 @@ from server.live.link_notes import LinkNotes
 from server.live.note_writer import NoteWriter
 from server.live.record_flow import QueueTeller, RecordFlow, Shown
 from server.live.record_gate import RecordGate
-from server.live.standing import Standing, TaskAlarm
+from server.live.standing import Standing, TaskAlarm, each_in_turn
 from server.live.store import LiveStore
 from server.live.take_up import Earlier, take_up_earlier_parts
 from server.recording.clock import Clock
@@ -140,10 +140,11 @@ class Station:
             clock=clock,
             now_s=self.now_s,
             look_at_clocks=self._look_at_clocks,
+            catch_up=self.process,
         )
         self._acts = Acts(self._executor, self.notes, self.alarms, self.now_s, listeners.on_authority, earlier.marks)
         contained = Containment(self.notes)
-        self.judge = JudgeThread(self.pipeline.judging, lambda: self._in_loop(self.process))
+        self.judge = JudgeThread(self.pipeline.judging, lambda: self._in_loop(self._process_some))
         self.pipeline.judge_elsewhere(self.judge.put)
         self._flow = RecordFlow(
             self.intake,
@@ -154,6 +155,7 @@ class Station:
             self.notes,
             contained,
             listeners.on_change,
+            self._loop.time,
         )
         self._ticker = Standing("tick", "the station's tick", self._tick_forever, self.notes, last_delay_s=TICK_S)
         self._port_alarm = TaskAlarm("port", "the port's thread", self.notes)
@@ -275,12 +277,16 @@ class Station:
 
     def act(self, operator: str, kind: str, request: Mapping[str, object]) -> Reply:
         """Carry out one act of a signed-in operator; it is recorded, whatever comes of it."""
-        self.before_act()
+        if kind == "safe_all":
+            self._look_at_clocks()
+        else:
+            self.before_act()
         return self._acts.do(operator, kind, request)
 
     def before_act(self) -> None:
-        """Look at the clocks: an act before the next tick must not find what a sleep has ended."""
+        """Look at the clocks and at all that was heard: an act must not find what has ended. Safe all waits for neither."""
         self._look_at_clocks()
+        self.process()
 
     def mark(self, operator: str, text: str) -> Reply:
         """Put a mark into the session; nothing is transmitted."""
@@ -304,7 +310,7 @@ class Station:
     # ------------------------------------------------------------ from the threads
 
     def _wake(self) -> None:
-        self._loop.call_soon_threadsafe(self.process)
+        self._loop.call_soon_threadsafe(self._process_some)
 
     def _on_chunk(self, mono_ns: int, chunk: bytes) -> None:
         self.intake.put(Kind.RECEIVED, mono_ns, chunk)
@@ -341,6 +347,10 @@ class Station:
         """Take everything that waits through pipeline, store and queue, in order."""
         self._flow.process()
 
+    def _process_some(self) -> None:
+        if self._flow.process_some():
+            self._loop.call_soon(self._process_some)
+
     def _link_became(self, state: LinkState | None) -> None:
         """Tell the command queue first: what disarms must not depend on anybody who only listens."""
         if state is None:
@@ -359,20 +369,12 @@ class Station:
     # ------------------------------------------------------------ time
 
     async def _tick_forever(self) -> None:
+        """Let time pass for all it matters to."""
         while True:
             await asyncio.sleep(TICK_S)
-            self._tick()
-
-    def _tick(self) -> None:
-        """Let time pass for all it matters to; one that raises keeps none of the others from it."""
-        failures: list[Exception] = []
-        for part in (self._look_at_clocks, self._look_at_link, self._acts.tick, self._look_at_queue, self._look_at_judging):
-            try:
-                part()
-            except Exception as error:  # noqa: BLE001 - raised below, after all parts had their turn
-                failures.append(error)
-        if failures:
-            raise failures[0]
+            each_in_turn(
+                self._look_at_clocks, self._look_at_link, self._acts.tick, self._look_at_queue, self._look_at_judging
+            )
 
     def _look_at_link(self) -> None:
         self._link_became(self.watch.tick(self.now_s()))

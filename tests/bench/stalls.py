@@ -1,0 +1,231 @@
+"""The longest stall of the event loop over a whole flight: `python -m tests.bench.stalls`.
+
+A station process hears a flight in real time from a pseudo-terminal, with navigation at 20, 100 and 200 Hz, once as it is
+and once with a judgement that burns 2 s of pure Python in the flight. A Chromium page is open on it, and another process
+writes to the same disk and syncs without a pause. Beside it, in the same run, an idle event loop has the same probe; printed
+are both loops' longest stalls, their difference, the processor time the loop's own thread used in its longest turn, and
+where it was in long ones. `--rates 100`, `--burn 0 1`, `--from -6 --to 60` (seconds from ignition) for shorter runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
+from protocol.vehicle import VehicleLink
+from server.analysis.pipeline import recorded_output
+from server.recording.records import Kind, Record
+from server.twin.scenarios import load_scenario
+from server.twin.twin import Twin
+from tests.browser.station import browser_page, eventually
+from tests.kept import kept
+from tests.traffic import KEY
+
+TARGET_MS = 25.0
+IGNITE_S = 20.0
+AFTER_LANDING_S = 6.0
+TWIN_HZ = 100  # the vehicle's own cycle; beyond it the state is put between
+STATE_Q = ("q_w", "q_x", "q_y", "q_z")
+ROOT = Path(__file__).resolve().parents[2]
+DISK = """
+import os, sys
+block = os.urandom(1 << 22)
+with open(sys.argv[1], "wb") as file:
+    while True:
+        file.seek(0)
+        file.write(block)
+        file.flush()
+        os.fsync(file.fileno())
+"""
+
+
+def dictionary_at(rate_hz: int) -> Dictionary:
+    """Return the Sandpiper dictionary with that rate of navigation, and a modem that carries it."""
+    text = (ROOT / "protocol" / "sandpiper.toml").read_text("utf-8")
+    text = text.replace("rate_hz = 20\n", f"rate_hz = {rate_hz}\n", 1).replace("modem_baud = 57600", "modem_baud = 921600")
+    return parse_dictionary(text, f"{rate_hz} Hz")
+
+
+def _flown(scenario: str) -> list[Record]:
+    told = dictionary_at(TWIN_HZ)
+    twin = Twin(scenario=load_scenario(scenario), seed=1, dictionary=told, key=KEY, boot_id=3, ignite_after_s=IGNITE_S)
+    records, step, end = [], 0, None
+    while end is None or step < end:
+        step += 1
+        if chunk := twin.advance(step * 0.02):
+            records.append(Record(Kind.RECEIVED, len(records), step * 20_000_000, chunk))
+        if end is None and twin.landed:
+            end = step + round(AFTER_LANDING_S / 0.02)
+    return records
+
+
+def frames_at(rate_hz: int, scenario: str) -> list[tuple[float, bytes]]:
+    """Return (second of the vehicle's clock, frame) of a whole flight with navigation at a rate, in order."""
+    records = kept(("stalls", scenario, IGNITE_S, AFTER_LANDING_S), lambda: _flown(scenario))
+    rows_of = recorded_output(dictionary_at(TWIN_HZ), records, 0).rows
+    told = dictionary_at(rate_hz)
+    link, packets = VehicleLink(told, KEY, 3), []
+    for name in told.packets:
+        if name not in rows_of:
+            continue
+        t, columns = rows_of[name].t, dict(rows_of[name].columns)
+        if name == "navigation":
+            at = np.arange(t[0], t[-1], 1.0 / rate_hz)
+            columns = {column: np.interp(at, t, values) for column, values in columns.items()}
+            norm = np.sqrt(sum(columns[q] ** 2 for q in STATE_Q))
+            columns, t = {c: v / norm if c in STATE_Q else v for c, v in columns.items()}, at
+        for row, when in enumerate(t):
+            packets.append((float(when), name, {c: v[row] for c, v in columns.items()}))
+    packets.sort(key=lambda packet: packet[0])
+    return [(when, link.frame(name, round(when * 1000), values)) for when, name, values in packets]
+
+
+class Probed:
+    """A process with a probe in its event loop."""
+
+    def __init__(self, home: Path, *arguments: str, burn: bool = False) -> None:
+        environment = {**os.environ, "BLOCKHOUSE_HOME": str(home), "PYTHONUNBUFFERED": "1", "BURN": "1" if burn else ""}
+        command = [sys.executable, "-m", "tests.bench.stall_probe", *arguments]
+        self._process = subprocess.Popen(
+            command, cwd=ROOT, env=environment, text=True, stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        )
+
+    def line(self, beginning: str) -> str:
+        """Wait for a line and return the rest of it."""
+        for line in self._process.stdout:
+            if line.startswith(beginning):
+                return line.removeprefix(beginning).strip()
+        raise AssertionError(f"ended without {beginning!r}")
+
+    def stalls(self) -> dict[str, object]:
+        """Return the longest stalls since last asked."""
+        self._process.stdin.write("\n")
+        self._process.stdin.flush()
+        return json.loads(self.line("stalls "))
+
+    def stop(self) -> None:
+        """End it."""
+        self._process.terminate()
+        try:
+            self._process.communicate(timeout=10.0)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.communicate()
+
+
+@contextmanager
+def loaded_disk(folder: Path) -> Iterator[None]:
+    """Write to the disk and sync without a pause."""
+    process = subprocess.Popen([sys.executable, "-c", DISK, str(folder / "load")])
+    try:
+        yield
+    finally:
+        process.kill()
+        process.wait()
+
+
+def feed(master: int, frames: list[tuple[float, bytes]]) -> None:
+    """Write frames at the moments their times tell, from now on."""
+    begun = time.perf_counter() - frames[0][0]
+    for when, frame in frames:
+        wait_s = begun + when - time.perf_counter()
+        if wait_s > 0.001:
+            time.sleep(wait_s)
+        os.write(master, frame)
+
+
+@dataclass(frozen=True)
+class Stalls:
+    """What one flight led to, of the station's loop and of the idle one; milliseconds."""
+
+    station: dict[str, object]
+    idle: dict[str, object]
+    behind_s: float
+
+    @property
+    def more_ms(self) -> float:
+        """By how much the station's longest stall was longer."""
+        return self.station["late_ms"] - self.idle["late_ms"]
+
+
+def fly(folder: Path, rate_hz: int, frames: list[tuple[float, bytes]], burn: bool) -> Stalls:
+    """Fly once."""
+    described = folder / "dictionary.toml"
+    described.write_text(dictionary_at(rate_hz).text, "utf-8")
+    sheet = str(ROOT / "server" / "design" / "sheets" / "sandpiper.toml")
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    place = ("--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
+    idle = Probed(folder, "idle")
+    station = Probed(folder, "live", *place, "--dictionary", str(described), "--sheet", sheet, burn=burn)
+    try:
+        address = station.line("Page: ")
+        with loaded_disk(folder), browser_page() as page:
+            page.goto(address)
+            page.locator('[data-testid="place-flight"]:visible').first.click()
+            page.wait_for_timeout(2000)
+            station.stalls(), idle.stalls()
+            begun = time.perf_counter()
+            feeder = threading.Thread(target=feed, args=(master, frames), daemon=True)
+            feeder.start()
+            link = page.locator('[data-testid="status-link"]:visible').first
+            eventually(lambda: link.inner_text() == "Up", 20)
+            while feeder.is_alive():
+                page.wait_for_timeout(500)
+            behind_s = time.perf_counter() - begun - (frames[-1][0] - frames[0][0])
+            return Stalls(station.stalls(), idle.stalls(), behind_s)
+    finally:
+        station.stop()
+        idle.stop()
+        os.close(slave)
+        os.close(master)
+
+
+def main() -> int:
+    """Measure and print; exit code 1 when a flight stalls the loop for longer than the target."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--rates", type=int, nargs="+", default=[20, 100, 200])
+    parser.add_argument("--burn", type=int, nargs="+", default=[0, 1])
+    parser.add_argument("--from", type=float, default=-6.0, dest="first")
+    parser.add_argument("--to", type=float, default=1e9)
+    parser.add_argument("--scenario", default="calm")
+    options = parser.parse_args()
+    worst = 0.0
+    print("navigation  judgement    station ms   idle ms   more ms   own turn ms   garbage ms   load  feeder late s")
+    for rate_hz in options.rates:
+        first, last = IGNITE_S + options.first, IGNITE_S + options.to
+        frames = [frame for frame in frames_at(rate_hz, options.scenario) if first <= frame[0] <= last]
+        for burn in options.burn:
+            with tempfile.TemporaryDirectory() as folder:
+                found = fly(Path(folder), rate_hz, frames, bool(burn))
+            worst = max(worst, found.more_ms)
+            kind = "burns 2 s" if burn else "as it is"
+            print(
+                f"{rate_hz:7d} Hz  {kind:10s} {found.station['late_ms']:12.1f} {found.idle['late_ms']:9.1f} "
+                f"{found.more_ms:9.1f} {found.station['own_ms']:13.1f} {found.station['collecting_ms']:12.1f} "
+                f"{os.getloadavg()[0]:6.1f} {found.behind_s:14.2f}",
+                flush=True,
+            )
+            for where, used_ms in found.station["where"]:
+                print(f"            {used_ms:6.1f} ms of a turn were used at {where}", flush=True)
+    print(f"the longest stall is {worst:.1f} ms longer than an idle loop's (target {TARGET_MS:g})")
+    return int(worst > TARGET_MS)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
