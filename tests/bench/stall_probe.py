@@ -1,9 +1,10 @@
 """A station with a probe in its event loop, for `tests.bench.stalls`: `python -m tests.bench.stall_probe live ...`.
 
-A task sleeps for `PERIOD_S` again and again; what it is late by is a stall. Two clocks tell it apart: how late it was, and
-how much processor time the loop's own thread used in that turn, which no busy neighbor on the machine makes longer. A thread
-looks where the loop is when it has used more than `LOOK_AFTER_S` of it. Every line of standard input is answered with the
-longest of each since the last. `idle` in place of the station's arguments: a loop with nothing but the probe.
+A task sleeps for `PERIOD_S` again and again; what it is late by is a stall. Two more clocks tell what of it is the
+station's: for how long the loop's thread was ready and had no processor, which is the machine's doing (Linux, schedstat),
+and how much processor time it used in that turn. A thread looks where the loop is when it has used more than `LOOK_AFTER_S`
+of it. Every line of standard input is answered with the longest of each since the last. `idle` in place of the station's
+arguments: a loop with nothing but the probe.
 
 `BURN=1` in the environment puts `BURN_S` of pure Python into the swing's judgement.
 """
@@ -33,27 +34,33 @@ class Probe:
         self._thread = threading.get_ident()
         self._clock = time.pthread_getcpuclockid(self._thread)
         self._own = time.thread_time()
+        self._schedule = os.open(f"/proc/self/task/{threading.get_native_id()}/schedstat", os.O_RDONLY)
         self._collected_s, self._collecting_since = 0.0, 0.0
         self.forget()
         gc.callbacks.append(self._on_collection)
 
+    def _no_processor_s(self) -> float:
+        return int(os.pread(self._schedule, 100, 0).split()[1]) / 1e9
+
     def forget(self) -> None:
         """Begin anew."""
-        self.late_s, self.own_s, self.where, self._collected_s = 0.0, 0.0, {}, 0.0
-        self._seen_at = 0.0
+        self.late_s, self.held_s, self.own_s, self._collected_s = 0.0, 0.0, 0.0, 0.0
+        self.where = {}
 
     def told(self) -> str:
         """Return the longest as JSON, in milliseconds, and where the loop was found how often."""
         where = sorted(self.where.items(), key=lambda item: -item[1])[:6]
-        names = {"late_ms": self.late_s, "own_ms": self.own_s, "collecting_ms": self._collected_s}
+        names = {"late_ms": self.late_s, "held_ms": self.held_s, "own_ms": self.own_s, "collecting_ms": self._collected_s}
         return json.dumps({**{name: value * 1e3 for name, value in names.items()}, "where": where})
 
     async def run(self) -> None:
         """Beat for ever."""
         while True:
-            beat, self._own = time.perf_counter(), time.thread_time()
+            beat, self._own, waited = time.perf_counter(), time.thread_time(), self._no_processor_s()
             await asyncio.sleep(PERIOD_S)
-            self.late_s = max(self.late_s, time.perf_counter() - beat - PERIOD_S)
+            late = time.perf_counter() - beat - PERIOD_S
+            self.late_s = max(self.late_s, late)
+            self.held_s = max(self.held_s, late - (self._no_processor_s() - waited))
             self.own_s = max(self.own_s, time.thread_time() - self._own)
 
     def watch(self) -> None:
