@@ -1,11 +1,11 @@
 """The longest stall of the event loop over a whole flight: `python -m tests.bench.stalls`.
 
-A station process hears a flight in real time from a pseudo-terminal, with navigation at 20, 100 and 200 Hz, once as it is
-and once with a judgement that burns 2 s of pure Python in the flight. A Chromium page is open on it, and another process
-writes to the same disk and syncs without a pause. Beside it, in the same run, an idle event loop has the same probe; printed
-are both loops' longest stalls and their difference, the same without the time in which the machine had no processor for the
-thread, the processor time that the loop's longest turn took, and where it was in long ones. Shorter: `--rates 100`,
-`--burn 0`, `--from -6 --to 60` (seconds from ignition).
+A station process hears a flight in real time from a pseudo-terminal, with navigation at 20, 100 and 200 Hz: as it is, with a
+judgement that burns 2 s of pure Python in the flight, and with a page opened anew and recordings looked at meanwhile. A
+Chromium page is open on it, and another process writes to the same disk and syncs without a pause. Beside it, in the same
+run, an idle event loop has the same probe; printed are both loops' longest stalls and their difference, the same without the
+time in which the machine had no processor for the thread, the processor time that the loop's longest turn took, and where it
+was in long ones. Shorter: `--rates 100`, `--kinds burns`, `--from -6 --to 60` (seconds from ignition).
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import tempfile
 import threading
 import time
 import tty
+import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -38,11 +39,14 @@ from tests.kept import kept
 from tests.traffic import KEY
 
 TARGET_MS = 25.0
+TOLD = {"as": "as it is", "burns": "burns 2 s", "review": "reviews"}
+LOOKED_AT = ("/api/sessions", "/api/sessions/{}/summary", "/api/sessions/{}/columns")
 IGNITE_S = 20.0
 AFTER_LANDING_S = 6.0
 TWIN_HZ = 100  # the vehicle's own cycle; beyond it the state is put between
 STATE_Q = ("q_w", "q_x", "q_y", "q_z")
 ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = sorted((ROOT / "replay_samples").glob("*.pcapng"))
 DISK = """
 import os, sys
 block = os.urandom(1 << 22)
@@ -162,7 +166,15 @@ class Stalls:
         return self.station[which] - self.idle[which]
 
 
-def fly(folder: Path, rate_hz: int, frames: list[tuple[float, bytes]], burn: bool) -> Stalls:
+def look_at_recordings(address: str) -> None:
+    """Ask for the shelf and for every sample on it, one after another."""
+    site = address.rstrip("/").partition("#")[0].rstrip("/")
+    for path in [LOOKED_AT[0], *(path.format(sample.stem) for sample in SAMPLES for path in LOOKED_AT[1:])]:
+        with urllib.request.urlopen(site + path) as answer:
+            answer.read()
+
+
+def fly(folder: Path, rate_hz: int, frames: list[tuple[float, bytes]], kind: str) -> Stalls:
     """Fly once."""
     described = folder / "dictionary.toml"
     described.write_text(dictionary_at(rate_hz).text, "utf-8")
@@ -171,7 +183,7 @@ def fly(folder: Path, rate_hz: int, frames: list[tuple[float, bytes]], burn: boo
     tty.setraw(slave)
     place = ("--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
     idle = Probed(folder, "idle")
-    station = Probed(folder, "live", *place, "--dictionary", str(described), "--sheet", sheet, burn=burn)
+    station = Probed(folder, "live", *place, "--dictionary", str(described), "--sheet", sheet, burn=kind == "burns")
     try:
         address = station.line("Page: ")
         with loaded_disk(folder), browser_page() as page:
@@ -183,6 +195,13 @@ def fly(folder: Path, rate_hz: int, frames: list[tuple[float, bytes]], burn: boo
             feeder.start()
             link = page.locator('[data-testid="status-link"]:visible').first
             eventually(lambda: link.inner_text() == "Up", 20)
+            if kind == "review":
+                page.wait_for_timeout(8000)
+                page.reload()
+                asking = threading.Thread(target=look_at_recordings, args=(address,))
+                asking.start()
+                while asking.is_alive():
+                    page.wait_for_timeout(200)
             while feeder.is_alive():
                 page.wait_for_timeout(500)
             return Stalls(station.stalls(), idle.stalls())
@@ -197,27 +216,26 @@ def main() -> int:
     """Measure and print; exit code 1 when a flight stalls the loop for longer than the target."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--rates", type=int, nargs="+", default=[20, 100, 200])
-    parser.add_argument("--burn", type=int, nargs="+", default=[0, 1])
+    parser.add_argument("--kinds", nargs="+", choices=TOLD, default=list(TOLD))
     parser.add_argument("--from", type=float, default=-6.0, dest="first")
     parser.add_argument("--to", type=float, default=1e9)
     parser.add_argument("--scenario", default="calm")
     options = parser.parse_args()
     worst = held = 0.0
     print("            longest stall, ms                    the same without waiting for a processor")
-    print("navigation  judgement    station      idle      more   station      idle      more  own turn   garbage   load")
+    print("navigation  with         station      idle      more   station      idle      more  own turn   garbage   load")
     for rate_hz in options.rates:
         first, last = IGNITE_S + options.first, IGNITE_S + options.to
         frames = [frame for frame in frames_at(rate_hz, options.scenario) if first <= frame[0] <= last]
-        for burn in options.burn:
+        for kind in options.kinds:
             with tempfile.TemporaryDirectory() as folder:
-                found = fly(Path(folder), rate_hz, frames, bool(burn))
+                found = fly(Path(folder), rate_hz, frames, kind)
             worst, held = max(worst, found.more_ms("late_ms")), max(held, found.more_ms("held_ms"))
-            kind = "burns 2 s" if burn else "as it is"
             both = [found.station["late_ms"], found.idle["late_ms"], found.more_ms("late_ms")]
             both += [found.station["held_ms"], found.idle["held_ms"], found.more_ms("held_ms")]
             both += [found.station["own_ms"], found.station["collecting_ms"]]
             numbers = " ".join(f"{number:9.1f}" for number in both)
-            print(f"{rate_hz:7d} Hz  {kind:10s} {numbers} {os.getloadavg()[0]:6.1f}", flush=True)
+            print(f"{rate_hz:7d} Hz  {TOLD[kind]:10s} {numbers} {os.getloadavg()[0]:6.1f}", flush=True)
             for where, used_ms in found.station["where"]:
                 print(f"            {used_ms:6.1f} ms of a turn were used at {where}", flush=True)
     print(f"the longest stall is {worst:.1f} ms longer than an idle loop's, {held:.1f} ms without waiting for a processor")
