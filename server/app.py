@@ -16,6 +16,7 @@ from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
+from server.live.loop_first import loop_first
 from server.live.pad_desk import PadDesk
 from server.live.standing import Standing
 from server.live.start import Live, Places, make_station
@@ -77,7 +78,8 @@ async def run_live(
         for task in standing:
             task.start()
         try:
-            await serve(site, settings, listener, open_browser, say, until)
+            with loop_first():
+                await serve(site, settings, listener, open_browser, say, until)
         finally:
             for task in standing:
                 task.cancel()

@@ -1,11 +1,12 @@
 """What packets mean, the same live or recorded: trackers batch by batch, judgements when a part of the flight is over.
 
 `analysis` runs the trackers in order; each takes batches of any size and must give the same for every cut.
-`trackers/judging` keeps a log of the flight (`flight_log`) and makes the judgements of `judgements/schedule` at the
-first frame heard after they are due, from what had been heard up to that frame. What both tell in numbers is a frozen
-dataclass of `figures/`, a journal entry with topic `figure` once `TrackerOutput.note_figure` has noted it; the rules of
-`findings/` turn figures into topic `finding`. `pipeline` joins decoding and analysis, live (`Pipeline.take`) and for a
-whole recording (`recorded_output`); a test compares the two value for value.
+The stage after them, `judging`, keeps a log of the flight (`flight_log`) and makes the judgements of `judgements/schedule`
+at the first frame heard after they are due, from what had been heard up to that frame; live in a thread of its own.
+What both tell in numbers is a frozen dataclass of `figures/`, a journal entry with topic `figure` once
+`TrackerOutput.note_figure` has noted it; the rules of `findings/` turn figures into topic `finding`. `pipeline` joins
+decoding, trackers and judging, live (`Pipeline.take`) and for a whole recording (`recorded_output`); a test compares the
+two value for value.
 
 The way of an alarm: a tracker (or, for the link, the station) notes topic `alarm`, state "raised" with its `advice`
 once when it begins or gets worse, "cleared" when it has been over for long enough -> `alarms.AlarmBoard` (station,

@@ -2,20 +2,21 @@
 
 One code path for live and recorded data: `Analysis.take` is given batches of any size and its trackers keep all state
 between them, so that a recording handed over whole gives the same rows and entries as the same packets one by one.
+`judging` is the stage after it; both may be given a recording whole by `take_in_pieces`.
 
 A tracker that raises loses its own results only. What it held is no longer to be believed, so it is put aside for the rest
 of the session, with one entry at the last frame of the piece it failed at; alarms it had raised stay raised. For a replay
-to tell the same, `take_whole` looks for that piece by halving.
+to tell the same, `take_in_pieces` looks for that piece by halving.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from copy import deepcopy
-from typing import NamedTuple
+from typing import NamedTuple, Protocol, Self, TypeVar
 
 from protocol.arrays import Bools, Ints
 from protocol.dictionary import Dictionary
-from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS, SOURCES
 from server.analysis.trackers.continuity import ContinuityTracker
 from server.analysis.trackers.dictionary_hash import DictionaryHashTracker
 from server.analysis.trackers.downlink import DownlinkTracker
@@ -23,7 +24,6 @@ from server.analysis.trackers.flags import FlagTracker
 from server.analysis.trackers.flight_rules import FlightRulesTracker
 from server.analysis.trackers.height import HeightTracker
 from server.analysis.trackers.inertial_units import InertialUnitsTracker
-from server.analysis.trackers.judging import JudgingTracker
 from server.analysis.trackers.limits import LimitTracker
 from server.analysis.trackers.motion import MotionTracker
 from server.analysis.trackers.output import Instant, Tracker, TrackerOutput
@@ -36,7 +36,7 @@ from server.analysis.trackers.servo_cable import ServoCableTracker
 from server.analysis.trackers.state_vector import StateVectorTracker
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.flight.sensors.state_health import GroundEstimate
-from server.telemetry.batch import Batch, Rows, joined
+from server.telemetry.batch import Batch, Rows
 
 
 class Part(NamedTuple):
@@ -57,7 +57,6 @@ class Analysis:
         self._downlink = DownlinkTracker()
         self._kinds = PacketKindsTracker(dictionary)
         self._height = HeightTracker(roles, facts)
-        self.judging = JudgingTracker(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._frames)
         self.parts = (
             Part("downlink", "the downlink can no longer be counted", self._downlink),
             Part("height", "height and phase can no longer be followed", self._height),
@@ -74,8 +73,6 @@ class Analysis:
             Part("kinds", "packets can no longer be counted by kind", self._kinds),
             Part("saturation", "saturation can no longer be watched", SaturationTracker(dictionary)),
             Part("cable", "the servo cable can no longer be watched", ServoCableTracker(roles)),
-            # Last: it goes by the moments the others have told.
-            Part("judging", "the flight can no longer be judged", self.judging),
         )
         self.link = self._downlink.link
         self.phases = self._height.phases
@@ -99,8 +96,7 @@ class Analysis:
                 last = batch.first_order + len(batch.frame_rx_s) - 1
                 at = Instant(last, float(batch.frame_rx_s[-1]), float(batch.frame_t[-1]))
                 out.note_fault(at, f"tracker {part.name}", part.lost, error)
-        out.entries.sort(key=lambda item: item[0])
-        return out
+        return out.close(self._frames())
 
     def loss_at(self, second: int) -> float | None:
         """Return the share of packets lost lately (`LinkQuality.loss_at`), or None when nobody counts any more."""
@@ -108,9 +104,7 @@ class Analysis:
 
     def copy(self) -> Analysis:
         """Return another one in the same state; what never changes is shared."""
-        packets = self._dictionary.packets.values()
-        fixed: list[object] = [self._dictionary, *packets, *(channel for packet in packets for channel in packet.channels)]
-        return deepcopy(self, {id(part): part for part in fixed})
+        return deepcopy(self, unchanging(self._dictionary))
 
     def _frames(self) -> Rows | None:
         return None if "kinds" in self._aside else self._kinds.frames
@@ -119,22 +113,48 @@ class Analysis:
         return None if "height" in self._aside else self._height.estimates(packet)
 
 
-def take_whole(analysis: Analysis, batch: Batch, edges: Ints) -> tuple[Analysis, TrackerOutput]:
+def unchanging(dictionary: Dictionary) -> dict[int, object]:
+    """Return what a deep copy of something that holds a dictionary shares with it, by id."""
+    packets = dictionary.packets.values()
+    fixed: list[object] = [dictionary, *packets, *(channel for packet in packets for channel in packet.channels)]
+    return {id(part): part for part in fixed}
+
+
+class Stretch(Protocol):
+    """Something of a stretch of a session that can be cut by frames: a batch, or what judging reads."""
+
+    def part(self, start: int, stop: int) -> Self:
+        """Return the frames `start` to `stop`, by order, the last not included."""
+
+
+class Stage(Protocol):
+    """What takes stretches of a session in order and keeps all state between them: the trackers, or judging."""
+
+    def copy(self) -> Self:
+        """Return another one in the same state."""
+
+
+AnyStage = TypeVar("AnyStage", bound=Stage)
+Given = TypeVar("Given", bound=Stretch)
+
+
+def take_in_pieces(
+    stage: AnyStage, given: Given, edges: Ints, take: Callable[[AnyStage, Given, bool], TrackerOutput]
+) -> tuple[AnyStage, TrackerOutput]:
     """Take a whole recording as it came live, in pieces of frames `edges[i]` to `edges[i + 1]`, in few steps.
 
-    Returns what it led to and the analysis after it, which is another one than was given if a tracker raised.
+    `take` is the stage's method; when its last argument, strict, is true it lets exceptions through and leaves a ruin.
+    Returns the stage after it, which is another one than was given if something in it raised, and what it led to.
     """
     start, stop = int(edges[0]), int(edges[-1])
     if len(edges) <= 2:  # one piece, as it came
-        return analysis, analysis.take(batch.part(start, stop))
-    before = analysis.copy()
+        return stage, take(stage, given.part(start, stop), False)
+    before = stage.copy()
     try:
-        return analysis, analysis.take(batch.part(start, stop), strict=True)
+        return stage, take(stage, given.part(start, stop), True)
     except Exception:
         pass  # found in one of the halves, and told there
     middle = len(edges) // 2
-    between, first = take_whole(before, batch, edges[: middle + 1])
-    after, second = take_whole(between, batch, edges[middle:])
-    tables = {name: [out.rows[name] for out in (first, second) if name in out.rows] for name in (*first.rows, *second.rows)}
-    rows = {name: joined(parts) for name, parts in tables.items()}
-    return after, TrackerOutput(rows, first.entries + second.entries, faults=first.faults + second.faults)
+    between, first = take_in_pieces(before, given, edges[: middle + 1], take)
+    after, second = take_in_pieces(between, given, edges[middle:], take)
+    return after, first.followed_by(second)

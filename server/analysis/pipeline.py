@@ -3,12 +3,15 @@
 `Pipeline.take(record)` is the live form, one record at a time. `recorded_output(session...)` hands the whole recording
 through the same analysis at once. Everything shown, judged or exported comes out of here and is a pure function of
 (records, dictionary); `tests/server/analysis/test_pipeline.py` compares the two forms value for value and entry for entry.
+
+What judging tells belongs to the chunk at which it was due, after all else that chunk led to. Live it may be told later,
+since a thread of its own works it out; by order of arrival (`rx_s`) the journals are the same.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,8 +19,9 @@ import numpy as np
 from protocol.arrays import Ints
 from protocol.dictionary import Dictionary
 from protocol.link import Link
-from server.analysis.analysis import Analysis, take_whole
-from server.analysis.trackers.output import Fault, Instant, fault_entry
+from server.analysis.analysis import Analysis, take_in_pieces
+from server.analysis.judging import Heard, Judging
+from server.analysis.trackers.output import Fault, Instant, TrackerOutput, fault_entry
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.recording.records import Kind, Record
 from server.telemetry.batch import Batch, Rows, joined
@@ -36,7 +40,7 @@ NOTE_TOPICS: dict[int, str] = {
     Kind.NOTE: "note",
 }
 # What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
-OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "acknowledged"})
+OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "acknowledged", "fault"})
 NOT_DECODED = "a part of what was received could not be decoded"
 
 _log = logging.getLogger(__name__)
@@ -65,7 +69,13 @@ class Pipeline:
         self._origin_ns = origin_ns
         self._decoder = LiveDecoder(dictionary, link)
         self.analysis = Analysis(dictionary, facts)
+        self.judging = Judging(dictionary, facts)
+        self._hand_over: Callable[[Heard], None] | None = None
         self._has_failed = False
+
+    def judge_elsewhere(self, put: Callable[[Heard], None]) -> None:
+        """Give `put` from now on what is to be judged; `judging` is not touched here any more."""
+        self._hand_over = put
 
     @property
     def last_t(self) -> float:
@@ -84,7 +94,7 @@ class Pipeline:
     def take_up(self, records: Iterable[Record]) -> Output:
         """Go through the records of a session's earlier parts at once, as `take` would one by one, before any `take`."""
         kept = list(records)
-        self.analysis, output = _whole(self._dictionary, kept, self._origin_ns, self.analysis)
+        self.analysis, self.judging, output = _whole(self._dictionary, kept, self._origin_ns, self.analysis, self.judging)
         for record in kept:  # leaves link and timeline as if every chunk had come live
             if record.kind == Kind.RECEIVED:
                 batch = self._decoder.decode(record.payload, self.rx_s(record.mono_ns))
@@ -97,11 +107,15 @@ class Pipeline:
         if record.kind == Kind.RECEIVED:
             batch = self._decoder.decode(record.payload, rx_s)
             found = self.analysis.take(batch)
-            _log_all(found.faults)
-            entries = [entry for _, entry in found.entries]
+            entries = told_by(found)
             if batch.failure is not None and not self._has_failed:
                 self._has_failed = True
                 entries.append(_not_decoded(rx_s, self.last_t, batch.failure))
+            heard = Heard.of(batch, found)
+            if self._hand_over is not None:
+                self._hand_over(heard)
+            else:
+                entries += told_by(self.judging.take(heard))
             return Output({**batch.rows, **found.rows}, entries, batch)
         entry = note_entry(record, rx_s, self.last_t)
         return Output({}, [entry] if entry is not None else [])
@@ -132,7 +146,13 @@ def recorded_output(
     dictionary: Dictionary, records: Iterable[Record], origin_ns: int, facts: SheetNumbers = NOTHING_TOLD
 ) -> Output:
     """Return what all records of a session lead to, in one go."""
-    return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts))[1]
+    return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts), Judging(dictionary, facts))[2]
+
+
+def told_by(found: TrackerOutput) -> list[JournalEntry]:
+    """Return the entries of an output, and log what raised."""
+    _log_all(found.faults)
+    return [entry for _, entry in found.entries]
 
 
 def _log_all(faults: Iterable[Fault]) -> None:
@@ -177,8 +197,10 @@ def _decoded(dictionary: Dictionary, chunks: _Chunks) -> tuple[Batch, Ints, tupl
     return whole, np.array(frames, dtype=np.int64), failed
 
 
-def _whole(dictionary: Dictionary, records: Iterable[Record], origin_ns: int, analysis: Analysis) -> tuple[Analysis, Output]:
-    """Return what records lead to, and the analysis after them."""
+def _whole(
+    dictionary: Dictionary, records: Iterable[Record], origin_ns: int, analysis: Analysis, judging: Judging
+) -> tuple[Analysis, Judging, Output]:
+    """Return analysis and judging after the records, and what they lead to."""
     chunks: _Chunks = []
     notes: list[tuple[int, Record]] = []
     for record in records:
@@ -187,17 +209,21 @@ def _whole(dictionary: Dictionary, records: Iterable[Record], origin_ns: int, an
         elif record.kind in NOTE_TOPICS:
             notes.append((len(chunks), record))
     batch, frames_after, failed = _decoded(dictionary, chunks)
-    analysis, found = take_whole(analysis, batch, np.unique(frames_after))
-    _log_all(found.faults)
-    keyed: list[tuple[tuple[int, int], JournalEntry]] = [((order, 1), entry) for order, entry in found.entries]
-    told = [] if failed is None else [failed]
+    edges = np.unique(frames_after)
+    analysis, found = take_in_pieces(analysis, batch, edges, Analysis.take)
+    judging, judged = take_in_pieces(judging, Heard.of(batch, found), edges, Judging.take)
+    # What is told after so many chunks: that the last of them failed, what was judged of it, notes before the next.
+    after: list[tuple[int, int, JournalEntry]] = [] if failed is None else [(failed[0], 0, failed[1])]
+    places = np.searchsorted(frames_after, [order for order, _ in judged.entries], side="right").tolist()
+    after += [(place, 1, entry) for place, entry in zip(places, told_by(judged), strict=True)]
     for chunk_count, record in notes:
         frames = int(frames_after[chunk_count])
         t = float(batch.frame_t[frames - 1]) if frames else 0.0
         entry = note_entry(record, (record.mono_ns - origin_ns) / NS_PER_S, t)
         if entry is not None:
-            told.append((chunk_count, entry))
-    told.sort(key=lambda item: item[0])
-    keyed += [((int(frames_after[chunk_count]), 0), entry) for chunk_count, entry in told]
+            after.append((chunk_count, 2, entry))
+    after.sort(key=lambda item: item[:2])
+    keyed = [((order, 1), entry) for (order, _), entry in zip(found.entries, told_by(found), strict=True)]
+    keyed += [((int(frames_after[chunk_count]), 0), entry) for chunk_count, _, entry in after]
     keyed.sort(key=lambda item: item[0])
-    return analysis, Output({**batch.rows, **found.rows}, [entry for _, entry in keyed], batch)
+    return analysis, judging, Output({**batch.rows, **found.rows}, [entry for _, entry in keyed], batch)

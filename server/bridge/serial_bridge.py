@@ -25,7 +25,8 @@ from server.timestamps import NS_PER_S
 
 FIRST_RETRY_S = 0.05
 LAST_RETRY_S = 1.0
-READ_AT_MOST = 65536
+# Our choice: one chunk is computed in one turn of the event loop, so after a pause it must not hold a whole backlog.
+READ_AT_MOST = 1024
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,8 +61,12 @@ class CommandExecutor:
         clock: Clock,
         now_s: Callable[[], float],
         look_at_clocks: Callable[[], None],
+        catch_up: Callable[[], None],
     ) -> None:
-        """`look_at_clocks` tells the queue when the machine has slept; it is called after every wait for the disk."""
+        """`look_at_clocks` tells the queue when the machine has slept; it is called after every wait for the disk.
+
+        `catch_up` tells it all that was heard; what must be durable is allowed by that, so it is called before it is sent.
+        """
         self._queue = queue
         self._link = link
         self._counters = counters
@@ -74,6 +78,7 @@ class CommandExecutor:
         self._clock = clock
         self._now_s = now_s
         self._look_at_clocks = look_at_clocks
+        self._catch_up = catch_up
         self._loop = asyncio.get_running_loop()
         self._counter_disk = DiskThread("counters")
         self._intent_disk = DiskThread("intents")
@@ -171,6 +176,7 @@ class CommandExecutor:
             if action.must_be_durable:
                 await self._record_durably(_intent(action, counter, frame))
                 self._look_at_clocks()  # the machine may have slept while the disk was waited for
+                self._catch_up()
             else:
                 self._record_beside(_intent(action, counter, frame))
         except Exception as error:  # noqa: BLE001 - a command must never stay "waiting to be sent" without a word

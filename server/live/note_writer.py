@@ -53,6 +53,10 @@ class NoteWriter:
         """An alarm is raised or cleared, as `body` says under "state"."""
         self.put(Kind.ALARM, key, severity, text, body)
 
+    def fault(self, key: str, text: str, error: str) -> None:
+        """A part of the station raised an exception of the class `error`."""
+        self.note("fault", key, "caution", text, {"error": error})
+
     def authority(self, holder: str | None, text: str) -> None:
         """Command authority went to somebody, or to nobody."""
         self.put(Kind.LINK, "authority", "info", text, {"holder": holder}, topic="authority")

@@ -23,6 +23,18 @@ ADVICE = "It is begun again by itself. If this stays, make safe and start the st
 _log = logging.getLogger(__name__)
 
 
+def each_in_turn(*parts: Callable[[], object]) -> None:
+    """Call every part; one that raises keeps none of the others from its turn, and is raised after them."""
+    failures: list[Exception] = []
+    for part in parts:
+        try:
+            part()
+        except Exception as error:  # noqa: BLE001 - raised below, after all parts had their turn
+            failures.append(error)
+    if failures:
+        raise failures[0]
+
+
 class TaskAlarm:
     """Log and alarm of one task, told in the event loop. `name` is what a person calls it: "the station's tick"."""
 

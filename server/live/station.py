@@ -1,7 +1,7 @@
 """The live station: port, recorder, pipeline, command queue and store, joined. Everything here runs in the event loop.
 
-The order is fixed: what arrives is numbered and recorded by the intake, then decoded and computed by the pipeline, then
-shown to the command queue (answers, effects), then stored for the viewers, who are told last.
+The order is fixed: what arrives is numbered and recorded by the intake; then `record_flow` takes it through the pipeline and
+the store to the command queue (answers, effects), and tells the viewers last. Judgements are made in a thread beside it.
 """
 
 from __future__ import annotations
@@ -12,51 +12,51 @@ import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
+from typing import TypeVar, TypeVarTuple
 
 from protocol.dictionary import Dictionary
 from protocol.link import Link
 from server.analysis.alarms import AlarmBoard
-from server.analysis.pipeline import Output, Pipeline
+from server.analysis.pipeline import Pipeline
 from server.bridge.link_watch import LinkState, LinkWatch
 from server.bridge.serial_bridge import PortState, SerialBridge
 from server.design.sheet_numbers import sheet_numbers_of
 from server.live.acts import Acts
-from server.live.answers import answers_in
 from server.live.clock_watch import ClockWatch
 from server.live.command_executor import CommandExecutor
+from server.live.containment import Containment
+from server.live.judge_thread import JudgeThread
 from server.live.link_notes import LinkNotes
 from server.live.note_writer import NoteWriter
+from server.live.record_flow import QueueTeller, RecordFlow, Shown
 from server.live.record_gate import RecordGate
-from server.live.standing import Standing, TaskAlarm
+from server.live.standing import Standing, TaskAlarm, each_in_turn
 from server.live.store import LiveStore
+from server.live.take_up import Earlier, take_up_earlier_parts
 from server.recording.clock import Clock
 from server.recording.recorder import Recorder
 from server.recording.recorder_state import RecorderState
-from server.recording.records import Kind, Record
+from server.recording.records import Kind
 from server.recording.segment import base_name
-from server.recording.session_file import open_session
 from server.telemetry.conditions import Check, Reading
 from server.telemetry.tables import table_specs
 from server.timestamps import NS_PER_S
 from server.uplink.authority import Authority
 from server.uplink.command_entry import CommandView, Reply
 from server.uplink.command_queue import CommandQueue
-from server.uplink.command_state import UNSENT, State
 from server.uplink.counter_store import CounterStore
 from server.uplink.permits import PermitView
 
 # Our choice: well below the shortest time that is counted here, the 0.3 s before a second act, so that nothing is noticed
 # late by more than a small part of what it is allowed.
 TICK_S = 0.05
-LEFT_OPEN = UNSENT | {State.SENT, State.ACCEPTED}
 # Our choice: a disk that hangs must not keep the program from ending.
 CLOSED_WITHIN_S = 1.5
 
 _log = logging.getLogger(__name__)
 
 Answer = TypeVar("Answer")
-Told = TypeVar("Told")
+Told = TypeVarTuple("Told")
 MakeRecorder = Callable[[Callable[[RecorderState], None]], Recorder]
 
 
@@ -74,15 +74,6 @@ class Listeners:
 
 
 NOBODY = Listeners()
-
-
-@dataclass(frozen=True)
-class _Earlier:
-    """What the parts of this session before a crash leave: the last command's number, marks, commands not closed."""
-
-    last_id: int = 0
-    marks: int = 0
-    left_open: tuple[Mapping[str, object], ...] = ()
 
 
 class Station:
@@ -117,14 +108,14 @@ class Station:
         self._not_taken_up = ""
         self._open_session(key, make_recorder)
         try:
-            earlier = self._take_up_earlier_parts()
+            earlier = self._take_up()
         except Exception as error:
             name, why = self.recorder.state.path.name, type(error).__name__
             self._not_taken_up = f"what {name} goes on with could not be taken up ({why}): this is a new session"
             _log.exception("%s", self._not_taken_up)
             self.recorder.close(CLOSED_WITHIN_S)  # what is closed is not gone on with
             self._open_session(key, make_recorder)
-            earlier = self._take_up_earlier_parts()
+            earlier = self._take_up()
         self._left_open = earlier.left_open
         self.intake = RecordGate(self.recorder, self._wake)
         self.notes = NoteWriter(self.intake, clock)
@@ -150,9 +141,24 @@ class Station:
             clock=clock,
             now_s=self.now_s,
             look_at_clocks=self._look_at_clocks,
+            catch_up=self.process,
         )
         safing = frozenset(name for name, command in dictionary.commands.items() if command.safes_all)
         self._acts = Acts(self._executor, self.notes, self.alarms, self.now_s, listeners.on_authority, earlier.marks, safing)
+        contained = Containment(self.notes)
+        self.judge = JudgeThread(self.pipeline.judging, lambda: self._in_loop(self._process_some))
+        self.pipeline.judge_elsewhere(self.judge.put)
+        self._flow = RecordFlow(
+            self.intake,
+            self.pipeline,
+            self.judge,
+            Shown(self.store, self.alarms, contained),
+            QueueTeller(dictionary, self.link, self._executor, self.watch, self._link_became, contained),
+            self.notes,
+            contained,
+            listeners.on_change,
+            self._loop.time,
+        )
         self._ticker = Standing("tick", "the station's tick", self._tick_forever, self.notes, last_delay_s=TICK_S)
         self._port_alarm = TaskAlarm("port", "the port's thread", self.notes)
         self._closing = False
@@ -167,20 +173,8 @@ class Station:
         self.store = LiveStore(table_specs(self.dictionary))
         self.alarms = AlarmBoard()
 
-    def _take_up_earlier_parts(self) -> _Earlier:
-        """After a crash: show what the session held before, and return what counts on from there."""
-        if self.header.part == 1:
-            return _Earlier()
-        session = open_session(self.recorder.state.path)
-        output = self.pipeline.take_up(session.records)
-        self.store.add(output.rows, output.entries)
-        self.alarms.take(output.entries)
-        commands = {entry.key: entry.body for entry in output.entries if entry.topic == "command"}
-        return _Earlier(
-            last_id=max((int(key[1:]) for key in commands if key[1:].isdigit()), default=0),
-            marks=sum(entry.topic == "mark" for entry in output.entries),
-            left_open=tuple(body for body in commands.values() if body.get("state") in LEFT_OPEN),
-        )
+    def _take_up(self) -> Earlier:
+        return take_up_earlier_parts(self.recorder, self.pipeline, self.store, self.alarms)
 
     # ------------------------------------------------------------ life
 
@@ -202,6 +196,8 @@ class Station:
         self._closing = True
         self.ask(lambda queue, now_s: queue.disarm("the station is closing", now_s, also_safe_all=True))
         await asyncio.to_thread(self.bridge.stop)
+        self.process()
+        await asyncio.to_thread(self.judge.end)
         self.process()
         await self._executor.settled()
         self._executor.end()
@@ -283,17 +279,19 @@ class Station:
 
     def act(self, operator: str, kind: str, request: Mapping[str, object]) -> Reply:
         """Carry out one act of a signed-in operator; it is recorded, whatever comes of it."""
-        try:
+        if not self._acts.is_safe_all(kind, request):
             self.before_act()
+            return self._acts.do(operator, kind, request)
+        try:
+            self._look_at_clocks()
         except Exception:
-            if not self._acts.is_safe_all(kind, request):
-                raise
             _log.exception("before Safe all the clocks could not be looked at")
         return self._acts.do(operator, kind, request)
 
     def before_act(self) -> None:
-        """Look at the clocks: an act before the next tick must not find what a sleep has ended."""
+        """Look at the clocks and at all that was heard: an act must not find what has ended. Safe all waits for neither."""
         self._look_at_clocks()
+        self.process()
 
     def mark(self, operator: str, text: str) -> Reply:
         """Put a mark into the session; nothing is transmitted."""
@@ -317,7 +315,7 @@ class Station:
     # ------------------------------------------------------------ from the threads
 
     def _wake(self) -> None:
-        self._loop.call_soon_threadsafe(self.process)
+        self._loop.call_soon_threadsafe(self._process_some)
 
     def _on_chunk(self, mono_ns: int, chunk: bytes) -> None:
         self.intake.put(Kind.RECEIVED, mono_ns, chunk)
@@ -331,9 +329,9 @@ class Station:
     def _on_recorder_state(self, state: RecorderState) -> None:
         self._in_loop(self._recorder_changed, state)
 
-    def _in_loop(self, call: Callable[[Told], None], told: Told) -> None:
+    def _in_loop(self, call: Callable[[*Told], None], *told: *Told) -> None:
         with contextlib.suppress(RuntimeError):  # the loop has ended: the station is gone, only the thread says goodbye
-            self._loop.call_soon_threadsafe(call, told)
+            self._loop.call_soon_threadsafe(call, *told)
 
     def _port_thread_fell(self, error: Exception) -> None:
         self._port_alarm.fell(error)
@@ -351,26 +349,12 @@ class Station:
     # ------------------------------------------------------------ the fixed order
 
     def process(self) -> None:
-        """Take everything that waits through pipeline, queue and store, in order."""
-        records = self.intake.drain()
-        for record in records:
-            output = self.pipeline.take(record)
-            self.store.add(output.rows, output.entries)
-            self.alarms.take(output.entries)
-            if record.kind == Kind.RECEIVED:
-                self._after_bytes(record, output)
-        if records:
-            self._listeners.on_change()
+        """Take everything that waits through pipeline, store and queue, in order."""
+        self._flow.process()
 
-    def _after_bytes(self, record: Record, output: Output) -> None:
-        if output.batch is not None and output.batch.rows:
-            self._link_became(self.watch.on_packet(self.pipeline.rx_s(record.mono_ns)))
-        restarted = any(e.topic == "restart" and e.text for e in output.entries)
-        boot_id = self.link.boot_id
-        self.ask(lambda queue, now_s: queue.on_boot_id(boot_id, now_s, restarted))
-        self.ask(lambda queue, now_s: [queue.on_answer(*answer, now_s) for answer in answers_in(self.dictionary, output)])
-        if output.rows:
-            self.ask(lambda queue, now_s: queue.on_telemetry(now_s))
+    def _process_some(self) -> None:
+        if self._flow.process_some():
+            self._loop.call_soon(self._process_some)
 
     def _link_became(self, state: LinkState | None) -> None:
         """Tell the command queue first: what disarms must not depend on anybody who only listens."""
@@ -390,20 +374,12 @@ class Station:
     # ------------------------------------------------------------ time
 
     async def _tick_forever(self) -> None:
+        """Let time pass for all it matters to."""
         while True:
             await asyncio.sleep(TICK_S)
-            self._tick()
-
-    def _tick(self) -> None:
-        """Let time pass for all it matters to; one that raises keeps none of the others from it."""
-        failures: list[Exception] = []
-        for part in (self._look_at_clocks, self._look_at_link, self._acts.tick, self._look_at_queue):
-            try:
-                part()
-            except Exception as error:  # noqa: BLE001 - raised below, after all parts had their turn
-                failures.append(error)
-        if failures:
-            raise failures[0]
+            each_in_turn(
+                self._look_at_clocks, self._look_at_link, self._acts.tick, self._look_at_queue, self._look_at_judging
+            )
 
     def _look_at_link(self) -> None:
         self._link_became(self.watch.tick(self.now_s()))
@@ -411,6 +387,9 @@ class Station:
     def _look_at_queue(self) -> None:
         self.ask(lambda queue, now_s: queue.tick(now_s))
         self._executor.keep_spares()
+
+    def _look_at_judging(self) -> None:
+        self._flow.look_at_judging(self.now_s())
 
     def _look_at_clocks(self) -> None:
         """A machine that slept must not wake up armed, and a stepped wall clock is noted (nothing depends on it)."""

@@ -132,13 +132,22 @@ class LiveStore:
     def add(self, rows: dict[str, Rows], entries: list[JournalEntry]) -> None:
         """Take what the pipeline made of one record."""
         for name, part in rows.items():
-            self.tables[name].add(part)
+            self.add_rows(name, part)
+        self.add_entries(entries)
+
+    def add_rows(self, name: str, rows: Rows) -> None:
+        """Append rows of one table."""
+        self.tables[name].add(rows)
+        self.version += 1
+
+    def add_entries(self, entries: list[JournalEntry]) -> None:
+        """Append journal entries; what was judged late comes late, whatever moment it belongs to."""
         for entry in entries:
             self.journal.append(entry.as_dict(self.journal_next))
             self.journal_next += 1
         if len(self.journal) > JOURNAL_KEPT:
             self._trim_journal()
-        if rows or entries:
+        if entries:
             self.version += 1
 
     def _trim_journal(self) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import re
 import socket
+import sys
 from pathlib import Path
 
 import httpx
@@ -124,6 +126,20 @@ def test_after_a_crash_a_station_goes_on_and_a_demonstration_begins_anew(tmp_pat
     second = asyncio.run(run_live(live(mode), settings(tmp_path), until=lambda: True, **quietly))
     assert first != second
     assert len({open_session(path).header.session for path in (first, second)}) == sessions
+
+
+def test_while_a_station_runs_threads_yield_to_the_loop_and_what_was_there_is_not_collected(tmp_path: Path) -> None:
+    """What a judgement beside the loop costs it: bench `tests.bench.stalls`."""
+    seen: list[tuple[float, int]] = []
+
+    def until() -> bool:
+        seen.append((sys.getswitchinterval(), gc.get_freeze_count()))
+        return True
+
+    before = (sys.getswitchinterval(), gc.get_freeze_count())
+    asyncio.run(run_live(live(), settings(tmp_path), until=until, open_browser=False, say=lambda text: None))
+    assert seen[0][0] <= 0.001 and seen[0][1] > 10_000
+    assert (sys.getswitchinterval(), gc.get_freeze_count()) == before
 
 
 def test_a_replay_has_a_keepers_link_only_and_opens_the_file_asked_for(tmp_path: Path, monkeypatch) -> None:

@@ -52,6 +52,24 @@ test("an entry stamped earlier than its predecessor never hides it from the sear
   assert.equal(journal.state("moment", "apogee", 5).body.n, 1);
 });
 
+test("a text that comes late stands at its moment, as in a replay, at every cursor", () => {
+  const entries = [
+    entry(0, 1, "event", "a", {}, "one"),
+    entry(1, 4, "event", "b", {}, "four"),
+    entry(2, 4, "event", "c", {}, "four too"),
+    entry(3, 6, "event", "d", {}, "six"),
+    entry(4, 4, "finding", "slow", {}, "judged of four"),
+    entry(5, 2, "finding", "lean", {}, "judged of two"),
+  ];
+  const late = new Journal();
+  for (const one of entries) late.add([one]);
+  const inOrder = new Journal();
+  inOrder.add([0, 5, 1, 2, 4, 3].map((n, i) => ({ ...entries[n], i })));
+  const said = (journal, rx) => journal.texts(rx).map(({ text }) => text);
+  for (let rx = 0; rx < 8; rx += 0.5) assert.deepEqual(said(late, rx), said(inOrder, rx));
+  assert.deepEqual(said(late, 4), ["judged of four", "four too", "four", "judged of two", "one"]);
+});
+
 test("a long session forgets old texts but never a standing state", () => {
   const journal = new Journal(100);
   journal.add([entry(0, 0, "alarm", "battery", { state: "raised" }, "battery low", "warning")]);

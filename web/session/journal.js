@@ -1,4 +1,5 @@
 // The journal: what happened, in order. The latest entry per (topic, key) at or before the cursor is the state.
+// What the station judges beside its work comes late; among the texts it stands at the moment it was due.
 
 import { lastAtOrBefore } from "./table.js";
 
@@ -68,7 +69,7 @@ export class Journal {
       lines.set(entry.key, line);
     }
     push(line, entry);
-    if (entry.text) push(this.#spoken, entry);
+    if (entry.text) place(this.#spoken, entry);
   }
 
   #latest(line, rx) {
@@ -100,4 +101,12 @@ function push(line, entry) {
   const last = line.rx.length ? line.rx[line.rx.length - 1] : -Infinity;
   line.rx.push(Math.max(last, entry.rx));
   line.entries.push(entry);
+}
+
+// Among others an entry stands by its own moment; what came at one moment stays in the order it was told in.
+function place(line, entry) {
+  let at = line.rx.length;
+  while (at > 0 && line.rx[at - 1] > entry.rx) at--;
+  line.rx.splice(at, 0, entry.rx);
+  line.entries.splice(at, 0, entry);
 }

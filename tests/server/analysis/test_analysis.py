@@ -260,9 +260,9 @@ def test_once_all_is_judged_the_flight_log_is_let_go() -> None:
     pipeline, flight = Pipeline(dictionary(), 0, FACTS), flown()
     for record in flight.records():
         pipeline.take(record)
-    assert pipeline.analysis.judging.rows_kept > 10_000
+    assert pipeline.judging.rows_kept > 10_000
     late_s = flight.chunks[-1][0] + 130.0
     rest = {channel.name: 0.0 for channel in dictionary().packets["fins"].channels}
     frame = VehicleLink(dictionary(), KEY, 3).frame("fins", round(late_s * 1000), rest)
     pipeline.take(Record(Kind.RECEIVED, len(flight.chunks), round(late_s * 1e9), frame))
-    assert pipeline.analysis.judging.rows_kept == 0
+    assert pipeline.judging.rows_kept == 0

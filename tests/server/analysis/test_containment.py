@@ -12,10 +12,11 @@ from importlib import import_module
 
 import pytest
 
-from server.analysis import analysis as analyzing
+from server.analysis import judging as judging_module
 from server.analysis.analysis import Analysis
 from server.analysis.findings import rules
 from server.analysis.judgements.schedule import JUDGEMENTS
+from server.analysis.judging import Heard, Judging
 from server.analysis.pipeline import Output, recorded_output
 from server.analysis.trackers.output import TrackerOutput
 from server.recording.records import Record
@@ -153,13 +154,37 @@ def test_a_tracker_that_raises_in_flight_keeps_what_it_told(name: str, monkeypat
     assert len(told.rows["navigation"]) == len(healthy().rows["navigation"])
 
 
+def test_judging_that_raises_around_its_judgements_is_put_aside(
+    monkeypatch: pytest.MonkeyPatch, tracebacks: Callable[[], int]
+) -> None:
+    """At the piece in flight at which it raises: what it told before stays told, and nothing comes after."""
+    moment = next(entry for entry in healthy().entries if (entry.topic, entry.key) == ("moment", "burnout"))
+    rows = healthy().rows["navigation"]
+    bad = int(rows.order[(rows.rx_s > moment.rx_s).argmax()])
+    works = Judging._take
+
+    def take(self: Judging, heard: Heard, out: TrackerOutput) -> None:
+        works(self, heard, out)
+        if heard.batch.first_order <= bad < heard.batch.first_order + len(heard.batch.frame_rx_s):
+            raises()
+
+    monkeypatch.setattr(Judging, "_take", take)
+    told = live()
+    assert tracebacks() == 1
+    assert_same(told, whole())
+    (fault,) = [entry for entry in told.entries if entry.topic == "fault"]
+    assert (fault.key, fault.text) == ("tracker judging", "the flight can no longer be judged: OnPurpose: told so")
+    assert not [e for e in told.entries if e.topic == "finding" and e.rx_s > fault.rx_s]
+    assert [e.topic for e in told.entries if e.key == "lift_off" and e.rx_s < fault.rx_s] != []
+
+
 @pytest.mark.parametrize("subject", SUBJECTS)
 def test_a_judgement_that_raises_is_one_that_says_nothing(
     subject: str, monkeypatch: pytest.MonkeyPatch, tracebacks: Callable[[], int]
 ) -> None:
     def judged_by(judge: Callable[..., None]) -> None:
         table = [replace(one, judge=judge) if one.subject == subject else one for one in JUDGEMENTS]
-        monkeypatch.setattr(analyzing, "JUDGEMENTS", tuple(table))
+        monkeypatch.setattr(judging_module, "JUDGEMENTS", tuple(table))
 
     judged_by(says_nothing)
     expected = whole()

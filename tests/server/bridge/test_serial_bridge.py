@@ -145,6 +145,25 @@ def test_bytes_come_whole_in_order_and_with_rising_times(plug: Plug) -> None:
         assert times == sorted(times) and begun <= times[0] and times[-1] <= time.monotonic_ns()
 
 
+def test_a_backlog_comes_in_pieces_that_are_computed_in_one_turn(plug: Plug) -> None:
+    """On a device and on a socket, where everything that waits could come in one read."""
+    expected = bytes(range(250)) * 160
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        for url in (str(plug.link), f"socket://127.0.0.1:{listener.getsockname()[1]}"):
+            with running(url) as (_, log):
+                if url.startswith("socket"):
+                    peer, _ = listener.accept()
+                    log.wait_state("open")
+                    peer.sendall(expected)
+                else:
+                    log.wait_state("open")
+                    plug.give(expected)
+                log.wait(lambda: len(log.data) >= len(expected))  # noqa: B023 - called before the next turn
+                assert log.data == expected and max(len(chunk) for _, chunk in log.chunks) <= 1025
+                if url.startswith("socket"):
+                    peer.close()
+
+
 def test_a_frame_is_written_as_it_is_and_told(plug: Plug) -> None:
     with running(str(plug.link)) as (bridge, log):
         log.wait_state("open")

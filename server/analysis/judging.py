@@ -3,25 +3,34 @@
 A judgement is due some seconds of vehicle time after a moment; it is made at the first frame heard then, from what had
 been heard up to that frame. So live, replayed and cut in any way, the same figures come at the same frames.
 
+This is the stage after the trackers, which nothing waits for: it may be given what it reads (`Heard`) whenever there is
+time, and in another thread, since what it notes belongs to the frame a judgement was due at and never to when it was made.
+
 A judgement or rule that raises says nothing, and its first failure is one journal entry; being a function of what is given
-to it, it has no state that could be spoiled, and is tried again when next due: more may be known then.
+to it, it has no state that could be spoiled, and is tried again when next due: more may be known then. What raises around
+them puts all judging aside for the rest of the session, like a tracker.
 """
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from copy import deepcopy
+from dataclasses import dataclass
 
 import numpy as np
 
+from protocol.dictionary import Dictionary
+from server.analysis.analysis import unchanging
 from server.analysis.figures.figure import Figures
 from server.analysis.findings.finding import FlightFinding
 from server.analysis.findings.rules import findings
 from server.analysis.flight_log import FlightLog
-from server.analysis.judgements.case import Case, Judgement, SeriesSource
-from server.analysis.trackers.output import Instant, TrackerOutput
+from server.analysis.judgements.case import Case, Judgement
+from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS, SOURCES
+from server.analysis.trackers.output import Instant, Told, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
-from server.design.sheet_numbers import SheetNumbers
+from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
@@ -32,44 +41,81 @@ FINER = frozenset({"lift_off", "burnout"})
 LAST_MOMENT = "landing"  # of those that judgements follow; once it is judged nobody asks the log again
 
 
-class JudgingTracker:
-    """Keeps the flight log and makes judgements when they are due. Must come after the trackers that tell moments."""
+@dataclass(frozen=True)
+class Heard:
+    """A stretch of a session as judging reads it: the packets, the tables computed of them, frames, what trackers told.
 
-    def __init__(
-        self,
-        roles: RoleColumns,
-        facts: SheetNumbers,
-        sources: Mapping[str, SeriesSource],
-        columns: Mapping[str, tuple[str, ...]],
-        judgements: tuple[Judgement, ...],
-        frames: Callable[[], Rows | None],
-    ) -> None:
-        """`frames` gives the last batch's frames as `PacketKindsTracker` counts them."""
-        self._frames = frames
-        self._roles, self._facts = roles, facts
-        self._sources, self._columns, self._judgements = sources, columns, judgements
-        self._log = FlightLog(columns)
+    Nobody writes into its arrays: the loop and the thread that judges may both read them.
+    """
+
+    batch: Batch
+    rows: Mapping[str, Rows]
+    frames: Rows | None
+    told: tuple[Told, ...]
+
+    @classmethod
+    def of(cls, batch: Batch, found: TrackerOutput) -> Heard:
+        """Return a batch and what the trackers made of it."""
+        return cls(batch, found.rows, found.frames, tuple(found.told))
+
+    def part(self, start: int, stop: int) -> Heard:
+        """Return the frames `start` to `stop`, by order, the last not included."""
+        rows = {name: part for name, whole in self.rows.items() if len(part := whole.part(start, stop))}
+        frames = None if self.frames is None else self.frames.part(start, stop)
+        told = tuple(one for one in self.told if start <= one.order < stop)
+        return Heard(self.batch.part(start, stop), rows, frames, told)
+
+
+class Judging:
+    """Keeps the flight log and makes judgements when they are due."""
+
+    def __init__(self, dictionary: Dictionary, facts: SheetNumbers = NOTHING_TOLD) -> None:
+        self._dictionary = dictionary
+        self._roles, self._facts = RoleColumns(dictionary.roles), facts
+        self._judgements = JUDGEMENTS
+        self._log = FlightLog(COLUMNS)
         self._moments: dict[str, tuple[float, float]] = {}
         self._figures = Figures()
         self._findings: dict[str, FlightFinding] = {}
         self._due: list[tuple[float, int, int]] = []  # due time, running number, place in the table
         self._count = 0
         self._failed: set[str] = set()
+        self._is_aside = False
 
     @property
     def rows_kept(self) -> int:
         """How many rows the flight log holds: what a wait on the pad must not let grow."""
         return self._log.kept
 
-    def take(self, batch: Batch, out: TrackerOutput) -> None:
-        """Keep a batch and judge what is due in it."""
-        self._keep(batch, out)
-        told = [
-            (order, entry, out.figures.get(place))
-            for place, (order, entry) in enumerate(out.entries)
-            if entry.topic in ("moment", "figure")
-        ]
-        for order, entry, figure in sorted(told, key=lambda item: item[0]):
+    def copy(self) -> Judging:
+        """Return another one in the same state; what never changes is shared."""
+        return deepcopy(self, unchanging(self._dictionary))
+
+    def take(self, heard: Heard, strict: bool = False) -> TrackerOutput:
+        """Keep a stretch and judge what is due in it; `strict` lets exceptions through and leaves a ruin.
+
+        The output holds entries only, in the order of the frames they belong to.
+        """
+        out, batch = TrackerOutput(), heard.batch
+        if self._is_aside or not len(batch.frame_rx_s):
+            return out
+        try:
+            self._take(heard, out)
+        except Exception as error:
+            if strict:
+                raise
+            out, self._is_aside = TrackerOutput(), True
+            self._log.close()
+            last = batch.first_order + len(batch.frame_rx_s) - 1
+            at = Instant(last, float(batch.frame_rx_s[-1]), float(batch.frame_t[-1]))
+            out.note_fault(at, "tracker judging", "the flight can no longer be judged", error)
+        out.entries.sort(key=lambda item: item[0])
+        return out
+
+    def _take(self, heard: Heard, out: TrackerOutput) -> None:
+        batch = heard.batch
+        self._keep(heard)
+        for order, entry, figure in sorted(heard.told, key=lambda one: one.order):
             self._judge_until(batch, order, out)
             if figure is not None:
                 self._figures.put(figure)
@@ -80,26 +126,25 @@ class JudgingTracker:
         if LAST_MOMENT in self._moments and not self._due:
             self._log.close()
 
-    def _keep(self, batch: Batch, out: TrackerOutput) -> None:
-        frames = self._frames()
-        if frames is not None:
-            self._keep_table("frames", frames)
-        for name, source in self._sources.items():
+    def _keep(self, heard: Heard) -> None:
+        if heard.frames is not None:
+            self._keep_table("frames", heard.frames)
+        for name, source in SOURCES.items():
             if source.table:
-                rows = out.rows.get(source.table)
+                rows = heard.rows.get(source.table)
                 if rows is not None:
                     self._keep_table(name, rows)
                 continue
             for role in source.roles:
                 if role in self._roles.roles:
-                    found = self._roles.table_of(batch, role)
+                    found = self._roles.table_of(heard.batch, role)
                     if found is not None:
                         rows, channel = found
                         self._log.add(name, rows, self._roles.columns(rows, source.roles, channel.packet))
                     break
 
     def _keep_table(self, name: str, rows: Rows) -> None:
-        self._log.add(name, rows, {column: rows.numbers(column) for column in self._columns[name]})
+        self._log.add(name, rows, {column: rows.numbers(column) for column in COLUMNS[name]})
 
     def _take_moment(self, entry: JournalEntry) -> None:
         if entry.key in self._moments:
