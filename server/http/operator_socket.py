@@ -105,9 +105,33 @@ async def _serve_desk(socket: WebSocket, site: PageContext, station: Station, op
                 _text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"})
             )
             continue
+        if _wants_a_trip(site, station, request) and not station.trips.is_known:
+            task = asyncio.ensure_future(_first_act(socket, site, station, operator, request))
+            site.sending.add(task)  # beside: safe all on this socket must not wait behind it
+            task.add_done_callback(site.sending.discard)
+            continue
         answer = _answer(site, station, operator, request)
         if answer is not None:
             await socket.send_text(_text({"type": "reply", "n": _number(request.get("n")), **answer}))
+
+
+def _wants_a_trip(site: PageContext, station: Station, request: dict[str, Any]) -> bool:
+    """Tell whether this is a first act for something that is not routine."""
+    if request["type"] == "arm":
+        command = station.dictionary.commands.get(str(request.get("command")))
+        return command is not None and command.hazard != "routine"
+    plan = site.trials.plans.get(str(request.get("plan"))) if site.trials is not None else None
+    first = request["type"] == "trial" and request.get("act") == "arm"
+    return first and plan is not None and plan.hazard() != "routine"
+
+
+async def _first_act(socket: WebSocket, site: PageContext, station: Station, operator: str, request: dict[str, Any]) -> None:
+    """Get something ready once the vehicle has answered, which a first act wants; not if something disarmed meanwhile."""
+    if await station.trips.known():
+        answer = _answer(site, station, operator, request)
+    else:
+        answer = {"ok": False, "sentence": "something disarmed meanwhile; get it ready again", "id": None}
+    await _send_if_there(socket, _text({"type": "reply", "n": _number(request.get("n")), **(answer or {})}))
 
 
 def _answer(site: PageContext, station: Station, operator: str, request: dict[str, Any]) -> dict[str, Any] | None:

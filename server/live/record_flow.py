@@ -67,17 +67,26 @@ class QueueTeller:
         watch: LinkWatch,
         on_link: Callable[[LinkState | None], None],
         contained: Containment,
+        lag_s: Callable[[], float | None],
     ) -> None:
+        """`lag_s` tells how old what was heard last was when it came, None when nobody follows it any more."""
         self._dictionary, self._link = dictionary, link
+        self._lag_s = lag_s
         self._ask = executor.ask
         self._watch, self._on_link = watch, on_link
         self._contained = contained
 
     def tell(self, rx_s: float, output: Output) -> None:
         """Tell what one piece of received bytes led to."""
-        if output.batch is not None and output.batch.rows:
+        # What comes out of order is old news: it does not make a vehicle that has gone silent heard.
+        if output.batch is not None and any(not rows.late.all() for rows in output.batch.rows.values()):
+            lag_s = self._lag_s() or 0.0
             self._or_disarm(
-                "the command queue could not be told of the link", lambda: self._on_link(self._watch.on_packet(rx_s))
+                "the command queue could not be told of the link", lambda: self._on_link(self._watch.on_packet(rx_s, lag_s))
+            )
+            self._or_disarm(
+                "the command queue could not be told of the lag",
+                lambda: self._ask(lambda queue, now_s: queue.on_lag(lag_s, now_s)),
             )
         restarted = any(e.topic == "restart" and e.text for e in output.entries)
         boot_id = self._link.boot_id

@@ -33,6 +33,7 @@ from server.live.record_gate import RecordGate
 from server.live.standing import Standing, TaskAlarm, each_in_turn
 from server.live.store import LiveStore
 from server.live.take_up import Earlier, take_up_earlier_parts
+from server.live.trip_desk import TripDesk
 from server.recording.clock import Clock
 from server.recording.recorder import Recorder
 from server.recording.recorder_state import RecorderState
@@ -153,12 +154,21 @@ class Station:
             self.pipeline,
             self.judge,
             Shown(self.store, self.alarms, contained),
-            QueueTeller(dictionary, self.link, self._executor, self.watch, self._link_became, contained),
+            QueueTeller(
+                dictionary,
+                self.link,
+                self._executor,
+                self.watch,
+                self._link_became,
+                contained,
+                lambda: self.pipeline.analysis.lag_s,
+            ),
             self.notes,
             contained,
             listeners.on_change,
             self._loop.time,
         )
+        self.trips = TripDesk(self._executor.ask)
         self._ticker = Standing("tick", "the station's tick", self._tick_forever, self.notes, last_delay_s=TICK_S)
         self._port_alarm = TaskAlarm("port", "the port's thread", self.notes)
         self._closing = False
@@ -218,12 +228,19 @@ class Station:
         """Return the latest value of a role; ground roles of the link are computed for this moment."""
         if role == "ground.link_age":
             age = self.watch.age_s(now_s)
-            return None if age is None else Reading(age, now_s)
+            lag = self.pipeline.analysis.lag_s
+            return None if age is None or lag is None else Reading(age, now_s, lag)
         if role == "ground.link_loss":
             loss = self.pipeline.analysis.loss_at(int(now_s))
             return None if loss is None else Reading(loss, now_s)
+        if role == "ground.link_lag":
+            lag = self.pipeline.analysis.lag_s
+            return None if lag is None else Reading(lag, now_s)
         last = self.store.latest(role)
-        return None if last is None else Reading(*last)
+        if last is None:
+            return None
+        lag = self.pipeline.analysis.lag_of(last.t, last.rx_s)
+        return None if lag is None else Reading(last.value, last.rx_s, lag)
 
     def recording_state(self) -> dict[str, object]:
         """Return the recorder's state as the page shows it."""
@@ -246,6 +263,8 @@ class Station:
             "packets": link.received,
             "damaged": link.damaged,
             "lost": link.lost,
+            "lag_s": self.pipeline.analysis.lag_s,
+            "round_trip_s": self.ask(lambda queue, _: queue.trips.trip_s),
         }
 
     # ------------------------------------------------------------ the command queue
@@ -268,6 +287,8 @@ class Station:
 
     def checks(self, command: str, args: Mapping[str, float]) -> list[Check]:
         """Look at every interlock of a command as of now."""
+        if self.dictionary.commands[command].hazard != "routine":
+            self.trips.want()
         return self.ask(lambda queue, now_s: queue.checks(command, args, now_s))
 
     # ------------------------------------------------------------ acts of a person
@@ -279,14 +300,19 @@ class Station:
 
     def act(self, operator: str, kind: str, request: Mapping[str, object]) -> Reply:
         """Carry out one act of a signed-in operator; it is recorded, whatever comes of it."""
-        if not self._acts.is_safe_all(kind, request):
-            self.before_act()
+        if self._acts.is_safe_all(kind, request):
+            try:
+                self._look_at_clocks()
+            except Exception:
+                _log.exception("before Safe all the clocks could not be looked at")
             return self._acts.do(operator, kind, request)
-        try:
-            self._look_at_clocks()
-        except Exception:
-            _log.exception("before Safe all the clocks could not be looked at")
-        return self._acts.do(operator, kind, request)
+        self.before_act()
+        if kind == "arm":
+            self.trips.want()
+        reply = self._acts.do(operator, kind, request)
+        if kind == "confirm" and reply.ok:
+            self.trips.enough()
+        return reply
 
     def before_act(self) -> None:
         """Look at the clocks and at all that was heard: an act must not find what has ended. Safe all waits for neither."""
@@ -378,7 +404,12 @@ class Station:
         while True:
             await asyncio.sleep(TICK_S)
             each_in_turn(
-                self._look_at_clocks, self._look_at_link, self._acts.tick, self._look_at_queue, self._look_at_judging
+                self._look_at_clocks,
+                self._look_at_link,
+                self._acts.tick,
+                self._look_at_queue,
+                self._look_at_judging,
+                self.trips.look,
             )
 
     def _look_at_link(self) -> None:
