@@ -97,7 +97,7 @@ const PLACES = {
   recovery: {
     title: "Recovery",
     columns: [
-      [["whereabouts", "Last known position", Whereabouts]],
+      [["whereabouts", "Where to look", Whereabouts]],
       [
         ["descent", "Descent", DescentPanel],
         ["chutes", "Parachutes", ParachuteStates],

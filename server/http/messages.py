@@ -16,6 +16,7 @@ from server.flight.link.link_types import BITS_PER_BYTE
 from server.live.store import LiveStore
 from server.review.review import Review
 from server.telemetry.tables import TableSpec, table_specs
+from server.uplink.command_queue import blind_safe_all
 
 REFUSED = "Hazardous ones are refused until the dictionary states that risk."
 DESK_REQUESTS = (
@@ -51,7 +52,7 @@ def dictionary_shape(
         "modem_b_s": dictionary.modem_baud / BITS_PER_BYTE,
         "tables": [_table_shape(spec) for spec in table_specs(dictionary).values()],
         "commands_note": _commands_note(dictionary),
-        "commands": [_command_shape(command) for command in dictionary.commands.values()],
+        "commands": [_command_shape(command, dictionary) for command in dictionary.commands.values()],
     }
 
 
@@ -97,7 +98,7 @@ def _column_shape(channel: Channel) -> dict[str, object]:
     }
 
 
-def _command_shape(command: Command) -> dict[str, object]:
+def _command_shape(command: Command, dictionary: Dictionary) -> dict[str, object]:
     return {
         "name": command.name,
         "title": command.title,
@@ -105,6 +106,7 @@ def _command_shape(command: Command) -> dict[str, object]:
         "caution": command.caution,
         "hazard": command.hazard,
         "safes_all": command.safes_all,
+        "blind": blind_safe_all(dictionary) if command.safes_all else "",
         "effect": {c.role: c.operand for c in command.effects if c.comparison == "equals" and c.per is None},
         "args": [_argument_shape(arg) for arg in command.args],
         "interlocks": [{"name": lock.name, "title": lock.title} for lock in command.interlocks],

@@ -9,12 +9,16 @@ from server.recording.records import Kind
 KEY = "link lost"
 GOOD = ("up", "waiting")
 ADVICE = "Check radio, cable and antenna; treat every channel as armed."
+BY_HAND = "On the ground keep clear; it can be made safe by hand only, as the range safety officer decides."
 
 
 class LinkNotes:
     """Notes the states of one port."""
 
-    def __init__(self, notes: NoteWriter, port: str) -> None:
+    def __init__(self, notes: NoteWriter, port: str, blind: str) -> None:
+        """`blind` says how often safe all is sent to a vehicle that is not heard; "" where it has no such command."""
+        sent = f"Safe all goes out blind, {blind}; nothing confirms it." if blind else ""
+        self._advice = " ".join(part for part in (ADVICE, sent, BY_HAND) if part)
         self._notes = notes
         self._port = port
         self._alarm = False
@@ -28,4 +32,4 @@ class LinkNotes:
             self._notes.alarm(KEY, "info", "the vehicle is heard again", {"state": "cleared"})
         elif state.state not in GOOD and heard_before and not self._alarm and not closing:
             self._alarm = True
-            self._notes.alarm(KEY, "warning", f"link lost: {state.sentence}", {"state": "raised", "advice": ADVICE})
+            self._notes.alarm(KEY, "warning", f"link lost: {state.sentence}", {"state": "raised", "advice": self._advice})

@@ -44,7 +44,7 @@ from server.telemetry.tables import table_specs
 from server.timestamps import NS_PER_S
 from server.uplink.authority import Authority
 from server.uplink.command_entry import CommandView, Reply
-from server.uplink.command_queue import CommandQueue
+from server.uplink.command_queue import CommandQueue, blind_safe_all
 from server.uplink.counter_store import CounterStore
 from server.uplink.permits import PermitView
 
@@ -120,7 +120,7 @@ class Station:
         self._left_open = earlier.left_open
         self.intake = RecordGate(self.recorder, self._wake)
         self.notes = NoteWriter(self.intake, clock)
-        self._link_notes = LinkNotes(self.notes, url)
+        self._link_notes = LinkNotes(self.notes, url, blind_safe_all(dictionary))
         self._clocks = ClockWatch(clock)
         self.bridge = SerialBridge(
             url,

@@ -125,6 +125,10 @@ def _summary(summary: Summary, moments: Mapping[str, float], zero: float) -> str
         value = {"burnout": summary["burnout"], "apogee": summary["apogee"]}.get(name)
         height = f", {_number(value['height_m'])} m" if value is not None else ""
         rows.append((name.capitalize(), f"{at - zero:+.2f} s{height}"))
+    if "whereabouts" in summary:
+        rows.append(("Where it lies", summary["whereabouts"]))
+    if "last_heard" in summary:
+        rows.append(("Last heard", summary["last_heard"]))
     known: Mapping[str, object] = summary
     rows += [(title, f"{_number(known[key])} {unit}".strip()) for key, title, unit in NUMBERS if known[key] is not None]
     return _table([], rows)

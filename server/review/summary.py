@@ -10,8 +10,11 @@ import numpy as np
 
 from protocol.events import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
 from server.analysis.alarms import TOPIC as ACKNOWLEDGED
+from server.analysis.figures.descent import RecoveryFigure
+from server.flight.descent.recovery import Basis
 from server.json_text import finite
 from server.recording.session_header import SessionHeader
+from server.review.last_heard import last_heard_text
 from server.review.review import Review
 from server.review.summary_shape import Moment, Summary, ToldFault
 from server.telemetry.batch import Rows
@@ -80,6 +83,11 @@ def summarize(review: Review) -> Summary:
     }
     if faults:
         summary["faults"] = faults
+    where = summary["figures"].get(RecoveryFigure.key, {})
+    if "whereabouts_text" in where:
+        summary["whereabouts"] = str(where["whereabouts_text"])
+        if where["whereabouts_basis"] != Basis.LANDED and (heard := last_heard_text(review)):
+            summary["last_heard"] = heard
     return summary
 
 

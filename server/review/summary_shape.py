@@ -69,6 +69,8 @@ class Summary(TypedDict):
     deployment_t: float | None
     control_enabled_t: float | None
     landing_t: float | None
+    whereabouts: NotRequired[str]  # the best estimate of where it lies, in words; only where a flight was judged for it
+    last_heard: NotRequired[str]  # the last point heard, where that is not where it lies
     greatest_speed_m_s: float | None
     greatest_climb_m_s: float | None
     greatest_tilt_deg: float | None

@@ -45,6 +45,16 @@ UNANSWERED_SAFE_ALLS = 5
 UNANSWERED = "this vehicle does not answer commands; look at what its telemetry shows"
 
 
+def blind_safe_all(dictionary: Dictionary) -> str:
+    """Return how often safe all is sent to a vehicle that is not heard, in words; "" where there is no such command."""
+    if not any(command.safes_all for command in dictionary.commands.values()):
+        return ""
+    every_s = dictionary.uplink.resend_after_s
+    if dictionary.framing is None:
+        return f"every {every_s:g} s until it answers"
+    return f"{UNANSWERED_SAFE_ALLS} times, {every_s:g} s apart"
+
+
 class CommandQueue:
     """All commands of one session. One instance per live session; a replay has none."""
 

@@ -73,6 +73,25 @@ test("a reconnect with the same counters keeps the store, other counters or anot
   assert.equal(live.store.session, "another");
 });
 
+test("a message that came late makes nothing younger, a new connection begins anew, clocks may drift", () => {
+  const { live, clock } = station();
+  live.receive(hello(100));
+  clock.now = 1;
+  live.receive({ type: "beat", rx_now: 101, t_now: 101 });
+  clock.now = 9; // five seconds on the way
+  live.receive({ type: "beat", rx_now: 104, t_now: 104 });
+  assert.ok(Math.abs(live.rxNow - 109) < 0.01);
+  clock.now = 10; // the next one came fast
+  live.receive({ type: "beat", rx_now: 110.2, t_now: 110 });
+  assert.ok(Math.abs(live.rxNow - 110.2) < 0.01);
+  for (clock.now = 20; clock.now <= 10000; clock.now += 10)
+    live.receive({ type: "beat", rx_now: 100.2 + clock.now * (1 - 1e-4), t_now: 0 });
+  clock.now = 10000;
+  assert.ok(Math.abs(live.rxNow - (100.2 + 10000 * (1 - 1e-4))) < 0.01, "a slower clock is followed");
+  live.receive(hello(50));
+  assert.equal(live.rxNow, 50);
+});
+
 test("ages grow while the station says nothing", () => {
   const { live, clock } = station();
   live.receive({ type: "beat", rx_now: 100, t_now: 90 });

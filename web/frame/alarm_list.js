@@ -2,12 +2,13 @@
 // it.
 
 import { h, setAttr, setHidden, setText, setTone, syncList } from "../kit/dom.js";
-import { duration, tClock, valueWithUnit } from "../kit/format.js";
+import { duration, sentence, tClock, valueWithUnit } from "../kit/format.js";
+import { notKnown } from "../kit/silence_words.js";
 import { unseen } from "../session/alarms.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
 
-/** What the channels of an alarm read now, or "" where it names none. */
+/** What the channels of an alarm read at last, or "" where it names none. */
 export function valuesNow(view, { body }) {
   const bindings = (body.roles ?? []).map((role) => view.store.roles.get(role));
   if (body.channel) bindings.push(bindingOf(view.store, body.channel));
@@ -28,12 +29,20 @@ function bindingOf({ dictionary }, path) {
   return undefined;
 }
 
-/** Since when an alarm lasts: the flight's clock once there is one, and how long. */
-export function sinceWords(view, { body, t }) {
-  const since = body.since_t ?? t;
+/** Since when an alarm lasts: the flight's clock once there is one, and how long by the station's, silence or not. */
+export function sinceWords(view, alarm) {
+  const since = alarm.body.since_t ?? alarm.t;
   const zero = view.moment("lift_off")?.t;
-  const lasts = `for ${duration(view.cursor.t - since)}`;
+  const lasts = `for ${duration(view.lasting(alarm, since))}`;
   return zero === undefined ? lasts : `since ${tClock(since - zero)}, ${lasts}`;
+}
+
+/** What nobody knows of alarms while somebody is silent, as a sentence; "" while all are heard. */
+export function silentAlarms(silence, count) {
+  if (!silence) return "";
+  const words = `${sentence(notKnown(silence))}.`;
+  if (!count) return words;
+  return silence.who === "station" ? `${words} What follows stood then.` : `Other alarms: ${notKnown(silence)}.`;
 }
 
 /** Why nothing can be acknowledged here, or "" where it can. */
@@ -43,10 +52,29 @@ export function whyNotHere({ desk, replay }) {
   return desk.open ? "" : "The desk is not connected.";
 }
 
+function alarmNode(alarm, click) {
+  const nodes = {
+    what: h("p", { class: "alarm-what" }),
+    since: h("p", { class: "alarm-since" }),
+    advice: h("p", { class: "alarm-advice" }),
+    seen: h("p", { class: "alarm-seen" }),
+  };
+  const look = { type: "button", class: "act", text: "Acknowledge", testid: `acknowledge-${alarm.key}` };
+  const button = h("button", { ...look, on: { click } });
+  const node = h(
+    "li",
+    { class: "alarm" },
+    h("div", { class: "alarm-words" }, nodes.what, nodes.since, nodes.advice),
+    h("div", { class: "alarm-act" }, button, nodes.seen),
+  );
+  return Object.assign(node, { parts: { ...nodes, button } });
+}
+
 export function AlarmList(el, acts) {
   const list = h("ol", { class: "alarms", "aria-label": "Alarms, worst first", testid: "alarms" });
   const none = h("p", { class: "absent", text: "No alarm stands." });
   const why = h("p", { class: "absent" });
+  const silent = h("p", { class: "alarms-silent", testid: "alarms-silent" });
   const title = h("h2", { text: "Alarms", tabindex: "-1" });
   const all = h("button", {
     type: "button",
@@ -64,31 +92,10 @@ export function AlarmList(el, acts) {
     testid: "alarms-close",
     on: { click: () => acts.showAlarms(false) },
   });
-  el.append(h("div", { class: "alarms-head" }, title, all, close), none, list, why);
+  el.append(h("div", { class: "alarms-head" }, title, all, close), silent, none, list, why);
   let shown = [];
 
-  function make(alarm) {
-    const nodes = {
-      what: h("p", { class: "alarm-what" }),
-      since: h("p", { class: "alarm-since" }),
-      advice: h("p", { class: "alarm-advice" }),
-      seen: h("p", { class: "alarm-seen" }),
-    };
-    const button = h("button", {
-      type: "button",
-      class: "act",
-      text: "Acknowledge",
-      testid: `acknowledge-${alarm.key}`,
-      on: { click: () => acts.acknowledge(shown.filter((one) => one.key === alarm.key)) },
-    });
-    const node = h(
-      "li",
-      { class: "alarm" },
-      h("div", { class: "alarm-words" }, nodes.what, nodes.since, nodes.advice),
-      h("div", { class: "alarm-act" }, button, nodes.seen),
-    );
-    return Object.assign(node, { parts: { ...nodes, button } });
-  }
+  const make = (alarm) => alarmNode(alarm, () => acts.acknowledge(shown.filter((one) => one.key === alarm.key)));
 
   function draw(view, node, alarm) {
     const { what, since, advice, seen, button } = node.parts;
@@ -96,7 +103,12 @@ export function AlarmList(el, acts) {
     const now = valuesNow(view, alarm);
     setTone(node, alarm.acknowledged ? "seen" : alarm.severity);
     setText(what, `${WORDS[alarm.severity] ?? "Alarm"}: ${alarm.text || alarm.key}`);
-    setText(since, [sinceWords(view, alarm), now && `now ${now}`].filter(Boolean).join(" \u00b7 "));
+    setText(
+      since,
+      [sinceWords(view, alarm), now && (view.silence ? `${now} when last heard` : `now ${now}`)]
+        .filter(Boolean)
+        .join(" \u00b7 "),
+    );
     setText(advice, alarm.body.advice ?? "");
     setText(
       seen,
@@ -125,7 +137,10 @@ export function AlarmList(el, acts) {
       if (el.hidden) return;
       shown = view.alarms();
       const reason = whyNotHere(view.page);
-      setHidden(none, shown.length > 0);
+      const unknown = silentAlarms(view.silence, shown.length);
+      setHidden(silent, !unknown);
+      setText(silent, unknown);
+      setHidden(none, shown.length > 0 || Boolean(unknown));
       setHidden(all, Boolean(reason));
       setAttr(all, "disabled", unseen(shown).length === 0);
       setHidden(why, !reason || shown.length === 0);

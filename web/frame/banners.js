@@ -2,6 +2,7 @@
 
 import { h, setHidden, setText, setTone } from "../kit/dom.js";
 import { dayTime, duration } from "../kit/format.js";
+import { STATION_GONE } from "../kit/silence_words.js";
 
 export function Banners(el, acts) {
   const demo = h("p", {
@@ -25,7 +26,9 @@ export function Banners(el, acts) {
     beside,
     back,
   );
-  const silent = h("p", { class: "banner -silent", testid: "banner-silent", role: "alert" });
+  const since = h("span");
+  const instead = h("span", { class: "silent-instead", text: STATION_GONE });
+  const silent = h("p", { class: "banner -silent", testid: "banner-silent", role: "alert" }, since, instead);
   el.append(silent, replay, demo);
   return {
     /**
@@ -45,7 +48,7 @@ export function Banners(el, acts) {
       setText(beside, live?.text ?? "");
       setTone(beside, live?.tone);
       setHidden(silent, silentSince === null || mode === "replay");
-      if (silentSince !== null) setText(silent, silenceWords(now - silentSince, Boolean(open)));
+      if (silentSince !== null) setText(since, silenceWords(now - silentSince, Boolean(open)));
     },
   };
 }
@@ -53,7 +56,7 @@ export function Banners(el, acts) {
 function silenceWords(silentMs, beside) {
   const since = `STATION SILENT since ${dayTime(Date.now() - silentMs)}, for ${duration(silentMs / 1000)}.`;
   const known = beside ? "Nothing of the live vehicle is known." : "Nothing below is current.";
-  return `${since} ${known} Is the station's program still running?`;
+  return `${since} ${known}`;
 }
 
 /** What a replay can and cannot reach. */

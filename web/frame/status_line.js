@@ -3,13 +3,11 @@
 import { dangers } from "../kit/dangers.js";
 import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
 import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "../kit/format.js";
+import { heardAgo, notKnown, wasAgo } from "../kit/silence_words.js";
 import { alarmWords } from "../session/alarms.js";
-import { COMMAND_STATES, shortWords } from "../session/messages.js";
 import { phasesDiffer } from "../session/phases.js";
-import { safeAllCommand } from "../session/roles.js";
+import { showSafeAll } from "./safe_all.js";
 
-const SILENT_AGE_S = 2;
-const SAFE_SHOWN_S = 15;
 const LINK_WORDS = {
   waiting: "Waiting",
   up: "Up",
@@ -91,7 +89,7 @@ export function StatusLine(el, acts) {
         setHidden(cells[id].cell, Boolean(hidden));
         show(id, value, note, tone, Boolean(view.page.replay));
       }
-      showSafe(view.page.replay ? live : view, view.page, safe, safeNote);
+      showSafeAll(safe, safeNote, view.page.replay ? live : view, view.page);
     },
   };
 }
@@ -101,7 +99,7 @@ function showLink(view) {
   const heard = view.store.lastHeard(view.rxLimit);
   const quiet = heard === undefined ? Infinity : view.cursor.rx - heard;
   const since = heard === undefined ? "nothing heard yet" : `${age(quiet)} ago`;
-  if (view.page.silentSince !== null && view.cursor.live) return ["No station", since, "warning"];
+  if (view.silence?.who === "station") return ["No station", since, "warning"];
   if (body.state && body.state !== "up" && body.state !== "silent") {
     return [
       LINK_WORDS[body.state] ?? body.state,
@@ -109,7 +107,7 @@ function showLink(view) {
       body.state === "waiting" ? "caution" : "warning",
     ];
   }
-  if (quiet > SILENT_AGE_S)
+  if (view.silence)
     return [heard === undefined ? "Waiting" : "Silent", since, heard === undefined ? "caution" : "warning"];
   return ["Up", since, "none"];
 }
@@ -117,23 +115,31 @@ function showLink(view) {
 function showPhase(view) {
   const ground = view.state("phase", "ground")?.body?.phase;
   const vehicle = view.word("vehicle_phase") ?? view.state("phase", "vehicle")?.body?.phase;
+  if (view.silence && (ground || vehicle)) return phaseInSilence(view, ground ?? vehicle);
   if (!ground && !vehicle) return [NOTHING, "", "none"];
   if (ground && vehicle && ground !== vehicle)
     return [sentence(ground), `vehicle says ${vehicle}`, phasesDiffer(ground, vehicle) ? "caution" : "none"];
   return [sentence(ground ?? vehicle), ground ? "" : "vehicle's own word", "none"];
 }
 
+// That it has landed is a fact, and stays one; every other phase may be over.
+function phaseInSilence(view, phase) {
+  const seconds = view.cursor.rx - view.store.lastHeard(view.rxLimit);
+  if (view.moment("landing") && phase === "landed") return ["Landed", heardAgo(seconds), "none"];
+  return ["Unknown", wasAgo(phase, seconds), "stale"];
+}
+
 function showClock(view) {
   const liftOff = view.moment("lift_off");
-  const heard = view.store.lastHeard(view.rxLimit);
-  const stopped = view.cursor.live && heard !== undefined && view.cursor.rx - heard > SILENT_AGE_S;
+  const stopped = view.cursor.live && Number.isFinite(view.silence?.for_s);
   if (!view.cursor.live)
     return [
       replayClock(view),
       view.store.journal.state("moment", "lift_off") ? "from lift-off" : "from its beginning",
       "none",
     ];
-  if (!liftOff) return [`T ${NOTHING}`, `vehicle on ${duration(vehicleOnFor(view))}`, stopped ? "stale" : "none"];
+  const on = `vehicle on ${duration(vehicleOnFor(view))}`;
+  if (!liftOff) return [`T ${NOTHING}`, stopped ? `${on} when last heard` : on, stopped ? "stale" : "none"];
   return [tClock(view.cursor.t - liftOff.t), stopped ? "when last heard" : "from lift-off", stopped ? "stale" : "none"];
 }
 
@@ -154,11 +160,9 @@ export function replayClock(view) {
 function showHeight(view) {
   const sample = view.sample("ground.height") ?? view.sample("position.up") ?? view.sample("altitude_baro");
   if (!sample) return [NOTHING, "", "none", true];
-  return [
-    `${fixed(sample.value, 0)} m`,
-    sample.stale ? "last known" : "above pad",
-    sample.stale ? "stale" : toneOfNumber(sample.value),
-  ];
+  const meters = `${fixed(sample.value, 0)} m`;
+  if (isLost(sample)) return ["Unknown", wasAgo(meters, sample.age), "stale"];
+  return [meters, "above pad", toneOfNumber(sample.value)];
 }
 
 function showBattery(view) {
@@ -166,17 +170,16 @@ function showBattery(view) {
   if (!sample) return [NOTHING, "", "none", true];
   const limit = limitState(sample.column, sample.value);
   const word = { warning: "low or failed", caution: "outside normal" }[limit] ?? "";
-  return [
-    `${valueText(sample.column, sample.value)} V`,
-    sample.stale ? `${age(sample.age)} old` : word,
-    limit || (sample.stale ? "stale" : "none"),
-  ];
+  const volts = `${valueText(sample.column, sample.value)} V`;
+  if (isLost(sample)) return ["Unknown", wasAgo(volts, sample.age), limit || "stale"];
+  return [volts, word, limit || "none"];
 }
 
 function showRecording(view) {
   const body = (view.cursor.live && view.page.beat?.recording) || view.states("recording").pop()?.body;
   if (!body) return [NOTHING, "", "none"];
-  if (view.cursor.live && view.page.silentSince !== null) return ["Unknown", "station silent", "warning"];
+  if (view.silence?.who === "station")
+    return ["Unknown", wasAgo(body.state === "recording" ? "on" : body.state, view.silence.for_s), "warning"];
   if (body.state === "recording") return ["On", body.bytes ? bytes(body.bytes) : "", "none"];
   return [view.cursor.live ? "OFF" : "Ended", body.sentence ?? "", view.cursor.live ? "warning" : "none"];
 }
@@ -185,13 +188,26 @@ function showRecording(view) {
 function showAlarms(view) {
   const alarms = view.alarms();
   const danger = dangers(view);
-  const { count, words, tone: worst } = alarmWords(alarms);
+  const { count, words, tone: worst } = alarmsNow(view.silence, alarms);
   const state = danger.armed ? "ARMED" : danger.released ? "RELEASED" : "";
-  const value = [state, state && !alarms.length ? "" : count].filter(Boolean).join(", ");
+  const value = [state, state && count === "None" ? "" : count].filter(Boolean).join(", ");
   const released = danger.released ? (danger.armed ? "board RELEASED" : "firing board") : "";
-  const note = [danger.armed, released, words].filter(Boolean).join(" \u00b7 ");
-  const tone = worst === "none" && state ? "caution" : worst;
+  const note = [danger.armed, released, state && view.silence && "as last heard", words]
+    .filter(Boolean)
+    .join(" \u00b7 ");
+  const tone = state && ["none", "stale"].includes(worst) ? "caution" : worst;
   return [value, note, tone];
+}
+
+/** The alarms as the status line says them: without the station nobody knows any, without the vehicle not its own. */
+export function alarmsNow(silence, alarms) {
+  const known = alarmWords(alarms);
+  if (silence?.who === "station") {
+    const then = alarms.length ? `${alarms.length} stood then: ${known.words}` : "";
+    return { count: "Unknown", words: [notKnown(silence), then].filter(Boolean).join(" \u00b7 "), tone: "warning" };
+  }
+  if (silence && !alarms.length) return { count: "Unknown", words: notKnown(silence), tone: "stale" };
+  return known;
 }
 
 /** The live session in one line, for whoever looks at a recording while the vehicle stands on the pad. */
@@ -203,10 +219,13 @@ export function liveLine(view) {
   const vehicle = [danger.armed && `ARMED: ${danger.armed}, for ${danger.since}`, danger.released && "board RELEASED"]
     .filter(Boolean)
     .join(" \u00b7 ");
+  const { silence } = view;
+  const { count, words: told } = alarmsNow(silence, alarms);
+  const quiet = `nothing armed or released, as last heard${silence ? ": treat as armed" : ""}`;
   const words = [
     `link ${link.toLowerCase()}, ${heard}`,
-    vehicle || "nothing armed or released, as last heard",
-    alarms.length ? `alarms ${alarms.length}: ${alarmWords(alarms).words}` : "no alarms",
+    vehicle ? vehicle + (silence ? " as last heard" : "") : quiet,
+    count === "None" ? "no alarms" : `alarms ${count}: ${told}`,
   ];
   return {
     text: `Live now: ${words.join(" \u00b7 ")}`,
@@ -214,30 +233,8 @@ export function liveLine(view) {
   };
 }
 
-// Safe all always speaks to the live vehicle: `live` is the live session, also while a recording is shown.
-function showSafe(live, { desk, replay, mode }, button, note) {
-  const command = live && safeAllCommand(live.store.dictionary);
-  setAttr(button, "disabled", !(desk?.open && command));
-  let word = replay ? "reaches the live vehicle" : "Shift + Esc";
-  let tone = "ready";
-  if (mode === "replay") [word, tone] = ["not in a replay", "off"];
-  else if (!desk) [word, tone] = ["view only", "off"];
-  else if (!desk.open) [word, tone] = ["desk not connected", "off"];
-  else if (!command) [word, tone] = ["not in dictionary", "off"];
-  else {
-    // Only while nothing else was asked for since: what came later may have undone it.
-    const [latest] = live.commands();
-    if (latest?.command === command.name && live.cursor.rx - latest.entry.rx < SAFE_SHOWN_S)
-      [word, tone] = [shortState(latest), COMMAND_STATES[latest.state]?.tone ?? "busy"];
-  }
-  setText(note, word);
-  setTone(button, tone);
-  setAttr(button, "aria-label", `Safe all, ${word}`);
-}
-
-function shortState({ state, state_text }) {
-  return state === "verified" ? "verified safe" : shortWords(state_text ?? state);
-}
+/** Was it known, and is it not any more? */
+const isLost = ({ stale, value }) => stale && value !== undefined;
 
 function toneOfNumber(value) {
   return typeof value === "number" && !Number.isFinite(value) ? "warning" : "none";

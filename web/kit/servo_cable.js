@@ -1,7 +1,8 @@
 // The servo cable: bus voltage, current, age of the last good servo frame, and whether the connector is closed.
 
 import { h, setText, setTone } from "./dom.js";
-import { duration, NOTHING, tClock, valueWithUnit } from "./format.js";
+import { duration, NOTHING, tClock } from "./format.js";
+import { sampleWords, unknownWas } from "./silence_words.js";
 
 const VALUES = [
   ["servo_bus.voltage", "Bus voltage"],
@@ -11,12 +12,18 @@ const VALUES = [
 
 /** What is said of the connector, and how it is drawn: [words, tone]. */
 export function connectorWords(view) {
-  const body = view.state("cable", "servo")?.body;
-  if (!body) return [NOTHING, "none"];
+  const entry = view.state("cable", "servo");
+  if (!entry?.body) return [NOTHING, "none"];
+  if (view.silence) return [unknownWas(entry.body.open ? "OPEN" : "closed", view.silence.for_s), "stale"];
+  return heardWords(view, entry);
+}
+
+function heardWords(view, entry) {
+  const { body } = entry;
   if (!body.open) return ["closed", "none"];
   const zero = view.moment("lift_off")?.t;
   const since =
-    zero === undefined ? `for ${duration(view.cursor.t - body.since_t)}` : `since ${tClock(body.since_t - zero)}`;
+    zero === undefined ? `for ${duration(view.lasting(entry, body.since_t))}` : `since ${tClock(body.since_t - zero)}`;
   const alarm = view.alarms().find(({ key }) => key === "servo cable");
   if (alarm) return [`OPEN ${since}`, alarm.severity];
   const kind = view.state("figure", "servo_cable")?.body?.kind ?? "";
@@ -43,7 +50,7 @@ export function ServoCable() {
       setTone(connector, tone);
       for (const { role, value } of rows) {
         const sample = view.sample(role);
-        setText(value, valueWithUnit(sample.column, sample.value) + (role.endsWith("frame_age") ? " old" : ""));
+        setText(value, sampleWords(sample) + (role.endsWith("frame_age") && !sample.stale ? " old" : ""));
         setTone(value, sample.stale ? "stale" : "none");
       }
     },

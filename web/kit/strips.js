@@ -214,16 +214,7 @@ function Strip(definition, view, options, isLast) {
     },
     follow(now, zero) {
       series.forEach((one, i) => {
-        const row = now.row(one.bound.name);
-        const read = reader(definition, one, one.bound.table, one.bound.bindings);
-        const value = row < 0 ? undefined : read(row);
-        const { column } = definition;
-        setText(
-          values[i],
-          column && column.kind !== "number"
-            ? valueText(column, row < 0 ? undefined : one.bound.table.columns[one.bound.bindings[0].index][row])
-            : fixed(value, definition.unit === "deg/s" ? 0 : definition.least === 0 ? 2 : 1),
-        );
+        setText(values[i], seriesText(definition, one, now.silence ? -1 : now.row(one.bound.name)));
       });
       if (!options.playhead || !chart) return;
       const x = chart.valToPos(now.cursor.t - zero, "x");
@@ -309,6 +300,16 @@ function selected(chart, options) {
   const b = chart.posToVal(left + width, "x");
   chart.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
   options.select(a, b);
+}
+
+/** What a series reads in a row; two dashes for row -1. */
+function seriesText(definition, one, row) {
+  const { column, unit, least } = definition;
+  const { table, bindings } = one.bound;
+  if (column && column.kind !== "number")
+    return valueText(column, row < 0 ? undefined : table.columns[bindings[0].index][row]);
+  const value = row < 0 ? undefined : reader(definition, one, table, bindings)(row);
+  return fixed(value, unit === "deg/s" ? 0 : least === 0 ? 2 : 1);
 }
 
 // A value that is not a number is a gap in the line and a mark with its word at the top.

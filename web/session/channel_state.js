@@ -7,7 +7,7 @@ export const isSet = (sample) => sample?.value !== undefined && sample.value !==
  * @typedef {"unknown"|"fired"|"armed"|"inhibited"|"continuous"|"open"} ChannelState
  *
  * Older than two seconds is "unknown" and drawn as dangerous: it may be armed. "armed" outranks "inhibited", because
- * one bit that says armed is enough to keep away.
+ * one bit that says armed is enough to keep away. That it fired is a fact and stays one.
  * @param {{continuity?:object, armed?:object, fired?:object, inhibited?:object}} samples View samples; any may be
  *   absent
  * @returns {{state: ChannelState, word: string, tone: string}}
@@ -15,6 +15,9 @@ export const isSet = (sample) => sample?.value !== undefined && sample.value !==
 export function channelState({ continuity, armed, fired, inhibited }) {
   const basis = [armed, continuity, fired].filter(Boolean);
   const bad = basis.length === 0 || basis.some((one) => one.stale || !Number.isFinite(one.value));
+  // A burned igniter stays burned, whoever is silent; one that still conducts may not have burned.
+  const isSpent = fired?.value === 1 && [armed, continuity].every((one) => !one || one.value === 0);
+  if (bad && isSpent) return { state: "fired", word: "Fired", tone: "fired" };
   if (bad) return { state: "unknown", word: "Unknown \u2014 treat as armed", tone: "danger" };
   if (isSet(armed)) return { state: "armed", word: "ARMED", tone: "danger" };
   if (isSet(fired)) return { state: "fired", word: "Fired", tone: "fired" };

@@ -34,6 +34,12 @@ export class Journal {
     return line && this.#latest(line, rx);
   }
 
+  /** All entries of (topic, key) until station time rx, the oldest first. */
+  past(topic, key, rx = Infinity) {
+    const line = this.#topics.get(topic)?.get(key);
+    return line ? line.entries.slice(0, this.#indexAt(line, rx) + 1) : [];
+  }
+
   /** Latest entry of every key of a topic at station time rx, in the order in which the keys first appeared. */
   states(topic, rx = Infinity) {
     const lines = this.#topics.get(topic);

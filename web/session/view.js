@@ -1,6 +1,7 @@
 // What a panel is given: one store and one cursor. Live, the cursor is the newest of everything.
 
 import { standing } from "./alarms.js";
+import { silenceOf } from "./hearing.js";
 import { lastAtOrBefore } from "./table.js";
 
 const STALE_S = 2;
@@ -22,6 +23,13 @@ export class View {
   }
 
   #rows = new Map();
+  #silence;
+
+  /** Who is not heard at the cursor, and for how long; null while vehicle and station both are. */
+  get silence() {
+    if (this.#silence === undefined) this.#silence = silenceOf(this.store, this.cursor, this.page);
+    return this.#silence;
+  }
 
   has(role) {
     return this.store.roles.has(role);
@@ -50,7 +58,7 @@ export class View {
     if (row < 0) return { value: undefined, t: NaN, rx: NaN, age: Infinity, stale: true, column, row };
     const age = this.cursor.rx - table.rx[row];
     const limit = Math.max(STALE_S, meta.rate_hz > 0 ? STALE_PERIODS / meta.rate_hz : STALE_S);
-    const stale = (meta.rate_hz > 0 || Boolean(meta.computed)) && age > limit;
+    const stale = this.silence !== null || ((meta.rate_hz > 0 || Boolean(meta.computed)) && age > limit);
     return { value: table.value(index, row), t: table.t[row], rx: table.rx[row], age, stale, column, row };
   }
 
@@ -99,6 +107,11 @@ export class View {
       if (Number.isFinite(value) && !(value <= greatest)) greatest = value;
     }
     return greatest;
+  }
+
+  /** Seconds that something has lasted that began at timeline second `since_t` and was noted as `entry`. */
+  lasting({ rx, t }, since_t) {
+    return this.cursor.rx - rx + (t - since_t);
   }
 
   /** Since when (row time) a role has had its present value; undefined when that began before the kept rows. */

@@ -6,6 +6,9 @@ import { getStore } from "./api.js";
 const KEPT_UPDATES = 400;
 const RETRY_MS = 1500;
 
+/** How far the station's clock and the page's may drift apart, seconds per second; crystals keep within half of it. */
+const DRIFT = 2e-4;
+
 export class Live {
   /**
    * @param {{changed: () => void, trouble: (sentence: string|null) => void, fetch?: Function, now?: () => number}}
@@ -15,8 +18,8 @@ export class Live {
     this.hooks = hooks;
     this.store = null;
     this.beat = null;
-    this.rx = 0;
     this.t = 0;
+    this.ahead = 0; // station time less the page's clock, by the message that was least late
     this.heardAt = 0;
     this.waiting = null;
     this.loading = 0;
@@ -24,17 +27,27 @@ export class Live {
     this.now = hooks.now ?? (() => performance.now() / 1000);
   }
 
-  /** Station time now: the last one heard plus what has passed since, so that ages grow while the station is silent. */
+  /** Station time now, by the page's own clock, so that ages grow while the station is silent. */
   get rxNow() {
-    return this.rx + (this.now() - this.heardAt);
+    return this.now() + this.ahead;
   }
 
   receive(message) {
-    if (message.rx_now !== undefined) [this.rx, this.t, this.heardAt] = [message.rx_now, message.t_now, this.now()];
+    if (message.rx_now !== undefined) this.#keepTime(message);
     if (message.type === "hello") this.#hello(message);
     else if (message.type === "update") this.#update(message);
     else if (message.type === "beat") this.beat = message;
     this.hooks.changed();
+  }
+
+  // A message that was long on its way must make nothing look younger: the one that was least late counts, until the
+  // clocks may have drifted apart. A new connection begins anew.
+  #keepTime({ type, rx_now, t_now }) {
+    const now = this.now();
+    const least = type === "hello" ? -Infinity : this.ahead - DRIFT * (now - this.heardAt);
+    this.ahead = Math.max(rx_now - now, least);
+    this.t = t_now;
+    this.heardAt = now;
   }
 
   // After a reconnect, the store is kept only when it holds exactly what the station counted.

@@ -62,14 +62,26 @@ class LandingForecast(LandingSpot):
 
 @dataclass(frozen=True, kw_only=True)
 class LastHeard(FigurePart):
-    """The last place heard, from the pad; degrees on WGS 84 are None without the pad's own."""
+    """The last place heard, above and from the pad; degrees on WGS 84 are None without the pad's own."""
 
     last_t: float
+    last_height_m: float
     last_distance_m: float
     last_bearing_deg: float | None
     last_latitude_deg: float | None
     last_longitude_deg: float | None
     last_radius_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Whereabouts(NamedFigurePart):
+    """The headline: the best estimate of where it lies, from the pad. `radius_m` holds it with 95 %; None if unknown."""
+
+    basis: str
+    distance_m: float
+    bearing_deg: float | None
+    radius_m: float | None
+    text: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,3 +95,4 @@ class RecoveryFigure(Figure):
     forecast: LandingForecast | None = None
     last: LastHeard | None = None
     landed: LandingSpot | None = None
+    whereabouts: Whereabouts | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import atan2, hypot, pi
 
 import numpy as np
@@ -13,12 +14,22 @@ from server.analysis.figures.descent import (
     LandingSpot,
     LastHeard,
     RecoveryFigure,
+    Whereabouts,
 )
 from server.analysis.flight_log import Window
 from server.analysis.judgements.case import Case
 from server.analysis.roles import POSITION
 from server.flight.descent.geodesy import Geodetic
-from server.flight.descent.recovery import DriftEstimator, delay_after, first_on, last_place
+from server.flight.descent.recovery import (
+    DriftEstimator,
+    LastPlace,
+    Spot,
+    best_estimate,
+    delay_after,
+    estimate_text,
+    first_on,
+    last_place,
+)
 
 APOGEE_WITHIN_S = 0.05
 SEPARATION_LOOK_S = 5.0
@@ -40,15 +51,17 @@ def judge_recovery(case: Case) -> RecoveryFigure | None:
     descent = DriftEstimator(start_s)
     descent.take(state.t, *(state[name] for name in POSITION))
     drift = _drift_of(descent)
-    last, spot = _last_heard(case, case.window("state", start_s, case.now_s), landed is not None, drift)
+    spot = descent.spot() if landed is None else None
+    last = _last_place(case, case.window("state", start_s, case.now_s), landed is not None, drift)
     return RecoveryFigure(
         t=case.now_s,
         deployment=_delay_of(apogee[0], deployment),
         separation=_delay_of(apogee[0], separation),
         drift=drift,
-        forecast=_forecast_of(descent) if landed is None else None,
-        last=last,
-        landed=spot,
+        forecast=None if spot is None else _forecast_of(spot),
+        last=None if last is None else last.told(),
+        landed=None if last is None or landed is None else last.landing(),
+        whereabouts=_whereabouts_of(last, spot, landed is not None),
     )
 
 
@@ -69,10 +82,7 @@ def _drift_of(descent: DriftEstimator) -> DriftUnderCanopy | None:
     )
 
 
-def _forecast_of(descent: DriftEstimator) -> LandingForecast | None:
-    spot = descent.spot()
-    if spot is None:
-        return None
+def _forecast_of(spot: Spot) -> LandingForecast:
     return LandingForecast(
         landing_east_m=spot.east_m,
         landing_north_m=spot.north_m,
@@ -87,14 +97,59 @@ def _bearing_rad(east: float, north: float) -> float:
     return atan2(east, north) % (2 * pi)
 
 
-def _last_heard(
-    case: Case, state: Window, landed: bool, drift: DriftUnderCanopy | None
-) -> tuple[LastHeard | None, LandingSpot | None]:
-    """Return the last place heard, and after landing the landing spot from it."""
+def _whereabouts_of(last: _Heard | None, spot: Spot | None, has_landed: bool) -> Whereabouts | None:
+    place, height_m = (None, None) if last is None else (last.place, last.up_m)
+    best = best_estimate(place, spot, has_landed=has_landed)
+    if best is None:
+        return None
+    return Whereabouts(
+        basis=best.basis.value,
+        distance_m=best.distance_m,
+        bearing_deg=best.bearing_deg,
+        radius_m=best.radius_95_m,
+        text=estimate_text(best, height_m),
+    )
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """The last position heard: timeline s, m from the pad, and as a place."""
+
+    t: float
+    east_m: float
+    north_m: float
+    up_m: float
+    place: LastPlace
+
+    def told(self) -> LastHeard:
+        """Return it as the last place heard."""
+        return LastHeard(
+            last_t=self.t,
+            last_height_m=self.up_m,
+            last_distance_m=self.place.distance_m,
+            last_bearing_deg=self.place.bearing_deg,
+            last_latitude_deg=self.place.latitude_deg,
+            last_longitude_deg=self.place.longitude_deg,
+            last_radius_m=self.place.radius_95_m,
+        )
+
+    def landing(self) -> LandingSpot:
+        """Return it as the place where the vehicle lies."""
+        return LandingSpot(
+            landing_east_m=self.east_m,
+            landing_north_m=self.north_m,
+            landing_distance_m=self.place.distance_m,
+            landing_bearing_rad=_bearing_rad(self.east_m, self.north_m),
+            landing_radius_m=self.place.radius_95_m,
+        )
+
+
+def _last_place(case: Case, state: Window, landed: bool, drift: DriftUnderCanopy | None) -> _Heard | None:
+    """Return the last position heard; None if there is none."""
     table = state.stack(*POSITION)
     known = np.flatnonzero(np.isfinite(table).all(axis=1))
     if not len(known):
-        return None, None
+        return None
     facts = case.facts
     pad = None
     if facts.latitude_deg is not None and facts.longitude_deg is not None:
@@ -102,23 +157,4 @@ def _last_heard(
     t, (east, north, up) = float(state.t[known[-1]]), table[known[-1]].tolist()
     moves = 0.0 if landed or drift is None else drift.drift_m_s
     place = last_place(pad, (east, north, up), age_s=case.now_s - t, drift_m_s=moves)
-    if place is None:
-        return None, None
-    last = LastHeard(
-        last_t=t,
-        last_distance_m=place.distance_m,
-        last_bearing_deg=place.bearing_deg,
-        last_latitude_deg=place.latitude_deg,
-        last_longitude_deg=place.longitude_deg,
-        last_radius_m=place.radius_95_m,
-    )
-    if not landed:
-        return last, None
-    spot = LandingSpot(
-        landing_east_m=east,
-        landing_north_m=north,
-        landing_distance_m=hypot(east, north),
-        landing_bearing_rad=_bearing_rad(east, north),
-        landing_radius_m=place.radius_95_m,
-    )
-    return last, spot
+    return None if place is None else _Heard(t, east, north, up, place)

@@ -13,6 +13,7 @@ rate. A circle that holds the place with 95 % has the radius 2.4477 sigma (two a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from math import exp, hypot, isfinite, log, sqrt
 
 import numpy as np
@@ -268,3 +269,56 @@ def last_place(
         longitude_deg=None if place is None else place.longitude_deg,
         radius_95_m=CIRCLE_95 * navigation_sigma_m + max(0.0, age_s) * max(0.0, drift_m_s),
     )
+
+
+# ---------------------------------------------------------------- the best estimate
+
+
+class Basis(StrEnum):
+    """What an estimate of where it lies rests on."""
+
+    LANDED = "landed"
+    FORECAST = "forecast"
+    LAST = "last"
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """Where it lies, as well as can be said: from the pad, as in `LastPlace`.
+
+    `radius_95_m` is None where no circle can be given: it was in the air when last heard, and its drift is not known.
+    """
+
+    basis: Basis
+    distance_m: float
+    bearing_deg: float | None
+    radius_95_m: float | None
+
+
+def best_estimate(last: LastPlace | None, spot: Spot | None, *, has_landed: bool) -> Estimate | None:
+    """Return where to walk: the point heard once it has landed, before that the forecast; None if neither is known."""
+    if has_landed:
+        return None if last is None else Estimate(Basis.LANDED, last.distance_m, last.bearing_deg, last.radius_95_m)
+    if spot is not None:
+        away_m = hypot(spot.east_m, spot.north_m)
+        bearing = bearing_deg(spot.east_m, spot.north_m) if away_m > 0.0 else None
+        return Estimate(Basis.FORECAST, away_m, bearing, spot.radius_95_m)
+    return None if last is None else Estimate(Basis.LAST, last.distance_m, last.bearing_deg, None)
+
+
+def estimate_text(estimate: Estimate, from_height_m: float | None) -> str:
+    """Return an estimate in words; `from_height_m` is the height above the pad of the point it was made from."""
+    circle = "" if estimate.radius_95_m is None else f", within {estimate.radius_95_m:.0f} m (95 %)"
+    place = away_text(estimate.distance_m, estimate.bearing_deg) + circle
+    height = "in the air" if from_height_m is None else f"{from_height_m:.0f} m up"
+    if estimate.basis is Basis.LANDED:
+        return f"{place}: heard there after it had landed"
+    if estimate.basis is Basis.FORECAST:
+        return f"{place}: predicted by its drift under canopy, from {height}"
+    return f"{place}: only a point heard {height}; how far it drifted from there is not known"
+
+
+def away_text(distance_m: float, bearing: float | None) -> str:
+    """Return a place as distance (m) and bearing (degrees from north clockwise, None at the pad) from the pad."""
+    toward = "" if bearing is None else f", bearing {round(bearing) % 360:03d} deg"
+    return f"{distance_m:.0f} m from the pad{toward}"

@@ -18,7 +18,7 @@ from server.review.review import open_review
 from server.review.summary import summarize
 from server.telemetry.conditions import Reading
 from server.twin.hop import APOGEE_M, HopVehicle
-from server.uplink.command_queue import UNANSWERED_SAFE_ALLS, CommandQueue
+from server.uplink.command_queue import UNANSWERED_SAFE_ALLS, CommandQueue, blind_safe_all
 from server.uplink.command_state import State
 from tests.browser.station import Process
 from tests.protocol.foreign_helpers import FOLDER, PLOVER, SAMPLES, WREN
@@ -99,6 +99,7 @@ def test_safe_all_is_repeated_a_few_times_and_then_unknown() -> None:
     desk = Desk(WREN)
     reply = desk.queue.safe_all("Ada 1", 0.0)
     desk.run(0.0, 12.0)
+    assert blind_safe_all(WREN).startswith(f"{UNANSWERED_SAFE_ALLS} times, ")
     assert desk.sent == UNANSWERED_SAFE_ALLS and desk.queue.view(reply.id).state is State.UNKNOWN
     assert desk.queue.submit("camera_power", {"camera": 1, "on": 1}, "Ada 1", 12.0).ok
 

@@ -74,3 +74,22 @@ def test_the_drag_of_the_coast(seed: int) -> None:
     really = told["coefficient"] * body.dry_mass_kg / FACTS.burnout_mass_kg
     assert really == pytest.approx(body.drag_coast, rel=0.07)
     assert told["sigma_1_m"] < 0.15 * told["kappa_1_m"]
+
+
+def test_a_link_lost_under_canopy_leaves_the_forecast_as_the_headline_and_the_last_point_second() -> None:
+    """From below 56 m on nothing is heard: where it lies is known by its drift alone, not by the last point heard."""
+    for seed in SEEDS:
+        flight = scenario_flight("calm", seed)
+        path, truth = flight.path, flight.truth
+        lost_s = float(path["t_s"][(path["t_s"] > truth["deployment_s"]) & (path["up_m"] < 56.0)][0])
+        heard = [record for record in flight.records if record.mono_ns < lost_s * 1e9]
+        told = figures(recorded_output(dictionary(), heard, 0, FACTS))["recovery"]
+        assert told["whereabouts_basis"] == "forecast"
+        assert told["whereabouts_distance_m"] == told["landing_distance_m"]
+        assert told["whereabouts_radius_m"] == told["landing_radius_m"]
+        assert 50.0 < told["last_height_m"] < 80.0, "judged again not long before the link was lost"
+        assert told["whereabouts_text"].endswith(f"from {told['last_height_m']:.0f} m up")
+
+        lies = figures(recorded_output(dictionary(), list(flight.records), 0, FACTS))["recovery"]
+        assert lies["whereabouts_basis"] == "landed" and lies["whereabouts_distance_m"] == lies["landing_distance_m"]
+        assert abs(lies["last_height_m"]) < 10.0

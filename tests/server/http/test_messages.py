@@ -106,6 +106,7 @@ def test_the_dictionary_shape_names_every_column_command_and_role() -> None:
             assert columns[channel.path]["unit"] == channel.unit
     assert {c["name"] for c in shape["commands"]} == set(dictionary().commands)
     assert [c["name"] for c in shape["commands"] if c["safes_all"]] == ["safe_all"]
+    assert {c["name"]: c["blind"] for c in shape["commands"] if c["blind"]} == {"safe_all": "every 0.8 s until it answers"}
     assert shape["simulated"] is True and re.fullmatch("[0-9a-f]{8}", shape["hash"])
     assert shape["modem_b_s"] == dictionary().modem_baud / 10, "a serial byte is ten bits"
 

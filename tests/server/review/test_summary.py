@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from protocol.vehicle import VehicleLink
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind
+from server.review.report import report_html
 from server.review.review import Review, open_review
 from server.review.summary import summarize, summary_json, summary_text
 from server.telemetry.journal import JournalEntry
@@ -217,3 +219,21 @@ def test_a_review_is_not_changed_by_summing_it_up(tmp_path: Path) -> None:
     before = repr(replace(review).output.entries)
     assert summarize(review) == summarize(review)
     assert repr(review.output.entries) == before
+
+
+def test_a_link_lost_under_canopy_is_told_as_forecast_first_and_last_point_second(tmp_path: Path) -> None:
+    """The recording ends in the air: the summary and its report say where it will lie, then what was heard last."""
+    flight = flown("calm", 1)
+    lost_s = flight.truth["deployment_s"] + 0.6 * (flight.truth["landing_s"] - flight.truth["deployment_s"])
+    cut = replace(flight, chunks=[chunk for chunk in flight.chunks if chunk[0] < lost_s])
+    review = open_review(recorded(tmp_path, cut))
+    summary = summarize(review)
+    assert summary["landing_t"] is None
+    away = r"\d+ m from the pad, bearing \d{3} deg"
+    assert re.fullmatch(rf"{away}, within \d+ m \(95 %\): predicted by its drift .*, from \d+ m up", summary["whereabouts"])
+    assert re.fullmatch(rf"{away}, \d+ m up", summary["last_heard"])
+    assert f"whereabouts: {summary['whereabouts']}\n" in summary_text(summary)
+    assert summary["whereabouts"] in report_html(review) and "Last heard" in report_html(review)
+
+    whole = summary_of(tmp_path, flight)
+    assert whole["whereabouts"].endswith("heard there after it had landed") and "last_heard" not in whole

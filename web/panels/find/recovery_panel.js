@@ -1,18 +1,9 @@
 // Where it came down and how to walk there: large enough to be read outdoors while walking.
 
 import { h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
-import {
-  age,
-  bearing,
-  bearingText,
-  distance,
-  fixed,
-  limitState,
-  NOTHING,
-  tClock,
-  valueWithUnit,
-} from "../../kit/format.js";
-import { fromPad } from "./from_pad.js";
+import { age, bearing, distance, fixed, limitState, NOTHING, tClock } from "../../kit/format.js";
+import { sampleWords, unknownValue } from "../../kit/silence_words.js";
+import { bestPlace, lastPointWords, placeWords } from "./whereabouts.js";
 
 // Closer than this the direction is only noise.
 const AT_PAD_M = 3;
@@ -34,7 +25,8 @@ export function Whereabouts(el) {
   const degrees = h("span", { class: "walk-number", testid: "recovery-bearing" });
   const point = h("span", { class: "walk-unit" });
   const far = h("span", { class: "walk-number", testid: "recovery-distance" });
-  const place = h("p", { class: "walk-note" });
+  const basis = h("p", { class: "walk-note -basis", testid: "recovery-basis" });
+  const last = h("p", { class: "walk-note", testid: "recovery-last" });
   const none = h("p", {
     class: "absent",
     text: "No position in this vehicle's dictionary, so no bearing can be given.",
@@ -48,7 +40,8 @@ export function Whereabouts(el) {
       { class: "walk-words" },
       h("p", {}, degrees, point),
       h("p", {}, far, h("span", { class: "walk-unit -below", text: "from the pad" })),
-      place,
+      basis,
+      last,
     ),
   );
   el.append(walk, none);
@@ -58,34 +51,25 @@ export function Whereabouts(el) {
       setHidden(walk, !able);
       setHidden(none, able);
       if (!able) return;
-      const known = view.lastFinite("position.east", "position.north");
-      const to = known ? fromPad(...known.values) : { bearing: NaN, distance: NaN };
+      const best = bestPlace(view);
+      const to = best ?? { bearing: NaN, distance: NaN };
       const words = bearing(to.bearing);
-      const away = known && to.distance >= AT_PAD_M;
-      setText(degrees, away ? `${words.degrees}\u00b0` : known ? "At the pad" : NOTHING);
+      const away = best && to.distance >= AT_PAD_M;
+      setText(degrees, away ? `${words.degrees}\u00b0` : best ? "At the pad" : NOTHING);
       setClass(degrees, "-words", !away);
       setText(point, away ? words.point : "");
       setText(far, distance(to.distance));
-      setAttr(needle, "transform", `rotate(${known ? (to.bearing * 180) / Math.PI : 0})`);
+      setAttr(needle, "transform", `rotate(${away ? (to.bearing * 180) / Math.PI : 0})`);
       setAttr(needle, "visibility", away ? "visible" : "hidden");
       setAttr(
         rose,
         "aria-label",
-        known ? `Bearing ${words.degrees} degrees ${words.point}, ${distance(to.distance)}` : "No position yet",
+        best ? `Bearing ${words.degrees} degrees ${words.point}, ${distance(to.distance)}` : "No position yet",
       );
-      setText(place, placeWords(known));
+      setText(basis, placeWords(view, best));
+      setText(last, best?.basis === "forecast" ? lastPointWords(view) : "");
     },
   };
-}
-
-function placeWords(known) {
-  if (!known) return "No position heard yet";
-  const [east, north] = known.values;
-  return `${side(east, "east", "west")}, ${side(north, "north", "south")}; position heard ${age(known.age)} ago`;
-}
-
-function side(meters, positive, negative) {
-  return `${fixed(Math.abs(meters), 0)} m ${meters < 0 ? negative : positive}`;
 }
 
 /** Height, descent, landing, deployment, last packet, battery. */
@@ -111,15 +95,10 @@ export function DescentPanel(el) {
   };
 }
 
-/** Where it will come down, as the station judged it last; after landing the place is known and needs no prediction. */
-function predictedLanding(view) {
-  const figure = view.state("figure", "recovery")?.body;
-  if (!Number.isFinite(figure?.landing_in_s) || view.moment("landing")) return [];
-  const away = `${distance(figure.landing_distance_m)}, ${bearingText(figure.landing_bearing_rad)}`;
-  return [`${away}, within ${distance(figure.landing_radius_m)}`];
-}
-
 const clock = (view, moment) => tClock(moment.t - view.zero);
+
+const lostOr = ({ stale, age: seconds, value }, words) =>
+  stale && value !== undefined ? [unknownValue(words, seconds), "stale"] : [words, "none"];
 
 const DESCENT = [
   {
@@ -135,19 +114,16 @@ const DESCENT = [
     title: "Height",
     read: (view) => {
       const sample = view.sample("ground.height");
-      return sample ? [`${fixed(sample.value, 0)} m`, sample.stale ? "stale" : "none"] : [];
+      return sample ? lostOr(sample, `${fixed(sample.value, 0)} m`) : [];
     },
   },
   {
     title: "Descent rate",
     read: (view) => {
       const sample = view.sample("ground.climb_rate");
-      return sample
-        ? [sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : NOTHING, sample.stale ? "stale" : "none"]
-        : [];
+      return sample ? lostOr(sample, sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : NOTHING) : [];
     },
   },
-  { title: "Predicted landing", read: predictedLanding },
   {
     title: "Apogee",
     read: (view) => {
@@ -179,10 +155,7 @@ const DESCENT = [
     read: (view) => {
       const sample = view.sample("battery.voltage");
       return sample
-        ? [
-            `${valueWithUnit(sample.column, sample.value)}${sample.stale ? `, ${age(sample.age)} old` : ""}`,
-            limitState(sample.column, sample.value) || (sample.stale ? "stale" : "none"),
-          ]
+        ? [sampleWords(sample), limitState(sample.column, sample.value) || (sample.stale ? "stale" : "none")]
         : [];
     },
   },

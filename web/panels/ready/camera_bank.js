@@ -1,7 +1,8 @@
 // The camera bank: one row per camera, two acts each. What is shown comes only from telemetry.
 
 import { absent, builder, h, setAttr, setText, setTone } from "../../kit/dom.js";
-import { age, duration, limitState, sentence, valueWithUnit } from "../../kit/format.js";
+import { duration, limitState, sentence, valueWithUnit } from "../../kit/format.js";
+import { wasAgo } from "../../kit/silence_words.js";
 import { commandFor, family } from "../../session/roles.js";
 import { chargeToSpend, minutes, padCost } from "./pad_time.js";
 
@@ -81,16 +82,17 @@ function CameraRow(name, first, acts) {
       setText(
         facts,
         [
-          powered?.stale && Number.isFinite(powered.age) && `heard ${age(powered.age)} ago`,
+          powered?.stale && wasAgo(wordOf(powered, recording), powered.age),
           !powered?.stale && since !== undefined && `on for ${duration(view.cursor.rx - since)}`,
-          storage?.value !== undefined && `${valueWithUnit(storage.column, storage.value)} left${limit ? ", low" : ""}`,
-          current(view, name),
+          storage?.value !== undefined &&
+            `${valueWithUnit(storage.column, storage.value)} left${storage.stale ? " then" : limit ? ", low" : ""}`,
+          !powered?.stale && current(view, name),
           !powered?.stale && costOf(view, view.sample(`camera[${name}].current`)),
         ]
           .filter(Boolean)
           .join("  \u00b7  "),
       );
-      setTone(facts, limit);
+      setTone(facts, storage?.stale ? "none" : limit);
       power.update(view, powered?.value);
       record.update(view, recording?.value);
     },
@@ -129,6 +131,11 @@ function current(view, name) {
 function describe(powered, recording) {
   if (!powered || powered.value === undefined) return ["Unknown", "stale"];
   if (powered.stale) return ["Unknown", "stale"];
-  if (powered.value !== 1) return ["Off", "off"];
-  return [sentence(recording?.value === 1 ? "on, recording" : "on"), recording?.value === 1 ? "recording" : "on"];
+  const tone = powered.value !== 1 ? "off" : recording?.value === 1 ? "recording" : "on";
+  return [sentence(wordOf(powered, recording)), tone];
+}
+
+function wordOf(powered, recording) {
+  if (powered.value !== 1) return "off";
+  return recording?.value === 1 ? "on, recording" : "on";
 }

@@ -2,7 +2,7 @@
 
 import { armedFor } from "../../kit/dangers.js";
 import { absent, builder, h, s, setAttr, setText, setTone } from "../../kit/dom.js";
-import { age } from "../../kit/format.js";
+import { heardAgo } from "../../kit/silence_words.js";
 import { channelState } from "../../session/channel_state.js";
 import { commandFor, family } from "../../session/roles.js";
 
@@ -104,20 +104,18 @@ function ChannelTile(name, options, first, acts) {
   return {
     el,
     update(view) {
-      const armed = view.sample(role("armed"));
+      const [armed, continuity, fired] = ["armed", "continuity", "fired"].map((part) => view.sample(role(part)));
       const picked = channelState({
         armed,
-        continuity: view.sample(role("continuity")),
-        fired: view.sample(role("fired")),
+        continuity,
+        fired,
         inhibited: options.board && view.sample(options.board),
       });
       setText(word, picked.word);
       const long = picked.state === "armed" ? armedFor(view, role("armed")) : "";
       setText(
         since,
-        [long && `armed ${long}`, armed && Number.isFinite(armed.age) ? `heard ${age(armed.age)} ago` : "never heard"]
-          .filter(Boolean)
-          .join(" \u00b7 "),
+        [long && `armed ${long}`, heardAgo((armed ?? continuity ?? fired).age)].filter(Boolean).join(" \u00b7 "),
       );
       // In flight an armed parachute is as it should be; on the ground it is a danger to whoever walks up.
       setTone(
@@ -166,10 +164,8 @@ function BoardLine(role, first, acts) {
     update(view) {
       const sample = view.sample(role);
       const unknown = sample.stale || !Number.isFinite(sample.value);
-      setText(
-        word,
-        unknown ? "Unknown, treat as released" : sample.value === 1 ? "Inhibited, nothing can fire" : "RELEASED",
-      );
+      const heard = sample.value === 1 ? "Inhibited, nothing can fire" : "RELEASED";
+      setText(word, unknown ? "Unknown, treat as released" : heard);
       setTone(el, unknown || sample.value !== 1 ? "danger" : "none");
       for (const button of buttons) setAttr(button, "disabled", !view.page.canCommand);
     },

@@ -1,7 +1,8 @@
 // The two inertial units side by side: at rest both must say one g, and the same.
 
-import { absent, builder, h, setText, setTone } from "../../kit/dom.js";
+import { absent, builder, h, setHidden, setText, setTone } from "../../kit/dom.js";
 import { fixed, NOTHING, valueText } from "../../kit/format.js";
+import { unknownWas } from "../../kit/silence_words.js";
 
 const UNITS = ["a", "b"];
 const AXES = ["x", "y", "z"];
@@ -9,6 +10,7 @@ const DEG = 180 / Math.PI;
 
 export function ImuPanel(el) {
   const once = builder();
+  const lost = h("p", { class: "facts", testid: "imu-lost" });
   let cells = [];
   function build(view) {
     const fitted = UNITS.filter((unit) => view.has(`accel.${unit}.x`));
@@ -31,13 +33,17 @@ export function ImuPanel(el) {
       cells.push({ line, fitted, values, difference });
       return h("tr", {}, h("th", { scope: "row", text: line.title }), ...values, difference);
     });
-    el.replaceChildren(h("table", { class: "grid" }, h("thead", {}, head), h("tbody", {}, ...body)));
+    el.replaceChildren(h("table", { class: "grid" }, h("thead", {}, head), h("tbody", {}, ...body)), lost);
   }
   return {
     update(view) {
       once(view.store, () => build(view));
+      const [newest] = UNITS.map((unit) => view.sample(`accel.${unit}.x`)).filter(Boolean);
+      const isLost = Boolean(newest?.stale);
+      setHidden(lost, !isLost);
+      setText(lost, newest ? unknownWas("heard", newest.age) : "");
       for (const { line, fitted, values, difference } of cells) {
-        const numbers = fitted.map((unit) => line.read(view, unit));
+        const numbers = fitted.map((unit) => (isLost ? undefined : line.read(view, unit)));
         values.forEach((cell, i) => {
           setText(cell, numbers[i] === undefined ? NOTHING : line.text(view, fitted[i], numbers[i]));
           setTone(cell, Number.isFinite(numbers[i]) || numbers[i] === undefined ? "none" : "warning");

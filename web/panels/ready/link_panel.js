@@ -2,6 +2,7 @@
 
 import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { age, fixed, limitState, valueWithUnit } from "../../kit/format.js";
+import { notKnown, unknownValue } from "../../kit/silence_words.js";
 
 // A figure older than this says nothing about the link as it is now.
 const OLD_S = 3;
@@ -9,7 +10,7 @@ const OLD_S = 3;
 export const LOSS_CAUTION = 0.1;
 
 const ROWS = [
-  { title: "State", read: (view) => ({ text: view.state("link", "port")?.body?.sentence }) },
+  { title: "State", read: (view) => ofStation(view, view.state("link", "port")?.body?.sentence) },
   { title: "Last packet", read: (view) => lastPacket(view) },
   {
     title: "Loss, last 10 s",
@@ -31,7 +32,8 @@ const ROWS = [
   { title: "Uplink frames bad", role: "uplink.frames_bad" },
   {
     title: "Viewers",
-    read: (view) => ({ text: view.cursor.live && view.page.beat ? String(view.page.beat.viewers ?? "") : undefined }),
+    read: (view) =>
+      ofStation(view, view.cursor.live && view.page.beat ? String(view.page.beat.viewers ?? "") : undefined),
   },
 ];
 
@@ -58,15 +60,22 @@ export function LinkPanel(el) {
   };
 }
 
+/** What the station itself says: unknown while it is silent. */
+function ofStation({ silence }, text) {
+  if (text === undefined || silence?.who !== "station") return { text };
+  return { text: unknownValue(text, silence.for_s), tone: "stale" };
+}
+
 function readRow(view, row) {
   if (row.read) return row.read(view);
-  if (row.beat) return { text: view.cursor.live && view.page.beat?.link ? row.beat(view.page.beat.link) : undefined };
+  if (row.beat)
+    return ofStation(view, view.cursor.live && view.page.beat?.link ? row.beat(view.page.beat.link) : undefined);
   const sample = view.sample(row.role);
   if (!sample) return {};
   const text =
     row.text && sample.value !== undefined ? row.text(sample.value, view) : valueWithUnit(sample.column, sample.value);
-  if (sample.value !== undefined && sample.age > OLD_S)
-    return { text: `unknown; ${text} was ${age(sample.age)} ago`, tone: "stale" };
+  if (sample.value !== undefined && (sample.stale || sample.age > OLD_S))
+    return { text: unknownValue(text, sample.age), tone: "stale" };
   return {
     text,
     tone: row.tone ? row.tone(sample.value) : limitState(sample.column, sample.value) || (sample.stale ? "stale" : ""),
@@ -92,6 +101,11 @@ export function RecorderLine(el) {
       const recording = view.cursor.live && view.page.beat?.recording;
       setHidden(line, !recording);
       if (!recording) return;
+      if (view.silence?.who === "station") {
+        setText(line, `Recording ${notKnown(view.silence)}.`);
+        setAttr(line, "data-tone", "caution");
+        return;
+      }
       setText(line, `${recording.sentence ?? recording.state}  On disk ${age(recording.synced_age_s)} ago.`);
       setAttr(line, "data-tone", recording.synced_age_s > 1 ? "caution" : "none");
     },

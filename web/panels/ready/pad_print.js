@@ -1,7 +1,7 @@
 // The pad sheet on paper: one page with lines to sign on. It is only seen in print.
 
 import { h } from "../../kit/dom.js";
-import { ADVICE, plain, STANDINGS, summaryOf, tickWords, valueBeside } from "./pad_state.js";
+import { ADVICE, plain, STANDINGS, standingWords, summaryOf, tickWords, valueBeside } from "./pad_state.js";
 
 const SIGNED = ["Flier", "Range safety officer"];
 
@@ -55,7 +55,8 @@ function paperOf(sheet, view) {
 }
 
 function rowOf(view, sheet, item) {
-  const { mark, word } = STANDINGS[item.line.standing];
+  const { mark } = STANDINGS[item.line.standing];
+  const word = standingWords(item.line);
   const told = item.automatic ? valueBeside(view, sheet, item) : tickWords(item.line);
   return h(
     "tr",

@@ -10,6 +10,8 @@ import {
   plain,
   STANDINGS,
   sheetAt,
+  sheetNow,
+  standingWords,
   summaryOf,
   tickWords,
   toneOf,
@@ -96,7 +98,7 @@ export function PadSheetPanel(el, acts) {
     update(view) {
       once(view.store, () => list.clear());
       at = view;
-      shown = sheetAt(view.store.journal, view.rxLimit);
+      shown = sheetNow(view);
       setHidden(head, !shown);
       setHidden(none, Boolean(shown));
       setHidden(list.el, !shown || !open);
@@ -167,6 +169,7 @@ export function WholePadSheet(el) {
 function stateWords(sheet, able, page) {
   if (sheet.state === "closed") return "Closed at lift-off: it stays as it was until the vehicle has landed.";
   if (sheet.round > 1 && sheet.why) return `Sheet ${sheet.round}, begun anew: ${sheet.why}.`;
+  if (!page.replay && page.silentSince !== null) return "The station is silent: nothing can be ticked.";
   return able || page.replay ? sheet.note : "Operators who are signed in tick; this page watches.";
 }
 
@@ -228,10 +231,11 @@ function automaticItem() {
     setText(mark, standing.mark);
     setText(title, item.title);
     setAttr(title, "title", item.title);
-    setText(word, standing.word);
+    setText(word, standingWords(line));
     setText(value, text);
-    setText(bound, `(${plain(item.bound)})`);
-    setText(since, line.lost ? `for ${age(rx - line.since_rx)}` : "");
+    // What is not known any more is compared with nothing; its line has room for what was said and when.
+    setText(bound, line.was ? "" : `(${plain(item.bound)})`);
+    setText(since, line.lost && !line.was ? `for ${age(rx - line.since_rx)}` : "");
     setAttr(told, "title", told.textContent);
     setTone(node, standing.tone);
   };

@@ -2,6 +2,7 @@
 // does.
 
 import { age, fixed, valueWithUnit } from "../../kit/format.js";
+import { unknownWas } from "../../kit/silence_words.js";
 
 const TOPIC = "pad_sheet";
 const NO_DATA = "no data";
@@ -43,6 +44,36 @@ export function sheetAt(journal, rx = Infinity) {
   };
 }
 
+/**
+ * The sheet as it stands at a view. While nobody is heard, what the station looks at itself is unknown: such a line has
+ * `was`, what it said last, and `was_s`, how many seconds ago it did.
+ */
+export function sheetNow(view) {
+  const sheet = sheetAt(view.store.journal, view.rxLimit);
+  if (!sheet || sheet.state === "closed") return sheet;
+  const groups = sheet.groups.map((group) => ({ ...group, items: group.items.map((item) => itemNow(view, item)) }));
+  return { ...sheet, groups, lines: groups.flatMap(({ items }) => items.map(({ line }) => line)) };
+}
+
+// What a sheet on paper says does not rest on hearing.
+const restsOnHearing = ({ automatic, roles }) => automatic && !roles.every((role) => role.startsWith("site."));
+
+function itemNow(view, item) {
+  const { line } = item;
+  if (!restsOnHearing(item)) return item;
+  if (line.standing === "unknown") return { ...item, line: { ...line, ...lastSaid(view, item.name) } };
+  if (view.silence?.who !== "station") return item;
+  return { ...item, line: { ...line, standing: "unknown", was: line.standing, was_s: view.silence.for_s } };
+}
+
+/** What a line said before it became unknown, from the journal; {} when it never said anything. */
+function lastSaid(view, name) {
+  const entries = view.store.journal.past(TOPIC, `item ${name}`, view.rxLimit);
+  const at = entries.findLastIndex(({ body }) => body?.standing !== "unknown");
+  const was = entries[at]?.body?.standing;
+  return was === "met" || was === "not met" ? { was, was_s: view.cursor.rx - entries[at + 1].rx } : {};
+}
+
 // A recording may hold anything.
 function isItem(item) {
   return typeof item?.name === "string" && Array.isArray(item.roles) && (!item.automatic || item.roles.length > 0);
@@ -61,6 +92,12 @@ export function closedAt(journal) {
     (entry) => entry.topic === TOPIC && entry.key === "sheet" && entry.body?.state === "closed",
   );
   return closed.length ? closed[closed.length - 1].rx : Infinity;
+}
+
+/** What a line says in a word; of what is not known any more what it said last, and how long ago. */
+export function standingWords({ standing, was, was_s }) {
+  const { word } = STANDINGS[standing];
+  return standing === "unknown" && was ? unknownWas(STANDINGS[was].word, was_s) : word;
 }
 
 /** The whole sheet in one line. */
@@ -134,7 +171,7 @@ function unknownText(item, sample) {
   const { column, value } = sample;
   if (value === undefined) return NO_DATA;
   const name = column.kind === "flag" ? `${column.name.replaceAll("_", " ")}: ` : "";
-  return `${name}${valueWithUnit(column, value)}${isOld(item, sample) ? `, ${age(sample.age)} old` : ""}`;
+  return `${name}${valueWithUnit(column, value)}${isOld(item, sample) && !item.line.was ? `, ${age(sample.age)} old` : ""}`;
 }
 
 /** How far the two inertial units' newest vectors lie apart. */

@@ -1,7 +1,8 @@
 // Battery and what each rail draws.
 
 import { absent, builder, h, setText, setTone } from "../../kit/dom.js";
-import { age, limitState, sentence, valueWithUnit } from "../../kit/format.js";
+import { limitState, sentence } from "../../kit/format.js";
+import { sampleWords } from "../../kit/silence_words.js";
 import { family } from "../../session/roles.js";
 
 const BATTERY = [
@@ -31,11 +32,8 @@ export function PowerPanel(el) {
       for (const { role, value } of rows) {
         const sample = view.sample(role);
         const limit = limitState(sample.column, sample.value);
-        const word =
-          sample.stale && sample.value !== undefined
-            ? `, ${age(sample.age)} old`
-            : ({ warning: ", outside limits", caution: ", outside normal" }[limit] ?? "");
-        setText(value, valueWithUnit(sample.column, sample.value) + word);
+        const word = { warning: ", outside limits", caution: ", outside normal" }[limit] ?? "";
+        setText(value, sampleWords(sample) + (sample.stale ? "" : word));
         setTone(value, limit || (sample.stale ? "stale" : "none"));
       }
     },

@@ -107,9 +107,11 @@ function ChannelRow(binding, acts) {
         limit,
         typeof sample.value === "number" && !Number.isFinite(sample.value)
           ? "not a number"
-          : state || (column.limits && Object.keys(column.limits).length ? "within" : ""),
+          : sample.stale && sample.value !== undefined
+            ? "unknown now"
+            : state || (column.limits && Object.keys(column.limits).length ? "within" : ""),
       );
-      setTone(el, state || (sample.stale ? "stale" : "none"));
+      setTone(el, sample.stale ? "stale" : state || "none");
       if (toggle)
         toggle.setAttribute(
           "aria-pressed",

@@ -3,6 +3,7 @@
 import { absent, builder, h, s, setAttr, setText, setTone } from "../../kit/dom.js";
 import { fixed, NOTHING } from "../../kit/format.js";
 import { ServoCable } from "../../kit/servo_cable.js";
+import { unknownValue } from "../../kit/silence_words.js";
 import { commandFor, family } from "../../session/roles.js";
 
 const DEG = 180 / Math.PI;
@@ -61,7 +62,8 @@ export function FinPanel(el, acts) {
       for (const button of buttons) setAttr(button, "disabled", !view.page.canCommand);
       cable.update(view);
       const word = view.word("control.mode");
-      setText(mode, word ? `mode ${word}` : "");
+      const { stale, age } = view.sample("control.mode") ?? {};
+      setText(mode, word ? `mode ${stale ? unknownValue(word, age) : word}` : "");
     },
   };
 }
@@ -87,12 +89,13 @@ function FinRow(fin, move) {
       const commanded = view.value(`fin[${fin}].commanded`);
       const measured = view.sample(`fin[${fin}].measured`);
       const x = (value) => 100 + Math.max(-1.08, Math.min(1.08, (value * DEG) / FULL_DEG)) * HALF_PX;
-      const drawn = Number.isFinite(measured?.value);
+      const drawn = Number.isFinite(measured?.value) && !measured.stale;
       setAttr(is, "x", drawn ? Math.min(100, x(measured.value)) : 100);
       setAttr(is, "width", drawn ? Math.abs(x(measured.value) - 100) : 0);
-      setAttr(asked, "d", Number.isFinite(commanded) ? `M${x(commanded)} 4 V28` : "");
+      setAttr(asked, "d", Number.isFinite(commanded) && !measured?.stale ? `M${x(commanded)} 4 V28` : "");
       const apart = drawn && Number.isFinite(commanded) && Math.abs(commanded - measured.value) * DEG > APART_DEG;
-      setText(words, `${degrees(measured?.value)} of ${degrees(commanded)}${apart ? " apart" : ""}`);
+      const said = `${degrees(measured?.value)} of ${degrees(commanded)}${apart ? " apart" : ""}`;
+      setText(words, measured?.stale && measured.value !== undefined ? unknownValue(said, measured.age) : said);
       setTone(el, measured?.stale ? "stale" : apart ? "caution" : "none");
     },
   };

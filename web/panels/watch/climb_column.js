@@ -1,7 +1,8 @@
 // The climb column: height against the ladder of what happens at which height.
 
-import { boxOf, h, s, setAttr, setText } from "../../kit/dom.js";
+import { boxOf, h, s, setAttr, setClass, setText } from "../../kit/dom.js";
 import { fixed } from "../../kit/format.js";
+import { unknownValue } from "../../kit/silence_words.js";
 
 const STEPS_M = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000];
 const TOP_PX = 22;
@@ -79,7 +80,7 @@ export function ClimbColumn(el, acts) {
         setText(say, "No height in this vehicle's dictionary.");
         return;
       }
-      const height = view.value(role);
+      const { value: height, stale, age } = view.sample(role);
       const greatest = view.greatestInFlight(role);
       const ladder = rungs(view);
       const { top, step } = scaleTop(Math.max(50, greatest ?? 0, ...ladder.map((rung) => rung.height)));
@@ -91,9 +92,11 @@ export function ClimbColumn(el, acts) {
         drawFrame(svg, parts, { bar, ground }, box, y, top, step, ladder);
       }
       drawVehicle({ fill, most, vehicle }, y, height, greatest);
-      const spoken = `${fixed(height, 0)} meters above the pad, scale to ${top} meters`;
-      setAttr(svg, "aria-label", spoken);
-      setText(say, "");
+      const isLost = stale && height !== undefined;
+      setClass(svg, "-lost", isLost);
+      const lost = isLost ? unknownValue(`${fixed(height, 0)} m`, age) : "";
+      setAttr(svg, "aria-label", lost || `${fixed(height, 0)} meters above the pad, scale to ${top} meters`);
+      setText(say, lost);
     },
   };
 }

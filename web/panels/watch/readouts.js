@@ -2,6 +2,7 @@
 
 import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { fixed, NOTHING } from "../../kit/format.js";
+import { wasAgo } from "../../kit/silence_words.js";
 
 const DEG = 180 / Math.PI;
 
@@ -70,18 +71,18 @@ function showReadout(view, { readout, cell, value, most }) {
   if (!role) return;
   const scale = readout.scale ?? 1;
   const sample = view.sample(role);
-  setText(value, fixed(sample.value === undefined ? undefined : sample.value * scale, readout.digits));
-  setAttr(value, "data-value", Number.isFinite(sample.value) ? sample.value : undefined);
+  const number = fixed(sample.value === undefined ? undefined : sample.value * scale, readout.digits);
+  const isLost = sample.stale && sample.value !== undefined;
+  setText(value, isLost ? NOTHING : number);
+  setAttr(value, "data-value", Number.isFinite(sample.value) && !isLost ? sample.value : undefined);
   setTone(
     cell,
     typeof sample.value === "number" && !Number.isFinite(sample.value) ? "warning" : sample.stale ? "stale" : "none",
   );
   // For tilt only until apogee, since every vehicle lies down in the end.
   const greatest = view.greatestInFlight(role, readout.ascentOnly ? "apogee" : "landing");
-  setText(
-    most,
-    Number.isFinite(greatest) ? `${readout.note ?? "most"} ${fixed(greatest * scale, readout.digits)}` : "",
-  );
+  const peak = Number.isFinite(greatest) ? `${readout.note ?? "most"} ${fixed(greatest * scale, readout.digits)}` : "";
+  setText(most, isLost ? wasAgo(number, sample.age) : peak);
 }
 
 function showApogee(view, value, note) {
@@ -97,7 +98,10 @@ function showApogee(view, value, note) {
         : NOTHING,
   );
   setAttr(value, "data-value", Number.isFinite(height) ? height : undefined);
-  setText(note, apogee ? `at T+${fixed(apogee.t - view.zero, 1)} s` : predictedText(view));
+  const told = view.sample("ground.predicted_apogee");
+  const isLost = told?.stale && Number.isFinite(told.value);
+  const coming = isLost ? wasAgo("predicted", told.age) : predictedText(view);
+  setText(note, apogee ? `at T+${fixed(apogee.t - view.zero, 1)} s` : coming);
 }
 
 // While it coasts: the predicted apogee's 95 % interval and how long until then.

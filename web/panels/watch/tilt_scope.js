@@ -2,6 +2,7 @@
 
 import { boxOf, h, setAttr, setHidden, setText } from "../../kit/dom.js";
 import { bearing, fixed } from "../../kit/format.js";
+import { unknownValue } from "../../kit/silence_words.js";
 import { color, onTheme } from "../../kit/theme.js";
 import { EDGE_DEG, LIMIT_DEG, scopePoint } from "./scope_point.js";
 
@@ -35,19 +36,26 @@ export function TiltScope(el, acts) {
       const tilt = view.sample("ground.tilt");
       const azimuth = view.value("ground.azimuth");
       const side = `${box.width}x${box.height}`;
-      const key = `${side} ${tilt.row} ${view.store.session}`;
+      const isLost = tilt.stale && tilt.value !== undefined;
+      const tiltDeg = isLost ? undefined : tilt.value * DEG;
+      setText(words, isLost ? unknownValue(degreesText(tilt.value), tilt.age) : noseWords(tilt.value, azimuth));
+      setAttr(canvas, "aria-label", `Tilt scope: ${words.textContent}`);
+      const key = `${side} ${isLost ? "lost" : tilt.row} ${view.store.session}`;
       if (key === drawn && !dirty) return;
       if (dirty || !drawn.startsWith(`${side} `)) drawDial(dial, box);
       drawn = key;
       dirty = false;
-      const tiltDeg = tilt.value * DEG;
-      draw(canvas, dial, box, trace(view), tiltDeg, azimuth);
-      const over = tiltDeg > LIMIT_DEG ? `, past ${LIMIT_DEG}\u00b0` : "";
-      const towards = Number.isFinite(tiltDeg) && tiltDeg >= 1 ? ` to ${bearing(azimuth).point}` : "";
-      setText(words, `${fixed(tiltDeg, 1)}\u00b0 from vertical${towards}${over}`);
-      setAttr(canvas, "aria-label", `Tilt scope: ${words.textContent}`);
+      draw(canvas, dial, box, isLost ? [] : trace(view), tiltDeg, azimuth);
     },
   };
+}
+
+const degreesText = (tilt) => `${fixed(tilt * DEG, 1)}\u00b0`;
+
+function noseWords(tilt, azimuth) {
+  const over = tilt * DEG > LIMIT_DEG ? `, past ${LIMIT_DEG}\u00b0` : "";
+  const towards = Number.isFinite(tilt) && tilt * DEG >= 1 ? ` to ${bearing(azimuth).point}` : "";
+  return `${degreesText(tilt)} from vertical${towards}${over}`;
 }
 
 function trace(view) {
@@ -91,7 +99,15 @@ function draw(canvas, dial, box, points, tiltDeg, azimuth) {
   pen.drawImage(dial, -box.width / 2, -box.height / 2, box.width, box.height);
   tail(pen, points, radius);
   if (Number.isFinite(tiltDeg) && Number.isFinite(azimuth)) nose(pen, tiltDeg, azimuth, radius);
-  else label(pen, Number.isNaN(tiltDeg) ? "NaN" : "no attitude", 0, 0, 20, color("--warning-ink"));
+  else
+    label(
+      pen,
+      Number.isNaN(tiltDeg) ? "NaN" : tiltDeg === undefined ? "unknown" : "no attitude",
+      0,
+      0,
+      20,
+      color("--warning-ink"),
+    );
 }
 
 function rings(pen, radius) {

@@ -16,6 +16,7 @@ from server.analysis.figures.pad import AccelUnitsFigure, ContinuityFigure, Gyro
 
 LAST = LastHeard(
     last_t=80.0,
+    last_height_m=0.4,
     last_distance_m=5.0,
     last_bearing_deg=None,
     last_latitude_deg=None,

@@ -17,9 +17,15 @@ from server.flight.descent.recovery import (
     CIRCLE_95,
     POWER,
     SETTLE_S,
+    Basis,
     DriftEstimator,
+    Estimate,
     EventDelay,
+    LastPlace,
+    Spot,
+    best_estimate,
     delay_after,
+    estimate_text,
     first_on,
     last_place,
 )
@@ -138,6 +144,44 @@ def test_an_old_position_under_canopy_is_less_sure() -> None:
     assert place.radius_95_m == pytest.approx(2.0 * CIRCLE_95 + 18.0)
     assert last_place(None, (0.0, 0.0, 0.0), age_s=0.0, drift_m_s=0.0).bearing_deg is None
     assert last_place(None, (math.nan, 0.0, 0.0), age_s=0.0, drift_m_s=0.0) is None
+
+
+# ---------------------------------------------------------------- the best estimate
+
+HEARD = LastPlace(distance_m=32.0, bearing_deg=261.0, latitude_deg=None, longitude_deg=None, radius_95_m=9.0)
+AHEAD = Spot(east_m=24.0, north_m=10.7, radius_95_m=66.0, seconds=9.0)
+
+
+def test_in_the_air_the_forecast_is_the_best_estimate_and_on_the_ground_the_point_heard() -> None:
+    flying = best_estimate(HEARD, AHEAD, has_landed=False)
+    assert (flying.basis, flying.radius_95_m) == (Basis.FORECAST, 66.0)
+    assert (flying.distance_m, flying.bearing_deg) == (pytest.approx(26.3, abs=0.1), pytest.approx(66.0, abs=0.1))
+    lying = best_estimate(HEARD, None, has_landed=True)
+    assert lying == Estimate(Basis.LANDED, 32.0, 261.0, 9.0)
+
+
+def test_without_a_forecast_the_last_point_is_told_and_no_circle_is_claimed_for_what_still_flies() -> None:
+    assert best_estimate(HEARD, None, has_landed=False) == Estimate(Basis.LAST, 32.0, 261.0, None)
+    assert best_estimate(None, None, has_landed=True) is None
+    assert best_estimate(None, AHEAD, has_landed=False).basis is Basis.FORECAST
+
+
+@pytest.mark.parametrize(
+    ("estimate", "words"),
+    [
+        (
+            Estimate(Basis.FORECAST, 26.3, 66.0, 66.2),
+            "26 m from the pad, bearing 066 deg, within 66 m (95 %): predicted by its drift under canopy, from 56 m up",
+        ),
+        (Estimate(Basis.LANDED, 0.0, None, 7.3), "0 m from the pad, within 7 m (95 %): heard there after it had landed"),
+        (
+            Estimate(Basis.LAST, 32.0, 359.7, None),
+            "32 m from the pad, bearing 000 deg: only a point heard 56 m up; how far it drifted from there is not known",
+        ),
+    ],
+)
+def test_an_estimate_in_words(estimate: Estimate, words: str) -> None:
+    assert estimate_text(estimate, 56.0) == words
 
 
 # ---------------------------------------------------------------- the twin

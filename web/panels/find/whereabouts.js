@@ -1,0 +1,54 @@
+// Where to walk, as the station judged it, and what was heard last. The page chooses nothing: the figure says what the
+// estimate rests on. Before there is a figure only the point heard can be told, and says that it is no more. Pure.
+
+import { age, bearingText, distance, fixed } from "../../kit/format.js";
+import { fromPad } from "./from_pad.js";
+
+const RAD = Math.PI / 180;
+const POSITION = ["position.east", "position.north"];
+
+/** The newest position heard: {bearing (radians from north, clockwise), distance (m), height (m) or NaN, age (s)}. */
+function lastPoint(view) {
+  const up = view.has("position.up") && view.lastFinite(...POSITION, "position.up");
+  const known = up || view.lastFinite(...POSITION);
+  if (!known) return undefined;
+  const [east, north, height = NaN] = known.values;
+  return { ...fromPad(east, north), height, age: known.age, east, north };
+}
+
+/**
+ * The headline: the station's estimate of where it lies, else the point heard.
+ * @returns {{basis: "forecast"|"landed"|"last", bearing: number, distance: number, radius?: number}|undefined}
+ */
+export function bestPlace(view) {
+  const figure = view.state("figure", "recovery")?.body ?? {};
+  const { whereabouts_basis: basis, whereabouts_distance_m: away, whereabouts_radius_m: radius } = figure;
+  const point = lastPoint(view);
+  if (basis === "forecast" || basis === "landed")
+    return { ...point, basis, bearing: (figure.whereabouts_bearing_deg ?? 0) * RAD, distance: away, radius };
+  return point && { ...point, basis: "last" };
+}
+
+/** What the headline rests on, with its radius. */
+export function placeWords(view, best) {
+  if (!best) return "No position heard yet";
+  const within = Number.isFinite(best.radius) ? `, within ${distance(best.radius)} (95\u00a0%)` : "";
+  if (best.basis === "forecast") return `Predicted landing${within}`;
+  if (best.basis === "landed") return `Lies there${within}; position heard ${age(best.age)} ago`;
+  const height = view.inFlight && Number.isFinite(best.height) ? ` ${fixed(best.height, 0)} m up` : "";
+  if (view.inFlight) return `Last point heard,${height} in the air, ${age(best.age)} ago; where it lands is not known`;
+  const sides = `${side(best.east, "east", "west")}, ${side(best.north, "north", "south")}`;
+  return `${sides}; position heard ${age(best.age)} ago`;
+}
+
+/** The last point heard, for the second line: "Last heard 32 m, 261\u00b0 W, 56 m up, 40 s ago". */
+export function lastPointWords(view) {
+  const point = lastPoint(view);
+  if (!point) return "";
+  const height = Number.isFinite(point.height) ? `, ${fixed(point.height, 0)} m up` : "";
+  return `Last heard ${distance(point.distance)}, ${bearingText(point.bearing)}${height}, ${age(point.age)} ago`;
+}
+
+function side(meters, positive, negative) {
+  return `${fixed(Math.abs(meters), 0)} m ${meters < 0 ? negative : positive}`;
+}
