@@ -131,15 +131,23 @@ class RecordFlow:
         contained: Containment,
         on_change: Callable[[], None],
         seconds: Callable[[], float],
+        now_s: Callable[[], float],
     ) -> None:
-        """`seconds` is the clock that turns are measured by."""
+        """`seconds` is the clock that turns are measured by: the thread's own, so that a busy machine does not make turns of
+        one record each, which would never catch up.
+        """
         self._gate, self._pipeline, self._judge = gate, pipeline, judge
         self._shown, self._queue = shown, queue
         self._notes, self._contained = notes, contained
         self._on_change = on_change
-        self._seconds = seconds
+        self._seconds, self._now_s = seconds, now_s
         self._has_given_up = False
         self._drained: deque[Record] = deque()  # what waits longer stays behind the gate, which bounds it
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether more waits than one turn took."""
+        return bool(self._drained)
 
     def process(self) -> None:
         """Take all that waits, and then what was judged meanwhile."""
@@ -164,7 +172,7 @@ class RecordFlow:
         if self._judge.has_given_up and not self._has_given_up:
             self._has_given_up = True
             self._contained.tell(NOT_JUDGED, TimeoutError("too much waits to be judged"))
-        return bool(self._drained)
+        return self.is_behind
 
     def _next(self) -> Record | None:
         if not self._drained:
@@ -177,9 +185,9 @@ class RecordFlow:
         if record.kind == Kind.RECEIVED:
             self._queue.tell(self._pipeline.rx_s(record.mono_ns), output)
 
-    def look_at_judging(self, now_s: float) -> None:
+    def look_at_judging(self) -> None:
         """Let time pass: an alarm tells when judging stands still."""
-        progress = self._judge.look(now_s)
+        progress = self._judge.look(self._now_s())
         if progress is Progress.STANDS_STILL:
             body = {"state": "raised", "advice": ADVICE}
             self._notes.alarm(

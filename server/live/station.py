@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -166,7 +167,8 @@ class Station:
             self.notes,
             contained,
             listeners.on_change,
-            self._loop.time,
+            time.thread_time,
+            self.now_s,
         )
         self.trips = TripDesk(self._executor.ask)
         self._ticker = Standing("tick", "the station's tick", self._tick_forever, self.notes, last_delay_s=TICK_S)
@@ -408,19 +410,17 @@ class Station:
                 self._look_at_link,
                 self._acts.tick,
                 self._look_at_queue,
-                self._look_at_judging,
+                self._flow.look_at_judging,
                 self.trips.look,
             )
 
     def _look_at_link(self) -> None:
-        self._link_became(self.watch.tick(self.now_s()))
+        if not self._flow.is_behind:  # what waits was heard, though nobody has looked at it yet
+            self._link_became(self.watch.tick(self.now_s()))
 
     def _look_at_queue(self) -> None:
         self.ask(lambda queue, now_s: queue.tick(now_s))
         self._executor.keep_spares()
-
-    def _look_at_judging(self) -> None:
-        self._flow.look_at_judging(self.now_s())
 
     def _look_at_clocks(self) -> None:
         """A machine that slept must not wake up armed, and a stepped wall clock is noted (nothing depends on it)."""

@@ -77,6 +77,27 @@ async def at_once(what: object) -> object:
     return what
 
 
+def test_the_link_is_not_called_silent_while_something_heard_still_waits(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else every turn of a long backlog would call it up and every tick silent."""
+
+    async def what(bench: Bench) -> None:
+        await turns(bench, 20)
+        let_wait(bench)
+        bench.clock.advance(3.0)
+        await turns(bench, 3)
+        bench.station._look_at_link()
+        assert bench.station.link_state()["state"] == "up"
+        await turns(bench, 3 * WAITING)
+        bench.station._look_at_link()
+        assert bench.station.link_state()["state"] == "silent"
+        told = [e["body"]["state"] for e in bench.station.store.journal if (e["topic"], e["key"]) == ("link", "port")]
+        assert told.count("silent") <= 1
+
+    run(tmp_path, monkeypatch, what)
+
+
 def test_what_is_armed_sees_all_that_was_heard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The vehicle inhibits its board in the last of what waits."""
 
