@@ -12,7 +12,7 @@ the content has a zero. Following the chain of code bytes and writing zeros over
 from __future__ import annotations
 
 from binascii import crc_hqx
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache, cached_property
 
@@ -96,13 +96,15 @@ class _Group:
         return structured
 
 
-def decode_stream(dictionary: Dictionary, data: bytes) -> Decoded:
-    """Decode all received bytes of a session.
+def decode_stream(
+    dictionary: Dictionary, data: bytes, arrival_s: Callable[[int], float | None] = lambda end: None
+) -> Decoded:
+    """Decode all received bytes of a session; `arrival_s` tells when the byte at an offset arrived, as `Link` takes it.
 
     The result equals what `Link` says of the same bytes, event for event and value for value.
     """
     if dictionary.framing is not None:
-        return _decode_foreign(dictionary, data)
+        return _decode_foreign(dictionary, data, arrival_s)
     stream = np.frombuffer(data, dtype=np.uint8)
     zeros = np.flatnonzero(stream == 0)
     starts = np.concatenate(([0], zeros[:-1] + 1)) if zeros.size else zeros
@@ -111,7 +113,7 @@ def decode_stream(dictionary: Dictionary, data: bytes) -> Decoded:
     pending = len(data) - (int(zeros[-1]) + 1 if zeros.size else 0)
     groups, odd = _grouped_packets(dictionary, stream, starts, ends)
     if _needs_link(dictionary, groups):
-        return _decode_by_link(dictionary, data, starts, ends, pending)
+        return _decode_by_link(dictionary, data, starts, ends, pending, arrival_s)
     events: list[tuple[int, Event]] = [(i, _odd_event(dictionary, data, int(starts[i]), int(ends[i]))) for i in odd]
     boot_id = _first_boot_id(dictionary, groups, events)
     packets = {group.packet.name: _followed(group, events) for group in groups}
@@ -318,13 +320,20 @@ def _numpy_type(type_: str) -> str:
 # ---------------------------------------------------------------- the slow path
 
 
-def _decode_by_link(dictionary: Dictionary, data: bytes, starts: Ints, ends: Ints, pending: int) -> Decoded:
+def _decode_by_link(
+    dictionary: Dictionary,
+    data: bytes,
+    starts: Ints,
+    ends: Ints,
+    pending: int,
+    arrival_s: Callable[[int], float | None],
+) -> Decoded:
     """Feed the live path frame by frame and collect what it says."""
     link = Link(dictionary)
     events: list[tuple[int, Event]] = []
     received: dict[str, list[tuple[int, PacketReceived]]] = {}
     for frame, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
-        link.receive_data(data[start : end + 1])
+        link.receive_data(data[start : end + 1], arrival_s(end))
         while (event := link.next_event()) is not NEED_DATA:
             if isinstance(event, PacketReceived):
                 received.setdefault(event.packet.name, []).append((frame, event))
@@ -334,14 +343,14 @@ def _decode_by_link(dictionary: Dictionary, data: bytes, starts: Ints, ends: Int
     return Decoded(packets, events, ends, pending, link.boot_id)
 
 
-def _decode_foreign(dictionary: Dictionary, data: bytes) -> Decoded:
+def _decode_foreign(dictionary: Dictionary, data: bytes, arrival_s: Callable[[int], float | None]) -> Decoded:
     """Feed the live path, line by line or record by record."""
     link = Link(dictionary)
     events: list[tuple[int, Event]] = []
     received: dict[str, list[tuple[int, PacketReceived]]] = {}
     ends: list[int] = []
     sizes: list[int] = []
-    for heard in link.receive_pieces(data):
+    for heard in link.receive_pieces(data, arrival_s):
         while (event := link.next_event()) is not NEED_DATA:
             if isinstance(event, PacketReceived):
                 received.setdefault(event.packet.name, []).append((len(ends), event))

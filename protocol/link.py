@@ -6,14 +6,16 @@
 
 Nothing the other end does raises here. Damage, junk, gaps, repeats and restarts are events, so that they can be
 counted, recorded and shown. How a frame is judged, in order: stuffing, CRC, header, APID, length; then the sequence
-count of its packet type; then the vehicle time. A vehicle that announces another boot id, or whose clock falls back by
-more than `CLOCK_FALL_MS`, has restarted: sequence counts start anew and a new epoch of time begins.
+count of its packet type; then the vehicle time. A vehicle that announces another boot id has restarted: sequence counts
+start anew and a new epoch of time begins. So it has, as a guess, when its clock falls back by more than `CLOCK_FALL_MS`
+and, by the arrivals the caller tells, can be that of a new start; else the packet is old news, and late. What is still on
+its way from the start before is old news of that one.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from enum import Enum, auto
 
 from protocol.checksum import crc_holds
@@ -48,8 +50,9 @@ from protocol.packets import (
     TIME_SIZE,
 )
 from protocol.sequence import Place, SequenceTracker
+from protocol.starts import CLOCK_FALL_MS as CLOCK_FALL_MS
+from protocol.starts import STRAGGLERS_FOR_S, Start, signed_step_ms
 
-CLOCK_FALL_MS = 2000
 DATA_START = HEADER_SIZE + TIME_SIZE
 TELEMETRY_FIRST_WORD = SECONDARY_BIT  # version 0, telemetry, with vehicle time; APID bits clear
 UNSEGMENTED = 0xC000
@@ -89,22 +92,36 @@ class Link:
 
     def __init__(self, dictionary: Dictionary, key: bytes | None = None) -> None:
         self.dictionary = dictionary
-        self.boot_id: int | None = None
-        self.epoch = 0
         self._key = key
         self._splitter = FrameSplitter()
         self._foreign: ForeignFraming | None = foreign_framing(dictionary)
         self._running: dict[str, int] = {}
         self._events: deque[Event] = deque()
-        self._trackers = self._fresh_trackers()
-        self._last_ms: int | None = None
+        self._start = Start(0, self._fresh_trackers(), None)
+        self._former: Start | None = None
+        self._known_id: int | None = None
         self._boot_channels = _boot_channels(dictionary)
         self._restart_unnamed = False
+        self._rx_s: float | None = None
 
-    def receive_data(self, data: bytes) -> None:
-        """Take received bytes; their events wait in `next_event`."""
+    @property
+    def boot_id(self) -> int | None:
+        """Which start of the vehicle commands are addressed to, None before it has told."""
+        return self._known_id
+
+    @property
+    def epoch(self) -> int:
+        """How often the vehicle has restarted."""
+        return self._start.epoch
+
+    def receive_data(self, data: bytes, rx_s: float | None = None) -> None:
+        """Take received bytes; their events wait in `next_event`.
+
+        `rx_s` is when they arrived (s, ascending, any zero). Without it every fall of the clock counts as a restart.
+        """
+        self._rx_s = rx_s
         if self._foreign is not None:
-            for _ in self.receive_pieces(data):
+            for _ in self.receive_pieces(data, lambda _: rx_s):
                 pass
             return
         for encoded, dropped in self._splitter.feed(data):
@@ -113,8 +130,10 @@ class Link:
             else:
                 self._take_frame(encoded)
 
-    def receive_pieces(self, data: bytes) -> Iterator[Heard]:
+    def receive_pieces(self, data: bytes, arrival_s: Callable[[int], float | None] = lambda end: None) -> Iterator[Heard]:
         """Take received bytes of a vehicle with a framing of its own, piece by piece.
+
+        `arrival_s` gives the arrival of the piece that ends at an offset into all bytes so far.
 
         Yields each line or record when its events, and no later ones, have been added to those that wait. Raises
         OurMistake for a vehicle that speaks our own wire, whose frames are no pieces.
@@ -126,8 +145,9 @@ class Link:
                 self._events.append(BytesSkipped(heard.skipped))
             if isinstance(heard.result, tuple):
                 packet, count, wire_ms, values = heard.result
-                if self.boot_id is None and not self._boot_channels:
-                    self.boot_id = 0  # a vehicle that never tells its starts apart has one
+                self._rx_s = arrival_s(heard.end)
+                if self._known_id is None and not self._boot_channels:
+                    self._known_id = 0  # a vehicle that never tells its starts apart has one
                     self._events.append(BootIdLearned(0))
                 self._take_packet(packet, count, wire_ms, values)
             elif heard.result is not None:
@@ -168,66 +188,86 @@ class Link:
         self._take_packet(packet, count, wire_ms, packet.unpack(content, DATA_START))
 
     def _take_packet(self, packet: Packet, count: int | None, wire_ms: int | None, values: tuple[Value, ...]) -> None:
+        timed = wire_ms is not None
         if wire_ms is None:  # a packet without a time belongs to the newest one heard
-            wire_ms = (self._last_ms or 0) % TIME_MODULUS_MS
-        self._look_for_restart(packet, wire_ms, values)
-        time_ms = self._unwrapped(wire_ms)
-        if count is None:
-            self._take_uncounted(packet, time_ms, values)
-            return
-        tracker = self._trackers[packet.name]
-        place = tracker.step(count, time_ms)
-        if place is Place.REPEATED:
-            self._events.append(PacketRepeated(packet, count))
-            return
-        if tracker.wrapped:
-            self._events.append(CounterWrapped(packet))
-        if place in (Place.AFTER_GAP, Place.JUMPED) and tracker.missing != 0:
-            self._events.append(SequenceGap(packet, tracker.missing))
-        late = place is Place.LATE
-        if not late:
-            self._last_ms = time_ms if self._last_ms is None else max(time_ms, self._last_ms)
-        self._events.append(PacketReceived(packet, count, self.epoch, time_ms, values, late))
+            wire_ms = (self._start.last_ms or 0) % TIME_MODULUS_MS
+        start, is_old = self._start_of(packet, wire_ms, values)
+        time_ms = start.unwrapped(wire_ms)
+        if count is None:  # a format without a count tells nothing of loss: each packet is the next
+            count = self._running[packet.name] = self._running.get(packet.name, -1) + 1
+            late = is_old
+        else:
+            tracker = start.trackers[packet.name]
+            place = tracker.old(count) if is_old else tracker.step(count, time_ms)
+            if place is Place.REPEATED:
+                self._events.append(PacketRepeated(packet, count))
+                return
+            if not is_old and tracker.wrapped:
+                self._events.append(CounterWrapped(packet))
+            if place in (Place.AFTER_GAP, Place.JUMPED) and tracker.missing != 0:
+                self._events.append(SequenceGap(packet, tracker.missing))
+            late = place is Place.LATE
+        if timed:
+            start.hear(time_ms, self._rx_s, late)
+        self._events.append(PacketReceived(packet, count, start.epoch, time_ms, values, late))
 
-    def _take_uncounted(self, packet: Packet, time_ms: int, values: tuple[Value, ...]) -> None:
-        """A format without a count tells nothing of loss: each packet is the next."""
-        count = self._running[packet.name] = self._running.get(packet.name, -1) + 1
-        self._last_ms = time_ms if self._last_ms is None else max(time_ms, self._last_ms)
-        self._events.append(PacketReceived(packet, count, self.epoch, time_ms, values))
-
-    def _unwrapped(self, wire_ms: int) -> int:
-        """Continue the 32-bit millisecond clock across its wrap (every 49.7 days)."""
-        if self._last_ms is None:
-            return wire_ms
-        return self._last_ms + _signed_step(self._last_ms, wire_ms)
-
-    def _look_for_restart(self, packet: Packet, wire_ms: int, values: tuple[Value, ...]) -> None:
-        fell = self._last_ms is not None and _signed_step(self._last_ms, wire_ms) < -CLOCK_FALL_MS
+    def _start_of(self, packet: Packet, wire_ms: int, values: tuple[Value, ...]) -> tuple[Start, bool]:
+        """Return the start of the vehicle a packet belongs to, and whether it is old news of it."""
         index = self._boot_channels.get(packet.name)
         told = int(values[index]) if index is not None else None
-        if told is not None and self.boot_id is not None and told != self.boot_id:
-            if self._restart_unnamed and not fell:
-                self._events.append(BootIdLearned(told))
-            else:
-                self._restart(told)
-        elif fell:
-            self._restart(told if told != self.boot_id else None)
-        elif told is not None and self.boot_id is None:
+        former = self._still_heard_of(wire_ms, told)
+        if former is not None:
+            return former, True
+        now, rx_s = self._start, self._rx_s
+        fell = now.fell(wire_ms)
+        is_another = told is not None and self._known_id is not None and told != self._known_id
+        is_old = fell and not is_another and not now.may_follow(wire_ms, rx_s)
+        if is_old and now.old_for_long(rx_s):
+            self._restart(told, straggles=False)  # its clock was set back
+        elif is_old:
+            return now, True
+        elif is_another and self._restart_unnamed and not fell and told is not None:
+            self._events.append(BootIdLearned(told))
+        elif is_another or fell:
+            self._restart(told if told != self._known_id else None)
+        elif told is not None and self._known_id is None:
             self._events.append(BootIdLearned(told))
         if told is not None:
-            self.boot_id, self._restart_unnamed = told, False
+            self._known_id, self._restart_unnamed = told, False
+            self._start.boot_id = told
+        return self._start, False
 
-    def _restart(self, boot_id: int | None) -> None:
-        self.epoch += 1
-        self._trackers = self._fresh_trackers()
-        self._last_ms = None
+    def _still_heard_of(self, wire_ms: int, told: int | None) -> Start | None:
+        """Return the start before, where a packet can only be a straggler of it.
+
+        What the start that is heard now can have sent by now is never called that.
+        """
+        former, rx_s, began_s = self._former, self._rx_s, self._start.began_s
+        if former is None or former.last_ms is None or rx_s is None or began_s is None:
+            return None
+        if rx_s - began_s > STRAGGLERS_FOR_S:
+            self._former = None
+            return None
+        if told is not None and told != former.boot_id:
+            return None
+        is_older = signed_step_ms(former.last_ms, wire_ms) <= 0
+        if told is not None and told == former.boot_id and not self._restart_unnamed and told != self._known_id:
+            return former if is_older else None
+        leaps = self._start.last_ms is None or signed_step_ms(self._start.last_ms, wire_ms) > CLOCK_FALL_MS
+        if not leaps or former.may_follow(wire_ms, rx_s):
+            return None
+        # A guess may be wrong: what goes on where the clock of before stood is the vehicle's present.
+        if (not is_older and self._restart_unnamed) or self._start.old_for_long(rx_s):
+            self._former = None
+            return None
+        return former
+
+    def _restart(self, boot_id: int | None, straggles: bool = True) -> None:
+        self._former = self._start if straggles else None
+        self._start = Start(self._start.epoch + 1, self._fresh_trackers(), self._rx_s)
+        self._start.boot_id = boot_id
         self._restart_unnamed = boot_id is None
-        self._events.append(VehicleRestarted(boot_id, self.epoch))
-
-
-def _signed_step(last_ms: int, wire_ms: int) -> int:
-    half = TIME_MODULUS_MS // 2
-    return (wire_ms - last_ms + half) % TIME_MODULUS_MS - half
+        self._events.append(VehicleRestarted(boot_id, self._start.epoch))
 
 
 def _boot_channels(dictionary: Dictionary) -> dict[str, int]:

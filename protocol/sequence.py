@@ -56,6 +56,11 @@ class SequenceTracker:
         forgotten = LATE_WINDOW if self.missing is None else min(ahead, LATE_WINDOW)
         return self._advance(count, time_ms, forgotten, Place.AFTER_GAP)
 
+    def old(self, count: int) -> Place:
+        """Judge a count of a packet that is known to be old news: nothing is counted on from it."""
+        behind = 0 if self._last is None else (self._last - count) % self._modulus
+        return self._look_back(behind) if self._last is not None and behind < LATE_WINDOW else Place.LATE
+
     def _may_have_wrapped(self, time_ms: int) -> bool:
         return self._rate_hz > 0 and (time_ms - self._last_ms) * self._rate_hz > 1000 * self._modulus
 

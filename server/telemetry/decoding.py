@@ -5,6 +5,7 @@ Both end in the same `Batch`; `tests/server/analysis/test_pipeline.py` compares 
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 
 import numpy as np
@@ -39,7 +40,7 @@ class LiveDecoder:
         last_t: list[float] = []
         found: _Found = {}
         try:
-            for size in self._pieces(chunk):
+            for size in self._pieces(chunk, rx_s):
                 try:
                     self._drain(batch, found, rx_s)
                 except Exception as error:
@@ -55,22 +56,22 @@ class LiveDecoder:
         batch.frame_t = np.array(last_t, dtype=np.float64)
         return batch
 
-    def _pieces(self, chunk: bytes) -> Iterator[int]:
+    def _pieces(self, chunk: bytes, rx_s: float) -> Iterator[int]:
         """Feed the link frame by frame; yields the size of each when its events are there to be taken."""
         if self.link.dictionary.framing is not None:
-            yield from (heard.size for heard in self.link.receive_pieces(chunk))
+            yield from (heard.size for heard in self.link.receive_pieces(chunk, lambda end: rx_s))
             return
         start = 0
         while (end := chunk.find(0, start)) >= 0:
             piece = chunk[start : end + 1]
             size, start = self._tail + len(piece), end + 1
             self._tail = 0
-            self.link.receive_data(piece)
+            self.link.receive_data(piece, rx_s)
             if size > 1:
                 yield size
         rest = chunk[start:]
         self._tail += len(rest)
-        self.link.receive_data(rest)
+        self.link.receive_data(rest, rx_s)
 
     def _drain(self, batch: Batch, found: _Found, rx_s: float) -> None:
         while (event := self.link.next_event()) is not NEED_DATA:
@@ -96,7 +97,8 @@ def decode_recording(dictionary: Dictionary, chunks: Iterable[tuple[float, bytes
     data = b"".join(chunk for _, chunk in pairs)
     chunk_rx = np.array([rx_s for rx_s, _ in pairs], dtype=np.float64)
     chunk_end = np.cumsum([len(chunk) for _, chunk in pairs], dtype=np.int64)
-    decoded = decode_stream(dictionary, data)
+    ends, arrivals = chunk_end.tolist(), chunk_rx.tolist()
+    decoded = decode_stream(dictionary, data, lambda end: arrivals[bisect_right(ends, end)])
     frame_rx = chunk_rx[np.searchsorted(chunk_end, decoded.frame_end, side="right")] if pairs else np.zeros(0)
     sizes = _frame_bytes(data, decoded).astype(np.float64)
     rows: dict[str, Rows] = {}
@@ -134,18 +136,28 @@ class _Bases:
 
 
 def _placed(packets: dict[str, PacketColumns], frame_rx: Floats) -> _Bases:
-    """Run the timeline over the first and last packets of each epoch only: nothing else can move a base."""
-    epochs = sorted({int(e) for p in packets.values() for e in np.unique(p.epoch)})
+    """Place the epochs as the timeline does live: each by what was heard up to its first packet, stragglers included."""
+    if not packets:
+        return _Bases({})
+    order = np.concatenate([p.frame for p in packets.values()])
+    by = np.argsort(order, kind="stable")
+    order = order[by]
+    epoch = np.concatenate([p.epoch for p in packets.values()])[by]
+    time_ms = np.concatenate([p.time_ms for p in packets.values()])[by]
     timeline = Timeline()
-    bases: dict[int, float] = {}
-    for epoch in epochs:
-        frames = np.concatenate([p.frame[p.epoch == epoch] for p in packets.values()])
-        times = np.concatenate([p.time_ms[p.epoch == epoch] for p in packets.values()])
-        for i in (int(np.argmin(frames)), int(np.argmax(times)), int(np.argmax(frames))):
-            t = timeline.place(epoch, int(times[i]), float(frame_rx[frames[i]]))
-            bases.setdefault(epoch, t - int(times[i]) / 1000.0)
-        bases[epoch] = timeline.base(epoch)
-    return _Bases(bases)
+
+    def place(row: int) -> None:
+        timeline.place(int(epoch[row]), int(time_ms[row]), float(frame_rx[order[row]]))
+
+    epochs = np.unique(epoch).tolist()
+    first_of = sorted(int(np.argmax(epoch == one)) for one in epochs)
+    for start, stop in zip(first_of, [*first_of[1:], len(order)], strict=True):
+        place(start)
+        for one in np.unique(epoch[start:stop]).tolist():  # nothing but the greatest time of each can be the greatest t
+            mine = np.flatnonzero(epoch[start:stop] == one) + start
+            place(int(mine[np.argmax(time_ms[mine])]))
+        place(stop - 1)
+    return _Bases({one: timeline.base(one) for one in epochs})
 
 
 def _running_last_t(rows: dict[str, Rows], frames: int) -> Floats:

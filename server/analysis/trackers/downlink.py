@@ -76,7 +76,7 @@ class DownlinkTracker:
         for order, rx_s, t, event in batch.events:
             at = Instant(order, rx_s, t)
             if isinstance(event, VehicleRestarted):
-                named = f", start number {event.boot_id}" if event.boot_id is not None else ""
+                named = f", start number {event.boot_id}" if event.boot_id is not None else " (a guess: its clock fell back)"
                 body = {"boot_id": event.boot_id, "epoch": event.epoch}
                 out.note(at, "restart", "vehicle", "warning", f"the vehicle restarted{named}", body)
             elif isinstance(event, BootIdLearned):
