@@ -34,9 +34,9 @@ from protocol.events import (
 )
 from protocol.fields import BITS_CODES, Channel, Packet, text_from_bytes
 from protocol.framing import ENCODED_MAX
-from protocol.link import CLOCK_FALL_MS, DATA_START, NEED_DATA, TELEMETRY_FIRST_WORD, UNSEGMENTED, Link, judge_frame
+from protocol.link import DATA_START, NEED_DATA, TELEMETRY_FIRST_WORD, UNSEGMENTED, Link, judge_frame
 from protocol.packets import APID_MASK, COUNT_MASK, COUNT_MODULUS, TIME_MODULUS_MS
-from protocol.sequence import Place, SequenceTracker
+from protocol.sequence import CLOCK_FALL_MS, Place, SequenceTracker
 
 Column = Floats | list[str]
 

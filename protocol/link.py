@@ -49,9 +49,7 @@ from protocol.packets import (
     TIME_MODULUS_MS,
     TIME_SIZE,
 )
-from protocol.sequence import Place, SequenceTracker
-from protocol.starts import CLOCK_FALL_MS as CLOCK_FALL_MS
-from protocol.starts import STRAGGLERS_FOR_S, Start, signed_step_ms
+from protocol.sequence import CLOCK_FALL_MS, STRAGGLERS_FOR_S, Place, SequenceTracker, Start, signed_step_ms
 
 DATA_START = HEADER_SIZE + TIME_SIZE
 TELEMETRY_FIRST_WORD = SECONDARY_BIT  # version 0, telemetry, with vehicle time; APID bits clear

@@ -1,17 +1,34 @@
-"""Following the sequence counts of one packet type: what was lost, came twice, or came late.
+"""Following one start of the vehicle: the sequence counts of each packet type, and its clock. Pure.
 
-Only the distance modulo 16384 can be seen (another format may count in 8, 16 or 32 bits). A silence long enough for a
-whole wrap (at the packet's rate) makes the number lost unknowable; then the gap is reported without a number instead of
-with a wrong one.
+**Counts** tell what was lost, came twice, or came late. Only the distance modulo 16384 can be seen (another format may
+count in 8, 16 or 32 bits). A silence long enough for a whole wrap (at the packet's rate) makes the number lost unknowable;
+then the gap is reported without a number instead of with a wrong one.
+
+**The clock** is held against the station's. A packet's *offset* is its arrival on the station's clock minus the vehicle time
+in it. The least offset heard is the reference: nothing arrives before it was sent, so what arrives with a greater offset is
+that much older, and the reference says how far the vehicle's clock must have come by any moment. Clocks drift, so the
+reference may creep up by `DRIFT`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import Enum, auto
+from math import inf
 
-from protocol.packets import COUNT_MODULUS
+from protocol.packets import COUNT_MODULUS, TIME_MODULUS_MS
 
 LATE_WINDOW = 64
+# Two crystals, each good to 50 parts in a million over a day in the sun: seconds by which the clocks may part in a second.
+DRIFT = 100e-6
+CLOCK_FALL_MS = 2000
+# Our choice: more than the rounding of both clocks and the jitter of a port, less than any vehicle takes to start.
+ROOM_S = 0.5
+# Our choice: longer than a link holds back what it then delivers in one go, short enough that a vehicle whose clock was set
+# back is not called old for long. Nothing but old news for this long is taken for a clock that has started anew.
+ONLY_OLD_AT_MOST_S = 5.0
+# Our choice: what a link still delivers of the start before. Two vehicles on one channel are told apart for no longer.
+STRAGGLERS_FOR_S = 60.0
 
 
 class Place(Enum):
@@ -75,3 +92,58 @@ class SequenceTracker:
             return Place.REPEATED
         self._seen |= 1 << behind
         return Place.LATE
+
+
+def drifting(offset_s: float, rx_s: float) -> float:
+    """Return an offset (s) heard at `rx_s` on a scale on which a reference that creeps up by `DRIFT` stands still."""
+    return offset_s - DRIFT * rx_s
+
+
+def signed_step_ms(last_ms: int, wire_ms: int) -> int:
+    """Return how far a 32-bit wire time is ahead of an unwrapped one, negative when it is behind."""
+    half = TIME_MODULUS_MS // 2
+    return (wire_ms - last_ms + half) % TIME_MODULUS_MS - half
+
+
+class Start:
+    """One start: `last_ms` is its newest unwrapped vehicle time, `began_s` the arrival with which it was first heard."""
+
+    def __init__(self, epoch: int, trackers: Mapping[str, SequenceTracker], began_s: float | None) -> None:
+        self.epoch = epoch
+        self.trackers = trackers
+        self.began_s = began_s
+        self.boot_id: int | None = None
+        self.last_ms: int | None = None
+        self._least_s = inf  # as `drifting` gives it
+        self._only_old_since_s: float | None = None
+
+    def unwrapped(self, wire_ms: int) -> int:
+        """Continue the 32-bit millisecond clock across its wrap (every 49.7 days)."""
+        return wire_ms if self.last_ms is None else self.last_ms + signed_step_ms(self.last_ms, wire_ms)
+
+    def hear(self, time_ms: int, rx_s: float | None, late: bool) -> None:
+        """Take the time of a packet of this start that came at `rx_s`, None where arrivals are not known."""
+        if not late:
+            self.last_ms = time_ms if self.last_ms is None else max(time_ms, self.last_ms)
+            self._only_old_since_s = None
+        if rx_s is not None:
+            self._least_s = min(self._least_s, drifting(rx_s - time_ms / 1000.0, rx_s))
+
+    def fell(self, wire_ms: int) -> bool:
+        """Whether a time lies further back than packets of one moment change places."""
+        return self.last_ms is not None and signed_step_ms(self.last_ms, wire_ms) < -CLOCK_FALL_MS
+
+    def may_follow(self, wire_ms: int, rx_s: float | None) -> bool:
+        """Whether a start that came after what was heard of this one can have come as far as `wire_ms` by `rx_s`."""
+        if rx_s is None or self.last_ms is None or self._least_s == inf:
+            return True
+        clock_s = rx_s - (self._least_s + DRIFT * rx_s)  # how far the clock of this start would have come
+        return (self.last_ms + wire_ms) / 1000.0 <= clock_s + ROOM_S
+
+    def old_for_long(self, rx_s: float | None) -> bool:
+        """Take note of old news at `rx_s`; tell whether there has been nothing else for longer than links hold back."""
+        if rx_s is None:
+            return False
+        if self._only_old_since_s is None:
+            self._only_old_since_s = rx_s
+        return rx_s - self._only_old_since_s > ONLY_OLD_AT_MOST_S
