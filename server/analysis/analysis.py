@@ -24,6 +24,7 @@ from server.analysis.trackers.flight_rules import FlightRulesTracker
 from server.analysis.trackers.height import HeightTracker
 from server.analysis.trackers.inertial_units import InertialUnitsTracker
 from server.analysis.trackers.judging import JudgingTracker
+from server.analysis.trackers.lag import LagTracker
 from server.analysis.trackers.limits import LimitTracker
 from server.analysis.trackers.motion import MotionTracker
 from server.analysis.trackers.output import Instant, Tracker, TrackerOutput
@@ -55,11 +56,13 @@ class Analysis:
         self._aside: set[str] = set()
         roles = RoleColumns(dictionary.roles)
         self._downlink = DownlinkTracker()
+        self._lag = LagTracker(dictionary)
         self._kinds = PacketKindsTracker(dictionary)
         self._height = HeightTracker(roles, facts)
         self.judging = JudgingTracker(roles, facts, SOURCES, COLUMNS, JUDGEMENTS, self._frames)
         self.parts = (
             Part("downlink", "the downlink can no longer be counted", self._downlink),
+            Part("lag", "the downlink's lag can no longer be followed", self._lag),
             Part("height", "height and phase can no longer be followed", self._height),
             Part("motion", "tilt and speed can no longer be followed", MotionTracker(roles, self._height.flying)),
             Part("rules", "the flight rules can no longer be watched", FlightRulesTracker(dictionary, self._estimates)),
@@ -105,6 +108,15 @@ class Analysis:
     def loss_at(self, second: int) -> float | None:
         """Return the share of packets lost lately (`LinkQuality.loss_at`), or None when nobody counts any more."""
         return None if "downlink" in self._aside else self.link.loss_at(second)
+
+    @property
+    def lag_s(self) -> float | None:
+        """The lag (s) of what was heard last: 0 before anything was, None when nobody follows it any more."""
+        return None if "lag" in self._aside else self._lag.now_s or 0.0
+
+    def lag_of(self, t: float, rx_s: float) -> float | None:
+        """Return the lag (s) of a row of any table, or None when nobody follows it any more."""
+        return None if "lag" in self._aside else self._lag.lag_s(t, rx_s)
 
     def copy(self) -> Analysis:
         """Return another one in the same state; what never changes is shared."""
