@@ -32,6 +32,7 @@ class LinkWatch:
         self._port = port
         self._lost = False
         self._heard_s: float | None = None
+        self._lag_s = 0.0
         self.now = LinkState("closed", f"{port} is not open yet")
 
     @property
@@ -46,11 +47,15 @@ class LinkWatch:
             return self._become("waiting", f"{sentence}; nothing heard from the vehicle yet")
         return self._become(state, sentence)
 
-    def on_packet(self, now_s: float) -> LinkState | None:
-        """Take the arrival of a good packet; one still on its way when the port was lost does not revive the link."""
+    def on_packet(self, now_s: float, lag_s: float = 0.0) -> LinkState | None:
+        """Take the arrival of a good packet and how old it was then.
+
+        One still on its way when the port was lost does not revive the link. A vehicle heard late is heard: that what it
+        says is old shows in the age.
+        """
         if self._lost:
             return None
-        self._heard_s = now_s
+        self._heard_s, self._lag_s = now_s, lag_s
         return self._become("up", f"vehicle heard on {self._port}")
 
     def tick(self, now_s: float) -> LinkState | None:
@@ -65,8 +70,8 @@ class LinkWatch:
         return self._heard_s is not None
 
     def age_s(self, now_s: float) -> float | None:
-        """Return how long ago the last good packet came, or None when there was none."""
-        return None if self._heard_s is None else now_s - self._heard_s
+        """Return how old the last good packet is, what it arrived late counted, or None when there was none."""
+        return None if self._heard_s is None else now_s - self._heard_s + self._lag_s
 
     def _become(self, state: str, sentence: str) -> LinkState | None:
         if state == self.now.state and (state == "up" or sentence == self.now.sentence):

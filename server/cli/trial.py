@@ -168,6 +168,7 @@ class _Terminal:
             await self._enter_ground_test(station)
         desk = TrialDesk(station, {self._plan.name: self._plan})
         await self._act("Type 'arm' to arm the plan:", "arm")
+        await station.trips.known()
         armed = desk.arm(OPERATOR, self._plan.name, self._cycles)
         if not armed.ok:
             raise TrialProblem(_sentence(armed.sentence))
@@ -224,6 +225,7 @@ class _Terminal:
         self._say(f"The vehicle is not in ground-test mode. {command.does} CAUTION: {command.caution or ''}")
         await self._act("Type 'ground test' to arm that command:", "ground test")
         request = {"command": GROUND_TEST, "args": {"on": 1}}
+        await station.trips.known()
         armed = station.act(OPERATOR, "arm", request)
         if not armed.ok:
             raise TrialProblem(_sentence(armed.sentence))

@@ -105,9 +105,27 @@ async def _serve_desk(socket: WebSocket, site: PageContext, station: Station, op
                 _text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"})
             )
             continue
+        if _is_first_act(request) and not station.trips.is_known:
+            task = asyncio.ensure_future(_first_act(socket, site, station, operator, request))
+            site.sending.add(task)  # beside: safe all on this socket must not wait behind it
+            task.add_done_callback(site.sending.discard)
+            continue
         answer = _answer(site, station, operator, request)
         if answer is not None:
             await socket.send_text(_text({"type": "reply", "n": _number(request.get("n")), **answer}))
+
+
+def _is_first_act(request: dict[str, Any]) -> bool:
+    return request["type"] == "arm" or (request["type"] == "trial" and request.get("act") == "arm")
+
+
+async def _first_act(socket: WebSocket, site: PageContext, station: Station, operator: str, request: dict[str, Any]) -> None:
+    """Get something ready once the vehicle has answered, which a first act wants; not if something disarmed meanwhile."""
+    if await station.trips.known():
+        answer = _answer(site, station, operator, request)
+    else:
+        answer = {"ok": False, "sentence": "something disarmed meanwhile; get it ready again", "id": None}
+    await _send_if_there(socket, _text({"type": "reply", "n": _number(request.get("n")), **(answer or {})}))
 
 
 def _answer(site: PageContext, station: Station, operator: str, request: dict[str, Any]) -> dict[str, Any] | None:

@@ -15,6 +15,7 @@ from server.recording.records import Kind
 from server.uplink.command_entry import CommandView, Reply
 from server.uplink.command_state import STATE_TEXT, UNSENT, State
 from server.uplink.permits import PermitState, PermitView
+from server.uplink.round_trip import ASKED_BY
 
 PERMIT_TEXT = {
     PermitState.ARMED: "ready, waiting for confirmation",
@@ -82,6 +83,9 @@ class NoteWriter:
         self._outcome({**body, **gone})
 
     def _outcome(self, body: Mapping[str, object]) -> None:
+        if body["operator"] == ASKED_BY:  # a state, and no event: what it measures is shown where it counts
+            self.put(Kind.OUTCOME, str(body["id"]), "info", "", body)
+            return
         text = f"{body['title']} {body['args_text']}".rstrip() + f": {body['state_text']}"
         severity = "warning" if body["state"] in (State.UNKNOWN, State.FAILED) else "info"
         self.put(Kind.OUTCOME, str(body["id"]), severity, text, body)

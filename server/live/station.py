@@ -30,6 +30,7 @@ from server.live.note_writer import NoteWriter
 from server.live.record_gate import RecordGate
 from server.live.standing import Standing, TaskAlarm
 from server.live.store import LiveStore
+from server.live.trip_desk import TripDesk
 from server.recording.clock import Clock
 from server.recording.recorder import Recorder, RecorderState
 from server.recording.records import Kind, Record
@@ -151,6 +152,7 @@ class Station:
             look_at_clocks=self._look_at_clocks,
         )
         self._acts = Acts(self._executor, self.notes, self.alarms, self.now_s, listeners.on_authority, earlier.marks)
+        self.trips = TripDesk(self._executor.ask)
         self._ticker = Standing("tick", "the station's tick", self._tick_forever, self.notes, last_delay_s=TICK_S)
         self._port_alarm = TaskAlarm("port", "the port's thread", self.notes)
         self._closing = False
@@ -220,12 +222,19 @@ class Station:
         """Return the latest value of a role; ground roles of the link are computed for this moment."""
         if role == "ground.link_age":
             age = self.watch.age_s(now_s)
-            return None if age is None else Reading(age, now_s)
+            lag = self.pipeline.analysis.lag_s
+            return None if age is None or lag is None else Reading(age, now_s, lag)
         if role == "ground.link_loss":
             loss = self.pipeline.analysis.loss_at(int(now_s))
             return None if loss is None else Reading(loss, now_s)
+        if role == "ground.link_lag":
+            lag = self.pipeline.analysis.lag_s
+            return None if lag is None else Reading(lag, now_s)
         last = self.store.latest(role)
-        return None if last is None else Reading(*last)
+        if last is None:
+            return None
+        lag = self.pipeline.analysis.lag_of(last.t, last.rx_s)
+        return None if lag is None else Reading(last.value, last.rx_s, lag)
 
     def recording_state(self) -> dict[str, object]:
         """Return the recorder's state as the page shows it."""
@@ -248,6 +257,8 @@ class Station:
             "packets": link.received,
             "damaged": link.damaged,
             "lost": link.lost,
+            "lag_s": self.pipeline.analysis.lag_s,
+            "round_trip_s": self.ask(lambda queue, _: queue.trips.trip_s),
         }
 
     # ------------------------------------------------------------ the command queue
@@ -270,6 +281,8 @@ class Station:
 
     def checks(self, command: str, args: Mapping[str, float]) -> list[Check]:
         """Look at every interlock of a command as of now."""
+        if self.dictionary.commands[command].hazard != "routine":
+            self.trips.want()
         return self.ask(lambda queue, now_s: queue.checks(command, args, now_s))
 
     # ------------------------------------------------------------ acts of a person
@@ -282,6 +295,8 @@ class Station:
     def act(self, operator: str, kind: str, request: Mapping[str, object]) -> Reply:
         """Carry out one act of a signed-in operator; it is recorded, whatever comes of it."""
         self.before_act()
+        if kind == "arm":
+            self.trips.want()
         return self._acts.do(operator, kind, request)
 
     def before_act(self) -> None:
@@ -356,8 +371,11 @@ class Station:
             self._listeners.on_change()
 
     def _after_bytes(self, record: Record, output: Output) -> None:
-        if output.batch is not None and output.batch.rows:
-            self._link_became(self.watch.on_packet(self.pipeline.rx_s(record.mono_ns)))
+        batch, lag_s = output.batch, self.pipeline.analysis.lag_s or 0.0
+        # What comes out of order is old news: it does not make a vehicle that has gone silent heard.
+        if batch is not None and any(not rows.late.all() for rows in batch.rows.values()):
+            self._link_became(self.watch.on_packet(self.pipeline.rx_s(record.mono_ns), lag_s))
+            self.ask(lambda queue, now_s: queue.on_lag(lag_s, now_s))
         restarted = any(e.topic == "restart" and e.text for e in output.entries)
         boot_id = self.link.boot_id
         self.ask(lambda queue, now_s: queue.on_boot_id(boot_id, now_s, restarted))
@@ -390,7 +408,7 @@ class Station:
     def _tick(self) -> None:
         """Let time pass for all it matters to; one that raises keeps none of the others from it."""
         failures: list[Exception] = []
-        for part in (self._look_at_clocks, self._look_at_link, self._acts.tick, self._look_at_queue):
+        for part in (self._look_at_clocks, self._look_at_link, self._acts.tick, self._look_at_queue, self.trips.look):
             try:
                 part()
             except Exception as error:  # noqa: BLE001 - raised below, after all parts had their turn

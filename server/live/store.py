@@ -11,6 +11,7 @@ is the number of the next row, so a reader who knows it can ask for all rows sin
 from __future__ import annotations
 
 from bisect import bisect_left
+from typing import NamedTuple
 
 import numpy as np
 
@@ -23,6 +24,14 @@ FULL_ROWS = 16384
 JOURNAL_KEPT = 20000
 ONE_OFF = frozenset({"command", "permit", "trial", "mark"})
 """Topics whose entries come under a new key each time."""
+
+
+class Heard(NamedTuple):
+    """A value, the session second it arrived and the timeline second it stands for."""
+
+    value: float
+    rx_s: float
+    t: float
 
 
 class TableStore:
@@ -101,11 +110,11 @@ class TableStore:
         values = [self._texts[c.name][position] if c.kind == "text" else next(numbers) for c in self.spec.columns]
         return [*row[:2], *values]
 
-    def last(self, column: str) -> tuple[float, float] | None:
-        """Return (value, rx) of a numeric column in the newest row; a packet that came late is never the newest."""
+    def last(self, column: str) -> Heard | None:
+        """Return a numeric column's value in the newest row; a packet that came late is never the newest."""
         if self._newest is None:
             return None
-        return self._newest[2 + self.spec.numeric.index(column)], self._newest[1]
+        return Heard(self._newest[2 + self.spec.numeric.index(column)], self._newest[1], self._newest[0])
 
 
 def _worded(rows: list[list[float]]) -> list[list[object]]:
@@ -153,8 +162,8 @@ class LiveStore:
         first = one_off[-JOURNAL_KEPT // 4 :][0] if one_off else 0
         self.journal = [e for e in old if e["topic"] not in ONE_OFF or e["i"] >= first] + self.journal[cut:]
 
-    def latest(self, role: str) -> tuple[float, float] | None:
-        """Return (value, rx) of the newest value of a role, or None when there is none."""
+    def latest(self, role: str) -> Heard | None:
+        """Return the newest value of a role, or None when there is none."""
         place = self._places.get(role)
         return self.tables[place[0]].last(place[1]) if place else None
 

@@ -100,6 +100,7 @@ class TrialDesk:
         if self._running is not None:
             return self._told(operator, "arm", name, Reply(False, "a trial is running; stop it first"))
         self._station.before_act()
+        self._station.trips.want()
         first = self._station.ask(lambda queue, now_s: queue.permits.arm_routine(operator, now_s))
         if isinstance(first, str):
             return self._told(operator, "arm", name, Reply(False, first))

@@ -53,5 +53,5 @@ class PadReadings:
             if one is None or two is None:
                 return None
             squares += (one.value - two.value) ** 2
-            oldest_s = min(oldest_s, one.rx_s, two.rx_s)
+            oldest_s = min(oldest_s, one.true_s, two.true_s)
         return Reading(sqrt(squares), oldest_s)

@@ -21,10 +21,13 @@ from server.telemetry.computed_tables import COMPUTED_TABLES
 # Our choice. The slowest telemetry that interlocks look at comes twice a second, so a value is believed through three lost
 # packets and no longer; what a vehicle says of itself may be other 2 s later, and hazards are decided on it.
 FRESH_S = 2.0
+# Our choice: more than a packet waits for the ones before it on a busy radio; less is no news to a person.
+SHOWN_LAG_S = 0.5
 COMPUTED = {column.role: column for _, columns in COMPUTED_TABLES.values() for column in columns}
 # How the station's own measurements are shown: factor from SI, decimals, unit.
 GROUND_DISPLAY = {
     "ground.link_age": (1.0, 1, "s"),
+    "ground.link_lag": (1.0, 1, "s"),
     "ground.link_loss": (100.0, 1, "%"),
     "ground.tilt": (180.0 / pi, 1, "deg"),
     "ground.pad_minutes_off": (1.0, 0, "min"),
@@ -38,10 +41,16 @@ GROUND_DISPLAY = {
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """The latest value of a role and the session second it arrived."""
+    """The latest value of a role, the session second it arrived, and how old it was then (`telemetry.lag`)."""
 
     value: float
     rx_s: float
+    lag_s: float = 0.0
+
+    @property
+    def true_s(self) -> float:
+        """The session second for which it holds: when it was sent, as far as can be told."""
+        return self.rx_s - self.lag_s
 
 
 class Readings(Protocol):
@@ -91,7 +100,7 @@ def effect_shown(
     now_s: float,
     since_s: float,
 ) -> bool:
-    """Tell whether telemetry that arrived after `since_s` shows every effect the dictionary names for `command`.
+    """Tell whether telemetry from after `since_s`, its lag counted, shows every effect the dictionary names for `command`.
 
     A command without effects is never shown: there is nothing that could show it.
     """
@@ -103,7 +112,7 @@ def effect_shown(
             return False
         for role in roles:
             reading = readings.reading(role, now_s)
-            if reading is None or reading.rx_s <= since_s:
+            if reading is None or reading.true_s <= since_s:
                 return False
             if not _holds(condition, reading.value, args, counter, dictionary.roles.get(role)):
                 return False
@@ -125,9 +134,13 @@ def check_condition(
         return Check(condition.name, condition.title, False, "not reported", known=False)
     channel = dictionary.roles.get(role)
     text = value_text(role, reading.value, channel)
-    age_s = now_s - reading.rx_s
+    age_s = now_s - reading.true_s
+    if reading.lag_s > SHOWN_LAG_S:
+        text = f"{text}, heard {now_s - reading.rx_s:.1f} s ago, {age_s:.1f} s old"
+    elif not 0.0 <= age_s <= fresh_s:
+        text = f"{text}, {age_s:.1f} s old"
     if not 0.0 <= age_s <= fresh_s:  # also refuses a time that is not a number or lies ahead
-        return Check(condition.name, condition.title, False, f"{text}, {age_s:.1f} s old", known=False)
+        return Check(condition.name, condition.title, False, text, known=False)
     met = _holds(condition, reading.value, args, 0, channel)
     return Check(condition.name, condition.title, met, text, isfinite(reading.value), reading.value)
 

@@ -357,7 +357,7 @@ class Trial:
         if sample is None or self.state is not State.WAITING:
             return
         reading = self._readings.reading(sample.role, now_s)
-        if reading is not None and reading.rx_s >= self._due_s - sample.dwell_s:
+        if reading is not None and reading.true_s >= self._due_s - sample.dwell_s:
             self._samples[reading.rx_s] = reading.value
 
     def _keep_sample(self, now_s: float) -> bool:

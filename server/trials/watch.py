@@ -44,9 +44,9 @@ class Watch:
         return f"{', '.join(strange)}: telemetry shows it, the plan did not ask for it" if strange else None
 
     def heard_after(self, role: str, since_s: float, now_s: float) -> bool:
-        """Tell whether a reading of the role arrived after a time."""
+        """Tell whether a reading of the role is from after a time, its lag counted."""
         reading = self._readings.reading(role, now_s)
-        return reading is not None and reading.rx_s > since_s
+        return reading is not None and reading.true_s > since_s
 
     def all_safe(self, after_s: float, now_s: float) -> bool:
         """Tell whether fresh telemetry that came after `after_s` shows the effect of safe all and nothing armed."""

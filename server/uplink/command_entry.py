@@ -137,6 +137,8 @@ class PendingCommand:
     boot_id: int | None = None  # which start of the vehicle it was addressed to
     confirmed_by: str | None = None
     permit: str | None = None  # of the plan it belongs to
+    answered: bool = False  # the vehicle has said something to it
+    is_probe: bool = False  # the station's own ping: in nobody's way
 
     @property
     def in_flight(self) -> bool:

@@ -18,12 +18,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from protocol.dictionary import Dictionary
-from server.telemetry.conditions import Check, Readings, check_conditions, effect_shown
+from server.telemetry.conditions import FRESH_S, Check, Readings, check_conditions, effect_shown
 from server.uplink import rules
 from server.uplink.command_entry import Action, CommandView, PendingCommand, Reply
 from server.uplink.command_state import Event, State, step
 from server.uplink.command_table import CommandTable
 from server.uplink.permit_desk import PermitDesk
+from server.uplink.round_trip import ASKED_BY, RoundTrips
 from server.uplink.two_acts import CONFIRM_LATEST_S, TwoActs
 
 # Our choice. Three sends 0.8 s apart, as our dictionary has them, need 1.6 s, and the last one must have time to be
@@ -62,7 +63,9 @@ class CommandQueue:
         self._wire = dictionary.uplink
         self._two_acts = TwoActs(two_person, seat_of)
         self._table = CommandTable(dictionary, self._two_acts, first_id)
-        self.permits = PermitDesk(dictionary, readings, self._two_acts, self._table, self.tick)
+        self._late = False
+        self.trips = RoundTrips(dictionary, readings)
+        self.permits = PermitDesk(dictionary, readings, self._two_acts, self._table, self.trips, self.tick)
 
     @property
     def holder(self) -> str | None:
@@ -78,6 +81,11 @@ class CommandQueue:
     def boot_id(self) -> int | None:
         """Which start of the vehicle commands are addressed to, None before it is heard."""
         return self._table.boot_id
+
+    @property
+    def era(self) -> int:
+        """How often something has disarmed."""
+        return self._two_acts.era
 
     # ------------------------------------------------------------ acts of a person
 
@@ -168,7 +176,19 @@ class CommandQueue:
         if described.hazard == "routine":
             return checks
         busy = self._table.why_not_alone(described, self._table.armed(command)) or self.permits.why_busy()
+        checks += self.trips.checks(now_s)
         return [*checks, Check("alone", "No other command is ready or under way", busy is None, busy or "none")]
+
+    def ask_for_trip(self, now_s: float) -> bool:
+        """Send the station's own ping, if the air is free and the holder of authority could command; tell whether it was."""
+        ping, holder = self.trips.ping, self.holder
+        busy = any(e.preparing or e.state in (State.QUEUED, State.SENT) for e in self._table.commands)
+        if ping is None or holder is None or busy or self._table.why_not_now(holder) is not None:
+            return False
+        entry = self._table.add(ping, {}, ASKED_BY, State.QUEUED, now_s)
+        entry.is_probe = True
+        self._table.advance(now_s)
+        return True
 
     # ------------------------------------------------------------ what the station reports back
 
@@ -216,6 +236,9 @@ class CommandQueue:
         entry = self._table.numbered(counter)
         if entry is None or boot_id != entry.boot_id:
             return False
+        if not entry.answered:
+            entry.answered = True
+            self.trips.note(entry.first_sent_s, now_s)
         event = ANSWERS.get(stage)
         if stage == "refused" and reason in NO_OUTCOME:
             return self._take_doubt(entry, reason, now_s)
@@ -249,7 +272,14 @@ class CommandQueue:
         """The downlink was found or lost; losing it disarms."""
         if self.link_up and not up:
             self.disarm("link lost", now_s)
+            self.trips.forget()
         self._table.link_up = up
+
+    def on_lag(self, lag_s: float, now_s: float) -> None:
+        """What was heard last was `lag_s` old; the moment it becomes too old to decide on, that disarms."""
+        was_late, self._late = self._late, lag_s > FRESH_S
+        if self._late and not was_late:
+            self.disarm("the downlink lags", now_s)
 
     def on_boot_id(self, boot_id: int | None, now_s: float, restarted: bool = False) -> None:
         """The vehicle told which start it is; another one than before disarms and closes all that was under way.
@@ -262,6 +292,7 @@ class CommandQueue:
             self._table.advance(now_s)
         elif boot_id != known or restarted:
             safing = self._table.safing
+            self.trips.forget()
             self.disarm("the vehicle restarted", now_s, also_safe_all=True)
             if safing is not None:
                 self.safe_all(safing.operator, now_s)
@@ -304,7 +335,10 @@ class CommandQueue:
         conditions = entry.command.interlocks
         if entry.permit is not None:
             conditions = (*conditions, *self.permits.conditions())
-        return rules.first_unmet(check_conditions(self._dictionary, conditions, entry.args, self._readings, now_s))
+        checks = check_conditions(self._dictionary, conditions, entry.args, self._readings, now_s)
+        if entry.command.hazard != "routine":
+            checks += self.trips.checks(now_s, with_trip=entry.permit is None)
+        return rules.first_unmet(checks)
 
     def _take_doubt(self, entry: PendingCommand, reason: str, now_s: float) -> bool:
         """The vehicle refused a copy in a way that tells nothing of earlier copies; safe all is asked anew."""

@@ -168,7 +168,7 @@ class CommandTable:
         if urgent:
             if urgent[0].reason is None or now_s - urgent[0].since_s >= self._dictionary.uplink.resend_after_s:
                 self._prepare(urgent[0], now_s)
-        elif not any(e.preparing or e.state is State.SENT for e in self.commands):
+        elif not any((e.preparing or e.state is State.SENT) and not e.is_probe for e in self.commands):
             self._prepare(waiting[0], now_s)
 
     def transmit(self, entry: PendingCommand, now_s: float) -> None:

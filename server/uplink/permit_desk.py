@@ -16,6 +16,7 @@ from server.uplink.command_entry import Reply
 from server.uplink.command_state import State
 from server.uplink.command_table import CommandTable
 from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PermitView, PlanPermit, slots_of
+from server.uplink.round_trip import RoundTrips
 from server.uplink.rules import first_unmet
 from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct, TwoActs
 
@@ -32,6 +33,7 @@ class PermitDesk:
         readings: Readings,
         two_acts: TwoActs,
         table: CommandTable,
+        trips: RoundTrips,
         let_time_pass: Callable[[float], None],
     ) -> None:
         """`let_time_pass` is called before an act that must not find what time has ended meanwhile."""
@@ -39,6 +41,7 @@ class PermitDesk:
         self._readings = readings
         self._two_acts = two_acts
         self._table = table
+        self._trips = trips
         self._let_time_pass = let_time_pass
         self._newest: PlanPermit | None = None
 
@@ -51,6 +54,7 @@ class PermitDesk:
         if problem:
             return Reply(False, problem)
         checks = check_conditions(self._dictionary, self._general_conditions(allowed), {}, self._readings, now_s)
+        checks += self._trips.checks(now_s)
         unmet = first_unmet(checks)
         if unmet:
             return Reply(False, f"not ready: {unmet}", None, tuple(checks))
@@ -69,7 +73,8 @@ class PermitDesk:
         wrong = self._two_acts.why_not(permit.first, operator, now_s)
         if wrong:
             return Reply(False, wrong)
-        unmet = first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))
+        checks = check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s)
+        unmet = first_unmet([*checks, *self._trips.checks(now_s)])
         if unmet:
             return Reply(False, f"not started: {unmet}", id)
         permit.confirmed_s, permit.confirmed_by = now_s, operator
@@ -174,7 +179,11 @@ class PermitDesk:
 
     def _why_not_sent(self, command: Command, args: Mapping[str, float], now_s: float) -> str | None:
         conditions = (*command.interlocks, *self.conditions())
-        unmet = first_unmet(check_conditions(self._dictionary, conditions, args, self._readings, now_s))
+        checks = check_conditions(self._dictionary, conditions, args, self._readings, now_s)
+        # The steps' own answers measure the way; what began in time must not lag by now.
+        if command.hazard != "routine":
+            checks += self._trips.checks(now_s, with_trip=False)
+        unmet = first_unmet(checks)
         return f"not sent: {unmet}" if unmet else None
 
     def _problem(self, allowed: Plan) -> str | None:

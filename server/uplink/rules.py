@@ -64,7 +64,7 @@ def why_not_alone(command: Command | None, own: PendingCommand | None, commands:
     `command` is None for a whole plan; `own` is not in its own way.
     """
     for entry in commands:
-        if entry is own:
+        if entry is own or entry.is_probe:
             continue
         if entry.state is State.ARMED:
             return f"{entry.command.title} is ready; confirm or cancel it first"

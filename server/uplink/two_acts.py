@@ -54,6 +54,11 @@ class TwoActs:
         self._era = 0
         self.holder: str | None = None
 
+    @property
+    def era(self) -> int:
+        """How often something has disarmed."""
+        return self._era
+
     def first(self, operator: str, hazard: str, now_s: float) -> FirstAct:
         """Keep a first act."""
         return FirstAct(operator, hazard, now_s, self._era)

@@ -127,6 +127,8 @@ class World:
         self.port_problem: str | None = None
         self.port_loses_bytes = True
         self.link_loss, self.tilt = 0.0, 0.05
+        self.lag_s: float | None = 0.0
+        self.trip_s: float | None = 0.1  # as if the station's pings were answered all the time; None: they are not
         self.log: list[object] = []
         self.views: dict[tuple[int, str], dict[str, object]] = {}
         self.permits: dict[str, dict[str, object]] = {}
@@ -159,6 +161,8 @@ class World:
             return None if age_s is None else Reading(age_s, now_s)
         if role == "ground.link_loss":
             return Reading(self.link_loss, now_s)
+        if role == "ground.link_lag":
+            return None if self.lag_s is None else Reading(self.lag_s, now_s)
         if role == "ground.tilt":
             return Reading(self.tilt, now_s)
         return self.latest.get(role)
@@ -310,11 +314,17 @@ class World:
             self.authority.alive(operator, self.now_s)
         self._link_became(self.watch.tick(self.now_s))
         self._holder_changed(self.authority.tick(self.now_s))
+        self._pinged()
         self.queue.tick(self.now_s)
         self._work_disk()
         self.carry_out()
 
+    def _pinged(self) -> None:
+        if self.trip_s is not None:
+            self.queue.trips.note(self.now_s - self.trip_s, self.now_s)
+
     def _act(self, kind: str, operator: str, command: str, args: Mapping[str, object], do) -> Reply:
+        self._pinged()
         place = len(self.log)
         self.log.append(None)
         holder = self.queue.holder

@@ -43,7 +43,7 @@ def test_hazardous_command_goes_from_arm_to_verified() -> None:
     world = ready_world()
     armed = world.arm("channel_arm", channel=2)
     assert armed.sentence == "Arm lateral motor is ready, confirm within 10 s"
-    assert [c.met for c in armed.checks] == [True] * 7
+    assert [c.met for c in armed.checks] == [True] * 9
     assert view(world, armed.id)["expires_rx"] == pytest.approx(world.now_s + 10)
     assert view(world, armed.id)["earliest_confirm_rx"] == pytest.approx(world.now_s + 0.3)
     assert sent(world) == []
