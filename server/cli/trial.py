@@ -168,7 +168,8 @@ class _Terminal:
             await self._enter_ground_test(station)
         desk = TrialDesk(station, {self._plan.name: self._plan})
         await self._act("Type 'arm' to arm the plan:", "arm")
-        await station.trips.known()
+        if self._plan.hazard() != "routine":
+            await station.trips.known()
         armed = desk.arm(OPERATOR, self._plan.name, self._cycles)
         if not armed.ok:
             raise TrialProblem(_sentence(armed.sentence))

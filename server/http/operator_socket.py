@@ -105,7 +105,7 @@ async def _serve_desk(socket: WebSocket, site: PageContext, station: Station, op
                 _text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"})
             )
             continue
-        if _is_first_act(request) and not station.trips.is_known:
+        if _wants_a_trip(site, station, request) and not station.trips.is_known:
             task = asyncio.ensure_future(_first_act(socket, site, station, operator, request))
             site.sending.add(task)  # beside: safe all on this socket must not wait behind it
             task.add_done_callback(site.sending.discard)
@@ -115,8 +115,14 @@ async def _serve_desk(socket: WebSocket, site: PageContext, station: Station, op
             await socket.send_text(_text({"type": "reply", "n": _number(request.get("n")), **answer}))
 
 
-def _is_first_act(request: dict[str, Any]) -> bool:
-    return request["type"] == "arm" or (request["type"] == "trial" and request.get("act") == "arm")
+def _wants_a_trip(site: PageContext, station: Station, request: dict[str, Any]) -> bool:
+    """Tell whether this is a first act for something that is not routine."""
+    if request["type"] == "arm":
+        command = station.dictionary.commands.get(str(request.get("command")))
+        return command is not None and command.hazard != "routine"
+    plan = site.trials.plans.get(str(request.get("plan"))) if site.trials is not None else None
+    first = request["type"] == "trial" and request.get("act") == "arm"
+    return first and plan is not None and plan.hazard() != "routine"
 
 
 async def _first_act(socket: WebSocket, site: PageContext, station: Station, operator: str, request: dict[str, Any]) -> None:

@@ -297,7 +297,10 @@ class Station:
         self.before_act()
         if kind == "arm":
             self.trips.want()
-        return self._acts.do(operator, kind, request)
+        reply = self._acts.do(operator, kind, request)
+        if kind == "confirm" and reply.ok:
+            self.trips.enough()
+        return reply
 
     def before_act(self) -> None:
         """Look at the clocks: an act before the next tick must not find what a sleep has ended."""

@@ -100,7 +100,8 @@ class TrialDesk:
         if self._running is not None:
             return self._told(operator, "arm", name, Reply(False, "a trial is running; stop it first"))
         self._station.before_act()
-        self._station.trips.want()
+        if plan.hazard() != "routine":
+            self._station.trips.want()
         first = self._station.ask(lambda queue, now_s: queue.permits.arm_routine(operator, now_s))
         if isinstance(first, str):
             return self._told(operator, "arm", name, Reply(False, first))
@@ -129,6 +130,7 @@ class TrialDesk:
             return self._told(operator, "confirm", id, Reply(False, none))
         reply = self._confirmed(armed, operator)
         if reply.ok:
+            self._station.trips.enough()
             self._armed = None
             trial = Trial(self._station.dictionary, armed.plan, armed.cycles, self._station)
             self._running = Running(armed.id, trial, armed.first.operator, armed.permit, self._station.now_s())

@@ -39,6 +39,10 @@ class TripDesk:
         self._until_s = self._ask(lambda queue, now_s: now_s) + ASKED_WITHIN_S
         self.look()
 
+    def enough(self) -> None:
+        """The second act is done: what follows needs no round trip."""
+        self._until_s = -inf
+
     def look(self) -> None:
         """Ping where it is wanted and due."""
         self._ask(lambda queue, now_s: now_s < self._until_s and self._is_due(queue, now_s) and queue.ask_for_trip(now_s))

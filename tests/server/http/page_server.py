@@ -83,6 +83,7 @@ class PageServer:
         data = b"".join(self.vehicle.telemetry() if frames is None else frames)
         self.station._on_chunk(self.station.clock.monotonic_ns(), data)
         self.station.process()
+        self.station.ask(lambda queue, now_s: queue.trips.note(now_s - 0.1, now_s))  # as if it had answered a ping
 
     async def hear_steadily(self) -> None:
         """Telemetry comes ten times a second until cancelled."""

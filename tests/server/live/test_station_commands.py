@@ -78,6 +78,7 @@ class Bench:
         self.vehicle.now_s = self.station.now_s()
         self.station._on_chunk(self.clock.monotonic_ns(), b"".join(self.vehicle.telemetry()))
         self.station.process()
+        self.station.ask(lambda queue, now_s: queue.trips.note(now_s - 0.1, now_s))  # as if it had answered a ping
 
     def arm(self) -> Reply:
         """Ada arms the release of the board."""

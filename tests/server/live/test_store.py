@@ -39,7 +39,7 @@ def test_the_newest_rows_are_exactly_as_they_came(step: int) -> None:
     numbers = range(first, total)
     assert [row[0] for row in newest] == [n / 10 for n in numbers]
     assert [row[-1] for row in newest] == [str(n) for n in numbers]
-    assert table.last("a_u8") == (total - 1, (total - 1) / 5)
+    assert table.last("a_u8")[:2] == (total - 1, (total - 1) / 5)
 
 
 def test_when_what_was_known_at_a_timeline_second_had_come() -> None:
@@ -104,7 +104,7 @@ def test_roles_find_their_newest_value() -> None:
     n = np.array([7.0])
     beat = Rows(np.array([0]), n, n * 2, np.array([False]), {"boot": n, "n": n})
     store.add({"beat": beat}, [])
-    assert store.latest("boot_id") == (7.0, 14.0)
+    assert store.latest("boot_id")[:2] == (7.0, 14.0)
     assert store.cursor()["beat"] == 1
 
 
