@@ -9,6 +9,7 @@ import { phasesDiffer } from "../session/phases.js";
 import { safeAllCommand } from "../session/roles.js";
 
 const SILENT_AGE_S = 2;
+const LATE_S = 2; // what arrives later than this is not to be decided on (the station's FRESH_S)
 const SAFE_SHOWN_S = 15;
 const LINK_WORDS = {
   waiting: "Waiting",
@@ -111,7 +112,16 @@ function showLink(view) {
   }
   if (quiet > SILENT_AGE_S)
     return [heard === undefined ? "Waiting" : "Silent", since, heard === undefined ? "caution" : "warning"];
+  const lag = lagOf(view);
+  if (lag > LATE_S) return ["Late", `${since}, ${age(quiet + lag)} old`, "warning"];
   return ["Up", since, "none"];
+}
+
+/** How late (s) what arrives is: live as the station last said, in a recording as its alarm said. */
+function lagOf(view) {
+  const told = view.state("alarm", "downlink lag")?.body;
+  const live = view.cursor.live ? view.page.beat?.link?.lag_s : undefined;
+  return live ?? (told?.state === "raised" ? told.lag_s : 0);
 }
 
 function showPhase(view) {
