@@ -19,6 +19,7 @@ from tests.browser.station import Process, eventually
 from tests.faults.pad import Operator, Watcher
 
 LAG_S = 30.0
+WITHIN_S = 90.0  # processes start slowly on a busy machine
 ROUND_S = 0.005
 
 
@@ -153,7 +154,7 @@ def same_in_a_replay(path: Path, watcher: Watcher) -> None:
 
 def test_a_lag_that_begins_in_mid_session_is_shown_and_refuses(tmp_path: Path) -> None:
     with field(tmp_path) as pad:
-        eventually(lambda: pad.check()["ready"], 30)
+        eventually(lambda: pad.check()["ready"], WITHIN_S)
         assert pad.arm()["ok"]
         pad.relay.lag_s = LAG_S
         time.sleep(LAG_S + 5.0)
@@ -170,12 +171,12 @@ def test_a_lag_that_begins_in_mid_session_is_shown_and_refuses(tmp_path: Path) -
 
 def test_a_lag_from_the_first_byte_is_refused_for_want_of_a_ping(tmp_path: Path) -> None:
     with field(tmp_path, LAG_S) as pad:
-        eventually(lambda: pad.link().get("state") == "up", LAG_S + 30)
+        eventually(lambda: pad.link().get("state") == "up", LAG_S + WITHIN_S)
         time.sleep(2.0)
         refused = pad.arm()
         assert not refused["ok"] and "it has not answered a ping yet" in refused["sentence"], refused
         assert set(pad.unmet()) == {"round_trip"}
-        eventually(lambda: "there and back" in pad.unmet().get("round_trip", ""), LAG_S + 20)
+        eventually(lambda: "there and back" in pad.unmet().get("round_trip", ""), LAG_S + WITHIN_S)
         assert not pad.arm()["ok"]
         assert pad.link()["round_trip_s"] > LAG_S - 1.0
         assert pad.ada.ask("safe_all")["ok"]
@@ -184,7 +185,7 @@ def test_a_lag_from_the_first_byte_is_refused_for_want_of_a_ping(tmp_path: Path)
 
 def test_frames_held_for_two_seconds_are_no_restart_and_safe_all_stays(tmp_path: Path) -> None:
     with field(tmp_path) as pad:
-        eventually(lambda: pad.check()["ready"], 30)
+        eventually(lambda: pad.check()["ready"], WITHIN_S)
         time.sleep(3.0)  # so that what is held back lies well within one start
         pad.relay.held, pad.relay.deaf = [], True
         safing = pad.ada.ask("safe_all")
@@ -195,7 +196,7 @@ def test_frames_held_for_two_seconds_are_no_restart_and_safe_all_stays(tmp_path:
         assert of_it[-1]["body"]["state"] == "sent", of_it[-1]["text"]
         assert not [text for text in pad.watcher.texts() if "the vehicle restarted" in text]
         pad.relay.deaf = False
-        eventually(lambda: states(pad, safing["id"])[-1] == "verified", 20)
+        eventually(lambda: states(pad, safing["id"])[-1] == "verified", WITHIN_S)
         assert "abandoned" not in states(pad, safing["id"])
         same_in_a_replay(pad.end(), pad.watcher)
 
