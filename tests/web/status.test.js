@@ -53,6 +53,16 @@ test("in flight an armed channel is as it should be", () => {
   assert.equal(during("boost", undefined).armed, "motor 1", "what is not told is no flight");
 });
 
+test("a downlink that lags is said with how old what it brings is, live and in a recording", () => {
+  const raised = entry(1, 15, "alarm", "downlink lag", { state: "raised", lag_s: 30 }, "the downlink lags", "warning");
+  const live = view([[19.5, 19.5, 1, 0]], [up, raised]);
+  assert.match(liveLine(live).text, /^Live now: link late, 0\.5 s ago, 31 s old/);
+  live.page.beat = { link: { lag_s: 0.1 } };
+  assert.match(liveLine(live).text, /^Live now: link up, 0\.5 s ago/);
+  const recorded = view([[19.5, 19.5, 1, 0]], [up, raised], { rx: 20, t: 20, live: false });
+  assert.match(liveLine(recorded).text, /link late/);
+});
+
 test("beside a recording the live vehicle is told in one line: link, dangers, alarms", () => {
   const quiet = liveLine(view([[19.5, 19.5, 1, 0]], [up]));
   assert.equal(

@@ -8,6 +8,7 @@ import { alarmWords } from "../session/alarms.js";
 import { phasesDiffer } from "../session/phases.js";
 import { showSafeAll } from "./safe_all.js";
 
+const LATE_S = 2; // what arrives later than this is not to be decided on (the station's FRESH_S)
 const LINK_WORDS = {
   waiting: "Waiting",
   up: "Up",
@@ -109,7 +110,16 @@ function showLink(view) {
   }
   if (view.silence)
     return [heard === undefined ? "Waiting" : "Silent", since, heard === undefined ? "caution" : "warning"];
+  const lag = lagOf(view);
+  if (lag > LATE_S) return ["Late", `${since}, ${age(quiet + lag)} old`, "warning"];
   return ["Up", since, "none"];
+}
+
+/** How late (s) what arrives is: live as the station last said, in a recording as its alarm said. */
+function lagOf(view) {
+  const told = view.state("alarm", "downlink lag")?.body;
+  const live = view.cursor.live ? view.page.beat?.link?.lag_s : undefined;
+  return live ?? (told?.state === "raised" ? told.lag_s : 0);
 }
 
 function showPhase(view) {

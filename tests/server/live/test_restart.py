@@ -51,7 +51,7 @@ def test_killed_while_armed(tmp_path: Path) -> None:
         id = asyncio.run(arm_and_stay(port, token))
         size = columns_size(port)
         # The desk's page is gone, so the arm is dropped already; arm once more with the socket open and pull the plug.
-        asyncio.run(killed_with_an_arm(port, token, first))
+        last = asyncio.run(killed_with_an_arm(port, token, first))
     finally:
         first.process.kill()
         first.stop()
@@ -67,11 +67,11 @@ def test_killed_while_armed(tmp_path: Path) -> None:
     assert len(summary["parts"]) == 2 and not summary["damage"]
     states = {command["id"]: command["state"] for command in summary["commands"]}
     assert states[id] == "abandoned"
-    assert states["c2"] == "abandoned", "an arm does not survive a restart"
-    assert "the station was restarted" in next(c["state_text"] for c in summary["commands"] if c["id"] == "c2")
+    assert states[last] == "abandoned", "an arm does not survive a restart"
+    assert "the station was restarted" in next(c["state_text"] for c in summary["commands"] if c["id"] == last)
 
 
-async def killed_with_an_arm(port: str, token: str, process: Process) -> None:
+async def killed_with_an_arm(port: str, token: str, process: Process) -> str:
     """Arm, wait until the disk has it, and kill the station with the desk still connected."""
     origin = f"http://127.0.0.1:{port}"
     async with connect(f"ws://127.0.0.1:{port}/ws/desk", origin=origin) as desk:
@@ -83,3 +83,4 @@ async def killed_with_an_arm(port: str, token: str, process: Process) -> None:
         await asyncio.sleep(0.4)
         process.process.kill()
         process.process.wait()
+        return answer["id"]
