@@ -116,7 +116,7 @@ test("safe all says what it can still do", () => {
   assert.deepEqual([blind.able, blind.tone, blind.note], [true, "ready", "sent blind, nothing confirms it"]);
   assert.match(blind.sentence, /sent blind, every 0\.8 s until it answers, and nothing confirms it.*by hand/);
   const gone = of(view({ rx: 32, station: 12 }), { desk: { open: false } });
-  assert.deepEqual([gone.able, gone.tone, gone.note], [false, "gone", "nothing can be sent from here"]);
+  assert.deepEqual([gone.able, gone.tone, gone.note], [false, "gone", "nothing can be sent"]);
   assert.match(gone.sentence, /does not answer.*keep clear.*safing key.*range safety officer decides/);
   assert.equal(
     of(view({ rx: 32, station: 12 })).able,

@@ -76,8 +76,8 @@ test("a channel is armed, fired or unknown exactly when a trial's watch would sa
     });
     const told = JSON.stringify({ readings, state });
     // That it fired stays a fact for people, unless it may still conduct or be armed; a trial asks for fresh telemetry.
-    const value = (name) => readings[`channel[1].${name}`]?.[0] ?? 0;
-    const isSpent = value("fired") === 1 && !value("armed") && !value("continuity");
+    const value = (name) => readings[`channel[1].${name}`]?.[0];
+    const isSpent = value("fired") === 1 && value("armed") === 0 && value("continuity") === 0;
     if (!fresh) assert.equal(state, isSpent ? "fired" : "unknown", told);
     else if (armed) assert.ok(["armed", "unknown"].includes(state) && tone === "danger", told);
     else if (fired) assert.equal(state, "fired", told);

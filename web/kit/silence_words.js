@@ -39,7 +39,7 @@ export const STATION_GONE = `The station does not answer: nothing can be sent fr
  * "../session/hearing.js").Silence} silence @param {string} blind how often it is sent, as the station says
  */
 export function safeAllInSilence({ who }, blind) {
-  if (who === "station") return { note: "nothing can be sent from here", sentence: STATION_GONE };
+  if (who === "station") return { note: "nothing can be sent", sentence: STATION_GONE };
   const sent = `The vehicle is silent: safe all is sent blind, ${blind || "once"}, and nothing confirms it.`;
   return { note: "sent blind, nothing confirms it", sentence: `${sent} ${BY_HAND}, ${OFFICER}` };
 }

@@ -232,7 +232,8 @@ function automaticItem() {
     setText(title, item.title);
     setAttr(title, "title", item.title);
     setText(word, standingWords(line));
-    setText(value, text);
+    // Of flags "met" says it all.
+    setText(value, line.was && Number.isFinite(item.flag) ? "" : text);
     // What is not known any more is compared with nothing; its line has room for what was said and when.
     setText(bound, line.was ? "" : `(${plain(item.bound)})`);
     setText(since, line.lost && !line.was ? `for ${age(rx - line.since_rx)}` : "");
