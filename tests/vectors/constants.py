@@ -6,7 +6,7 @@ from random import Random
 
 from server.analysis.findings.ascent import LIMIT_TILT_DEG
 from server.analysis.findings.link import LOSS_SHARE
-from server.design.next_flight import CHANGES
+from server.design.flight_basis import CHANGES
 from server.design.sheet_numbers import COULOMB_PER_MAH
 from server.flight.descent.canopies import BOTH, NONE, ONE
 from server.http.messages import DESK_REQUESTS
