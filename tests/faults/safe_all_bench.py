@@ -76,7 +76,9 @@ class Bare:
         tty.setraw(self._slave)
         command = [sys.executable, "-c", BARE, os.ttyname(self._slave)]
         self._process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
-        self._socket = connect(f"ws://127.0.0.1:{self._process.stdout.readline().strip()}", ping_interval=None)
+        address = f"ws://127.0.0.1:{self._process.stdout.readline().strip()}"
+        self._ending = contextlib.ExitStack()
+        self._socket = self._ending.enter_context(connect(address, ping_interval=None))
 
     def press(self) -> float:
         """Return how many seconds a message took to the terminal's other end."""
@@ -87,7 +89,7 @@ class Bare:
 
     def close(self) -> None:
         """End it."""
-        self._socket.close()
+        self._ending.close()
         self._process.kill()
         self._process.wait()
         self._process.stdout.close()
