@@ -171,7 +171,8 @@ function unknownText(item, sample) {
   const { column, value } = sample;
   if (value === undefined) return NO_DATA;
   const name = column.kind === "flag" ? `${column.name.replaceAll("_", " ")}: ` : "";
-  return `${name}${valueWithUnit(column, value)}${isOld(item, sample) && !item.line.was ? `, ${age(sample.age)} old` : ""}`;
+  const old = isOld(item, sample) && !item.line.was ? `, ${age(sample.age)} old` : "";
+  return `${name}${valueWithUnit(column, value)}${old}`;
 }
 
 /** How far the two inertial units' newest vectors lie apart. */
