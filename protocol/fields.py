@@ -168,6 +168,7 @@ class Packet:
     tag: str = ""  # framings other than our own: the line's first value, fields of time and count
     time: str = ""
     count: str = ""
+    lead: int = 0  # zeros before its frame: 1 on wire version 2
 
     @cached_property
     def channels(self) -> tuple[Channel, ...]:
@@ -185,8 +186,8 @@ class Packet:
 
     @cached_property
     def frame_bytes(self) -> int:
-        """Bytes of one whole frame on the wire: header 6, time 4, fields, CRC 2, stuffing 1, delimiter 1."""
-        return 6 + 4 + self.layout.size + 2 + 2
+        """Bytes of one whole frame on the wire: leading zero, header 6, time 4, fields, CRC 2, stuffing 1, delimiter 1."""
+        return self.lead + 6 + 4 + self.layout.size + 2 + 2
 
     def pack(self, values: Mapping[str, object]) -> bytes:
         """Return the field bytes for channel `values` in engineering units; raises ValueRefused."""
