@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from protocol.commands import Argument
+from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.fields import BITS_CODES, INTEGER_RANGES, Channel, Packet
-from server.firmware.names import member_name
+from server.firmware.names import Names, member_names
 from server.problems import Problem
 
 ANSWER_FIELDS = {"boot_id": "u16", "counter": "u32", "code": "u8", "stage": "u8", "reason": "u8"}
 STAGES = ("accepted", "refused", "completed", "failed")
 REASONS = ("none", "out of range", "old counter", "other boot", "unknown command")
 TABLE_MAX = 255  # the tables count in one byte, BH_PLAIN is 255
+PERIOD_MAX_MS = 2**31 - 1  # times are compared by the sign of a 32-bit difference
 
 
 class FirmwareProblem(Problem):
@@ -56,18 +57,25 @@ class Layout:
         self.commands = sorted(dictionary.commands.values(), key=lambda command: command.code)
         if self.commands:
             _check_answer(dictionary)
+        self.names = Names(dictionary, [("stage", text) for text in STAGES] + [("reason", text) for text in REASONS])
         self.members = {packet.name: list(self._members(packet)) for packet in self.packets}
+        self._arguments = {command.name: member_names(arg.name for arg in command.args) for command in self.commands}
         for command in self.commands:
             for arg in command.args:
                 self.limits_number(arg)
+        for packet in self.packets:
+            if len(self.members[packet.name]) > TABLE_MAX:
+                counted = f"the packet '{packet.name}' has {len(self.members[packet.name])} channels"
+                raise FirmwareProblem(f"{dictionary.name} is too large: {counted}, the firmware counts to {TABLE_MAX}.")
         arguments = sum(len(command.args) for command in self.commands)
         if max(len(self.scales), len(self.limits), arguments, len(self.packets), len(self.commands)) >= TABLE_MAX:
             raise FirmwareProblem(f"{dictionary.name} is too large: the firmware counts its tables in one byte.")
 
     def _members(self, packet: Packet) -> Iterator[Member]:
+        names = member_names(channel.name for channel in packet.channels)
         for field in packet.fields:
             for place, channel in enumerate(field.channels, 1):
-                name = member_name(channel.name)
+                name = names[channel.name]
                 if field.type in BITS_CODES:
                     width = channel.mask.bit_length()
                     last = "1" if place == len(field.channels) else "0"
@@ -95,6 +103,10 @@ class Layout:
             self.limits.append(entry)
         return self.limits.index(entry)
 
+    def argument_name(self, command: Command, arg: Argument) -> str:
+        """Return an argument's member in the struct of its command."""
+        return self._arguments[command.name][arg.name]
+
     def argument_type(self, arg: Argument) -> str:
         """Return the C type of an argument's member: its own for whole unscaled numbers, double for all else."""
         plain = arg.type in INTEGER_RANGES and arg.scale == 1.0
@@ -104,7 +116,7 @@ class Layout:
         """Yield the packets that are sent regularly with their period in ms."""
         for packet in self.packets:
             if packet.rate_hz > 0.0:
-                yield packet, max(1, round(1000.0 / packet.rate_hz))
+                yield packet, min(max(1, round(1000.0 / packet.rate_hz)), PERIOD_MAX_MS)
 
 
 def _check_answer(dictionary: Dictionary) -> None:

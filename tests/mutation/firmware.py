@@ -74,16 +74,17 @@ def is_noticed(fault: Fault) -> str | None:
             if text.count(fault.old) != 1:
                 raise ValueError(f"{fault.name}: {text.count(fault.old)} times in {fault.file}")
             (folder / fault.file).write_text(text.replace(fault.old, fault.new))
-            sources = [*LIBRARY, "bh_host.c"]
-            built = subprocess.run([*C99, *SANITIZED, "-o", "host", *sources, "-lm"], cwd=folder, capture_output=True)
+            sources = [*LIBRARY, "host/bh_host.c"]
+            command = [*C99, *SANITIZED, "-o", "host.program", *sources, "-lm"]
+            built = subprocess.run(command, cwd=folder, capture_output=True)
             if built.returncode:
                 return "the compiler"
             try:
-                _vectors(folder / "host")
-                agreement.compare(dictionary_name, PACKETS, COMMANDS, 3, path=folder / "host")
-                _wrap(dictionary_name, folder / "host")
+                _vectors(folder / "host.program")
+                agreement.compare(dictionary_name, PACKETS, COMMANDS, 3, path=folder / "host.program")
+                _wrap(dictionary_name, folder / "host.program")
                 if dictionary_name == "wide":
-                    with Program(folder / "host") as machine:
+                    with Program(folder / "host.program") as machine:
                         agreement.hear_beside_a_limit(agreement.Pair(dictionary, machine))
             except (AssertionError, EncoderProblem) as error:
                 return f"{dictionary_name}: {type(error).__name__}"

@@ -17,7 +17,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "blockhouse.h"
+#include "../blockhouse.h"
 
 #define REQUEST_MAX 65536u
 #define TEXT_ROOM 1024u

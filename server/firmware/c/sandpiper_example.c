@@ -17,7 +17,7 @@
 #include <time.h>
 #include <unistd.h>
 
-#include "blockhouse.h"
+#include "../blockhouse.h"
 
 #define PENDING_MAX 4u
 #define ARM_EXPIRES_MS 60000u

@@ -20,9 +20,9 @@ CXX = ["g++", "-x", "c++", "-std=c++11", *STRICT]
 SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
 LIBRARY = ("bh_wire.c", "bh_link.c", "bh_dictionary.c")
 PROGRAMS = {
-    "host": ([*LIBRARY, "bh_host.c"], ["-O2"]),
-    "host-sanitized": ([*LIBRARY, "bh_host.c"], SANITIZED),
-    "example": ([*LIBRARY, "sandpiper_example.c"], ["-O2"]),
+    "host": ([*LIBRARY, "host/bh_host.c"], ["-O2"]),
+    "host-sanitized": ([*LIBRARY, "host/bh_host.c"], SANITIZED),
+    "example": ([*LIBRARY, "host/sandpiper_example.c"], ["-O2"]),
 }
 
 # Arguments of every type, with scales, linkages and limits that the wire's rounding touches; words of C as names.
@@ -94,7 +94,7 @@ def compiled(command: list[str], folder: Path, sources: list[str], output: str, 
 def program(name: str, kind: str = "host") -> Path:
     """Return a compiled program of one of the dictionaries."""
     sources, flags = PROGRAMS[kind]
-    return compiled([*C99, *flags], generated(name), sources, kind, ["-lm"])
+    return compiled([*C99, *flags], generated(name), sources, f"{kind}.program", ["-lm"])
 
 
 def dictionary(name: str) -> Dictionary:
