@@ -112,7 +112,8 @@ class CommandMemory:
             return frame
         if isinstance(frame, SafeAllFrame):
             return self._make_safe(frame.counter)
-        if frame.boot_id != self.boot_id:
+        nameless = self.dictionary.is_bound and frame.boot_id == 0  # it cannot tell this start from another
+        if nameless or frame.boot_id != self.boot_id:
             self.frames_bad += 1
             return Refusal(frame.boot_id, frame.counter, frame.code, "other boot")
         if frame.counter in self._answers:
@@ -129,9 +130,10 @@ class CommandMemory:
 
     def remember(self, counter: int, code: int, stage: str, reason: str) -> None:
         """Keep an answer for repeats of its command."""
-        if code == SAFE_ALL_CODE and stage == "completed":
-            self.safed_counter = counter
-        if counter in self._answers:
+        if code == SAFE_ALL_CODE:  # never repeated: it is obeyed anew
+            if stage == "completed":
+                self.safed_counter = counter
+        elif counter in self._answers:
             self._answers[counter].append((code, stage, reason))
 
     def identity(self, build: int) -> Identity:
@@ -173,7 +175,7 @@ class CommandMemory:
         return Order(frame.counter, command.name, args, frame.code)
 
     def _refuse(self, frame: CommandFrame | BoundFrame, reason: str) -> Refusal:
-        self.remember(frame.counter, frame.code, "refused", reason)
+        self._answers[frame.counter].append((frame.code, "refused", reason))
         return Refusal(self.boot_id, frame.counter, frame.code, reason)
 
 
@@ -186,7 +188,7 @@ class VehicleLink:
         self.memory = memory or CommandMemory(dictionary, key, boot_id)
         self._counts = dict.fromkeys(dictionary.packets, 0)
         self._splitter = FrameSplitter()
-        self._skipped = 0
+        self.refused = 0  # values that did not fit their field, and went out as the nearest that does
 
     @property
     def boot_id(self) -> int:
@@ -206,15 +208,19 @@ class VehicleLink:
     @property
     def frames_bad(self) -> int:
         """Uplink frames dropped or refused."""
-        return self.memory.frames_bad + self._skipped
+        return self.memory.frames_bad
 
     def frame(self, packet: str, vehicle_ms: int, values: Mapping[str, object]) -> bytes:
         """Return the frame of one packet at vehicle time `vehicle_ms`.
 
-        `values` are engineering values by channel name; enum channels take their text or index. Raises ValueRefused.
+        `values` are engineering values by channel name; enum channels take their text or index. One that does not fit goes
+        out as the nearest that does and is counted, so that one bad sensor does not silence a packet. Raises ValueRefused
+        for a value that is missing or no number at all.
         """
         described = self.dictionary.packets[packet]
-        return self.frame_of_fields(described, vehicle_ms, described.pack(values))
+        fields, refused = described.pack_fitted(values)
+        self.refused += refused
+        return self.frame_of_fields(described, vehicle_ms, fields)
 
     def frame_of_fields(self, packet: Packet, vehicle_ms: int, fields: bytes) -> bytes:
         """Return the frame of already packed field bytes, taking the packet's next sequence count."""
@@ -232,7 +238,7 @@ class VehicleLink:
         out: list[Order | Repeat | Rejected] = []
         for encoded, dropped in self._splitter.feed(data):
             if dropped:
-                self._skipped += 1
+                self.memory.frames_bad += 1
                 out.append(Rejected("bytes skipped"))
             else:
                 out.append(self._taken(self.memory.judge(encoded, vehicle_ms), vehicle_ms))

@@ -13,6 +13,7 @@ from pathlib import Path
 from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
+from protocol.identity import IDENTITY_NAME
 from server.firmware.layout import FirmwareProblem, Layout
 from server.firmware.names import LIBRARY, comment_text, constant_name, string_literal
 from server.firmware.sketch import sketch_text
@@ -92,7 +93,15 @@ def _header(layout: Layout) -> str:
         f"#define BH_PACKET_COUNT {len(layout.packets)}",
         f"#define BH_COMMAND_COUNT {len(layout.commands)}",
         f"#define BH_ARGUMENT_COUNT {sum(len(command.args) for command in layout.commands)}",
-        f"#define BH_UPLINK_APID {dictionary.uplink.apid}u",
+        f"#define BH_HEARS {int(layout.hears)} /* 0: there are no commands and no answers, so nothing to hear */",
+        "",
+        "/* Whom commands are for: every board its own, even with the same key. -DBH_VEHICLE_ID=... gives another. */",
+        "#ifndef BH_VEHICLE_ID",
+        f"#define BH_VEHICLE_ID {dictionary.uplink.vehicle_id}u",
+        "#endif",
+        "#if BH_VEHICLE_ID < 1 || BH_VEHICLE_ID > 0xFFFFFFFF",
+        '#error "Blockhouse: BH_VEHICLE_ID must be 1..4294967295"',
+        "#endif",
         "",
         "enum {",
         *(f"    {constant_name('packet', layout.names.packets[p.name])} = {i}," for i, p in enumerate(layout.packets)),
@@ -103,7 +112,7 @@ def _header(layout: Layout) -> str:
         "",
         *_structs(layout),
         *_enums(layout),
-        *(_command_types(layout) if layout.commands else ()),
+        *(_command_types(layout) if layout.hears else ()),
         "#ifdef __cplusplus",
         'extern "C" {',
         "#endif",
@@ -231,10 +240,13 @@ def _encoders(layout: Layout) -> str:
         "",
         '#include "bh_link.h"',
         "",
-        "/* Each makes the frame of one packet: returns the bytes to send, 0 when a value does not fit its field.",
+        "/* Each makes the frame of one packet and returns the bytes to send. A value that does not fit goes out as the",
+        " * nearest that does, and is counted in link->refused.",
         " * `frame` needs room for BH_FRAME_MAX bytes; `time_ms` is the time since the vehicle's start. */",
     ]
     for packet in layout.packets:
+        if packet.name == IDENTITY_NAME:
+            continue  # bh_identity_frame makes it and signs it
         stem = layout.names.packets[packet.name]
         lines += [
             f"static inline size_t bh_encode_{stem}(bh_link *link, uint32_t time_ms,",

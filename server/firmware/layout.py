@@ -11,9 +11,16 @@ from protocol.fields import BITS_CODES, INTEGER_RANGES, Channel, Packet
 from server.firmware.names import Names, member_names
 from server.problems import Problem
 
-ANSWER_FIELDS = {"boot_id": "u16", "counter": "u32", "code": "u8", "stage": "u8", "reason": "u8"}
+ANSWER_FIELDS = {"boot_id": "u32", "counter": "u32", "code": "u8", "stage": "u8", "reason": "u8"}
 STAGES = ("accepted", "refused", "completed", "failed")
-REASONS = ("none", "out of range", "old counter", "other boot", "unknown command")
+REASONS = (
+    "none", "out of range", "old counter", "other boot", "unknown command", "other dictionary", "too late", "not stored",
+)  # fmt: skip
+MOVE = (
+    "write wire = 2 under [dictionary] and vehicle_id in place of apid under [uplink]; in the packet 'answer' make boot_id "
+    "u32 and add the reasons 'other dictionary', 'too late' and 'not stored'; take out the boot ids of other packets, the "
+    "dictionary's hash and the code of the command that safes all, which belong to the wire"
+)
 TABLE_MAX = 255  # the tables count in one byte, BH_PLAIN is 255
 PERIOD_MAX_MS = 2**31 - 1  # times are compared by the sign of a 32-bit difference
 
@@ -50,12 +57,15 @@ class Layout:
     def __init__(self, dictionary: Dictionary) -> None:
         if dictionary.framing is not None:
             raise FirmwareProblem(f"{dictionary.name} has a framing of its own; the firmware speaks Blockhouse's wire.")
+        if not dictionary.is_bound:
+            raise FirmwareProblem(f"{dictionary.name} is of wire version 1, the firmware speaks version 2: {MOVE}.")
         self.dictionary = dictionary
         self.scales: list[tuple[float, float]] = []
         self.limits: list[tuple[float, float, float, float, float]] = []
         self.packets = sorted(dictionary.packets.values(), key=lambda packet: packet.apid)
-        self.commands = sorted(dictionary.commands.values(), key=lambda command: command.code)
-        if self.commands:
+        self.commands = sorted(dictionary.command_by_code.values(), key=lambda command: command.code)
+        self.hears = bool(self.commands) or "answer" in dictionary.packets  # else it only sends, and has no receiver
+        if self.hears:
             _check_answer(dictionary)
         self.names = Names(dictionary, [("stage", text) for text in STAGES] + [("reason", text) for text in REASONS])
         self.members = {packet.name: list(self._members(packet)) for packet in self.packets}

@@ -20,11 +20,12 @@ HEAD = """#include "blockhouse.h"
 static uint32_t now_ms(void) {{ return millis(); }}
 static void transmit(const uint8_t *frame, size_t size) {{ RADIO.write(frame, size); }}
 
+static bh_vehicle board;
 static bh_link vehicle;
 static uint8_t frame[BH_FRAME_MAX];
 
 /* Must differ from start to start: count it up in EEPROM or flash. A random number is second best. */
-static uint16_t next_boot_id(void) {{ return (uint16_t)(analogRead(0) * 641u + micros()); }}
+static uint64_t next_boot_id(void) {{ return 0; }}
 """
 
 
@@ -92,7 +93,7 @@ def _listen() -> Iterator[str]:
     yield "{"
     yield "    while (RADIO.available() > 0) {"
     yield "        bh_command command;"
-    yield "        enum bh_heard heard = bh_receive(&vehicle, (uint8_t)RADIO.read(), &command);"
+    yield "        enum bh_heard heard = bh_receive(&vehicle, (uint8_t)RADIO.read(), now_ms(), &command);"
     yield "        if (heard == BH_ORDER) {"
     yield "            obey(&command);"
     yield "        } else if (heard == BH_ANSWERED) {"
@@ -128,7 +129,8 @@ def _setup_and_loop(layout: Layout) -> Iterator[str]:
     yield "void setup(void)"
     yield "{"
     yield "    RADIO.begin(BAUD);"
-    yield "    bh_begin(&vehicle, blockhouse_key, next_boot_id(), 0, NULL, NULL);"
+    yield "    bh_begin(&board, blockhouse_key, BH_VEHICLE_ID, next_boot_id(), 0, NULL, NULL);"
+    yield "    bh_begin_link(&vehicle, &board);"
     yield "}"
     yield ""
     yield "void loop(void)"
