@@ -44,8 +44,8 @@ RESERVED = KEYWORDS | MACROS | TYPES
 LIBRARY = ("bh_wire.h", "bh_wire.c", "bh_link.h", "bh_link.c", "bh_starts.h", "bh_starts.c")
 # What the generated header calls its own things; the library's own names are read out of its text.
 HEADER_NAMES = frozenset(
-    "BH_PACKET_COUNT BH_PACKET_END BH_COMMAND_COUNT BH_ARGUMENT_COUNT BH_HEARS BH_VEHICLE_ID BH_DICTIONARY_HASH BH_DICTIONARY_NAME "
-    "bh_any_packet bh_args bh_packets bh_scales bh_commands bh_all_limits bh_arguments".split()
+    "BH_PACKET_COUNT BH_PACKET_END BH_COMMAND_COUNT BH_ARGUMENT_COUNT BH_HEARS BH_VEHICLE_ID BH_DICTIONARY_HASH "
+    "BH_DICTIONARY_NAME bh_any_packet bh_args bh_packets bh_scales bh_commands bh_all_limits bh_arguments".split()
 )
 # Packets whose struct and number the library itself uses, by these very names.
 LIBRARY_PACKETS = ("answer", "identity")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from protocol.identity import IDENTITY_NAME
 from server.firmware.layout import Layout
 from server.firmware.names import comment_text, constant_name
 
@@ -24,8 +25,8 @@ static bh_vehicle board;
 static bh_link vehicle;
 static uint8_t frame[BH_FRAME_MAX];
 
-/* Must differ from start to start: count it up in EEPROM or flash. A random number is second best. */
-static uint64_t next_boot_id(void) {{ return 0; }}
+/* 0: this board cannot tell its starts apart, and obeys nothing but Safe all. bh_starts.h has how to count them. */
+static uint64_t next_boot_id(void) {{ return bh_count_boot_id(blockhouse_key, NULL, NULL, NULL, 0); }}
 """
 
 
@@ -37,10 +38,10 @@ def sketch_text(layout: Layout, notice: str) -> str:
         HEAD.format(baud=dictionary.modem_baud),
     ]
     for packet, _ in layout.periods():
-        lines += _sender(packet.name)
+        lines += _identity() if packet.name == IDENTITY_NAME else _sender(packet.name)
     if "startup" in dictionary.packets:
-        lines += _startup(layout)
-    if layout.commands:
+        lines += _startup()
+    if layout.hears:
         lines += [*_obey(layout), *_listen()]
     lines += _loop(layout)
     return "\n".join([*lines, ""])
@@ -56,21 +57,32 @@ def _sender(name: str) -> Iterator[str]:
     yield ""
 
 
-def _startup(layout: Layout) -> Iterator[str]:
-    roles = layout.dictionary.roles
+def _identity() -> Iterator[str]:
+    yield "static void send_identity(void)"
+    yield "{"
+    yield "    transmit(frame, bh_identity_frame(&vehicle, now_ms(), 0, frame));"
+    yield "}"
+    yield ""
+
+
+def _startup() -> Iterator[str]:
     yield "static void send_startup(void)"
     yield "{"
     yield "    bh_startup_packet values = bh_startup_packet();"
-    for role, value in (("startup.boot_id", "vehicle.boot_id"), ("startup.dictionary_hash", "BH_DICTIONARY_HASH")):
-        channel = roles.get(role)
-        if channel is not None and channel.packet == "startup":
-            yield f"    values.{channel.name} = {value};"
     yield "    transmit(frame, bh_encode_startup(&vehicle, now_ms(), &values, frame));"
     yield "}"
     yield ""
 
 
 def _obey(layout: Layout) -> Iterator[str]:
+    yield "/* Inhibit everything that can fire but the recovery channels, now, whatever else is going on. */"
+    yield "static void safe_all(const bh_command *command)"
+    yield "{"
+    yield "    /* Answered failed until its act is written. */"
+    yield "    transmit(frame, bh_answer(&vehicle, now_ms(), command, BH_STAGE_FAILED, BH_REASON_NONE, frame));"
+    yield "    send_identity();"
+    yield "}"
+    yield ""
     yield "/* Do what is asked, then answer completed or failed. Answer accepted first when it takes a while. */"
     yield "static void obey(const bh_command *command)"
     yield "{"
@@ -94,7 +106,9 @@ def _listen() -> Iterator[str]:
     yield "    while (RADIO.available() > 0) {"
     yield "        bh_command command;"
     yield "        enum bh_heard heard = bh_receive(&vehicle, (uint8_t)RADIO.read(), now_ms(), &command);"
-    yield "        if (heard == BH_ORDER) {"
+    yield "        if (heard == BH_SAFE_ALL) {"
+    yield "            safe_all(&command);"
+    yield "        } else if (heard == BH_ORDER) {"
     yield "            obey(&command);"
     yield "        } else if (heard == BH_ANSWERED) {"
     yield "            size_t size;"
@@ -144,7 +158,7 @@ def _setup_and_loop(layout: Layout) -> Iterator[str]:
         yield "        startups++;"
         yield "        send_startup();"
         yield "    }"
-    if layout.commands:
+    if layout.hears:
         yield "    listen();"
     for packet, _ in layout.periods():
         yield f"    if (due(&{packet.name}_last, {constant_name(packet.name, 'period_ms')})) {{"

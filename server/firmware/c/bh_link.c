@@ -7,6 +7,8 @@
 #define CRC_SIZE 2u
 #define WIRE 2u
 #define LABEL_MAX 12u
+#define SAID_COUNT 8u /* fields of the identity packet before its tag, and their bytes */
+#define SAID_SIZE 26u
 
 /* HMAC over a word, a number and data: the shape of every tag of the wire. */
 static void make_tag(const uint8_t *key, const char *label, uint32_t number, const uint8_t *data, size_t size,
@@ -100,8 +102,9 @@ size_t bh_identity_frame(bh_link *link, uint32_t time_ms, uint8_t build, uint8_t
 {
     const bh_vehicle *vehicle = link->vehicle;
     bh_identity_packet values;
-    uint8_t said[26]; /* as they go out, but for the tag (WIRE.md, identity) */
+    uint8_t said[SAID_SIZE];
     uint8_t tag[32];
+    uint32_t refused = 0; /* stays: every member has its field's own type */
     values.wire = WIRE;
     values.build = build;
     values.vehicle = vehicle->id;
@@ -110,14 +113,7 @@ size_t bh_identity_frame(bh_link *link, uint32_t time_ms, uint8_t build, uint8_t
     values.boot_low = lower(vehicle->boot_id);
     values.last_counter = vehicle->last_counter;
     values.safed_counter = vehicle->safed_counter;
-    said[0] = values.wire;
-    said[1] = values.build;
-    bh_put(said + 2, values.vehicle, 4);
-    bh_put(said + 6, values.dictionary_hash, 4);
-    bh_put(said + 10, values.boot_high, 4);
-    bh_put(said + 14, values.boot_low, 4);
-    bh_put(said + 18, values.last_counter, 4);
-    bh_put(said + 22, values.safed_counter, 4);
+    (void)bh_pack(bh_packets[BH_PACKET_IDENTITY].fields, SAID_COUNT, bh_scales, &values, said, &refused);
     make_tag(vehicle->key, "BH2 identity", time_ms, said, sizeof said, tag);
     values.tag_high = bh_get(tag, 4);
     values.tag_low = bh_get(tag + 4, 4);

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from protocol.dictionary import Dictionary
-from protocol.dictionary_file import parse_dictionary
 from server.firmware.generator import firmware_texts, write_firmware
 from server.firmware.layout import FirmwareProblem, Layout
 from server.firmware.names import HEADER_NAMES, KEYWORDS, LIBRARY, MACROS, TYPES, Names, library_names
 from tests.protocol.helpers import HEAD, SMALL_TEXT
 from tests.server.firmware.build import C99, CXX, STRICT, compiled
+from tests.server.firmware.wire2 import on_wire_2
 
 ANSWER = "[packet.answer]" + SMALL_TEXT.split("[packet.answer]")[1].split("[command.turn]")[0]
 # What the macros of a board's code would do to a member is only seen where they are defined: everything a build may include.
@@ -52,7 +52,7 @@ def dictionary_of(packets: dict[str, list[str]], commands: dict[str, list[str]] 
         listed = ", ".join(f'{{ name = "{arg}", type = "u8", min = 0, max = 1 }}' for arg in args)
         head = f'[command.{name}]\ncode = {code}\nhazard = "routine"\ntitle = "A"\ndoes = "A."\n'
         parts.append(f"{head}args = [ {listed} ]\n")
-    return parse_dictionary("".join(parts))
+    return on_wire_2("".join(parts))
 
 
 def build(dictionary: Dictionary, folder: Path, before: str = "", compilers: tuple[str, ...] = ("c99", "c++11")) -> None:
@@ -148,13 +148,13 @@ def test_every_name_of_the_library_as_the_texts_of_an_enum(tmp_path: Path) -> No
         fields = ", ".join(f'{{ name = "{c}", type = "u8", values = {texts} }}' for c, texts in channels.items())
         parts.append(f"[packet.{packet}]\napid = {apid}\nfields = [ {fields} ]\n")
     assert wanted
-    build(parse_dictionary("".join(parts)), tmp_path, compilers=("c99", "c++11"))
+    build(on_wire_2("".join(parts)), tmp_path, compilers=("c99", "c++11"))
 
 
 def test_reasons_that_fall_together_keep_the_library_s_own() -> None:
     """The library answers with BH_REASON_OLD_COUNTER: it is the number of exactly that text."""
     text = SMALL_TEXT.replace('"none", "out of range"', '"old-counter", "none", "out of range"')
-    header = Names(parse_dictionary(text), [("reason", "old counter")]).enums["answer.reason"]
+    header = Names(on_wire_2(text), [("reason", "old counter")]).enums["answer.reason"]
     assert header[3] == "BH_REASON_OLD_COUNTER" and header[0] == "BH_REASON_OLD_COUNTER_2"
 
 
@@ -164,7 +164,11 @@ def test_the_header_s_own_names_are_known() -> None:
     whole = "\n".join(texts[name] for name in ("bh_dictionary.h", "blockhouse.h"))
     defined = set(re.findall(r"^(?:#define|}) (bh_\w+|BH_\w+)|^ +(BH_\w+)[, ]|(bh_\w+)\[", whole, re.M))
     names = {name for group in defined for name in group if name}
-    own = {name for name in names if not re.search(r"aa|AA|zz|ZZ|^BH_(STAGE|REASON)_|answer|ANSWER|BH_DICTIONARY_H$", name)}
+    own = {
+        name
+        for name in names
+        if not re.search(r"aa|AA|zz|ZZ|^BH_(STAGE|REASON|IDENTITY)_|answer|ANSWER|identity|BH_DICTIONARY_H$", name)
+    }
     assert own >= {"BH_PACKET_COUNT", "bh_any_packet"} and own <= HEADER_NAMES | library_names()
     assert set(LIBRARY) <= set(texts)
 
@@ -173,9 +177,9 @@ def test_more_channels_than_the_tables_count_is_refused() -> None:
     groups = [", ".join(f'{{ name = "b{i}_{bit}", bit = {bit} }}' for bit in range(32)) for i in range(8)]
     fields = ", ".join(f'{{ name = "w{i}", type = "bits32", bits = [ {group} ] }}' for i, group in enumerate(groups))
     with pytest.raises(FirmwareProblem, match="the packet 'many' has 256 channels, the firmware counts to 255"):
-        Layout(parse_dictionary(f"{HEAD}[packet.many]\napid = 1\nfields = [ {fields} ]\n"))
+        Layout(on_wire_2(f"{HEAD}[packet.many]\napid = 1\nfields = [ {fields} ]\n"))
 
 
 def test_a_rate_of_less_than_once_in_weeks_has_a_period_that_can_be_counted(tmp_path: Path) -> None:
     text = f'{HEAD}[packet.rare]\napid = 1\nrate_hz = 1e-9\nfields = [ {{ name = "x", type = "u8" }} ]\n'
-    assert list(Layout(parse_dictionary(text)).periods())[0][1] == 2**31 - 1
+    assert list(Layout(on_wire_2(text)).periods())[0][1] == 2**31 - 1

@@ -7,12 +7,18 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary_file import parse_dictionary
+from protocol.dictionary_file import load_dictionary
+from protocol.identity import IDENTITY_NAME
 from server.firmware.generator import firmware_texts, write_firmware
 from server.firmware.layout import FirmwareProblem
-from tests.protocol.helpers import SANDPIPER, SMALL, SMALL_TEXT
+from tests.protocol.helpers import SMALL_TEXT
 from tests.server.firmware.build import C99, CXX, DICTIONARIES, LIBRARY, compiled, generated
+from tests.server.firmware.build import SANDPIPER_2 as SANDPIPER
+from tests.server.firmware.build import SMALL_2 as SMALL
+from tests.server.firmware.wire2 import on_wire_2
 
+# The example flies the dictionary that comes with the program, and no other.
+EXAMPLES = ["sandpiper_example.c"] if SANDPIPER.hash32 == load_dictionary().hash32 else []
 # What a sketch expects of its surroundings, as little as compiles.
 BOARD = """
 #include <stddef.h>
@@ -21,15 +27,17 @@ struct Port { void begin(long) {} int available() { return 0; } int read() { ret
               size_t write(const uint8_t *, size_t size) { return size; } };
 static Port Serial1;
 static unsigned long millis() { return 0; }
-static unsigned long micros() { return 0; }
-static unsigned analogRead(int) { return 0; }
 static const unsigned char blockhouse_key[32] = {0};
 #define key_h
 """
 
 
 @pytest.mark.parametrize("name", DICTIONARIES)
-@pytest.mark.parametrize("command", [C99, [*C99, "-O3"], CXX], ids=["c99", "optimized", "c++"])
+@pytest.mark.parametrize(
+    "command",
+    [C99, [*C99, "-O3"], CXX, ["clang", *C99[1:]], ["clang++", *CXX[1:]]],
+    ids=["c99", "optimized", "c++", "clang", "clang++"],
+)
 def test_the_library_compiles_without_a_warning(name: str, command: list[str]) -> None:
     folder = generated(name)
     for source in LIBRARY:
@@ -47,7 +55,7 @@ def test_the_sketch_compiles_for_a_board(name: str, tmp_path: Path) -> None:
 
 
 def test_a_dictionary_without_commands_compiles(tmp_path: Path) -> None:
-    write_firmware(parse_dictionary(SMALL_TEXT.split("[packet.answer]")[0]), tmp_path)
+    write_firmware(on_wire_2(SMALL_TEXT.split("[packet.answer]")[0]), tmp_path)
     for source in (*LIBRARY, "host/bh_host.c"):
         compiled([*C99, "-c"], tmp_path, [source], "object.o")
 
@@ -57,11 +65,11 @@ def test_every_packet_has_a_struct_and_an_encoder() -> None:
     for name, packet in SANDPIPER.packets.items():
         (body,) = re.findall(rf"typedef struct {{\n((?:    .*\n)*)}} bh_{name}_packet;", texts["bh_dictionary.h"])
         assert [re.search(r"(\w+);", line)[1] for line in body.splitlines()] == [c.name for c in packet.channels]
-        assert f"bh_encode_{name}(" in texts["blockhouse.h"]
+        assert (f"bh_encode_{name}(" in texts["blockhouse.h"]) == (name != IDENTITY_NAME)  # which must be signed
 
 
 def test_the_example_belongs_to_the_sandpiper_alone() -> None:
-    assert "host/sandpiper_example.c" in firmware_texts(SANDPIPER)
+    assert {f"host/{name}" for name in EXAMPLES} <= set(firmware_texts(SANDPIPER))
     assert "host/sandpiper_example.c" not in firmware_texts(SMALL)
 
 
@@ -84,7 +92,7 @@ def test_a_sketch_builder_finds_one_sketch_called_like_its_folder_and_no_main(na
     for path in folder.glob("*.c"):
         text = path.read_text()
         assert not re.search(r"\bmain\(", text) and not re.search(r"<(poll|unistd|fcntl|stdio)\.h>", text), path.name
-    assert {path.name for path in (folder / "host").iterdir()} == {"bh_host.c", "sandpiper_example.c"}
+    assert {path.name for path in (folder / "host").iterdir()} == {"bh_host.c", *EXAMPLES}
 
 
 def test_mains_of_an_earlier_layout_are_taken_away(tmp_path: Path) -> None:

@@ -31,6 +31,6 @@ def wire2_text(text: str) -> str:
     return text if "[uplink]" in text else f"{text}\n[uplink]\nvehicle_id = {VEHICLE_ID}\n"
 
 
-def on_wire_2(text: str, file: str) -> Dictionary:
+def on_wire_2(text: str, file: str = "dictionary") -> Dictionary:
     """Return the dictionary of such a text."""
     return parse_dictionary(wire2_text(text), file)
