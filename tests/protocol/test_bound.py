@@ -11,19 +11,23 @@ from cobs import cobs
 
 from protocol.bound import (
     COMMAND_APID,
+    COMMAND_LABEL,
     SAFE_ALL_APID,
     VALID_AT_MOST_MS,
     SafeAllFrame,
+    bound_tag,
     build_bound_frame,
     build_safe_all_frame,
     is_in_time,
     make_boot_id,
     open_bound_frame,
 )
+from protocol.checksum import append_crc
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.errors import DictionaryError, OurMistake
 from protocol.events import BootIdLearned, PacketReceived, VehicleRestarted
+from protocol.framing import encode_frame
 from protocol.identity import Identity
 from protocol.link import Link
 from protocol.vehicle import CommandMemory, Order, Rejected, Repeat, VehicleLink
@@ -115,6 +119,27 @@ def test_a_vehicle_without_a_start_id_obeys_nothing_but_safe_all() -> None:
     assert reason_of(nameless.receive(build_safe_all_frame(KEY, 77, 1), 1000)) == "Order"
     with pytest.raises(ValueError, match="boot id 0"):
         frame_of(boot=0)
+
+
+def test_a_command_for_no_start_is_never_obeyed() -> None:
+    """Not by a vehicle that has none either: who holds the key could sign one for every start of such a vehicle."""
+    body = struct.pack(">QIIIBh", 0, BOUND.hash32, 5, 6000, 0x10, 500)
+    signed = struct.pack(">HHH", 0x1000 | COMMAND_APID, 0xC000 | 5, len(body) + 15) + body
+    frame = b"\0" + encode_frame(append_crc(signed + bound_tag(KEY, COMMAND_LABEL, 77, signed)))
+    assert reason_of(VehicleLink(BOUND, KEY, 0).receive(frame, 1000)) == "other boot"
+
+
+def test_a_safe_all_with_the_counter_of_a_command_leaves_its_answers_alone() -> None:
+    vehicle = started()
+    (order,) = vehicle.receive(frame_of(5), 1000)
+    assert isinstance(order, Order)
+    done = vehicle.answer(order, "completed", "none", 1000)
+    (safe,) = vehicle.receive(build_safe_all_frame(KEY, 77, 5), 1000)
+    assert isinstance(safe, Order)
+    vehicle.answer(safe, "completed", "none", 1000)
+    (again,) = vehicle.receive(frame_of(5), 1000)
+    assert isinstance(again, Repeat) and len(again.frames) == 1 and len(again.frames[0]) == len(done)
+    assert vehicle.memory.safed_counter == 5
 
 
 def test_what_was_refused_once_is_never_an_order_later() -> None:
