@@ -45,7 +45,7 @@ bool bh_flash_count(void *flash_memory, uint32_t *starts)
     uint32_t last = 0; /* 0: there is no record yet */
     uint32_t found = 0;
     uint32_t spoiled = 0;
-    bool readable = true;
+    uint32_t unreadable = 0;
     uint32_t at, other;
     for (at = 0; at < 2u * page; at += RECORD_SIZE) {
         uint32_t count = 0;
@@ -55,10 +55,10 @@ bool bh_flash_count(void *flash_memory, uint32_t *starts)
             found = at;
         }
         spoiled += state == TORN || state == UNREADABLE ? 1u : 0u;
-        readable = readable && state != UNREADABLE;
+        unreadable += state == UNREADABLE ? 1u : 0u;
     }
-    if (last >= 0xFFFFFFFEu - spoiled || (last == 0u && !readable)) {
-        return false;
+    if (last >= 0xFFFFFFFEu - spoiled || (last == 0u && unreadable >= page / RECORD_SIZE)) {
+        return false; /* a memory that cannot be read now may hold any count: erase nothing */
     }
     *starts = last + 1u + spoiled; /* each of the spoiled may have been whole once, and its count used */
     if (last != 0u && append(flash, found + RECORD_SIZE, found < page ? page : 2u * page, *starts)) {

@@ -8,9 +8,11 @@
  *
  * Wear: pages of 2048 bytes that stand 10 000 erasures last for 5 million starts.
  *
- *     static bool my_read(void *user, uint32_t at, uint8_t *data, uint32_t size) { ... }       at: 0 .. 2 * page - 1
- *     static bool my_program(void *user, uint32_t at, const uint8_t *data, uint32_t size) { ... }  8 bytes, at % 8 == 0
- *     static bool my_erase(void *user, uint32_t at) { ... }                                     at: 0 or page
+ * `at` counts from the first byte of the first page; a record is 8 bytes at a multiple of 8, an erasure begins at a page:
+ *
+ *     static bool my_read(void *user, uint32_t at, uint8_t *data, uint32_t size) { ... }
+ *     static bool my_program(void *user, uint32_t at, const uint8_t *data, uint32_t size) { ... }
+ *     static bool my_erase(void *user, uint32_t at) { ... }
  *     bh_flash flash = {my_read, my_program, my_erase, NULL, 2048};
  *     bh_begin(&vehicle, key, BH_VEHICLE_ID, bh_count_boot_id(key, bh_flash_count, &flash, NULL, 0), 0, NULL, NULL);
  *
