@@ -24,7 +24,8 @@ COMPILER = "arm-none-eabi-gcc"
 BOARD = ["-mcpu=cortex-m4", "-mthumb", "-mfloat-abi=hard", "-mfpu=fpv4-sp-d16"]
 FLAGS = [*BOARD, "-std=c99", "-Os", "-ffunction-sections", "-fdata-sections", "-Wall", "-Wextra", "-Wpedantic", "-Werror"]
 LINK = ["-nostartfiles", "--specs=nosys.specs", "-Wl,--gc-sections", "-Wl,-e,main"]
-LIBRARY = ("bh_wire.c", "bh_link.c", "bh_starts.c", "bh_dictionary.c")
+LIBRARY = ("bh_wire.c", "bh_link.c", "bh_dictionary.c")
+STARTS = "bh_starts.c"  # for a board that counts its starts in flash; a linker leaves it out of others
 TEXT_MAX, RAM_MAX = 6 * 1024, 1024
 STACK_FLAG = "-fstack-usage"
 
@@ -97,12 +98,14 @@ def build(folder: Path) -> dict[str, tuple[int, int, int]]:
     write_firmware(dictionary, folder)
     (folder / "user.c").write_text(user_program(dictionary))
     found = {}
-    for source in LIBRARY:
+    for source in (*LIBRARY, STARTS):
         subprocess.run([COMPILER, *FLAGS, "-Wconversion", "-Wshadow", STACK_FLAG, "-c", source], cwd=folder, check=True)
         found[source] = sizes(folder / source.replace(".c", ".o"))
     for name, more in (("with the link", ["-DWITH_LINK"]), ("without it", [])):
         output = folder / "program.elf"
-        subprocess.run([COMPILER, *FLAGS, *LINK, *more, "-o", str(output), "user.c", *LIBRARY], cwd=folder, check=True)
+        subprocess.run(
+            [COMPILER, *FLAGS, *LINK, *more, "-o", str(output), "user.c", *LIBRARY, STARTS], cwd=folder, check=True
+        )
         found[name] = sizes(output)
     return found
 

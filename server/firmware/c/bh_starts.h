@@ -1,12 +1,12 @@
 /* A count of starts for bh_count_boot_id, kept in flash memory over two erase pages.
  *
  * Each record is the count and its complement, written once into erased flash. A record torn by a power cut shows bits
- * that are still erased, so that the two halves no longer complement each other, whatever bits those are. A page is
- * erased only when the other holds the last whole record, a record is read back before it counts, and spoiled records
- * are skipped over as if their counts had been used. So the count never goes back, unless both pages are lost: keep them
- * out of what your programmer erases, or make a new key when you program.
+ * that are still erased, so that the two halves no longer complement each other, whatever bits those are. Every count is
+ * written twice and read back before it counts; a page is erased only when the other holds the last one. So the count
+ * never goes back, unless both pages are lost: keep them out of what your programmer erases, or make a new key when you
+ * program.
  *
- * Wear: pages of 2048 bytes that stand 10 000 erasures last for 5 million starts.
+ * Wear: pages of 2048 bytes that stand 10 000 erasures last for 2.5 million starts.
  *
  * `at` counts from the first byte of the first page; a record is 8 bytes at a multiple of 8, an erasure begins at a page:
  *

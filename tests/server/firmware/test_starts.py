@@ -36,11 +36,10 @@ def starts(seed: int, count: int, mode: str) -> tuple[int, int, int, int]:
 def test_without_cuts_each_start_is_the_next_and_wear_is_spread(mode: str) -> None:
     got, cuts, erasures, last = starts(1, 10_000, mode)
     assert got == 10_000 and cuts == 0
-    assert erasures <= 10_000 / SLOTS + 1
-    assert last == 10_000 if mode == "sound" else 10_000 < last < 10_000 + SLOTS**2  # what was there may have been counts
+    assert erasures <= 2 * 10_000 / SLOTS + 1 and last == 10_000
 
 
-@pytest.mark.parametrize("mode", ["torn", "ecc"])
+@pytest.mark.parametrize("mode", ["torn", "ecc", "rot"])
 @pytest.mark.parametrize("seed", range(5))
 def test_a_count_never_comes_again_when_power_fails(mode: str, seed: int) -> None:
     got, cuts, _, last = starts(seed, 20_000, mode)
