@@ -8,6 +8,7 @@ import subprocess
 import tempfile
 from dataclasses import dataclass
 from functools import cache
+from importlib import resources
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
@@ -98,6 +99,9 @@ def generated(name: str) -> Path:
     folder = Path(tempfile.mkdtemp(prefix="firmware-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     write_firmware(DICTIONARIES[name], folder)
+    if name == "sandpiper":  # also where the dictionary that comes with the program is still on wire version 1
+        example = resources.files("server.firmware").joinpath("c", "sandpiper_example.c").read_text("utf-8")
+        (folder / "host" / "sandpiper_example.c").write_text(example)
     return folder
 
 
