@@ -170,9 +170,8 @@ def _flat(heard: list[Order | Repeat | Rejected]) -> list[tuple[str, object]]:
 class Commands:
     """Random uplink: genuine, repeated, replayed, stale, late, meant for others, forged, damaged, Safe all, and noise."""
 
-    def __init__(self, dictionary: Dictionary, rng: random.Random) -> None:
-        self._dictionary, self._rng = dictionary, rng
-        self._vehicle_id = dictionary.uplink.vehicle_id
+    def __init__(self, dictionary: Dictionary, rng: random.Random, vehicle_id: int) -> None:
+        self._dictionary, self._rng, self._vehicle_id = dictionary, rng, vehicle_id
         self._counter = rng.randrange(1, 40_000)
         self._sent: list[bytes] = []
         self._now_ms = 0
@@ -280,7 +279,7 @@ class Commands:
         return self._frame(self._command().code, b"", boot_id=boot_id)
 
     def _other_vehicle(self) -> bytes:
-        return self._frame(self._command().code, b"", vehicle_id=self._vehicle_id ^ 1 << self._rng.randrange(2, 32))
+        return self._frame(self._command().code, b"", vehicle_id=self._vehicle_id ^ 1 << self._rng.randrange(32) or 1)
 
     def _other_dictionary(self) -> bytes:
         told = self._dictionary.hash32 ^ 1 << self._rng.randrange(32)
@@ -386,12 +385,15 @@ def compare(
             seen["packets"] += 1
             pair.radio = rng.randrange(2)
             seen["refused"] += pair.packet(rng)
-        _hear_commands(Pair(dictionary, machine), commands, rng, seen)
+        _hear_commands(Pair(dictionary, machine, vehicle_id=rng.randrange(1, 2**32 - 1)), commands, rng, seen)
+        nameless = dict.fromkeys(seen, 0)
+        _hear_commands(Pair(dictionary, machine, 0), 30 + commands // 100, rng, nameless)
+        assert nameless["orders"] == 0, "a vehicle without a start obeys nothing but Safe all"
     return seen
 
 
 def _hear_commands(pair: Pair, commands: int, rng: random.Random, seen: dict[str, int]) -> None:
-    uplink = Commands(pair.dictionary, rng)
+    uplink = Commands(pair.dictionary, rng, pair.memory.vehicle_id)
     owed: list[Order] = []
     reasons = pair.dictionary.packets["answer"].channel("reason").values
     now_ms = 2**32 - 20_000  # so that the clock goes round early
@@ -414,7 +416,8 @@ def _hear_commands(pair: Pair, commands: int, rng: random.Random, seen: dict[str
         if rng.random() < 0.05:
             seen["identities"] += 1
             pair.identity(now_ms, rng.randrange(2))
-    seen |= uplink.kinds
+    for kind, often in uplink.kinds.items():
+        seen[kind] = seen.get(kind, 0) + often
 
 
 def main() -> int:
