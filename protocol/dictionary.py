@@ -24,7 +24,8 @@ BOOT_ROLES = ("startup.boot_id", "boot_id")
 class UplinkRules:
     """How commands are sent: APID, time between identical sends, number of sends, time for the effect to show.
 
-    `vehicle_id` is the identity commands are bound to on wire version 2, 0 on version 1, which knows none.
+    `vehicle_id` is the identity commands are bound to on wire version 2, 0 on version 1, which knows none. `answers` is
+    False where the file says that the vehicle answers no command.
     """
 
     apid: int
@@ -32,6 +33,7 @@ class UplinkRules:
     sends_at_most: int
     effect_within_s: float
     vehicle_id: int = 0
+    answers: bool = True
 
 
 @dataclass(frozen=True)

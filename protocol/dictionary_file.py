@@ -20,7 +20,7 @@ from protocol.fields import Packet
 from protocol.framing_tables import check_framing, read_framing
 from protocol.identity import IDENTITY_NAME, WIRE, identity_packet
 from protocol.packet_tables import read_apid, read_packet
-from protocol.toml_table import TomlTable
+from protocol.toml_table import TomlTable, line_of
 
 FORMAT = 1
 # What a dictionary of wire version 2 has that says nothing of it.
@@ -55,7 +55,14 @@ def parse_dictionary(text: str, file: str = "dictionary") -> Dictionary:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise DictionaryError("file", f"is not valid TOML: {error}", file) from error
-    root = TomlTable(values, "", file)
+    try:
+        return _read(TomlTable(values, "", file), text)
+    except DictionaryError as error:
+        line = line_of(text, error.where)
+        raise DictionaryError(error.where, error.problem, error.file, line) from error
+
+
+def _read(root: TomlTable, text: str) -> Dictionary:
     head = root.table("dictionary")
     if head.get("format", int) != FORMAT:
         raise head.problem(f"this Blockhouse reads format {FORMAT}", "format")
@@ -77,7 +84,7 @@ def parse_dictionary(text: str, file: str = "dictionary") -> Dictionary:
         packets=packets,
         commands=commands,
         interlocks=conditions,
-        uplink=_uplink(root.table("uplink", {} if wire == WIRE else {"apid": 64}), wire == WIRE),
+        uplink=_uplink(root, packets, wire == WIRE),
         framing=framing,
         flight_rules=_flight_rules(root.table("flight_rules", {})),
         wire=wire,
@@ -115,7 +122,12 @@ def _add_what_belongs_to_the_wire(packets: dict[str, Packet], commands: dict[str
         commands[SAFE_ALL.name] = SAFE_ALL
 
 
-def _uplink(table: TomlTable, is_bound: bool) -> UplinkRules:
+def _uplink(root: TomlTable, packets: Mapping[str, Packet], is_bound: bool) -> UplinkRules:
+    table = root.table("uplink", {} if is_bound else {"apid": 64})
+    answers = table.get("answers", bool, True)
+    if not answers and (root.has("framing") or "answer" in packets):
+        beside = "[framing] table, whose vehicles never answer" if root.has("framing") else "packet 'answer'"
+        raise table.problem(f"means nothing beside a {beside}", "answers")
     if is_bound and table.has("apid"):
         raise table.problem("belongs to the wire on version 2", "apid")
     if not is_bound and table.has("vehicle_id"):
@@ -126,6 +138,7 @@ def _uplink(table: TomlTable, is_bound: bool) -> UplinkRules:
     rules = UplinkRules(
         apid=COMMAND_APID if is_bound else read_apid(table),
         vehicle_id=vehicle_id,
+        answers=answers,
         resend_after_s=table.get("resend_after_s", float, 0.8),
         sends_at_most=table.get("sends_at_most", int, 3),
         effect_within_s=table.get("effect_within_s", float, 5.0),

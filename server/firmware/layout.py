@@ -26,7 +26,11 @@ PERIOD_MAX_MS = 2**31 - 1  # times are compared by the sign of a 32-bit differen
 
 
 class FirmwareProblem(Problem):
-    """No firmware can be made of this dictionary; the text is one plain sentence."""
+    """No firmware can be made of this dictionary; the text is one plain sentence, `where` the place of the file."""
+
+    def __init__(self, text: str, where: str = "dictionary") -> None:
+        super().__init__(text)
+        self.where = where
 
 
 @dataclass(frozen=True)
@@ -75,8 +79,11 @@ class Layout:
                 self.limits_number(arg)
         for packet in self.packets:
             if len(self.members[packet.name]) > TABLE_MAX:
+                where = f"packet.{packet.name}.fields"
                 counted = f"the packet '{packet.name}' has {len(self.members[packet.name])} channels"
-                raise FirmwareProblem(f"{dictionary.name} is too large: {counted}, the firmware counts to {TABLE_MAX}.")
+                raise FirmwareProblem(
+                    f"{dictionary.name} is too large: {counted}, the firmware counts to {TABLE_MAX}.", where
+                )
         arguments = sum(len(command.args) for command in self.commands)
         if max(len(self.scales), len(self.limits), arguments, len(self.packets), len(self.commands)) >= TABLE_MAX:
             raise FirmwareProblem(f"{dictionary.name} is too large: the firmware counts its tables in one byte.")
@@ -132,13 +139,15 @@ class Layout:
 def _check_answer(dictionary: Dictionary) -> None:
     answer = dictionary.packets.get("answer")
     if answer is None:
-        raise FirmwareProblem(f"{dictionary.name} has commands but no packet 'answer' to answer them with.")
+        raise FirmwareProblem(f"{dictionary.name} has commands but no packet 'answer' to answer them with.", "command")
     found = {field.name: field.type for field in answer.fields}
     plain = not any(channel.linear for channel in answer.channels)
     if found != ANSWER_FIELDS or not plain:
         wanted = ", ".join(f"{name} {type_}" for name, type_ in ANSWER_FIELDS.items())
-        raise FirmwareProblem(f"The packet 'answer' of {dictionary.name} must have exactly the plain fields {wanted}.")
+        text = f"The packet 'answer' of {dictionary.name} must have exactly the plain fields {wanted}."
+        raise FirmwareProblem(text, "packet.answer.fields")
     for name, needed in (("stage", STAGES), ("reason", REASONS)):
         missing = [text for text in needed if text not in answer.channel(name).values]
         if missing:
-            raise FirmwareProblem(f"The field '{name}' of the packet 'answer' has no value '{missing[0]}'.")
+            text = f"The field '{name}' of the packet 'answer' has no value '{missing[0]}'."
+            raise FirmwareProblem(text, f"packet.answer.{name}")
