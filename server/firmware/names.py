@@ -13,6 +13,7 @@ from functools import cache
 from importlib import resources
 
 from protocol.dictionary import Dictionary
+from protocol.identity import BUILDS, IDENTITY_NAME
 
 # Words of C99..C23 and of C++11..C++20 that no member may be called by (ISO/IEC 9899 6.4.1; ISO/IEC 14882 [lex.key]), as
 # far as a dictionary's lower-case names can collide with them.
@@ -48,7 +49,7 @@ HEADER_NAMES = frozenset(
     "BH_DICTIONARY_NAME bh_any_packet bh_args bh_packets bh_scales bh_commands bh_all_limits bh_arguments".split()
 )
 # Packets whose struct and number the library itself uses, by these very names.
-LIBRARY_PACKETS = ("answer", "identity")
+LIBRARY_PACKETS = ("answer", IDENTITY_NAME)
 
 
 def member_name(name: str) -> str:
@@ -143,6 +144,8 @@ class Names:
             given.claim(*packet_names(name))
         plain = {pair: constant_name(*pair) for pair in words}
         given.claim(*plain.values())
+        for text in (*BUILDS, "end"):
+            given.claim(constant_name(IDENTITY_NAME, "build", text))
         own = [name for name in packets if name not in LIBRARY_PACKETS]
         self.packets = _stems(given, own, packet_names) | {name: name for name in LIBRARY_PACKETS if name in packets}
         self.commands = _stems(given, list(dictionary.commands), command_names)
@@ -155,6 +158,9 @@ class Names:
                     pairs = [(channel.name, text) for text in channel.values]
                     known = [plain.pop(pair, "") for pair in pairs]  # each once: a text may stand there twice
                     self.enums[channel.path] = tuple(n or given.take(*pair) for n, pair in zip(known, pairs, strict=True))
+                elif channel.values and packet.name in LIBRARY_PACKETS:
+                    texts = [*channel.values, "end"]
+                    self.enums[channel.path] = tuple(constant_name(packet.name, channel.name, text) for text in texts)
                 elif channel.values:
                     texts = [*channel.values, "end"]
                     self.enums[channel.path] = tuple(given.take(packet.name, channel.name, text) for text in texts)

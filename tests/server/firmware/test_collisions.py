@@ -15,6 +15,7 @@ from server.firmware.layout import FirmwareProblem, Layout
 from server.firmware.names import HEADER_NAMES, KEYWORDS, LIBRARY, MACROS, TYPES, Names, library_names
 from tests.protocol.helpers import HEAD, SMALL_TEXT
 from tests.server.firmware.build import C99, CXX, STRICT, compiled
+from tests.server.firmware.sketch_board import compile_here, write_board
 from tests.server.firmware.wire2 import on_wire_2
 
 ANSWER = "[packet.answer]" + SMALL_TEXT.split("[packet.answer]")[1].split("[command.turn]")[0]
@@ -114,6 +115,16 @@ def test_no_macro_of_the_headers_is_missing(compiler: str, tmp_path: Path) -> No
     assert done.returncode == 0, done.stderr
     found = set(re.findall(r"^#define ([a-z][a-z0-9_]{0,39}) ", done.stdout, re.M))
     assert found and found <= KEYWORDS | MACROS | {"bool"}, sorted(found - KEYWORDS - MACROS)
+
+
+def test_the_sketch_of_names_that_collide_compiles(tmp_path: Path) -> None:
+    """A start-up packet with a rate, which had two senders; words and names of the library in senders, plan and comments."""
+    packets = {name: ["register", "linux"] for name in ("startup", "any", "count", "end", "plan", "board", "new", "queue")}
+    dictionary = dictionary_of(packets, {name: ["register"] for name in ("count", "none", "switch", "safe_all_")})
+    write_firmware(dictionary, tmp_path)
+    write_board(tmp_path, [])
+    for options in ([], ["-DSTARTS_IN_EEPROM"]):
+        compile_here("g++", tmp_path, 1, options)
 
 
 def test_names_that_fall_together_stay_apart(tmp_path: Path) -> None:

@@ -19,17 +19,6 @@ from tests.server.firmware.wire2 import on_wire_2
 
 # The example flies the dictionary that comes with the program, and no other.
 EXAMPLES = ["sandpiper_example.c"] if SANDPIPER.hash32 == load_dictionary().hash32 else []
-# What a sketch expects of its surroundings, as little as compiles.
-BOARD = """
-#include <stddef.h>
-#include <stdint.h>
-struct Port { void begin(long) {} int available() { return 0; } int read() { return 0; }
-              size_t write(const uint8_t *, size_t size) { return size; } };
-static Port Serial1;
-static unsigned long millis() { return 0; }
-static const unsigned char blockhouse_key[32] = {0};
-#define key_h
-"""
 
 
 @pytest.mark.parametrize("name", DICTIONARIES)
@@ -42,16 +31,6 @@ def test_the_library_compiles_without_a_warning(name: str, command: list[str]) -
     folder = generated(name)
     for source in LIBRARY:
         compiled([*command, "-c"], folder, [source], "object.o")
-
-
-@pytest.mark.parametrize("name", DICTIONARIES)
-def test_the_sketch_compiles_for_a_board(name: str, tmp_path: Path) -> None:
-    write_firmware(DICTIONARIES[name], tmp_path)
-    sketch = (tmp_path / f"{tmp_path.name}.ino").read_text()
-    assert sketch.count('#include "key.h"') == 1
-    (tmp_path / "key.h").write_text(BOARD)
-    (tmp_path / "sketch.cpp").write_text(sketch + "\nint main() { setup(); loop(); }\n")
-    compiled(["g++", "-std=c++11", "-Wall", "-Wextra", "-Werror", "-c"], tmp_path, ["sketch.cpp"], "sketch.o")
 
 
 def test_a_dictionary_without_commands_compiles(tmp_path: Path) -> None:
