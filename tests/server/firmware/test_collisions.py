@@ -105,9 +105,7 @@ def test_every_macro_of_common_headers_as_a_field(tmp_path: Path) -> None:
 @pytest.mark.parametrize("compiler", ["gcc", "g++", "clang", "clang++", "arm-none-eabi-gcc"])
 def test_no_macro_of_the_headers_is_missing(compiler: str, tmp_path: Path) -> None:
     """Every lower-case macro without arguments that a compiler or a common header defines is known."""
-    if shutil.which(compiler) is None:
-        assert compiler not in ("gcc", "g++"), "a compiler is needed for this test"
-        return
+    assert shutil.which(compiler), f"{compiler} is needed for this test"
     file = tmp_path / ("all.cpp" if compiler.endswith("++") else "all.c")
     names = STANDARD if compiler.startswith("arm") else [*STANDARD, *POSIX]
     file.write_text(includes(names if compiler.endswith("++") else [*names, *C_ONLY]))

@@ -9,6 +9,7 @@ import pytest
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.toml_table import line_of
+from server.firmware.layout import FirmwareProblem, Layout
 from server.telemetry.comparisons import known_roles
 from server.telemetry.conditions import Reading, check_condition, effect_shown
 from server.workbench.condition_lint import condition_findings
@@ -16,6 +17,13 @@ from server.workbench.dictionary_lint import findings
 from server.workbench.lint_remark import CAUTION, FAULT, LintRemark
 from tests.protocol.foreign_helpers import PLOVER, WREN
 from tests.protocol.helpers import HEAD, SANDPIPER, SMALL_TEXT
+from tests.server.firmware.wire2 import wire2_text
+
+BOUND = wire2_text(SANDPIPER.text)
+LAST = "# ---------------------------------------------------------------- conditions for hazardous commands"
+GROUPS = [", ".join(f'{{ name = "b{word}_{bit}", bit = {bit} }}' for bit in range(32)) for word in range(8)]
+WORDS = ", ".join(f'{{ name = "w{word}", type = "bits32", bits = [ {group} ] }}' for word, group in enumerate(GROUPS))
+MANY = f"[packet.many]\napid = 1000\nfields = [ {WORDS} ]\n"
 
 
 def conditions(dictionary: Dictionary) -> list[LintRemark]:
@@ -240,3 +248,44 @@ def test_an_answer_without_its_roles_is_a_fault() -> None:
     assert [fault.text.split(",")[0] for fault in faults(SMALL_TEXT)] == [
         f"no field has the role answer.{name}" for name in ("boot_id", "counter", "stage", "reason")
     ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "place", "sentence"),
+    [
+        (
+            '{ name = "code",    type = "u8"',
+            '{ name = "kode",    type = "u8"',
+            "packet.answer.fields",
+            "exactly the plain fields",
+        ),
+        ('"unknown command", ', "", "packet.answer.reason", "has no value 'unknown command'"),
+        ('"accepted", "refused", ', '"begun", "refused", ', "packet.answer.stage", "has no value 'accepted'"),
+        (LAST, f"{LAST}\n{MANY}", "packet.many.fields", "has 256 channels"),
+    ],
+)
+def test_what_the_firmware_generator_refuses_is_a_fault(old: str, new: str, place: str, sentence: str) -> None:
+    assert old in BOUND
+    text = BOUND.replace(old, new, 1)
+    hits = [fault for fault in faults(text) if fault.place == place]
+    assert len(hits) == 1 and sentence in hits[0].text and line_of(text, place) is not None
+    with pytest.raises(FirmwareProblem):
+        Layout(parse_dictionary(text))
+
+
+def test_a_bound_sandpiper_has_no_fault() -> None:
+    assert list(faults(BOUND)) == []
+
+
+def test_no_firmware_is_asked_of_a_vehicle_of_version_1_or_without_answers() -> None:
+    notes = [remark for remark in findings(SANDPIPER) if "no firmware can be made of it" in remark.text]
+    assert [remark.severity for remark in notes] == ["note"]
+    silent = BOUND.replace("[packet.answer]", "[packet.reply]").replace("[uplink]", "[uplink]\nanswers = false", 1)
+    assert not any("answer" in fault.text for fault in faults(silent))
+
+
+@pytest.mark.parametrize("words", [("any", "count"), ("count", "end"), ("end", "none")])
+def test_what_a_compiler_refused_is_no_fault_any_more(words: tuple[str, str]) -> None:
+    """The generator gives what collides another name; tests/server/firmware/test_collisions.py compiles it."""
+    text = BOUND.replace("[packet.fins]", f"[packet.{words[0]}]").replace("[command.ping]", f"[command.{words[1]}]")
+    assert list(faults(text)) == []
