@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from protocol.bound import BOUND_HEAD, SAFE_ALL_CODE
 from protocol.commands import (
     COMMAND_HEAD,
     COMPARISONS,
@@ -71,10 +72,9 @@ def _only_if(table: TomlTable, interlocks: Mapping[str, Condition]) -> Condition
     return interlocks.get(wanted)
 
 
-def read_command(name: str, table: TomlTable, conditions: Mapping[str, Condition]) -> Command:
-    code = table.get("code", int)
-    if not 1 <= code <= 0xFE:
-        raise table.problem("must be 1..254: all zeros and all ones are kept free", "code")
+def read_command(name: str, table: TomlTable, conditions: Mapping[str, Condition], is_bound: bool = False) -> Command:
+    """Return a command; `is_bound`: of wire version 2, to which safe all belongs. Raises DictionaryError."""
+    code = _code(table, is_bound)
     interlocks = []
     for wanted in table.texts("interlocks"):
         if wanted not in conditions:
@@ -94,8 +94,19 @@ def read_command(name: str, table: TomlTable, conditions: Mapping[str, Condition
         effects=tuple(read_condition(item, f"effect_{i + 1}", conditions) for i, item in enumerate(table.tables("effects"))),
     )
     table.done()
-    _check_command(command, table)
+    _check_command(command, table, is_bound)
     return command
+
+
+def _code(table: TomlTable, is_bound: bool) -> int:
+    if is_bound and table.get("safes_all", bool, False):
+        if table.has("code"):
+            raise table.problem("safe all belongs to the wire on version 2 and has no code of the dictionary's", "code")
+        return SAFE_ALL_CODE
+    code = table.get("code", int)
+    if not 1 <= code <= 0xFE:
+        raise table.problem("must be 1..254: all zeros and all ones are kept free", "code")
+    return code
 
 
 def _argument(table: TomlTable) -> Argument:
@@ -137,7 +148,7 @@ def _argument(table: TomlTable) -> Argument:
     return argument
 
 
-def _check_command(command: Command, table: TomlTable) -> None:
+def _check_command(command: Command, table: TomlTable, is_bound: bool) -> None:
     names = {arg.name for arg in command.args}
     for condition in (*command.interlocks, *command.effects):
         for place in re.findall(r"\{(\w+)\}", f"{condition.role} {condition.operand}"):
@@ -146,7 +157,8 @@ def _check_command(command: Command, table: TomlTable) -> None:
         _check_operand(condition, command, table)
     if command.safes_all and (command.hazard != "routine" or command.args):
         raise table.problem("the command that safes all must be routine and without arguments", "safes_all")
-    if 6 + COMMAND_HEAD.size + command.layout.size + TAG_SIZE + 2 > CONTENT_MAX:
+    head = BOUND_HEAD if is_bound else COMMAND_HEAD
+    if 6 + head.size + command.layout.size + TAG_SIZE + 2 > CONTENT_MAX:
         raise table.problem("is too long for a frame", "args")
 
 

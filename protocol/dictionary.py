@@ -11,21 +11,29 @@ from dataclasses import dataclass
 from functools import cached_property
 from hashlib import sha256
 
-from protocol.commands import Command, Condition
+from protocol.commands import Argument, Command, Condition
 from protocol.fields import Channel, Packet
 from protocol.framing_tables import FramingRules
+from protocol.identity import IDENTITY_APID
 
-BOOT_ROLES = ("startup.boot_id", "boot_id")  # channels that tell one start of the vehicle from the next
+# Channels that tell one start of the vehicle from the next on wire version 1; on version 2 the identity packet does.
+BOOT_ROLES = ("startup.boot_id", "boot_id")
 
 
 @dataclass(frozen=True)
 class UplinkRules:
-    """How commands are sent: APID, time between identical sends, number of sends, time for the effect to show."""
+    """How commands are sent: APID, time between identical sends, number of sends, time for the effect to show.
+
+    `vehicle_id` is the identity commands are bound to on wire version 2, 0 on version 1, which knows none. `answers` is
+    False where the file says that the vehicle answers no command.
+    """
 
     apid: int
     resend_after_s: float
     sends_at_most: int
     effect_within_s: float
+    vehicle_id: int = 0
+    answers: bool = True
 
 
 @dataclass(frozen=True)
@@ -57,6 +65,12 @@ class Dictionary:
     uplink: UplinkRules
     framing: FramingRules | None = None  # None: our own wire, commands authenticated and answered
     flight_rules: FlightRules = FlightRules()
+    wire: int = 1
+
+    @property
+    def is_bound(self) -> bool:
+        """Tell whether its commands are bound to vehicle, start, dictionary and time: wire version 2."""
+        return self.wire >= 2
 
     @property
     def may_command_hazards(self) -> bool:
@@ -70,8 +84,8 @@ class Dictionary:
 
     @cached_property
     def command_by_code(self) -> dict[int, Command]:
-        """Commands by code."""
-        return {command.code: command for command in self.commands.values()}
+        """Commands by code; a Safe all that belongs to the wire has none."""
+        return {command.code: command for command in self.commands.values() if command.code}
 
     @cached_property
     def roles(self) -> dict[str, Channel]:
@@ -85,19 +99,28 @@ class Dictionary:
 
     def _wire_lines(self) -> list[str]:
         lines = [self.framing.wire_line()] if self.framing is not None else []
+        if self.is_bound:
+            lines.append(f"wire {self.wire}")
         for packet in sorted(self.packets.values(), key=lambda p: p.apid):
+            if self.is_bound and packet.apid == IDENTITY_APID:
+                continue  # belongs to the wire
             foreign = f" {packet.tag!r} {packet.time!r} {packet.count!r}" if self.framing is not None else ""
             lines.append(f"packet {packet.apid} {packet.name}{foreign}")
             for c in packet.channels:
                 type_ = packet.fields[c.field_index].type
                 lines.append(f"{c.name} {type_} {c.shift} {c.mask} {c.scale!r} {c.offset!r} {c.values}")
-        for command in sorted(self.commands.values(), key=lambda c: c.code):
-            args = " ".join(f"{a.name}:{a.type}:{a.scale!r}" for a in command.args)
+        for command in sorted(self.command_by_code.values(), key=lambda c: c.code):
+            args = " ".join(self._argument_word(a) for a in command.args)
             lines.append(
                 f"command {command.code} {command.name} {args}" + (f" {command.template}" if command.template else "")
             )
-        lines.append(f"uplink {self.uplink.apid}")
+        if not self.is_bound:
+            lines.append(f"uplink {self.uplink.apid}")
         return lines
+
+    def _argument_word(self, arg: Argument) -> str:
+        word = f"{arg.name}:{arg.type}:{arg.scale!r}"
+        return f"{word}:{arg.low!r}:{arg.high!r}:{arg.values}" if self.is_bound else word
 
     def roles_matching(self, pattern: str) -> list[str]:
         """Return the roles a pattern with [*] stands for, in order; a plain role stands for itself if present."""

@@ -10,15 +10,27 @@ from collections.abc import Mapping
 from math import pi
 from pathlib import Path
 
+from protocol.bound import COMMAND_APID, SAFE_ALL_CODE, VEHICLE_ID_MAX
 from protocol.command_tables import read_command, read_condition
-from protocol.commands import HAZARD_DISTANCE
+from protocol.commands import HAZARD_DISTANCE, Command
 from protocol.dictionary import BOOT_ROLES, Dictionary, FlightRules, UplinkRules
 from protocol.errors import DictionaryError
+from protocol.fields import Packet
 from protocol.framing_tables import check_framing, read_framing
+from protocol.identity import IDENTITY_NAME, WIRE, identity_packet
 from protocol.packet_tables import read_apid, read_packet
-from protocol.toml_table import TomlTable
+from protocol.toml_table import TomlTable, line_of
 
 FORMAT = 1
+# What a dictionary of wire version 2 has that says nothing of it.
+SAFE_ALL = Command(
+    name="safe_all",
+    code=SAFE_ALL_CODE,
+    hazard="routine",
+    title="Safe all",
+    does="Inhibits everything that can fire but the recovery channels, which the vehicle keeps for itself.",
+    safes_all=True,
+)
 ATTITUDE_ROLES = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
 
 
@@ -42,14 +54,25 @@ def parse_dictionary(text: str, file: str = "dictionary") -> Dictionary:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         raise DictionaryError("file", f"is not valid TOML: {error}", file) from error
-    root = TomlTable(values, "", file)
+    try:
+        return _read(TomlTable(values, "", file), text)
+    except DictionaryError as error:
+        line = line_of(text, error.where)
+        raise DictionaryError(error.where, error.problem, error.file, line) from error
+
+
+def _read(root: TomlTable, text: str) -> Dictionary:
     head = root.table("dictionary")
     if head.get("format", int) != FORMAT:
         raise head.problem(f"this Blockhouse reads format {FORMAT}", "format")
     conditions = {name: read_condition(table, name) for name, table in root.named_tables("interlock")}
     framing = read_framing(root.table("framing")) if root.has("framing") else None
-    packets = {name: read_packet(name, table, framing is not None) for name, table in root.named_tables("packet")}
-    commands = {name: read_command(name, table, conditions) for name, table in root.named_tables("command")}
+    wire = _wire(head, framing is not None)
+    lead = 1 if wire == WIRE else 0
+    packets = {name: read_packet(name, table, framing is not None, lead) for name, table in root.named_tables("packet")}
+    commands = {name: read_command(name, table, conditions, wire == WIRE) for name, table in root.named_tables("command")}
+    if wire == WIRE:
+        _add_what_belongs_to_the_wire(packets, commands, root)
     dictionary = Dictionary(
         name=head.get("name", str),
         version=head.get("version", str),
@@ -60,9 +83,10 @@ def parse_dictionary(text: str, file: str = "dictionary") -> Dictionary:
         packets=packets,
         commands=commands,
         interlocks=conditions,
-        uplink=_uplink(root.table("uplink", {"apid": 64})),
+        uplink=_uplink(root, packets, wire == WIRE),
         framing=framing,
         flight_rules=_flight_rules(root.table("flight_rules", {})),
+        wire=wire,
     )
     head.done()
     root.done()
@@ -77,9 +101,43 @@ def _baud(table: TomlTable) -> int:
     return baud
 
 
-def _uplink(table: TomlTable) -> UplinkRules:
+def _wire(head: TomlTable, is_foreign: bool) -> int:
+    wire = head.get("wire", int, 1)
+    if wire not in (1, WIRE):
+        raise head.problem(f"this Blockhouse speaks wire 1 and {WIRE}", "wire")
+    if wire == WIRE and is_foreign:
+        raise head.problem("means nothing beside a [framing] table", "wire")
+    return wire
+
+
+def _add_what_belongs_to_the_wire(packets: dict[str, Packet], commands: dict[str, Command], root: TomlTable) -> None:
+    """Wire version 2 has an identity packet and a Safe all whatever the file says of them."""
+    if IDENTITY_NAME in packets:
+        raise root.problem("belongs to the wire and is not described", f"packet.{IDENTITY_NAME}")
+    packets[IDENTITY_NAME] = identity_packet()
+    if not any(command.safes_all for command in commands.values()):
+        if SAFE_ALL.name in commands:
+            raise root.problem("is the wire's own: give it safes_all = true, or another name", f"command.{SAFE_ALL.name}")
+        commands[SAFE_ALL.name] = SAFE_ALL
+
+
+def _uplink(root: TomlTable, packets: Mapping[str, Packet], is_bound: bool) -> UplinkRules:
+    table = root.table("uplink", {} if is_bound else {"apid": 64})
+    answers = table.get("answers", bool, True)
+    if not answers and (root.has("framing") or "answer" in packets):
+        beside = "[framing] table, whose vehicles never answer" if root.has("framing") else "packet 'answer'"
+        raise table.problem(f"means nothing beside a {beside}", "answers")
+    if is_bound and table.has("apid"):
+        raise table.problem("belongs to the wire on version 2", "apid")
+    if not is_bound and table.has("vehicle_id"):
+        raise table.problem("means nothing on wire version 1", "vehicle_id")
+    vehicle_id = table.get("vehicle_id", int) if is_bound else 0
+    if is_bound and not 1 <= vehicle_id <= VEHICLE_ID_MAX:
+        raise table.problem(f"must be 1..{VEHICLE_ID_MAX}", "vehicle_id")
     rules = UplinkRules(
-        apid=read_apid(table),
+        apid=COMMAND_APID if is_bound else read_apid(table),
+        vehicle_id=vehicle_id,
+        answers=answers,
         resend_after_s=table.get("resend_after_s", float, 0.8),
         sends_at_most=table.get("sends_at_most", int, 3),
         effect_within_s=table.get("effect_within_s", float, 5.0),
@@ -135,13 +193,16 @@ def _check_whole(dictionary: Dictionary, root: TomlTable) -> None:
                 raise root.problem(taken, f"packet.{channel.path}")
             if channel.role:
                 seen[channel.role] = channel.path
+            if dictionary.is_bound and channel.role in BOOT_ROLES:
+                told = "the identity packet tells the start on wire version 2"
+                raise root.problem(f"role '{channel.role}': {told}", f"packet.{channel.path}")
             if channel.role in BOOT_ROLES and (packet.fields[channel.field_index].type != "u16" or channel.linear):
                 raise root.problem(f"role '{channel.role}' needs a plain u16 field", f"packet.{channel.path}")
     _check_flight_rules(dictionary, root)
     if sum(c.safes_all for c in dictionary.commands.values()) > 1:
         raise root.problem("only one command may have safes_all = true", "command")
-    for one in dictionary.commands.values():
-        for other in dictionary.commands.values():
+    for one in dictionary.command_by_code.values():
+        for other in dictionary.command_by_code.values():
             distance = (one.code ^ other.code).bit_count()
             if one.hazard == "hazardous" and one is not other and distance < HAZARD_DISTANCE:
                 raise root.problem(

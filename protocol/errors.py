@@ -21,17 +21,19 @@ class OurMistake(Problem):
 
 
 class DictionaryError(OurMistake):
-    """The dictionary is wrong at a named place."""
+    """The dictionary is wrong at a named place; `line` of its text, from 1, where it can be found."""
 
-    def __init__(self, where: str, problem: str, file: str = "dictionary") -> None:
-        super().__init__(where, problem, file)
+    def __init__(self, where: str, problem: str, file: str = "dictionary", line: int | None = None) -> None:
+        super().__init__(where, problem, file, line)
         self.where = where
         self.problem = problem
         self.file = file
+        self.line = line
 
     def __str__(self) -> str:
+        line = f" line {self.line}" if self.line else ""
         place = f"[{self.where}] " if self.where else ""
-        return f"{self.file}: {place}{self.problem}"
+        return f"{self.file}{line}: {place}{self.problem}"
 
 
 class ValueRefused(OurMistake):

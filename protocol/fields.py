@@ -11,7 +11,7 @@ import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from math import isfinite
+from math import copysign, inf, isfinite, isnan
 from typing import Any, Literal, SupportsFloat
 
 from protocol.errors import ShortBuffer, ValueRefused
@@ -23,6 +23,7 @@ INTEGER_RANGES = {
     **{f"i{n}": (-(2 ** (n - 1)), 2 ** (n - 1) - 1) for n in (8, 16, 32)},
 }
 F32_MAX: float = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
+F32_OVERFLOW = 2.0**128 - 2.0**103  # from here on IEEE 754 rounds to infinity: half a step above the greatest
 LIMIT_NAMES = ("warning_low", "caution_low", "caution_high", "warning_high")
 ChannelKind = Literal["number", "enum", "flag", "text"]
 Raw = float | bytes  # what a field holds, before scale, offset and bit groups
@@ -144,6 +145,41 @@ class Field:
             raise ValueRefused(channel.path, number, f"does not fit {self.type}")
         return round(steps)
 
+    def fitted_value(self, values: Mapping[str, object]) -> tuple[Raw, int]:
+        """Return what a vehicle sends for channel `values`, and how many of them did not fit.
+
+        The nearest that fits goes in place of a value that does not; in place of what is not a number the value farthest
+        from zero, all ones in an unsigned field and the lowest in a signed one, which no limit takes for healthy. Floats
+        carry infinity. Raises ValueRefused for a value that is missing, or a text that is none of the enum's.
+        """
+        if self.type in BITS_CODES:
+            return self._fitted_bits(values)
+        if self.type.startswith("text") or self.type == "f64":
+            return self.pack_value(values), 0
+        number = self.channels[0].number_of(_wanted(values, self.name))
+        if self.type == "f32":
+            return (copysign(inf, number) if abs(number) >= F32_OVERFLOW else number), 0
+        channel = self.channels[0]
+        return _nearest((number - channel.offset) / channel.scale, *INTEGER_RANGES[self.type])
+
+    def _fitted_bits(self, values: Mapping[str, object]) -> tuple[int, int]:
+        word = unfit = 0
+        for channel in self.channels:
+            number = channel.number_of(_wanted(values, channel.name))
+            steps, missed = _nearest(float(int(number)) if isfinite(number) else number, 0, channel.mask)
+            word |= steps << channel.shift
+            unfit += missed
+        return word, unfit
+
+
+def _nearest(steps: float, low: int, high: int) -> tuple[int, int]:
+    """Return the whole number from low to high for `steps`, halves to even, and 1 if it is not what was asked for."""
+    if isnan(steps):
+        return (low if low < 0 else high), 1
+    if steps in (inf, -inf) or not low <= round(steps) <= high:
+        return (low if steps < 0.0 else high), 1
+    return round(steps), 0
+
 
 def _wanted(values: Mapping[str, object], name: str) -> object:
     if name not in values:
@@ -168,6 +204,7 @@ class Packet:
     tag: str = ""  # framings other than our own: the line's first value, fields of time and count
     time: str = ""
     count: str = ""
+    lead: int = 0  # zeros before its frame: 1 on wire version 2
 
     @cached_property
     def channels(self) -> tuple[Channel, ...]:
@@ -185,12 +222,23 @@ class Packet:
 
     @cached_property
     def frame_bytes(self) -> int:
-        """Bytes of one whole frame on the wire: header 6, time 4, fields, CRC 2, stuffing 1, delimiter 1."""
-        return 6 + 4 + self.layout.size + 2 + 2
+        """Bytes of one whole frame on the wire: leading zero, header 6, time 4, fields, CRC 2, stuffing 1, delimiter 1."""
+        return self.lead + 6 + 4 + self.layout.size + 2 + 2
 
     def pack(self, values: Mapping[str, object]) -> bytes:
         """Return the field bytes for channel `values` in engineering units; raises ValueRefused."""
         return self.layout.pack(*[item.pack_value(values) for item in self.fields])
+
+    def pack_fitted(self, values: Mapping[str, object]) -> tuple[bytes, int]:
+        """Return the field bytes a vehicle sends for channel `values`, and how many of them did not fit their field.
+
+        See `Field.fitted_value`. Raises ValueRefused for a value that is missing or no number at all.
+        """
+        try:
+            return self.pack(values), 0
+        except ValueRefused:  # seldom, so that packing what fits costs nothing more
+            fitted = [item.fitted_value(values) for item in self.fields]
+        return self.layout.pack(*[raw for raw, _ in fitted]), sum(unfit for _, unfit in fitted)
 
     def unpack(self, data: bytes, offset: int = 0) -> tuple[Value, ...]:
         """Return the channel values, in channel order, of field bytes at `offset`; raises ShortBuffer."""

@@ -2,7 +2,7 @@
 
     link.receive_data(chunk)          any bytes, in any chunks
     while (event := link.next_event()) is not NEED_DATA: ...
-    port.write(link.send("camera_power", {"camera": 2, "on": 1}, counter))
+    port.write(link.send("camera_power", {"camera": 2, "on": 1}, counter, valid_until_ms))
 
 Nothing the other end does raises here. Damage, junk, gaps, repeats and restarts are events, so that they can be
 counted, recorded and shown. How a frame is judged, in order: stuffing, CRC, header, APID, length; then the sequence
@@ -18,6 +18,7 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from enum import Enum, auto
 
+from protocol.bound import build_bound_frame, build_safe_all_frame
 from protocol.checksum import crc_holds
 from protocol.commands import build_command_frame
 from protocol.dictionary import BOOT_ROLES, Dictionary
@@ -36,8 +37,9 @@ from protocol.events import (
 )
 from protocol.fields import Packet, Value
 from protocol.foreign import ForeignFraming, Heard
-from protocol.framing import FrameSplitter, decode_frame
+from protocol.framing import DELIMITER, FrameSplitter, decode_frame
 from protocol.framings import foreign_framing
+from protocol.identity import BOOT_HIGH_ROLE, BOOT_LOW_ROLE
 from protocol.packets import (
     APID_MASK,
     COUNT_MASK,
@@ -88,8 +90,10 @@ def judge_frame(dictionary: Dictionary, encoded: bytes) -> tuple[Packet, int, in
 class Link:
     """The ground's end of one vehicle's wire. See the module text for how to drive it."""
 
-    def __init__(self, dictionary: Dictionary, key: bytes | None = None) -> None:
+    def __init__(self, dictionary: Dictionary, key: bytes | None = None, vehicle_id: int | None = None) -> None:
+        """`key` signs commands; `vehicle_id` is whom they are for, the dictionary's where it is not given."""
         self.dictionary = dictionary
+        self.vehicle_id = dictionary.uplink.vehicle_id if vehicle_id is None else vehicle_id
         self._key = key
         self._splitter = FrameSplitter()
         self._foreign: ForeignFraming | None = foreign_framing(dictionary)
@@ -98,7 +102,7 @@ class Link:
         self._start = Start(0, self._fresh_trackers(), None)
         self._former: Start | None = None
         self._known_id: int | None = None
-        self._boot_channels = _boot_channels(dictionary)
+        self._boot_channels = boot_channels(dictionary)
         self._restart_unnamed = False
         self._rx_s: float | None = None
 
@@ -156,22 +160,32 @@ class Link:
         """Return the next event in order of arrival, or NEED_DATA."""
         return self._events.popleft() if self._events else NEED_DATA
 
-    def send(self, command: str, args: Mapping[str, object], counter: int) -> bytes:
+    def send(self, command: str, args: Mapping[str, object], counter: int, valid_until_ms: int | None = None) -> bytes:
         """Return the frame that asks for `command`, addressed to the start of the vehicle now heard.
 
-        A framing of the vehicle's own knows no key, counter or address: then these are not in it. Raises OurMistake
-        without a key, without a known boot id, or for illegal arguments.
+        `valid_until_ms`: vehicle time after which it is refused, on wire version 2, where safe all needs neither it nor a
+        known start. A framing of the vehicle's own knows no key, counter or address: then these are not in it. Raises
+        OurMistake without a key, without a known boot id or time, or for illegal arguments.
         """
+        described = self.dictionary.commands[command]
         if self._foreign is not None:
-            return self._foreign.command(self.dictionary.commands[command], args)
+            return self._foreign.command(described, args)
         if self._key is None:
             raise OurMistake("this link has no command key")
-        if self.boot_id is None:
+        if self.dictionary.is_bound and described.safes_all:
+            return build_safe_all_frame(self._key, self.vehicle_id, counter)
+        if self.boot_id is None or (self.dictionary.is_bound and self.boot_id == 0):
             raise OurMistake("the vehicle has not yet told its boot id")
-        described = self.dictionary.commands[command]
         fields = described.pack_args(args)
-        apid = self.dictionary.uplink.apid
-        return build_command_frame(self._key, apid, self.boot_id, counter, described.code, fields)
+        if not self.dictionary.is_bound:
+            apid = self.dictionary.uplink.apid
+            return DELIMITER + build_command_frame(self._key, apid, self.boot_id, counter, described.code, fields)
+        if valid_until_ms is None:
+            raise OurMistake("the vehicle's time is not known, so no command can be made to run out")
+        told = self.dictionary.hash32
+        return build_bound_frame(
+            self._key, self.vehicle_id, self.boot_id, told, counter, valid_until_ms, described.code, fields
+        )
 
     def _fresh_trackers(self) -> dict[str, SequenceTracker]:
         modulus = self._foreign.count_modulus if self._foreign is not None else lambda packet: COUNT_MODULUS
@@ -211,8 +225,8 @@ class Link:
 
     def _start_of(self, packet: Packet, wire_ms: int, values: tuple[Value, ...]) -> tuple[Start, bool]:
         """Return the start of the vehicle a packet belongs to, and whether it is old news of it."""
-        index = self._boot_channels.get(packet.name)
-        told = int(values[index]) if index is not None else None
+        indices = self._boot_channels.get(packet.name, ())
+        told = _joined(values, indices) if indices else None
         former = self._still_heard_of(wire_ms, told)
         if former is not None:
             return former, True
@@ -268,11 +282,21 @@ class Link:
         self._events.append(VehicleRestarted(boot_id, self._start.epoch))
 
 
-def _boot_channels(dictionary: Dictionary) -> dict[str, int]:
-    """For each packet that tells the boot id: the index of that channel."""
+def _joined(values: tuple[Value, ...], indices: tuple[int, ...]) -> int:
+    """Return the boot id told in one channel, or in two halves of 32 bits."""
+    told = 0
+    for index in indices:
+        told = told << 32 | int(values[index])
+    return told
+
+
+def boot_channels(dictionary: Dictionary) -> dict[str, tuple[int, ...]]:
+    """For each packet that tells the boot id: the indices of the channels that hold it, upper half first."""
+    groups = ((BOOT_HIGH_ROLE, BOOT_LOW_ROLE),) if dictionary.is_bound else tuple((role,) for role in BOOT_ROLES)
     found = {}
-    for role in BOOT_ROLES:
-        channel = dictionary.roles.get(role)
-        if channel is not None:
-            found[channel.packet] = dictionary.packets[channel.packet].channels.index(channel)
+    for roles in groups:
+        channels = [dictionary.roles[role] for role in roles if role in dictionary.roles]
+        if channels:
+            packet = dictionary.packets[channels[0].packet]
+            found[packet.name] = tuple(packet.channels.index(channel) for channel in channels)
     return found

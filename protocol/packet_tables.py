@@ -40,8 +40,8 @@ def _rate(table: TomlTable) -> float:
     return rate_hz
 
 
-def read_packet(name: str, table: TomlTable, is_foreign: bool = False) -> Packet:
-    """Return a packet; `is_foreign`: of a framing other than our own. Raises DictionaryError."""
+def read_packet(name: str, table: TomlTable, is_foreign: bool = False, lead: int = 0) -> Packet:
+    """Return a packet; `is_foreign`: of another framing than ours, `lead`: zeros before a frame. Raises DictionaryError."""
     fields = tuple(_field(read_name(name, table), index, item) for index, item in enumerate(table.tables("fields")))
     packet = Packet(
         read_name(name, table),
@@ -52,6 +52,7 @@ def read_packet(name: str, table: TomlTable, is_foreign: bool = False) -> Packet
         tag=table.get("tag", str, ""),
         time=table.get("time", str, ""),
         count=table.get("count", str, ""),
+        lead=lead,
     )
     table.done()
     if is_foreign:
@@ -63,8 +64,9 @@ def read_packet(name: str, table: TomlTable, is_foreign: bool = False) -> Packet
     names = [channel.name for channel in packet.channels]
     for repeated in {n for n in names if names.count(n) > 1}:
         raise table.problem(f"has two channels named '{repeated}'", "fields")
-    if packet.frame_bytes - 2 > CONTENT_MAX:
-        raise table.problem(f"is {packet.frame_bytes - 2} bytes with header and CRC, {CONTENT_MAX} fit a frame")
+    content = packet.frame_bytes - packet.lead - 2
+    if content > CONTENT_MAX:
+        raise table.problem(f"is {content} bytes with header and CRC, {CONTENT_MAX} fit a frame")
     return packet
 
 

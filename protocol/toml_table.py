@@ -1,7 +1,12 @@
-"""Reading a TOML table with errors that name the place: every key is asked for once, and what is left is a mistake."""
+"""Reading a TOML table with errors that name the place: every key is asked for once, and what is left is a mistake.
+
+`line_of` finds a place again in the text, which `tomllib` forgets: it reads what `tomllib` has read before, so that all of
+it is well formed, and judges no value.
+"""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from enum import Enum
 from math import isfinite
@@ -19,6 +24,14 @@ class _Absent(Enum):
 T = TypeVar("T")
 Word = TypeVar("Word", bound=str)
 _ABSENT = _Absent.ABSENT
+_BLANK = re.compile(r"(?:[ \t\r\n]+|#[^\n]*)*")
+_KEY = re.compile(r"""[A-Za-z0-9_-]+|"(?:\\.|[^"\\\n])*"|'[^'\n]*'""")
+_TEXT = re.compile(
+    r""""{3}(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*\'""",
+)
+_SCALAR = re.compile(r"[^,\]}\n#]+")
+_CHANNEL = re.compile(r"(packet\.\w+)\.fields\[\d+\](?:\.bits\[\d+\])?")
+
 _KIND_NAMES: dict[type, str] = {
     str: "text",
     int: "a whole number",
@@ -127,3 +140,130 @@ class TomlTable:
         unknown = sorted(set(self._values) - self._asked)
         if unknown:
             raise self.problem(f"unknown key '{unknown[0]}'", unknown[0])
+
+
+def line_of(text: str, where: str) -> int | None:
+    """Return the line, from 1, of the dotted place `where` as errors name it, like ``packet.imu.fields[3].unit``.
+
+    A channel is also found as ``packet.imu.pressure``. Where a key is missing, the line of its table; None when there is
+    no such table, or the text cannot be followed.
+    """
+    places = lines_of(text)
+    while where:
+        if where in places:
+            return places[where]
+        shorter = re.sub(r"(\.[^.\[]*|\[\d+\])\Z", "", where)
+        where = shorter if shorter != where else ""
+    return None
+
+
+def lines_of(text: str) -> dict[str, int]:
+    """Return the line of every table, key and list entry; nothing for a text that cannot be followed."""
+    try:
+        return _Places(text).found
+    except (ValueError, RecursionError):
+        return {}
+
+
+class _Places:
+    """Every table, key and list entry of a text with its line."""
+
+    def __init__(self, text: str) -> None:
+        self.found: dict[str, int] = {}
+        self._text = text
+        self._at = 0
+        self._counts: dict[str, int] = {}
+        table = ""
+        while self._skip():
+            if text.startswith("[", self._at):
+                table = self._header()
+            else:
+                self._pair(table)
+
+    def _skip(self) -> bool:
+        """Go on to what is neither blank nor comment; tell whether there is any."""
+        self._at = self._match(_BLANK).end()
+        return self._at < len(self._text)
+
+    def _match(self, pattern: re.Pattern[str]) -> re.Match[str]:
+        found = pattern.match(self._text, self._at)
+        if found is None:
+            raise ValueError(f"cannot be followed at {self._at}")
+        return found
+
+    def _take(self, pattern: re.Pattern[str]) -> str:
+        found = self._match(pattern)
+        self._at = found.end()
+        return found[0]
+
+    def _peek(self) -> str:
+        self._skip()
+        return self._text[self._at : self._at + 1]
+
+    def _note(self, place: str, at: int) -> None:
+        self.found.setdefault(place, self._text.count("\n", 0, at) + 1)
+
+    def _key(self) -> str:
+        """Take a key, dotted or not."""
+        parts = []
+        while True:
+            self._skip()
+            parts.append(self._take(_KEY).strip("\"'"))
+            if self._peek() != ".":
+                return ".".join(parts)
+            self._at += 1
+
+    def _header(self) -> str:
+        begin, brackets = self._at, 2 if self._text.startswith("[[", self._at) else 1
+        self._at += brackets
+        place = self._key()
+        self._skip()
+        self._at += brackets
+        if brackets == 2:
+            number = self._counts.get(place, 0)
+            self._counts[place] = number + 1
+            self._note(place, begin)
+            place = f"{place}[{number}]"
+        self._note(place, begin)
+        return place
+
+    def _pair(self, table: str) -> None:
+        begin = self._at
+        key = self._key()
+        place = f"{table}.{key}" if table else key
+        self._note(place, begin)
+        self._skip()
+        self._at += 1  # the equals sign
+        self._skip()
+        value = self._at
+        self._value(place)
+        channel = _CHANNEL.fullmatch(table)
+        if key == "name" and channel is not None:
+            self._note(f"{channel[1]}.{self._text[value : self._at].strip(chr(34) + chr(39))}", begin)
+
+    def _value(self, place: str) -> None:
+        opening = self._peek()
+        if opening == "[":
+            self._list(place)
+        elif opening == "{":
+            self._at += 1
+            while self._peek() != "}":
+                self._pair(place)
+                if self._peek() == ",":
+                    self._at += 1
+            self._at += 1
+        elif opening in ('"', "'"):
+            self._take(_TEXT)
+        else:
+            self._take(_SCALAR)
+
+    def _list(self, place: str) -> None:
+        self._at += 1
+        number = 0
+        while self._peek() != "]":
+            self._note(f"{place}[{number}]", self._at)
+            self._value(f"{place}[{number}]")
+            number += 1
+            if self._peek() == ",":
+                self._at += 1
+        self._at += 1

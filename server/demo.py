@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
+from protocol.bound import make_boot_id
 from protocol.dictionary import Dictionary
 from protocol.vehicle import VehicleLink
 from server.firmware.process_link import ProcessLink, Program
@@ -80,14 +81,14 @@ def make_twin(
 ) -> Twin:
     """Return a twin that shares the station's command key. Its boot id is new at every start, as a vehicle's must be."""
     key = load_or_make_key(keys, copies_folder())
-    boot_id = CounterStore(keys / "twin-boot", key)
-    boot_id.make_folder()
+    starts = CounterStore(keys / "twin-boot", key)
+    starts.make_folder()
     twin = Twin(
         scenario=load_scenario(options.scenario),
         seed=options.seed,
         dictionary=dictionary,
         key=key,
-        boot_id=boot_id.take() % 0x10000,
+        boot_id=make_boot_id(key, starts.take(), b"") if dictionary.is_bound else starts.take() % 0x10000,
         ignite_after_s=options.ignite_after_s,
         make_link=make_link,
     )

@@ -44,7 +44,7 @@ ROOMS: dict[str, str] = {
     "review": "analysis recording telemetry pad design flight protocol",
     "shelf": "review recording telemetry flight protocol",
     "http": "live shelf review design telemetry uplink recording flight protocol",
-    "workbench": "bridge recording uplink flight protocol",
+    "workbench": "bridge recording telemetry uplink flight firmware protocol",
     "flight": "protocol",
     "twin": "flight protocol",
     "firmware": "protocol",

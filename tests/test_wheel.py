@@ -119,7 +119,8 @@ def test_the_samples_come_along(installed: Installed) -> None:
 
 def test_it_writes_the_flight_computers_half(installed: Installed) -> None:
     installed.run("firmware", "--out", "firmware")
-    assert {"blockhouse.h", "bh_host.c", "sketch.ino"} <= {path.name for path in (installed.home / "firmware").iterdir()}
+    written = {path.relative_to(installed.home / "firmware").as_posix() for path in installed.home.glob("firmware/**/*")}
+    assert {"blockhouse.h", "host/bh_host.c", "firmware.ino"} <= written
 
 
 # ---------------------------------------------------------------- what the tests above lean on

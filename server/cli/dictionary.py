@@ -6,8 +6,10 @@ import argparse
 from pathlib import Path
 
 from protocol.dictionary_file import load_dictionary, parse_dictionary
+from protocol.toml_table import line_of
 from server.workbench.dictionary_draft import DraftProblem, draft_from_csv
-from server.workbench.dictionary_lint import FAULT, Budget, findings, link_budget
+from server.workbench.dictionary_lint import Budget, findings, link_budget
+from server.workbench.lint_remark import FAULT
 
 
 def add_dictionary(parser: argparse.ArgumentParser) -> None:
@@ -46,7 +48,8 @@ def look_over(options: argparse.Namespace) -> int:
     print(budget_text(link_budget(dictionary)))
     found = list(findings(dictionary))
     for finding in found:
-        print(f"{finding.severity}: {finding.place}: {finding.text}")
+        line = line_of(dictionary.text, finding.place)
+        print(f"{finding.severity}: {finding.place}{f' (line {line})' if line else ''}: {finding.text}")
     if not found:
         print("nothing found")
     return 1 if any(finding.severity == FAULT for finding in found) else 0

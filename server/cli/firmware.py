@@ -6,21 +6,27 @@ import argparse
 from pathlib import Path
 
 from protocol.dictionary_file import load_dictionary
-from server.firmware.generator import write_firmware
+from server.firmware.generator import sketch_path, write_firmware
 
 
 def add_firmware(parser: argparse.ArgumentParser) -> None:
     """Fill in `firmware`."""
     parser.description = "Writes a C99 library for one dictionary: no heap, no dependencies, also for C++ and small boards."
     parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="folder to write to; the sketch is called like it"
+    )
     parser.set_defaults(run=write)
 
 
 def write(options: argparse.Namespace) -> int:
-    """Write the files and print their names; existing ones of the same name are replaced."""
+    """Write the files and print their names; existing ones of the same name are replaced, but for the sketch."""
     dictionary = load_dictionary(options.dictionary)
-    for path in write_firmware(dictionary, options.out):
+    written = write_firmware(dictionary, options.out)
+    for path in written:
         print(path)
+    sketch = sketch_path(options.out)
+    if sketch not in written:
+        print(f"{sketch} is there already and stays as it is")
     print(f"dictionary hash 0x{dictionary.hash32:08X}")
     return 0

@@ -23,7 +23,10 @@ def add_flight(parser: argparse.ArgumentParser) -> None:
         "--ignite-after", type=number(0.0, 1e6), default=40.0, metavar="S", help="vehicle seconds until the motor is lit"
     )
     parser.add_argument(
-        "--encoder", type=Path, metavar="PATH", help="compiled bh_host.c of 'blockhouse firmware' to speak for the vehicle"
+        "--encoder",
+        type=Path,
+        metavar="PATH",
+        help="compiled host/bh_host.c of 'blockhouse firmware' to speak for the vehicle",
     )
 
 

@@ -5,46 +5,69 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
 
-from protocol.commands import Argument
+from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
-from server.firmware.layout import Layout
-from server.firmware.names import Constants, comment_text, constant_name, member_name, string_literal
+from protocol.identity import IDENTITY_NAME
+from server.firmware.layout import FirmwareProblem, Layout
+from server.firmware.names import LIBRARY, comment_text, constant_name, string_literal
 from server.firmware.sketch import sketch_text
 
-LIBRARY = ("bh_wire.h", "bh_wire.c", "bh_link.h", "bh_link.c")
 HOST = ("bh_host.c",)
 SANDPIPER_EXAMPLE = "sandpiper_example.c"
+# What has a main of its own: in a folder that no sketch builder compiles.
+HOST_FOLDER = "host"
+# What a sketch builder takes for a sketch's and its folder's name (and every file system takes too).
+SKETCH_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,62}")
 NOTICE = "Made by `blockhouse firmware`; make it again after a change of the dictionary, do not edit."
 
 
 def write_firmware(dictionary: Dictionary, folder: Path) -> list[Path]:
-    """Write the library for one dictionary into `folder`; return the files. Raises OSError and FirmwareProblem."""
-    texts = firmware_texts(dictionary)
-    folder.mkdir(parents=True, exist_ok=True)
+    """Write the library for one dictionary into `folder`; return the files written. Raises OSError and FirmwareProblem.
+
+    A sketch that is there already is its owner's by now and stays as it is.
+    """
+    sketch = sketch_path(folder)
+    texts = firmware_texts(dictionary, sketch.name.removesuffix(".ino"))
+    (folder / HOST_FOLDER).mkdir(parents=True, exist_ok=True)
+    for name in (*HOST, SANDPIPER_EXAMPLE):
+        (folder / name).unlink(missing_ok=True)  # where they lay before they had a folder: two mains in one sketch
     paths = []
     for name, text in texts.items():
-        paths.append(folder / name)
-        paths[-1].write_text(text, "utf-8", newline="\n")
+        path = folder / name
+        if path.name != sketch.name or not path.exists():
+            paths.append(path)
+            path.write_text(text, "utf-8", newline="\n")
     return paths
 
 
-def firmware_texts(dictionary: Dictionary) -> dict[str, str]:
-    """Return every file by name. Raises FirmwareProblem."""
+def sketch_path(folder: Path) -> Path:
+    """Return the sketch's file: called like its folder, as a sketch builder wants it. Raises FirmwareProblem."""
+    name = folder.resolve().name
+    if not SKETCH_NAME.fullmatch(name):
+        wanted = "at most 63 letters, digits, '_', '-' and '.', beginning with a letter, a digit or '_'"
+        raise FirmwareProblem(f"The folder cannot be called {name!r}: a sketch is called like its folder, {wanted}.")
+    return folder / f"{name}.ino"
+
+
+def firmware_texts(dictionary: Dictionary, sketch: str = "sketch") -> dict[str, str]:
+    """Return every file by its path in the folder; `sketch` is the folder's name. Raises FirmwareProblem."""
     layout = Layout(dictionary)
-    fixed = [*LIBRARY, *HOST]
+    host = [*HOST]
     if dictionary.hash32 == load_dictionary(None).hash32:
-        fixed.append(SANDPIPER_EXAMPLE)
+        host.append(SANDPIPER_EXAMPLE)
     source = resources.files("server.firmware").joinpath("c")
-    texts = {name: source.joinpath(name).read_text("utf-8") for name in fixed}
+    texts = {name: source.joinpath(name).read_text("utf-8") for name in LIBRARY}
+    texts |= {f"{HOST_FOLDER}/{name}": source.joinpath(name).read_text("utf-8") for name in host}
     texts["bh_dictionary.h"] = _header(layout)
     texts["bh_dictionary.c"] = _tables(layout)
     texts["blockhouse.h"] = _encoders(layout)
-    texts["sketch.ino"] = sketch_text(layout, NOTICE)
+    texts[f"{sketch}.ino"] = sketch_text(layout, NOTICE)
     return texts
 
 
@@ -70,18 +93,26 @@ def _header(layout: Layout) -> str:
         f"#define BH_PACKET_COUNT {len(layout.packets)}",
         f"#define BH_COMMAND_COUNT {len(layout.commands)}",
         f"#define BH_ARGUMENT_COUNT {sum(len(command.args) for command in layout.commands)}",
-        f"#define BH_UPLINK_APID {dictionary.uplink.apid}u",
+        f"#define BH_HEARS {int(layout.hears)} /* 0: there are no commands and no answers, so nothing to hear */",
+        "",
+        "/* Whom commands are for: every board its own, even with the same key. -DBH_VEHICLE_ID=... gives another. */",
+        "#ifndef BH_VEHICLE_ID",
+        f"#define BH_VEHICLE_ID {dictionary.uplink.vehicle_id}u",
+        "#endif",
+        "#if BH_VEHICLE_ID < 1 || BH_VEHICLE_ID > 0xFFFFFFFF",
+        '#error "Blockhouse: BH_VEHICLE_ID must be 1..4294967295"',
+        "#endif",
         "",
         "enum {",
-        *(f"    {constant_name('packet', p.name)} = {i}," for i, p in enumerate(layout.packets)),
+        *(f"    {constant_name('packet', layout.names.packets[p.name])} = {i}," for i, p in enumerate(layout.packets)),
         "    BH_PACKET_END",
         "};",
         "",
-        *(f"#define {constant_name(p.name, 'period_ms')} {period}u" for p, period in layout.periods()),
+        *(f"#define {constant_name(layout.names.packets[p.name], 'period_ms')} {period}u" for p, period in layout.periods()),
         "",
         *_structs(layout),
         *_enums(layout),
-        *(_command_types(layout) if layout.commands else ()),
+        *(_command_types(layout) if layout.hears else ()),
         "#ifdef __cplusplus",
         'extern "C" {',
         "#endif",
@@ -105,37 +136,34 @@ def _structs(layout: Layout) -> Iterator[str]:
             said = comment_text(" ".join(filter(None, (member.channel.unit, member.channel.description))))
             space = "" if member.c_type.endswith("*") else " "
             yield f"    {member.c_type}{space}{member.name};" + (f" /* {said} */" if said else "")
-        yield f"}} bh_{packet.name}_packet;"
+        yield f"}} bh_{layout.names.packets[packet.name]}_packet;"
         yield ""
     yield "/* Room for any of them. */"
     yield "typedef union {"
-    yield from (f"    bh_{packet.name}_packet {member_name(packet.name)};" for packet in layout.packets)
+    stems, members = layout.names.packets, layout.names.packet_members
+    yield from (f"    bh_{stems[packet.name]}_packet {members[packet.name]};" for packet in layout.packets)
     yield "} bh_any_packet;"
     yield ""
 
 
 def _enums(layout: Layout) -> Iterator[str]:
-    constants = Constants()
     for packet in layout.packets:
         for channel in packet.channels:
             if channel.values and packet.name != "answer":
+                *texts, end = layout.names.enums[channel.path]
                 yield "enum {"
-                for number, text in enumerate(channel.values):
-                    yield f"    {constants.take(packet.name, channel.name, text)} = {number},"
-                yield f"    {constants.take(packet.name, channel.name, 'end')}"
+                yield from (f"    {text} = {number}," for number, text in enumerate(texts))
+                yield f"    {end}"
                 yield "};"
     yield ""
 
 
 def _command_types(layout: Layout) -> Iterator[str]:
-    constants = Constants()
-    answer = layout.dictionary.packets["answer"]
     for name in ("stage", "reason"):
-        for number, text in enumerate(answer.channel(name).values):
-            yield f"#define {constants.take(name, text)} {number}u"
+        yield from (f"#define {text} {number}u" for number, text in enumerate(layout.names.enums[f"answer.{name}"]))
     yield ""
     for command in layout.commands:
-        yield f"#define {constant_name('command', command.name)} 0x{command.code:02X}u"
+        yield f"#define {constant_name('command', layout.names.commands[command.name])} 0x{command.code:02X}u"
     yield ""
     for command in layout.commands:
         if command.args:
@@ -143,13 +171,13 @@ def _command_types(layout: Layout) -> Iterator[str]:
             yield "typedef struct {"
             for arg in command.args:
                 said = comment_text(f"{arg.low!r}..{arg.high!r} {arg.unit}".rstrip())
-                yield f"    {layout.argument_type(arg)} {member_name(arg.name)}; /* {said} */"
-            yield f"}} bh_{command.name}_args;"
+                yield f"    {layout.argument_type(arg)} {layout.argument_name(command, arg)}; /* {said} */"
+            yield f"}} bh_{layout.names.commands[command.name]}_args;"
             yield ""
     yield "typedef union {"
     for command in layout.commands:
         if command.args:
-            yield f"    bh_{command.name}_args {member_name(command.name)};"
+            yield f"    bh_{layout.names.commands[command.name]}_args {layout.names.command_members[command.name]};"
     yield "    uint8_t none;"
     yield "} bh_args;"
     yield ""
@@ -163,7 +191,7 @@ def _tables(layout: Layout) -> str:
     for packet in layout.packets:
         lines.append(f"static const bh_field {packet.name}_fields[] = {{")
         for m in layout.members[packet.name]:
-            place = f"(uint16_t)offsetof(bh_{packet.name}_packet, {m.name})"
+            place = f"(uint16_t)offsetof(bh_{layout.names.packets[packet.name]}_packet, {m.name})"
             lines.append(f"    {{{m.type}, {m.number}, {m.shift}, {m.size}, {place}}},")
         lines += ["};", ""]
     lines.append("const bh_packet bh_packets[BH_PACKET_COUNT] = {")
@@ -181,7 +209,7 @@ def _command_tables(layout: Layout) -> Iterator[str]:
     yield ""
     yield "const bh_command_entry bh_commands[BH_COMMAND_COUNT] = {"
     for command in layout.commands:
-        yield f"    {{{constant_name('command', command.name)}, {first}, {len(command.args)}}},"
+        yield f"    {{{constant_name('command', layout.names.commands[command.name])}, {first}, {len(command.args)}}},"
         first += len(command.args)
     yield "};"
     yield ""
@@ -192,13 +220,13 @@ def _command_tables(layout: Layout) -> Iterator[str]:
     yield ""
     yield "const bh_argument bh_arguments[BH_ARGUMENT_COUNT + 1] = {"
     for command in layout.commands:
-        yield from (_argument_line(layout, command.name, arg) for arg in command.args)
+        yield from (_argument_line(layout, command, arg) for arg in command.args)
     yield "    {BH_U8, 0, 0}, /* never used: a table may not be empty */"
     yield "};"
 
 
-def _argument_line(layout: Layout, command: str, arg: Argument) -> str:
-    place = f"(uint16_t)offsetof(bh_{command}_args, {member_name(arg.name)})"
+def _argument_line(layout: Layout, command: Command, arg: Argument) -> str:
+    place = f"(uint16_t)offsetof(bh_{layout.names.commands[command.name]}_args, {layout.argument_name(command, arg)})"
     return f"    {{BH_{arg.type.upper()}, {layout.limits_number(arg)}, {place}}},"
 
 
@@ -212,15 +240,19 @@ def _encoders(layout: Layout) -> str:
         "",
         '#include "bh_link.h"',
         "",
-        "/* Each makes the frame of one packet: returns the bytes to send, 0 when a value does not fit its field.",
+        "/* Each makes the frame of one packet and returns the bytes to send. A value that does not fit goes out as the",
+        " * nearest that does, and is counted in link->refused.",
         " * `frame` needs room for BH_FRAME_MAX bytes; `time_ms` is the time since the vehicle's start. */",
     ]
     for packet in layout.packets:
+        if packet.name == IDENTITY_NAME:
+            continue  # bh_identity_frame makes it and signs it
+        stem = layout.names.packets[packet.name]
         lines += [
-            f"static inline size_t bh_encode_{packet.name}(bh_link *link, uint32_t time_ms,",
-            f"    const bh_{packet.name}_packet *values, uint8_t *frame)",
+            f"static inline size_t bh_encode_{stem}(bh_link *link, uint32_t time_ms,",
+            f"    const bh_{stem}_packet *values, uint8_t *frame)",
             "{",
-            f"    return bh_encode(link, {constant_name('packet', packet.name)}, time_ms, values, frame);",
+            f"    return bh_encode(link, {constant_name('packet', stem)}, time_ms, values, frame);",
             "}",
             "",
         ]

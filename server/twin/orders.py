@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from protocol.bound import SAFE_ALL_CODE
 from protocol.vehicle import Order
 from server.twin.firing import Igniter
 from server.twin.flight_computer import GROUND_TEST, IN_FLIGHT, PAD, FlightComputer
@@ -59,6 +60,8 @@ class OrderDesk:
         for order, rule, until_s in self._pending:
             if rule.done(self._computer, order.args):
                 yield self._link.answer(order, "completed", "none", vehicle_ms)
+                if order.code == SAFE_ALL_CODE:
+                    yield self._link.identity_frame(vehicle_ms)  # tells it whatever dictionary the ground has
             elif self._computer.now_s >= until_s:
                 yield self._link.answer(order, "failed", "effect not seen", vehicle_ms)
             else:
@@ -144,17 +147,12 @@ def _nothing(computer: FlightComputer, args: Args) -> None:
 
 
 def _safe_all(computer: FlightComputer, args: Args) -> None:
-    computer.airframe.board.inhibit()
-    if computer.phase not in IN_FLIGHT:
-        # In flight the vehicle keeps its own parachute deployment, whatever the ground says.
-        for channel in computer.airframe.board.recovery:
-            channel.safe()
+    computer.airframe.board.inhibit()  # the recovery channels are the vehicle's own, whatever the ground says
 
 
 def _is_safe(computer: FlightComputer, args: Args) -> bool:
     board = computer.airframe.board
-    channels = board.lateral + ([] if computer.phase in IN_FLIGHT else board.recovery)
-    return board.inhibited and not any(channel.armed for channel in channels)
+    return board.inhibited and not any(channel.armed for channel in board.lateral)
 
 
 def _camera_power(computer: FlightComputer, args: Args) -> None:

@@ -9,6 +9,7 @@ from functools import partial
 from protocol.dictionary import Dictionary
 from protocol.errors import Problem
 from protocol.fields import Packet, Value
+from protocol.identity import IDENTITY_NAME
 from server.twin.attitude import Vector
 from server.twin.flight_computer import CYCLE_S, FlightComputer
 from server.twin.wire import VehicleWire
@@ -194,11 +195,14 @@ class Telemetry:
             if packet.rate_hz > 0.0 and name in self._sources
         ]
         self._startup_cycles = {10, 60, 110}
+        self._identity_period = period_cycles(dictionary.packets[IDENTITY_NAME]) if dictionary.is_bound else 0
         self._hash = dictionary.hash32
         self.nonfinite_frames = 0
 
     def frames(self, cycle: int, vehicle_ms: int) -> Iterator[tuple[bool, bytes]]:
-        """Yield (periodic, frame) of everything due in a cycle."""
+        """Yield (periodic, frame) of everything due in a cycle; who is speaking comes first after a start."""
+        if self._identity_period and cycle % self._identity_period == 1:
+            yield False, self._link.identity_frame(vehicle_ms)
         if cycle in self._startup_cycles:
             values: dict[str, Value] = {"boot_id": self._link.boot_id, "dictionary_hash": self._hash, "firmware": FIRMWARE}
             yield False, self._link.frame("startup", vehicle_ms, values)

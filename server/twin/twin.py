@@ -14,6 +14,7 @@ from functools import partial
 import numpy as np
 
 from protocol.arrays import Floats
+from protocol.bound import make_boot_id
 from protocol.dictionary import Dictionary
 from protocol.vehicle import Order, Rejected, Repeat, VehicleLink
 from server.twin.air import Air, Wind
@@ -76,6 +77,7 @@ class Twin:
         streams = (self._stream(f"radio {part}") for part in ("path", "down", "up"))
         self.radio = Radio(self.vehicle.radio, *streams)
         self._ignite_s = ignite_after_s
+        self._starts = 0
         self._cycles = 0
         self._now_s = 0.0
         self._nonfinite_before = 0
@@ -95,7 +97,8 @@ class Twin:
         self.link: VehicleWire = self._make_link(self._dictionary, self._key, self._boot_id)
         self.orders = OrderDesk(self.computer, self.link)
         self._telemetry = Telemetry(self._dictionary, self.computer, self.link, self._levels)
-        self.computer.say("info", f"startup, boot {self._boot_id}")
+        shown = f"{self._boot_id:016x}" if self._dictionary.is_bound else self._boot_id
+        self.computer.say("info", f"startup, boot {shown}")
 
     # ------------------------------------------------------------ what the station uses
 
@@ -120,7 +123,11 @@ class Twin:
     def reboot(self) -> None:
         """Restart the flight computer: next boot id, clock to zero, startup packets, everything safe."""
         self._nonfinite_before += self._telemetry.nonfinite_frames
-        self._boot_id = (self._boot_id + 1) % 65536
+        if self._dictionary.is_bound:
+            self._starts += 1
+            self._boot_id = make_boot_id(self._key, self._starts, self._boot_id.to_bytes(8, "big"))
+        else:
+            self._boot_id = (self._boot_id + 1) % 65536
         self._start()
 
     @property

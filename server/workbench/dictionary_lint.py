@@ -13,9 +13,12 @@ from dataclasses import dataclass
 from protocol.dictionary import Dictionary
 from protocol.fields import INTEGER_RANGES, Channel, Packet
 from protocol.framings import foreign_framing
+from server.firmware.layout import FirmwareProblem, Layout
 from server.flight.link.link_types import BITS_PER_BYTE
+from server.telemetry.comparisons import known_roles
+from server.workbench.condition_lint import condition_findings, reach
+from server.workbench.lint_remark import CAUTION, FAULT, NOTE, LintRemark
 
-FAULT, CAUTION, NOTE = "FAULT", "caution", "note"
 LOAD_CAUTION = 0.85
 RADIO_FRAME = 128  # longer frames are cut in two by many radio modems (common practice, no source)
 
@@ -29,19 +32,13 @@ WANTED_ROLES = (
 )
 WANTED_FOR_COMMANDS = (
     (("boot_id", "startup.boot_id"), "commands: without a boot id none can be addressed"),
-    (("answer.counter",), "the vehicle's answers to commands"),
     (("uplink.last_counter",), "checking that a command counter is not behind the vehicle's"),
     (("startup.dictionary_hash",), "seeing that both ends were built from one dictionary"),
 )
 
 
-@dataclass(frozen=True)
-class LintRemark:
-    """One thing found: how bad, where, what."""
-
-    severity: str
-    place: str
-    text: str
+# What the station needs of an answer to a command to know whose it is.
+ANSWER_ROLES = ("answer.boot_id", "answer.counter", "answer.stage", "answer.reason")
 
 
 @dataclass(frozen=True)
@@ -91,7 +88,10 @@ def findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     for packet in dictionary.packets.values():
         yield from _packet_findings(packet)
     yield from _role_findings(dictionary)
+    yield from _answer_findings(dictionary)
     yield from _command_findings(dictionary)
+    yield from condition_findings(dictionary, known_roles(dictionary))
+    yield from _firmware_findings(dictionary)
 
 
 def _budget_findings(budget: Budget) -> Iterator[LintRemark]:
@@ -123,7 +123,7 @@ def _packet_findings(packet: Packet) -> Iterator[LintRemark]:
 
 
 def _limit_findings(channel: Channel, type_: str) -> Iterator[LintRemark]:
-    bounds = _reach(channel, type_)
+    bounds = reach(channel, type_)
     if bounds is None:
         return
     for name, limit in channel.limits.items():
@@ -136,23 +136,38 @@ def _limit_findings(channel: Channel, type_: str) -> Iterator[LintRemark]:
         )
 
 
-def _reach(channel: Channel, type_: str) -> tuple[float, float] | None:
-    """Return the least and greatest value a whole-number field can hold, None for others."""
-    if channel.mask:
-        return (0.0, float(channel.mask))
-    if type_ not in INTEGER_RANGES:
-        return None
-    ends = sorted(raw * channel.scale + channel.offset for raw in INTEGER_RANGES[type_])
-    return (ends[0], ends[1])
-
-
 def _role_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     wanted = list(WANTED_ROLES)
-    if dictionary.commands and dictionary.framing is None:
-        wanted += WANTED_FOR_COMMANDS
+    if dictionary.commands and dictionary.framing is None and not dictionary.is_bound:
+        wanted += WANTED_FOR_COMMANDS  # on wire version 2 the identity packet tells all that
     for roles, without in wanted:
         if not any(role in dictionary.roles for role in roles):
             yield LintRemark(CAUTION, "roles", f"no field has the role {' or '.join(roles)}, so there is no {without}")
+
+
+def _answer_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
+    """Commands whose answers nobody could hear are sent until they count as lost, and nobody is told why."""
+    if dictionary.framing is not None or not dictionary.command_by_code or not dictionary.uplink.answers:
+        return
+    if "answer" not in dictionary.packets and not any(role in dictionary.roles for role in ANSWER_ROLES):
+        text = "there are commands and no packet to answer them with; if the vehicle never answers, say answers = false"
+        yield LintRemark(FAULT, "uplink.answers", text)
+        return
+    for role in ANSWER_ROLES:
+        if role not in dictionary.roles:
+            text = f"no field has the role {role}, so that the vehicle's answers to commands are not understood"
+            yield LintRemark(FAULT, "packet.answer", text)
+
+
+def _firmware_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
+    """What `blockhouse firmware` refuses; a vehicle with a framing of its own or without answers has its own firmware."""
+    if dictionary.framing is not None:
+        return
+    try:
+        Layout(dictionary)
+    except FirmwareProblem as problem:
+        severity = FAULT if dictionary.is_bound and dictionary.uplink.answers else NOTE
+        yield LintRemark(severity, problem.where, f"no firmware can be made of it: {problem}")
 
 
 def _command_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
@@ -167,9 +182,5 @@ def _command_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
         if not command.interlocks:
             yield LintRemark(CAUTION, f"command.{command.name}", "is hazardous and has no interlock")
     for command in dictionary.commands.values():
-        roles = [condition.role for condition in (*command.interlocks, *command.effects) if "{" not in condition.role]
-        for role in roles:
-            if not role.startswith("ground.") and not dictionary.roles_matching(role):
-                yield LintRemark(CAUTION, f"command.{command.name}", f"looks at the role {role}, which no field has")
         if not command.effects:
             yield LintRemark(NOTE, f"command.{command.name}", "has no effect to be verified by")

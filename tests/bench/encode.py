@@ -19,10 +19,12 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.framings import foreign_framing
+from protocol.identity import IDENTITY_NAME
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Pipeline, recorded_output
 from server.firmware.generator import write_firmware
 from server.recording.records import Kind, Record
+from tests.server.firmware.wire2 import on_wire_2
 from tests.traffic import KEY
 
 ROUNDS = 400_000
@@ -53,9 +55,9 @@ KINDS = {"blockhouse": "", "text": TEXT, "binary": BINARY}
 def bench_source(dictionary: Dictionary) -> str:
     """Return a C program that times every packet's encoder and a copy of its struct."""
     blocks = "\n".join(
-        f'    TIME("{name}", bh_{name}_packet, bh_encode_{name}(&vehicle, i, &values, frame));'
+        f'    TIME("{name}", bh_{name}_packet, bh_encode_{name}(&radio, i, &values, frame));'
         for name, packet in dictionary.packets.items()
-        if packet.rate_hz > 0
+        if packet.rate_hz > 0 and name != IDENTITY_NAME
     )
     return f"""
 #define _POSIX_C_SOURCE 200809L
@@ -84,9 +86,11 @@ static double now(void)
 int main(void)
 {{
     static const uint8_t key[BH_KEY_SIZE];
-    static bh_link vehicle;
+    static bh_vehicle vehicle;
+    static bh_link radio;
     static uint8_t frame[BH_FRAME_MAX];
-    bh_begin(&vehicle, key, 1, 0, NULL, NULL);
+    bh_begin(&vehicle, key, BH_VEHICLE_ID, 1, 0, NULL, NULL);
+    bh_begin_link(&radio, &vehicle);
 {blocks}
     return 0;
 }}
@@ -96,7 +100,7 @@ int main(void)
 def encoder_times(folder: Path) -> list[tuple[str, int, int, float, float]]:
     """Return (packet, struct bytes, frame bytes, ns to encode, ns to copy) of every regular packet."""
     # Zero is not in range of a temperature in kelvin, so that its offset is given away for this one purpose.
-    dictionary = parse_dictionary(load_dictionary().text.replace("offset = 273.15, ", ""))
+    dictionary = on_wire_2(load_dictionary().text.replace("offset = 273.15, ", ""), "sandpiper.toml")
     write_firmware(dictionary, folder)
     (folder / "encode_bench.c").write_text(bench_source(dictionary))
     subprocess.run(["gcc", "-std=c99", "-O2", "-o", "encode", *C_SOURCES], cwd=folder, check=True)

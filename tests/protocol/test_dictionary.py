@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from math import degrees
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from protocol.dictionary import FlightRules
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from protocol.framing import CONTENT_MAX
+from tests.protocol.foreign_helpers import WREN
 from tests.protocol.helpers import HEAD, SANDPIPER, SMALL, SMALL_TEXT
 
 PACKET = "[packet.p]\napid = 1\n"
@@ -292,7 +294,7 @@ BROKEN = [
 def test_each_mistake_has_its_sentence(text: str, sentence: str) -> None:
     with pytest.raises(DictionaryError) as caught:
         parse_dictionary(text, "mine.toml")
-    assert str(caught.value) == f"mine.toml: {sentence}"
+    assert re.sub(r" line \d+:", ":", str(caught.value)) == f"mine.toml: {sentence}"
 
 
 @pytest.mark.parametrize("text", [HEAD, field('unit = "m"'), bits('name = "a", bit = 7'), command(ARG)])
@@ -319,9 +321,46 @@ def test_a_file_is_named_by_its_last_part(tmp_path: Path) -> None:
     path.write_text(HEAD + "[uplink]\n", "utf-8")
     with pytest.raises(DictionaryError) as caught:
         load_dictionary(path)
-    assert str(caught.value) == "mine.toml: [uplink] key 'apid' is missing"
+    assert str(caught.value) == f"mine.toml line {HEAD.count(chr(10)) + 1}: [uplink] key 'apid' is missing"
     path.write_text(SMALL_TEXT, "utf-8")
     assert load_dictionary(path) == SMALL
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line"),
+    [
+        ("vehicle_phase", "Vehicle Phase", 'name = "phase"'),  # a role that is none, in a field
+        ("bit = 6,  role", "bit = 5,  role", 'name = "channel_2_fired"'),  # a bit used twice, in a group
+        ("code = 0x99", "code = 0x9A", "code = 0xD2"),  # too near a hazardous code: found by looking at the whole
+        ('interlocks = ["ground_test"]', 'interlocks = ["bench"]', 'interlocks = ["bench"]'),
+    ],
+)
+def test_a_mistake_is_told_with_its_line(old: str, new: str, line: str) -> None:
+    assert old in SANDPIPER.text
+    text = SANDPIPER.text.replace(old, new, 1)
+    with pytest.raises(DictionaryError) as caught:
+        parse_dictionary(text, "mine.toml")
+    assert caught.value.line is not None and line in text.splitlines()[caught.value.line - 1]
+    assert str(caught.value).startswith(f"mine.toml line {caught.value.line}: [")
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        (SMALL_TEXT.replace("apid = 9", "apid = 9\nanswers = false"), "means nothing beside a packet 'answer'"),
+        (WREN.text + "[uplink]\napid = 64\nanswers = false\n", "whose vehicles never answer"),
+        (SMALL_TEXT.replace("apid = 9", "apid = 9\nanswers = 0"), "must be true or false"),
+    ],
+)
+def test_that_a_vehicle_never_answers_is_refused_where_it_means_nothing(text: str, sentence: str) -> None:
+    with pytest.raises(DictionaryError, match=rf"\[uplink.answers\] .*{sentence}"):
+        parse_dictionary(text)
+
+
+def test_a_vehicle_may_say_that_it_never_answers() -> None:
+    assert SMALL.uplink.answers
+    text = SMALL_TEXT.replace("[packet.answer]", "[packet.reply]").replace("apid = 9", "apid = 9\nanswers = false")
+    assert not parse_dictionary(text).uplink.answers
 
 
 def test_a_file_that_cannot_be_read(tmp_path: Path) -> None:
@@ -434,7 +473,7 @@ def test_the_sandpipers_tilt_is_the_safety_codes() -> None:
 def test_a_flight_rule_that_cannot_be_meant_is_refused(rules: str, sentence: str) -> None:
     with pytest.raises(DictionaryError) as caught:
         parse_dictionary(POINTS + rules, "mine.toml")
-    assert str(caught.value) == f"mine.toml: {sentence}"
+    assert re.sub(r" line \d+:", ":", str(caught.value)) == f"mine.toml: {sentence}"
 
 
 @pytest.mark.parametrize(

@@ -235,3 +235,49 @@ def test_every_sandpiper_packet_reads_all_zeros_and_all_ones(name: str) -> None:
         values = packet.unpack(filling * packet.layout.size)
         assert len(values) == len(packet.channels)
         assert all(isinstance(v, str) == (c.kind == "text") for v, c in zip(values, packet.channels, strict=True))
+
+
+# By hand: NaN is all ones in an unsigned field and the lowest in a signed one, whatever scale and offset make of it.
+NEAREST = [
+    ("a_u8", 256, b"\xff", 1),
+    ("a_u8", -1, b"\x00", 1),
+    ("a_u8", 255.5, b"\xff", 1),
+    ("a_u8", 254.5, b"\xfe", 0),
+    ("a_u8", -0.5, b"\x00", 0),
+    ("a_u8", math.nan, b"\xff", 1),
+    ("a_u8", -math.inf, b"\x00", 1),
+    ("a_i8", 64.5, b"\x80", 1),
+    ("a_i8", -64.0, b"\x7f", 1),
+    ("a_i8", math.inf, b"\x80", 1),
+    ("a_i8", math.nan, b"\x80", 1),
+    ("a_i16", 1.7e308, b"\x7f\xff", 1),
+    ("a_u32", 2.0**32, b"\xff\xff\xff\xff", 1),
+    ("a_i32", -(2.0**31), b"\x80\x00\x00\x00", 1),
+    ("a_f32", 1e39, b"\x7f\x80\x00\x00", 0),
+    ("a_f32", -1e39, b"\xff\x80\x00\x00", 0),
+    ("a_f32", 2.0**128 - 2.0**103, b"\x7f\x80\x00\x00", 0),
+    ("a_f32", math.nextafter(2.0**128 - 2.0**103, 0.0), b"\x7f\x7f\xff\xff", 0),
+    ("pair", 4, b"\x87", 1),
+    ("pair", -1, b"\x81", 1),
+    ("pair", math.nan, b"\x87", 1),
+    ("pair", math.inf, b"\x87", 1),
+    ("wide", 4096, b"\xff\xf0", 1),
+]
+
+
+@pytest.mark.parametrize(("name", "value", "octets", "unfit"), NEAREST)
+def test_a_vehicle_sends_the_nearest_that_fits(name: str, value: float, octets: bytes, unfit: int) -> None:
+    place = next(i for i, item in enumerate(ALL.fields) if name in {channel.name for channel in item.channels})
+    before = struct.calcsize(">" + "".join(item.code for item in ALL.fields[:place]))
+    packed, counted = ALL.pack_fitted(with_value(**{name: value}))
+    assert packed[before : before + len(octets)] == octets and counted == unfit
+    assert packed[:before] + packed[before + len(octets) :] == SMALL_BYTES[:before] + SMALL_BYTES[before + len(octets) :]
+
+
+@given(st.floats(width=64), st.sampled_from(["a_u8", "a_i8", "a_u16", "a_i16", "a_u32", "a_i32", "low", "wide", "whole"]))
+def test_what_fits_is_packed_the_same_for_the_ground_and_a_vehicle(value: float, name: str) -> None:
+    packed, unfit = ALL.pack_fitted(with_value(**{name: value}))
+    try:
+        assert ALL.pack(with_value(**{name: value})) == packed and unfit == 0
+    except ValueRefused:
+        assert unfit == 1 or (name in ("low", "wide", "whole") and -1 < value < 2.0**32)  # cut to a whole number first

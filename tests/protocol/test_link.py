@@ -347,11 +347,12 @@ def test_send_addresses_the_start_now_heard() -> None:
     args = {"thing": 2, "angle": 0.1, "force": 0.5}
     frame = link.send("turn", args, 9)
     assert frame == link.send("turn", args, 9), "a retry is the same bytes"
-    packet = cobs.decode(frame[:-1])
+    assert frame[0] == 0, "whatever the receiver has collected ends before the frame begins"
+    packet = cobs.decode(frame[1:-1])
     assert packet[:13] == bytes.fromhex("1009 C009 001D 0005 00000009 10")
     assert packet[13:20] == struct.pack(">Bhf", 2, 1000, 0.5)
     events_of(link, [hello(0, 0, 6)])
-    assert cobs.decode(link.send("turn", args, 10)[:-1])[6:8] == b"\x00\x06"
+    assert cobs.decode(link.send("turn", args, 10)[1:-1])[6:8] == b"\x00\x06"
 
 
 def test_what_cannot_be_sent_is_refused() -> None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import tomllib
+from importlib import resources
+
 import pytest
 
 from protocol.errors import DictionaryError
-from protocol.toml_table import TomlTable
+from protocol.toml_table import TomlTable, line_of, lines_of
 
 
 def table(**values: object) -> TomlTable:
@@ -95,3 +98,102 @@ def test_a_table_that_is_none() -> None:
     with pytest.raises(DictionaryError) as caught:
         TomlTable([1], "uplink", "mine.toml")
     assert str(caught.value) == "mine.toml: [uplink] must be a table"
+
+
+# ---------------------------------------------------------------- lines
+
+
+TEXT = '''# [packet.imu] in a comment
+title = "a [packet.imu] # in a text"
+[dictionary]
+about = """
+[packet.imu]
+apid = 3 \\""" still
+"""
+raw = \'\'\'
+[packet.imu]\'\'\'
+"odd key" = 1
+
+[ packet . imu ]
+apid = 7 # fields = [
+fields = [
+  { name = "x", type = "u8" }, { name = "y", type = "bits8", bits = [ # }
+      { name = "low", bit = 0 }, # ]
+
+      { bit = 1, name = 'high', limits = { warning_low = 1 } } ] },
+
+]
+[[packet.imu.extra]]
+a = 1
+[[packet.imu.extra]]
+a = [[1, 2], [3,
+  4]]
+[flight_rules]
+a.b = 1
+'''
+
+
+@pytest.mark.parametrize(
+    ("where", "line"),
+    [
+        ("title", 2),
+        ("dictionary.about", 4),
+        ("dictionary.raw", 8),
+        ("dictionary.odd key", 10),
+        ("packet.imu", 12),
+        ("packet.imu.apid", 13),
+        ("packet.imu.fields", 14),
+        ("packet.imu.fields[0].type", 15),
+        ("packet.imu.fields[1].type", 15),
+        ("packet.imu.fields[1].bits[0].bit", 16),
+        ("packet.imu.fields[1].bits[1].name", 18),
+        ("packet.imu.fields[1].bits[1].limits.warning_low", 18),
+        ("packet.imu.x", 15),
+        ("packet.imu.high", 18),
+        ("packet.imu.extra[1].a", 24),
+        ("packet.imu.extra[1].a[1][1]", 25),
+        ("flight_rules.a.b", 27),
+        # what is missing is looked for in its table
+        ("packet.imu.rate_hz", 12),
+        ("packet.imu.fields[0].unit", 15),
+        ("packet.imu.fields[1].bits[1].limits.caution_low", 18),
+        # what is nowhere
+        ("packet.gps.apid", None),
+        ("file", None),
+        ("", None),
+    ],
+)
+def test_the_line_of_a_place(where: str, line: int | None) -> None:
+    tomllib.loads(TEXT)
+    assert line_of(TEXT, where) == line
+
+
+def test_a_text_that_cannot_be_followed_has_no_lines() -> None:
+    assert line_of("a = ", "a") is None
+    assert line_of("[" * 5000, "a") is None
+
+
+@pytest.mark.parametrize("name", ["sandpiper.toml", "wren.toml", "plover.toml"])
+def test_every_key_of_a_sample_is_found_on_a_line_that_holds_it(name: str) -> None:
+    """Every place that `tomllib` reads is found, and its line holds the key's word."""
+    text = resources.files("protocol").joinpath(name).read_text("utf-8")
+    lines = text.splitlines()
+    places, found = lines_of(text), 0
+
+    def walk(value: object, where: str) -> None:
+        nonlocal found
+        if isinstance(value, dict):
+            for key, inner in value.items():
+                place = f"{where}.{key}" if where else key
+                line = places.get(place)
+                if place not in ("packet", "command", "interlock"):  # only their sub-tables are written
+                    assert line is not None and key in lines[line - 1], place
+                    found += 1
+                walk(inner, place)
+        elif isinstance(value, list):
+            for number, inner in enumerate(value):
+                if isinstance(inner, dict):
+                    walk(inner, f"{where}[{number}]")
+
+    walk(tomllib.loads(text), "")
+    assert found > 100

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 import struct
 
@@ -55,11 +56,19 @@ def test_count_and_clock_wrap() -> None:
     assert link.frame("beat", 2**32 + 7, {"boot": 5, "n": 1}) == telemetry(3, 0, 7, b"\x00\x05\x01")
 
 
-def test_values_that_do_not_fit_take_no_count() -> None:
+def test_a_value_that_does_not_fit_goes_out_as_the_nearest_and_is_counted() -> None:
     link = vehicle()
-    with pytest.raises(ValueRefused):
-        link.frame("beat", 0, {"boot": 5, "n": 256})
-    assert link.frame("beat", 0, {"boot": 5, "n": 1}) == telemetry(3, 0, 0, b"\x00\x05\x01")
+    assert link.frame("beat", 0, {"boot": 5, "n": 256}) == telemetry(3, 0, 0, b"\x00\x05\xff")
+    assert link.frame("beat", 0, {"boot": -3, "n": math.nan}) == telemetry(3, 1, 0, b"\x00\x00\xff")
+    assert link.refused == 3
+
+
+def test_what_is_no_number_at_all_is_refused_and_takes_no_count() -> None:
+    link = vehicle()
+    for n in ({"boot": 5}, {"boot": 5, "n": None}, {"boot": 5, "n": "many"}):
+        with pytest.raises(ValueRefused):
+            link.frame("beat", 0, n)
+    assert link.frame("beat", 0, {"boot": 5, "n": 1}) == telemetry(3, 0, 0, b"\x00\x05\x01") and link.refused == 0
 
 
 def test_the_ground_hears_what_the_vehicle_says() -> None:

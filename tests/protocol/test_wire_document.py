@@ -113,7 +113,7 @@ def test_an_uplink_example_is_what_the_vehicle_takes_and_the_ground_sends(name: 
         "startup", 0, {"boot_id": boot_id, "dictionary_hash": 0, "firmware": ""}
     )
     assert events_of(ground, [started])[0] == BootIdLearned(boot_id)
-    assert ground.send(name, said_numbers(parts), counter) == frame
+    assert ground.send(name, said_numbers(parts), counter) == b"\0" + frame
 
 
 def test_small_examples_in_the_text() -> None:

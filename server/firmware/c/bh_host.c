@@ -4,29 +4,38 @@
  * Request: one letter, size (4 bytes), that many bytes. Reply: size (4 bytes), bytes. Numbers are big-endian, values
  * 64-bit floating point in engineering units.
  *
- *   K  key 32, boot id 2, last counter 4      begin a start of the vehicle             -> dictionary hash 4
- *   P  packet 1, time 4, values               encode: a number is 8 bytes, a text      -> frame, nothing if refused
- *                                             is 2 bytes of size and its bytes
- *   R  time 4, bytes                          hear: O counter 4 code 1 n 1 values      -> items
- *                                             A size 2 frame, D (dropped)
- *   W  counter 4, code 1, stage 1, reason 1, time 4    answer                          -> frame
- *   N                                         last counter 4, good 4, bad 4            -> counts
+ *   K  key 32, id 4, boot id 8, last counter 4    begin a start of the vehicle            -> dictionary hash 4
+ *   F  1 or 0                                      storing a counter fails from now on     -> nothing
+ *   P  radio 1, packet 1, time 4, values           encode: a number is 8 bytes, a text     -> frame
+ *                                                  is 2 bytes of size and its bytes
+ *   I  radio 1, time 4, build 1                    say who is speaking                     -> frame
+ *   R  radio 1, time 4, bytes                      hear: O counter 4 code 1 n 1 values     -> items
+ *                                                  S counter 4 (Safe all), D (dropped),
+ *                                                  A size 2 frame
+ *   W  radio 1, counter 4, code 1, stage 1, reason 1, time 4    answer                     -> frame
+ *   N  radio 1                                     last counter 4, good 4, bad 4,          -> counts
+ *                                                  safed counter 4, stored 4, refused 4
+ *   B  key 32, starts 4, noise                     make a boot id                          -> boot id 8
  *   C data -> CRC 2;  S data -> SHA-256;  H key size 2, key, data -> HMAC;  E data -> frame;  D frame -> 1, content */
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#include "blockhouse.h"
+#include "../blockhouse.h"
 
 #define REQUEST_MAX 65536u
 #define TEXT_ROOM 1024u
+#define RADIOS 4u
 
 static uint8_t request[REQUEST_MAX];
 static uint8_t reply[8u * REQUEST_MAX];
 static size_t replied;
 static uint8_t key[BH_KEY_SIZE];
-static bh_link vehicle;
+static bh_vehicle vehicle;
+static bh_link radios[RADIOS];
+static bool store_fails;
+static uint32_t stored;
 
 static void say(const void *data, size_t size)
 {
@@ -44,9 +53,29 @@ static void say_number(uint32_t value, size_t size)
     say(out, size);
 }
 
+static void say_long(uint64_t value)
+{
+    say_number((uint32_t)(value >> 32), 4);
+    say_number((uint32_t)(value & 0xFFFFFFFFu), 4);
+}
+
+static uint64_t long_at(const uint8_t *data)
+{
+    return ((uint64_t)bh_get(data, 4) << 32) | bh_get(data + 4, 4);
+}
+
+static bool keep(void *user, uint32_t counter)
+{
+    (void)user;
+    if (!store_fails) {
+        stored = counter;
+    }
+    return !store_fails;
+}
+
 static double double_at(const uint8_t *data)
 {
-    uint64_t bits = ((uint64_t)bh_get(data, 4) << 32) | bh_get(data + 4, 4);
+    uint64_t bits = long_at(data);
     double value;
     memcpy(&value, &bits, sizeof value);
     return value;
@@ -68,46 +97,59 @@ static void store_whole(uint8_t *place, size_t size, double value)
     }
 }
 
-/* Put a number into its member as a vehicle's own code would; false when the member's type cannot hold it. */
-static bool store(const bh_field *field, uint8_t *place, double value)
+/* As IEEE 754 narrows it. What is not a number keeps its sign and the upper bits of its payload, whatever this machine's
+ * own conversion makes of them. */
+static float narrowed(double value)
+{
+    uint64_t bits;
+    uint32_t half;
+    float single = (float)value;
+    memcpy(&bits, &value, sizeof bits);
+    if (isnan(value)) {
+        half = (uint32_t)((bits >> 32) & 0x80000000u) | 0x7FC00000u | (uint32_t)((bits >> 29) & 0x3FFFFFu);
+        memcpy(&single, &half, sizeof single);
+    }
+    return single;
+}
+
+/* A whole number for a member of this many bits: the nearest it holds, by the rule of bh_pack. */
+static double held(double value, unsigned bits, bool is_signed, uint32_t *refused)
+{
+    double high = ldexp(1.0, (int)bits - (is_signed ? 1 : 0)) - 1.0;
+    double low = is_signed ? -high - 1.0 : 0.0;
+    if (value >= low && value <= high) {
+        return value;
+    }
+    (*refused)++;
+    if (isnan(value)) {
+        return is_signed ? low : high;
+    }
+    return value < low ? low : high;
+}
+
+/* Put a number into its member as a vehicle's own code would. */
+static void store(const bh_field *field, uint8_t *place, double value, uint32_t *refused)
 {
     size_t size = bh_size_of(field->type);
-    double low = 0.0;
-    double high;
     if (field->type == BH_F32) {
-        float single;
-        if (fabs(value) > 3.4028234663852886e38 && !isinf(value)) {
-            return false;
-        }
-        single = (float)value;
+        float single = narrowed(value);
         memcpy(place, &single, sizeof single);
-        return true;
-    }
-    if (field->type == BH_F64 || (field->type < BH_F32 && field->number != BH_PLAIN)) {
+    } else if (field->type == BH_F64 || (field->type < BH_F32 && field->number != BH_PLAIN)) {
         memcpy(place, &value, sizeof value);
-        return true;
-    }
-    if (field->type >= BH_BITS8) {
+    } else if (field->type >= BH_BITS8) {
         /* Only what the member's type holds: whether the group of bits does is the library's to say. */
+        uint32_t mine = 0;
         size = field->size <= 8u ? 1u : field->size <= 16u ? 2u : 4u;
-        high = ldexp(1.0, 8 * (int)size) - 1.0;
-        if (!(value >= 0.0 && value <= high)) {
-            return false;
+        value = held(trunc(value), 8u * (unsigned)size, false, &mine);
+        if (mine != 0u && (value == 0.0 || field->size == 8u * size)) {
+            (*refused)++; /* the library will see a value that fits */
         }
         store_whole(place, size, value);
-        return true;
+    } else {
+        bool is_signed = field->type == BH_I8 || field->type == BH_I16 || field->type == BH_I32;
+        value = held(rint(value), 8u * (unsigned)size, is_signed, refused);
+        store_whole(place, size, value);
     }
-    high = ldexp(1.0, 8 * (int)size);
-    if (field->type == BH_I8 || field->type == BH_I16 || field->type == BH_I32) {
-        high /= 2.0;
-        low = -high;
-    }
-    value = rint(value);
-    if (!(value >= low && value <= high - 1.0)) {
-        return false;
-    }
-    store_whole(place, size, value);
-    return true;
 }
 
 static void encode(const uint8_t *at, const uint8_t *end)
@@ -115,13 +157,13 @@ static void encode(const uint8_t *at, const uint8_t *end)
     static bh_any_packet values;
     static char texts[TEXT_ROOM];
     uint8_t frame[BH_FRAME_MAX];
-    unsigned packet = *at;
-    uint32_t time_ms = bh_get(at + 1, 4);
+    bh_link *radio = &radios[at[0] % RADIOS];
+    unsigned packet = at[1];
+    uint32_t time_ms = bh_get(at + 2, 4);
     size_t text = 0;
     size_t i;
-    bool fits = packet < BH_PACKET_COUNT;
-    at += 5;
-    for (i = 0; fits && i < bh_packets[packet].count; i++) {
+    at += 6;
+    for (i = 0; packet < BH_PACKET_COUNT && i < bh_packets[packet].count; i++) {
         const bh_field *field = &bh_packets[packet].fields[i];
         uint8_t *place = (uint8_t *)&values + field->place;
         if (field->type == BH_TEXT) {
@@ -136,13 +178,11 @@ static void encode(const uint8_t *at, const uint8_t *end)
             memcpy(place, &kept, sizeof kept);
             at += 2u + size;
         } else {
-            fits = store(field, place, double_at(at));
+            store(field, place, double_at(at), &radio->refused);
             at += 8;
         }
     }
-    if (fits) {
-        say(frame, bh_encode(&vehicle, packet, time_ms, &values, frame));
-    }
+    say(frame, bh_encode(radio, packet, time_ms, &values, frame));
 }
 
 #if BH_COMMAND_COUNT > 0
@@ -196,28 +236,37 @@ static void say_order(const bh_command *command)
             double value = argument_value(&bh_arguments[entry->first + k], &command->args);
             uint64_t bits;
             memcpy(&bits, &value, sizeof bits);
-            say_number((uint32_t)(bits >> 32), 4);
-            say_number((uint32_t)(bits & 0xFFFFFFFFu), 4);
+            say_long(bits);
         }
     }
 }
 
+#endif
+
+#if BH_HEARS
 static void hear(const uint8_t *at, const uint8_t *end)
 {
-    uint32_t time_ms = bh_get(at, 4);
+    bh_link *radio = &radios[at[0] % RADIOS];
+    uint32_t time_ms = bh_get(at + 1, 4);
     uint8_t frame[BH_FRAME_MAX];
     bh_command command;
     size_t size;
-    for (at += 4; at < end; at++) {
-        switch (bh_receive(&vehicle, *at, &command)) {
+    for (at += 5; at < end; at++) {
+        switch (bh_receive(radio, *at, time_ms, &command)) {
+#if BH_COMMAND_COUNT > 0
         case BH_ORDER:
             say_order(&command);
+            break;
+#endif
+        case BH_SAFE_ALL:
+            say("S", 1);
+            say_number(command.counter, 4);
             break;
         case BH_DROPPED:
             say("D", 1);
             break;
         case BH_ANSWERED:
-            while ((size = bh_owed_answer(&vehicle, time_ms, frame)) > 0u) {
+            while ((size = bh_owed_answer(radio, time_ms, frame)) > 0u) {
                 say("A", 1);
                 say_number((uint32_t)size, 2);
                 say(frame, size);
@@ -234,9 +283,9 @@ static void answer(const uint8_t *at)
     uint8_t frame[BH_FRAME_MAX];
     bh_command command;
     memset(&command, 0, sizeof command);
-    command.counter = bh_get(at, 4);
-    command.code = at[4];
-    say(frame, bh_answer(&vehicle, bh_get(at + 7, 4), &command, at[5], at[6], frame));
+    command.counter = bh_get(at + 1, 4);
+    command.code = at[5];
+    say(frame, bh_answer(&radios[at[0] % RADIOS], bh_get(at + 8, 4), &command, at[6], at[7], frame));
 }
 #endif
 
@@ -252,10 +301,10 @@ static void check_parts(char letter, uint8_t *at, size_t size)
         say(digest, sizeof digest);
     } else if (letter == 'H') {
         size_t key_size = bh_get(at, 2);
-        bh_hmac_sha256(at + 2, key_size, at + 2 + key_size, size - 2u - key_size, digest);
+        bh_hmac_sha256(at + 2, key_size, NULL, 0, at + 2 + key_size, size - 2u - key_size, digest);
         say(digest, sizeof digest);
     } else if (letter == 'E') {
-        memcpy(frame + 1, at, size > BH_CONTENT_MAX ? BH_CONTENT_MAX : size);
+        memcpy(frame + BH_FRAME_HEAD, at, size > BH_CONTENT_MAX ? BH_CONTENT_MAX : size);
         say(frame, bh_stuff(frame, size));
     } else {
         got = bh_unstuff(at, size);
@@ -266,18 +315,46 @@ static void check_parts(char letter, uint8_t *at, size_t size)
     }
 }
 
+static void begin(const uint8_t *at)
+{
+    unsigned i;
+    memcpy(key, at, sizeof key);
+    bh_begin(&vehicle, key, bh_get(at + 32, 4), long_at(at + 36), bh_get(at + 44, 4), keep, NULL);
+    for (i = 0; i < RADIOS; i++) {
+        bh_begin_link(&radios[i], &vehicle);
+    }
+    store_fails = false;
+    stored = 0;
+    say_number(BH_DICTIONARY_HASH, 4);
+}
+
+static void say_counts(const bh_link *radio)
+{
+    say_number(vehicle.last_counter, 4);
+    say_number(vehicle.frames_good, 4);
+    say_number(vehicle.frames_bad, 4);
+    say_number(vehicle.safed_counter, 4);
+    say_number(stored, 4);
+    say_number(radio->refused, 4);
+}
+
 static void carry_out(char letter, uint8_t *at, size_t size)
 {
+    uint8_t frame[BH_FRAME_MAX];
     switch (letter) {
     case 'K':
-        memcpy(key, at, sizeof key);
-        bh_begin(&vehicle, key, (uint16_t)bh_get(at + 32, 2), bh_get(at + 34, 4), NULL, NULL);
-        say_number(BH_DICTIONARY_HASH, 4);
+        begin(at);
+        break;
+    case 'F':
+        store_fails = at[0] != 0u;
         break;
     case 'P':
         encode(at, at + size);
         break;
-#if BH_COMMAND_COUNT > 0
+    case 'I':
+        say(frame, bh_identity_frame(&radios[at[0] % RADIOS], bh_get(at + 1, 4), at[5], frame));
+        break;
+#if BH_HEARS
     case 'R':
         hear(at, at + size);
         break;
@@ -286,9 +363,10 @@ static void carry_out(char letter, uint8_t *at, size_t size)
         break;
 #endif
     case 'N':
-        say_number(vehicle.last_counter, 4);
-        say_number(vehicle.frames_good, 4);
-        say_number(vehicle.frames_bad, 4);
+        say_counts(&radios[at[0] % RADIOS]);
+        break;
+    case 'B':
+        say_long(bh_make_boot_id(at, bh_get(at + 32, 4), at + 36, size - 36u));
         break;
     default:
         check_parts(letter, at, size);

@@ -1,6 +1,11 @@
 /* The vehicle's half of the Blockhouse link: frames down; commands up, checked, obeyed once, answered (WIRE.md 8).
  *
- * One bh_link per start of the vehicle. It holds everything there is to hold; give it to one task only. */
+ * One bh_vehicle per start: the key, who it is, and what commands it took, by whichever radio they came. One bh_link per
+ * radio: its own sequence counts, the bytes heard so far, the answers owed. Any number of links share one vehicle.
+ *
+ * Nothing here locks. Call from one task, or hold one lock around every call that touches the same vehicle. From an
+ * interrupt or a DMA buffer take the bytes into a queue, and feed bh_receive from the loop: the last byte of a command
+ * costs two to three HMACs. `store` is called from inside bh_receive and may take as long as its memory takes. */
 #ifndef BH_LINK_H
 #define BH_LINK_H
 
@@ -14,13 +19,19 @@ extern "C" {
 #define BH_KEY_SIZE 32u
 #define BH_ANSWERS_KEPT 16u
 #define BH_ANSWERS_EACH 2u /* one of accepted or refused, one of completed or failed */
+#define BH_VALID_AT_MOST_MS 10000u
 
 /* Called with each new counter before its command is obeyed. Return false when it could not be kept: then the command
- * is refused. A vehicle whose boot id is different at every start may do without (WIRE.md 8). */
+ * is refused, "not stored"; Safe all never is. NULL will do where no boot id ever comes twice (WIRE.md 8). */
 typedef bool (*bh_store)(void *user, uint32_t counter);
 
-#if BH_COMMAND_COUNT > 0
-/* A command to obey now: genuine, meant for this start, never seen before, its arguments within their limits. */
+/* Add one to the count of starts, keep it where switching off does not reach it, and give it. False when it could not
+ * be kept. bh_starts.h has one for flash memory. */
+typedef bool (*bh_count_start)(void *user, uint32_t *starts);
+
+#if BH_HEARS
+/* A command to obey now: genuine, for this vehicle, start, dictionary and moment, never seen before, its arguments within
+ * their limits. Code 0: Safe all, which belongs to the wire. */
 typedef struct {
     uint32_t counter;
     uint8_t code;
@@ -34,50 +45,76 @@ typedef struct {
     uint8_t stage[BH_ANSWERS_EACH];
     uint8_t reason[BH_ANSWERS_EACH];
 } bh_remembered;
-
-typedef struct {
-    bh_remembered what;
-    uint16_t boot_id;
-    uint8_t next;
-} bh_owed;
 #endif
 
 typedef struct {
     const uint8_t *key;
+    uint64_t boot_id;
+    uint32_t id;
     uint32_t last_counter;
+    uint32_t safed_counter; /* of the last Safe all answered completed in this start */
     uint32_t frames_good;
     uint32_t frames_bad;
-    uint16_t boot_id;
-    uint16_t counts[BH_PACKET_COUNT];
-#if BH_COMMAND_COUNT > 0
+#if BH_HEARS
     bh_store store;
     void *user;
-    uint16_t pending; /* bytes in `heard`; above BH_ENCODED_MAX: dropping until the next zero */
     uint8_t newest;
-    uint8_t heard[BH_ENCODED_MAX];
     bh_remembered remembered[BH_ANSWERS_KEPT];
-    bh_owed owed;
+#endif
+} bh_vehicle;
+
+typedef struct {
+    bh_vehicle *vehicle;
+    uint32_t refused; /* values that did not fit their field and went out as its nearest (bh_pack) */
+    uint16_t counts[BH_PACKET_COUNT];
+#if BH_HEARS
+    uint16_t pending; /* bytes in `heard`; above BH_ENCODED_MAX: dropping until the next zero */
+    uint8_t heard[BH_ENCODED_MAX];
+    uint8_t owed_next;
+    uint32_t owed_boot;
+    bh_remembered owed;
 #endif
 } bh_link;
 
-/* Begin a start of the vehicle. `key` (32 bytes) must live as long as the link. `boot_id` must differ from those of
- * earlier starts: count it in non-volatile memory. `last_counter` is what `store` last kept, 0 without one. */
-void bh_begin(bh_link *link, const uint8_t *key, uint16_t boot_id, uint32_t last_counter, bh_store store, void *user);
+/* Make the id of a start: the leftmost 64 bits of an HMAC over the count of starts and noise, never 0. One of the two must
+ * never come again: a count kept over switching off, or at least eight bytes of a hardware random generator (then
+ * `starts` 0). An unconnected pin, the time since the start or a processor's serial number are no noise. A count that
+ * begins anew when the whole chip is programmed needs a new key then, or noise. */
+uint64_t bh_make_boot_id(const uint8_t *key, uint32_t starts, const void *noise, size_t size);
+
+/* The same with the count of `count`; 0 when it is NULL or fails: a vehicle that cannot tell its starts apart obeys
+ * nothing but Safe all, and its identity packet says so. */
+uint64_t bh_count_boot_id(const uint8_t *key, bh_count_start count, void *user, const void *noise, size_t size);
+
+/* Begin a start. `key` (32 bytes) must live as long as the vehicle; it is worth a motor to whoever reads it, so switch
+ * the chip's readout protection on. `id` is BH_VEHICLE_ID or, where two boards run one program, what each board is.
+ * `last_counter` is what `store` last kept, 0 without one. */
+void bh_begin(bh_vehicle *vehicle, const uint8_t *key, uint32_t id, uint64_t boot_id, uint32_t last_counter,
+              bh_store store, void *user);
+
+/* Begin one radio of a vehicle that has begun. */
+void bh_begin_link(bh_link *link, bh_vehicle *vehicle);
 
 /* Make the frame of a packet of the dictionary; bh_encode_NAME below are the safe way to call it. Returns the bytes to
- * send, 0 when a value does not fit its field (then nothing has changed). */
+ * send, 0 for a packet that is not there. A value that does not fit goes out as the nearest that does, and is counted. */
 size_t bh_encode(bh_link *link, unsigned packet, uint32_t time_ms, const void *values, uint8_t *frame);
 
-#if BH_COMMAND_COUNT > 0
+/* Make the frame that says who is speaking: send it every second, whatever else is said, and at once after a Safe all.
+ * `build`: 0 flight, 1 rehearsal. `time_ms` must be the time given to bh_receive: commands run out by it. */
+size_t bh_identity_frame(bh_link *link, uint32_t time_ms, uint8_t build, uint8_t *frame);
+
+#if BH_HEARS
 enum bh_heard {
-    BH_NOTHING, /* no frame has ended */
-    BH_DROPPED, /* a frame that is not for us; counted, not answered */
-    BH_ORDER,   /* `command` is to be obeyed and answered with bh_answer */
-    BH_ANSWERED /* a repeat or a refusal: nothing to obey; send what bh_owed_answer gives until it gives 0 */
+    BH_NOTHING,  /* no frame has ended */
+    BH_DROPPED,  /* a frame that is not for us; counted, not answered */
+    BH_ORDER,    /* `command` is to be obeyed and answered with bh_answer */
+    BH_ANSWERED, /* a repeat or a refusal: nothing to obey; send what bh_owed_answer gives until it gives 0 */
+    BH_SAFE_ALL  /* inhibit everything but recovery now, each time it is heard; answer it completed with bh_answer */
 };
 
-/* Take one received byte. After BH_ANSWERED call bh_owed_answer until it returns 0, before the next byte. */
-enum bh_heard bh_receive(bh_link *link, uint8_t octet, bh_command *command);
+/* Take one received byte at vehicle time `time_ms`: milliseconds since the start, which may wrap at 2^32 and nowhere
+ * else. After BH_ANSWERED call bh_owed_answer until it returns 0, before the next byte. */
+enum bh_heard bh_receive(bh_link *link, uint8_t octet, uint32_t time_ms, bh_command *command);
 
 /* Make the next frame owed to a repeat or a refusal; 0 when there is none. */
 size_t bh_owed_answer(bh_link *link, uint32_t time_ms, uint8_t *frame);

@@ -19,20 +19,21 @@ uint16_t bh_crc16(const uint8_t *data, size_t size)
 
 size_t bh_stuff(uint8_t *frame, size_t size)
 {
-    size_t code = 0;
+    size_t code = 1;
     size_t i;
     if (size < 1u || size > BH_CONTENT_MAX) {
         return 0;
     }
-    for (i = 1; i <= size; i++) {
+    frame[0] = 0u;
+    for (i = BH_FRAME_HEAD; i < size + BH_FRAME_HEAD; i++) {
         if (frame[i] == 0u) {
             frame[code] = (uint8_t)(i - code);
             code = i;
         }
     }
-    frame[code] = (uint8_t)(size + 1u - code);
-    frame[size + 1u] = 0u;
-    return size + 2u;
+    frame[code] = (uint8_t)(i - code);
+    frame[i] = 0u;
+    return i + 1u;
 }
 
 size_t bh_unstuff(uint8_t *encoded, size_t size)
@@ -180,7 +181,8 @@ static void sha256_begin_keyed(sha256 *sha, const uint8_t *key, size_t key_size,
     }
 }
 
-void bh_hmac_sha256(const uint8_t *key, size_t key_size, const uint8_t *data, size_t size, uint8_t tag[32])
+void bh_hmac_sha256(const uint8_t *key, size_t key_size, const uint8_t *head, size_t head_size, const uint8_t *data,
+                    size_t size, uint8_t tag[32])
 {
     uint8_t short_key[32];
     sha256 sha;
@@ -190,6 +192,7 @@ void bh_hmac_sha256(const uint8_t *key, size_t key_size, const uint8_t *data, si
         key_size = sizeof short_key;
     }
     sha256_begin_keyed(&sha, key, key_size, 0x36u);
+    sha256_add(&sha, head, head_size);
     sha256_add(&sha, data, size);
     sha256_end(&sha, tag);
     sha256_begin_keyed(&sha, key, key_size, 0x5Cu);
@@ -236,33 +239,34 @@ static uint32_t member(const uint8_t *at, size_t size)
     return whole;
 }
 
-/* Round (value - offset) / scale to the nearest integer, halves to even, as the ground does. */
-static bool steps_of(double value, const bh_scale *scale, uint8_t type, uint32_t *raw)
+/* Round (value - offset) / scale to the nearest integer, halves to even, as the ground does; the nearest that fits. */
+static uint32_t steps_of(double value, const bh_scale *scale, uint8_t type, uint32_t *refused)
 {
     double steps = (value - scale->offset) / scale->scale;
-    bool negative = steps < 0.0;
+    bool negative = is_signed(type) ? !(steps >= 0.0) : steps < 0.0; /* signed: also what is not a number */
     double size = negative ? -steps : steps;
     uint32_t most = 0xFFFFFFFFu >> (32u - 8u * (unsigned)bh_size_of(type));
     uint32_t whole;
     double rest;
-    if (!(size < 4294967296.0)) { /* also refuses what is not a number */
-        return false;
+    if (is_signed(type)) {
+        most = (most >> 1) + (negative ? 1u : 0u);
+    } else if (negative) {
+        most = 0u;
+    }
+    if (!(size < (double)most + 1.0)) { /* also what is not a number */
+        (*refused)++;
+        return negative ? 0u - most : most;
     }
     whole = (uint32_t)size;
     rest = size - (double)whole;
     if (rest > 0.5 || (rest == 0.5 && (whole & 1u) != 0u)) {
-        if (whole == 0xFFFFFFFFu) {
-            return false;
+        if (whole == most) {
+            (*refused)++;
+        } else {
+            whole++;
         }
-        whole++;
     }
-    if (is_signed(type)) {
-        most = (most >> 1) + (negative ? 1u : 0u);
-    } else if (negative && whole != 0u) {
-        return false;
-    }
-    *raw = negative ? 0u - whole : whole;
-    return whole <= most;
+    return negative ? 0u - whole : whole;
 }
 
 /* Bytes of a text that fit, never ending inside a character. */
@@ -286,7 +290,8 @@ static size_t text_size(const char *text, size_t room)
     return start;
 }
 
-size_t bh_pack(const bh_field *fields, size_t count, const bh_scale *scales, const void *values, uint8_t *out)
+size_t bh_pack(const bh_field *fields, size_t count, const bh_scale *scales, const void *values, uint8_t *out,
+               uint32_t *refused)
 {
     const uint8_t *from = (const uint8_t *)values;
     uint8_t *at = out;
@@ -298,9 +303,11 @@ size_t bh_pack(const bh_field *fields, size_t count, const bh_scale *scales, con
         size_t size = bh_size_of(field->type);
         uint32_t raw = 0;
         if (field->type >= BH_BITS8) {
+            uint32_t most = 0xFFFFFFFFu >> (32u - field->size);
             raw = member(place, field->size <= 8u ? 1u : field->size <= 16u ? 2u : 4u);
-            if (raw > 0xFFFFFFFFu >> (32u - field->size)) {
-                return BH_BAD;
+            if (raw > most) {
+                raw = most;
+                (*refused)++;
             }
             word |= raw << field->shift;
             if (field->number == 0u) {
@@ -330,9 +337,7 @@ size_t bh_pack(const bh_field *fields, size_t count, const bh_scale *scales, con
         } else {
             double value;
             memcpy(&value, place, sizeof value);
-            if (!steps_of(value, &scales[field->number], field->type, &raw)) {
-                return BH_BAD;
-            }
+            raw = steps_of(value, &scales[field->number], field->type, refused);
         }
         bh_put(at, raw, size);
         at += size;

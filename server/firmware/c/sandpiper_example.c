@@ -2,10 +2,10 @@
  * rates and obeying commands. It speaks over standard input and output, so that a pseudo-terminal or a socket can be
  * put around it. Nothing in it can fire anything: channels are numbers here.
  *
- *     sandpiper_example KEY_FILE BOOT_FILE
+ *     sandpiper_example KEY_FILE STARTS_FILE [VEHICLE_ID]
  *
- * KEY_FILE holds the command key in hexadecimal, as the station keeps it; BOOT_FILE holds the count of starts and is
- * made when missing. */
+ * KEY_FILE holds the command key in hexadecimal, as the station keeps it; STARTS_FILE holds the count of starts and is
+ * made when missing. Where it cannot be written the vehicle has no start id, obeys nothing but Safe all and says so. */
 #define _POSIX_C_SOURCE 200809L
 
 #include <errno.h>
@@ -17,7 +17,7 @@
 #include <time.h>
 #include <unistd.h>
 
-#include "blockhouse.h"
+#include "../blockhouse.h"
 
 #define PENDING_MAX 4u
 #define ARM_EXPIRES_MS 60000u
@@ -38,7 +38,8 @@ typedef struct {
 } pending;
 
 typedef struct {
-    bh_link link;
+    bh_vehicle self;
+    bh_link radio;
     uint8_t frame[BH_FRAME_MAX];
     uint8_t phase;
     bool inhibited;
@@ -81,7 +82,7 @@ static void send_navigation(vehicle *v)
 {
     bh_navigation_packet values = {0};
     values.q_w = 1.0F;
-    transmit(v->frame, bh_encode_navigation(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_navigation(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_imu_a(vehicle *v)
@@ -89,7 +90,7 @@ static void send_imu_a(vehicle *v)
     bh_imu_a_packet values = {0};
     values.accel_z = 9.81;
     values.temperature = 298.15;
-    transmit(v->frame, bh_encode_imu_a(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_imu_a(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_imu_b(vehicle *v)
@@ -97,7 +98,7 @@ static void send_imu_b(vehicle *v)
     bh_imu_b_packet values = {0};
     values.accel_z = 9.80;
     values.temperature = 298.35;
-    transmit(v->frame, bh_encode_imu_b(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_imu_b(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_barometer(vehicle *v)
@@ -105,7 +106,7 @@ static void send_barometer(vehicle *v)
     bh_barometer_packet values = {0};
     values.pressure = 94123.45;
     values.temperature = 291.15;
-    transmit(v->frame, bh_encode_barometer(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_barometer(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_fins(vehicle *v)
@@ -118,7 +119,7 @@ static void send_fins(vehicle *v)
     values.bus_voltage = 6.0;
     values.bus_current = 0.2;
     values.frame_age = 0.01;
-    transmit(v->frame, bh_encode_fins(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_fins(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_control(vehicle *v)
@@ -128,7 +129,7 @@ static void send_control(vehicle *v)
     values.mode = v->phase == BH_CONTROL_PHASE_GROUND_TEST ? BH_CONTROL_MODE_BENCH : BH_CONTROL_MODE_OFF;
     values.gate_altitude = 60.0F;
     values.gate_speed = 30.0F;
-    transmit(v->frame, bh_encode_control(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_control(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_power(vehicle *v)
@@ -140,7 +141,7 @@ static void send_power(vehicle *v)
     values.computer_current = 0.22;
     values.camera_current = cameras;
     values.servo_current = 0.2;
-    transmit(v->frame, bh_encode_power(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_power(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_cameras(vehicle *v)
@@ -156,7 +157,7 @@ static void send_cameras(vehicle *v)
     values.camera_1_current = v->powered[0] ? 0.35 : 0.0;
     values.camera_2_current = v->powered[1] ? 0.35 : 0.0;
     values.camera_3_current = v->powered[2] ? 0.35 : 0.0;
-    transmit(v->frame, bh_encode_cameras(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_cameras(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_motors(vehicle *v)
@@ -175,7 +176,7 @@ static void send_motors(vehicle *v)
     values.channel_4_continuity = v->lateral[3].continuity;
     values.channel_4_armed = v->lateral[3].armed;
     values.channel_4_fired = v->lateral[3].fired;
-    transmit(v->frame, bh_encode_motors(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_motors(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_recovery(vehicle *v)
@@ -187,19 +188,23 @@ static void send_recovery(vehicle *v)
     values.recovery_2_continuity = v->recovery[1].continuity;
     values.recovery_2_armed = v->recovery[1].armed;
     values.recovery_2_fired = v->recovery[1].fired;
-    transmit(v->frame, bh_encode_recovery(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_recovery(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_link(vehicle *v)
 {
     bh_link_packet values = {0};
-    values.boot_id = v->link.boot_id;
-    values.last_counter = v->link.last_counter;
+    values.last_counter = v->self.last_counter;
     values.level = -70.0;
-    values.frames_good = v->link.frames_good;
-    values.frames_bad = v->link.frames_bad;
+    values.frames_good = v->self.frames_good;
+    values.frames_bad = v->self.frames_bad;
     values.downlink_level = -70.0;
-    transmit(v->frame, bh_encode_link(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_link(&v->radio, now_ms(), &values, v->frame));
+}
+
+static void send_identity(vehicle *v)
+{
+    transmit(v->frame, bh_identity_frame(&v->radio, now_ms(), BH_IDENTITY_BUILD_FLIGHT, v->frame));
 }
 
 static void send_event(vehicle *v, const char *text)
@@ -207,16 +212,14 @@ static void send_event(vehicle *v, const char *text)
     bh_event_packet values = {0};
     values.severity = BH_EVENT_SEVERITY_INFO;
     values.text = text;
-    transmit(v->frame, bh_encode_event(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_event(&v->radio, now_ms(), &values, v->frame));
 }
 
 static void send_startup(vehicle *v)
 {
     bh_startup_packet values = {0};
-    values.boot_id = v->link.boot_id;
-    values.dictionary_hash = BH_DICTIONARY_HASH;
     values.firmware = "example 1";
-    transmit(v->frame, bh_encode_startup(&v->link, now_ms(), &values, v->frame));
+    transmit(v->frame, bh_encode_startup(&v->radio, now_ms(), &values, v->frame));
 }
 
 /* ---------------------------------------------------------------- what is obeyed */
@@ -285,25 +288,10 @@ static void fire(channel *c)
     c->continuity = false;
 }
 
-static void safe_all(vehicle *v)
-{
-    unsigned i;
-    v->inhibited = true;
-    for (i = 0; i < 4u; i++) {
-        safe(&v->lateral[i]);
-    }
-    safe(&v->recovery[0]);
-    safe(&v->recovery[1]);
-    send_event(v, "safe all");
-}
-
 static void act(vehicle *v, const bh_command *command)
 {
     const bh_args *args = &command->args;
     switch (command->code) {
-    case BH_COMMAND_SAFE_ALL:
-        safe_all(v);
-        break;
     case BH_COMMAND_CAMERA_POWER:
         v->powered[args->camera_power.camera - 1u] = args->camera_power.on != 0u;
         break;
@@ -353,7 +341,7 @@ static void act(vehicle *v, const bh_command *command)
 
 static void answer(vehicle *v, const bh_command *command, uint8_t stage, uint8_t reason)
 {
-    transmit(v->frame, bh_answer(&v->link, now_ms(), command, stage, reason, v->frame));
+    transmit(v->frame, bh_answer(&v->radio, now_ms(), command, stage, reason, v->frame));
 }
 
 static void obey(vehicle *v, const bh_command *command)
@@ -377,6 +365,19 @@ static void obey(vehicle *v, const bh_command *command)
     answer(v, command, BH_STAGE_COMPLETED, BH_REASON_NONE); /* too many at once to let each take its time */
 }
 
+/* Belongs to the wire: obeyed each time it is heard, at once, and never touching the recovery channels. */
+static void safe_all(vehicle *v, const bh_command *command)
+{
+    unsigned i;
+    v->inhibited = true;
+    for (i = 0; i < 4u; i++) {
+        safe(&v->lateral[i]);
+    }
+    answer(v, command, BH_STAGE_COMPLETED, BH_REASON_NONE);
+    send_identity(v);
+    send_event(v, "safe all");
+}
+
 static void finish_work(vehicle *v)
 {
     unsigned i;
@@ -398,12 +399,15 @@ static void hear(vehicle *v, uint8_t octet)
 {
     bh_command command;
     size_t size;
-    switch (bh_receive(&v->link, octet, &command)) {
+    switch (bh_receive(&v->radio, octet, now_ms(), &command)) {
+    case BH_SAFE_ALL:
+        safe_all(v, &command);
+        break;
     case BH_ORDER:
         obey(v, &command);
         break;
     case BH_ANSWERED:
-        while ((size = bh_owed_answer(&v->link, now_ms(), v->frame)) > 0u) {
+        while ((size = bh_owed_answer(&v->radio, now_ms(), v->frame)) > 0u) {
             transmit(v->frame, size);
         }
         break;
@@ -428,7 +432,7 @@ static void run(vehicle *v)
         {send_fins, BH_FINS_PERIOD_MS, 217},             {send_control, BH_CONTROL_PERIOD_MS, 223},
         {send_power, BH_POWER_PERIOD_MS, 229},           {send_cameras, BH_CAMERAS_PERIOD_MS, 241},
         {send_motors, BH_MOTORS_PERIOD_MS, 251},         {send_recovery, BH_RECOVERY_PERIOD_MS, 263},
-        {send_link, BH_LINK_PERIOD_MS, 271},
+        {send_link, BH_LINK_PERIOD_MS, 271},             {send_identity, BH_IDENTITY_PERIOD_MS, 50},
     };
     uint32_t startup_ms = 100;
     unsigned startups = 0;
@@ -475,36 +479,49 @@ static bool read_key(const char *path, uint8_t key[BH_KEY_SIZE])
     return i == BH_KEY_SIZE;
 }
 
-static bool next_boot_id(const char *path, uint16_t *boot_id)
+/* A bh_count_start over a file, replaced as a whole so that a crash leaves the old count or the new one. */
+static bool count_start(void *user, uint32_t *starts)
 {
-    unsigned count = 0;
+    const char *path = (const char *)user;
+    unsigned long count = 0;
+    char beside[1024];
     FILE *file = fopen(path, "r");
+    bool kept;
+    bool readable = file == NULL;
     if (file != NULL) {
-        if (fscanf(file, "%u", &count) != 1) {
-            count = 0;
-        }
+        readable = fscanf(file, "%lu", &count) == 1;
         fclose(file);
     }
-    file = fopen(path, "w");
+    if (!readable || count >= 0xFFFFFFFEu || strlen(path) + 5u > sizeof beside) {
+        return false;
+    }
+    strcpy(beside, path);
+    strcat(beside, ".new");
+    file = fopen(beside, "w");
     if (file == NULL) {
         return false;
     }
-    *boot_id = (uint16_t)((count + 1u) & 0xFFFFu);
-    fprintf(file, "%u\n", *boot_id);
-    return fclose(file) == 0;
+    kept = fprintf(file, "%lu\n", count + 1u) > 0 && fflush(file) == 0 && fsync(fileno(file)) == 0;
+    kept = fclose(file) == 0 && kept && rename(beside, path) == 0;
+    *starts = (uint32_t)(count + 1u);
+    return kept;
 }
 
 int main(int count, char **words)
 {
     static vehicle v;
     static uint8_t key[BH_KEY_SIZE];
-    uint16_t boot_id;
+    uint32_t id = BH_VEHICLE_ID;
     unsigned i;
-    if (count != 3 || !read_key(words[1], key) || !next_boot_id(words[2], &boot_id)) {
-        fprintf(stderr, "usage: sandpiper_example KEY_FILE BOOT_FILE\n");
+    if (count == 4) {
+        id = (uint32_t)strtoul(words[3], NULL, 10);
+    }
+    if (count < 3 || count > 4 || !read_key(words[1], key) || id == 0u) {
+        fprintf(stderr, "usage: sandpiper_example KEY_FILE STARTS_FILE [VEHICLE_ID]\n");
         return 2;
     }
-    bh_begin(&v.link, key, boot_id, 0, NULL, NULL);
+    bh_begin(&v.self, key, id, bh_count_boot_id(key, count_start, words[2], NULL, 0), 0, NULL, NULL);
+    bh_begin_link(&v.radio, &v.self);
     v.phase = BH_CONTROL_PHASE_PAD;
     v.inhibited = true;
     for (i = 0; i < 4u; i++) {

@@ -38,4 +38,15 @@ def test_a_fault_is_the_exit_code_and_a_mistake_one_sentence(tmp_path: Path, cap
     assert "FAULT: rates: more than the modem carries" in capsys.readouterr().out
     slow.write_text(SANDPIPER.text.replace("warning_low = 6.6, caution_low = 7.0", "warning_low = 7.6, caution_low = 7.0"))
     assert main(["dictionary", "check", str(slow)]) == 1
-    assert "must rise in the order" in capsys.readouterr().err
+    line = 1 + next(i for i, line in enumerate(slow.read_text().splitlines()) if "warning_low = 7.6" in line)
+    said = capsys.readouterr().err
+    assert f"slow.toml line {line}: [" in said and "must rise in the order" in said
+
+
+def test_a_finding_is_told_with_its_table_key_and_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text(SANDPIPER.text.replace('one_of = ["ground test"]', 'one_of = ["groundtest"]'))
+    assert main(["dictionary", "check", str(file)]) == 1
+    line = file.read_text().splitlines().index('one_of = ["groundtest"]') + 1
+    told = f"FAULT: interlock.ground_test.one_of (line {line}): vehicle_phase never says 'groundtest': it says startup, "
+    assert told in capsys.readouterr().out

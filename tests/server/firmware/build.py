@@ -6,27 +6,45 @@ import atexit
 import shutil
 import subprocess
 import tempfile
+from dataclasses import dataclass
 from functools import cache
+from importlib import resources
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
-from protocol.dictionary_file import parse_dictionary
 from server.firmware.generator import write_firmware
-from tests.protocol.helpers import HEAD, SANDPIPER, SMALL
+from tests.protocol.helpers import HEAD, SANDPIPER, SMALL_TEXT
+from tests.server.firmware.wire2 import on_wire_2, wire2_text
 
-STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Werror", "-Wconversion", "-Wshadow"]
+STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Werror", "-Wconversion", "-Wshadow", "-Wdouble-promotion"]
 C99 = ["gcc", "-std=c99", *STRICT]
 CXX = ["g++", "-x", "c++", "-std=c++11", *STRICT]
 SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
-LIBRARY = ("bh_wire.c", "bh_link.c", "bh_dictionary.c")
+LIBRARY = ("bh_wire.c", "bh_link.c", "bh_starts.c", "bh_dictionary.c")
+
+
+@dataclass(frozen=True)
+class Target:
+    """A processor: its compiler, and what runs its programs here."""
+
+    compiler: str
+    flags: tuple[str, ...] = ()
+    runner: tuple[str, ...] = ()
+
+
+TARGETS = {
+    "here": Target("gcc"),
+    "arm": Target("arm-linux-gnueabi-gcc", ("-static", "-mfloat-abi=soft"), ("qemu-arm",)),
+    "powerpc": Target("powerpc-linux-gnu-gcc", ("-static",), ("qemu-ppc",)),
+}
 PROGRAMS = {
-    "host": ([*LIBRARY, "bh_host.c"], ["-O2"]),
-    "host-sanitized": ([*LIBRARY, "bh_host.c"], SANITIZED),
-    "example": ([*LIBRARY, "sandpiper_example.c"], ["-O2"]),
+    "host": ([*LIBRARY, "host/bh_host.c"], ["-O2"]),
+    "host-sanitized": ([*LIBRARY, "host/bh_host.c"], SANITIZED),
+    "example": ([*LIBRARY, "host/sandpiper_example.c"], ["-O2"]),
 }
 
 # Arguments of every type, with scales, linkages and limits that the wire's rounding touches; words of C as names.
-WIDE_TEXT = (
+WIDE_TEXT = wire2_text(
     HEAD
     + """
 [packet.int]
@@ -69,8 +87,10 @@ title = "Bare"
 does = "Has none."
 """
 )
-WIDE = parse_dictionary(WIDE_TEXT, "wide.toml")
-DICTIONARIES = {"sandpiper": SANDPIPER, "small": SMALL, "wide": WIDE}
+WIDE = on_wire_2(WIDE_TEXT, "wide.toml")
+SANDPIPER_2 = on_wire_2(SANDPIPER.text, "sandpiper.toml")
+SMALL_2 = on_wire_2(SMALL_TEXT, "small.toml")
+DICTIONARIES = {"sandpiper": SANDPIPER_2, "small": SMALL_2, "wide": WIDE}
 
 
 @cache
@@ -79,6 +99,9 @@ def generated(name: str) -> Path:
     folder = Path(tempfile.mkdtemp(prefix="firmware-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     write_firmware(DICTIONARIES[name], folder)
+    if name == "sandpiper":  # also where the dictionary that comes with the program is still on wire version 1
+        example = resources.files("server.firmware").joinpath("c", "sandpiper_example.c").read_text("utf-8")
+        (folder / "host" / "sandpiper_example.c").write_text(example)
     return folder
 
 
@@ -91,10 +114,11 @@ def compiled(command: list[str], folder: Path, sources: list[str], output: str, 
 
 
 @cache
-def program(name: str, kind: str = "host") -> Path:
-    """Return a compiled program of one of the dictionaries."""
+def program(name: str, kind: str = "host", target: str = "here") -> Path:
+    """Return a compiled program of one of the dictionaries, for this machine's processor or another."""
     sources, flags = PROGRAMS[kind]
-    return compiled([*C99, *flags], generated(name), sources, kind, ["-lm"])
+    command = [TARGETS[target].compiler, *C99[1:], *flags, *TARGETS[target].flags]
+    return compiled(command, generated(name), sources, f"{kind}-{target}.program", ["-lm"])
 
 
 def dictionary(name: str) -> Dictionary:

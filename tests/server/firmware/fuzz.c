@@ -1,8 +1,9 @@
 /* Garbage and damaged commands into the compiled receiver: `fuzz FRAMES SEED BYTES [honest]`.
  *
- * FRAMES holds genuine frames for key 00..1F and boot id 5, each with two bytes of size before it. Nothing fed here is
- * genuine, so nothing may be obeyed or answered; with `honest` each frame is also fed once as it is, which shows that
- * the search would see it. Prints: bytes fed, frames dropped, orders, answers. */
+ * FRAMES holds genuine frames for key 00..1F, the dictionary's vehicle, boot id 5 and vehicle time 0, each with two bytes
+ * of size before it. Nothing fed here is genuine, so nothing may be obeyed or answered; with `honest` each frame is also
+ * fed once as it is, which shows that the search would see it. Prints: bytes fed, frames dropped, orders and Safe alls,
+ * answers. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -14,7 +15,8 @@
 static uint8_t frames[FRAMES_MAX][BH_FRAME_MAX];
 static size_t sizes[FRAMES_MAX];
 static unsigned count;
-static bh_link vehicle;
+static bh_vehicle vehicle;
+static bh_link radio;
 static uint64_t state;
 static unsigned long long fed, dropped, orders, answers;
 
@@ -33,14 +35,15 @@ static void feed(const uint8_t *data, size_t size)
     uint8_t frame[BH_FRAME_MAX];
     size_t i;
     for (i = 0; i < size; i++) {
-        switch (bh_receive(&vehicle, data[i], &command)) {
+        switch (bh_receive(&radio, data[i], 0, &command)) {
         case BH_ORDER:
+        case BH_SAFE_ALL:
             orders++;
-            (void)bh_answer(&vehicle, 0, &command, BH_STAGE_ACCEPTED, BH_REASON_NONE, frame);
+            (void)bh_answer(&radio, 0, &command, BH_STAGE_ACCEPTED, BH_REASON_NONE, frame);
             break;
         case BH_ANSWERED:
             answers++;
-            while (bh_owed_answer(&vehicle, 0, frame) > 0u) {
+            while (bh_owed_answer(&radio, 0, frame) > 0u) {
             }
             break;
         case BH_DROPPED:
@@ -69,8 +72,8 @@ static void garbage(void)
 static bool is_genuine(const uint8_t *data, size_t size, unsigned which)
 {
     size_t at;
-    for (at = 0; at + sizes[which] <= size; at++) {
-        if (memcmp(data + at, frames[which], sizes[which]) == 0) {
+    for (at = 0; at + sizes[which] <= size + 1u; at++) { /* its leading zero may be the end of what came before */
+        if (memcmp(data + at, frames[which] + 1, sizes[which] - 1u) == 0) {
             return true;
         }
     }
@@ -125,14 +128,14 @@ static void resealed(void)
     size_t size, at;
     uint8_t before;
     memcpy(data, frames[which], sizes[which]);
-    size = bh_unstuff(data, sizes[which] - 1u);
+    size = bh_unstuff(data + 1, sizes[which] - 2u);
     at = any(8) == 0u ? any((uint32_t)size - 2u) : 6u + any((uint32_t)size - 8u);
-    before = data[1u + at];
-    data[1u + at] = (uint8_t)any(256);
-    if (data[1u + at] == before) {
+    before = data[BH_FRAME_HEAD + at];
+    data[BH_FRAME_HEAD + at] = (uint8_t)any(256);
+    if (data[BH_FRAME_HEAD + at] == before) {
         return;
     }
-    bh_put(data + 1u + size - 2u, bh_crc16(data + 1, size - 2u), 2);
+    bh_put(data + BH_FRAME_HEAD + size - 2u, bh_crc16(data + BH_FRAME_HEAD, size - 2u), 2);
     feed(data, bh_stuff(data, size));
 }
 
@@ -143,12 +146,12 @@ static void invented(void)
     size_t size = 20u + any(233);
     size_t i;
     for (i = 6; i < size; i++) {
-        data[1u + i] = (uint8_t)any(any(2) == 0u ? 2u : 256u);
+        data[BH_FRAME_HEAD + i] = (uint8_t)any(any(2) == 0u ? 2u : 256u);
     }
-    bh_put(data + 1, 0x1000u | BH_UPLINK_APID, 2);
-    bh_put(data + 3, 0xC000u | any(16384), 2);
-    bh_put(data + 5, (uint32_t)size - 7u, 2);
-    bh_put(data + 1u + size, bh_crc16(data + 1, size), 2);
+    bh_put(data + BH_FRAME_HEAD, 0x17FDu + any(2), 2);
+    bh_put(data + BH_FRAME_HEAD + 2, 0xC000u | any(16384), 2);
+    bh_put(data + BH_FRAME_HEAD + 4, (uint32_t)size - 7u, 2);
+    bh_put(data + BH_FRAME_HEAD + size, bh_crc16(data + BH_FRAME_HEAD, size), 2);
     feed(data, bh_stuff(data, size + 2u));
 }
 
@@ -175,7 +178,8 @@ int main(int words, char **word)
     }
     state = strtoull(word[2], NULL, 10) * 2u + 1u;
     wanted = strtoull(word[3], NULL, 10);
-    bh_begin(&vehicle, key, 5, 0, NULL, NULL);
+    bh_begin(&vehicle, key, BH_VEHICLE_ID, 5, 0, NULL, NULL);
+    bh_begin_link(&radio, &vehicle);
     for (i = 0; words > 4 && i < count; i++) {
         feed(frames[i], sizes[i]);
     }

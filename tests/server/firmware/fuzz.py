@@ -16,10 +16,9 @@ import time
 from functools import cache
 from pathlib import Path
 
-from protocol.commands import build_command_frame
-from tests.protocol.helpers import SANDPIPER
+from protocol.bound import build_bound_frame, build_safe_all_frame
 from tests.server.firmware.agreement import KEY
-from tests.server.firmware.build import C99, LIBRARY, SANITIZED, compiled, generated
+from tests.server.firmware.build import C99, LIBRARY, SANDPIPER_2, SANITIZED, compiled, generated
 
 SOURCE = Path(__file__).with_name("fuzz.c")
 
@@ -30,9 +29,13 @@ def fuzzer() -> Path:
     folder = generated("sandpiper")
     shutil.copy(SOURCE, folder)
     frames = []
-    for number, command in enumerate(SANDPIPER.commands.values(), start=1):
+    vehicle_id, told = SANDPIPER_2.uplink.vehicle_id, SANDPIPER_2.hash32
+    for number, command in enumerate(SANDPIPER_2.commands.values(), start=1):
         args = command.pack_args({arg.name: arg.low if arg.low > 0 else 0 for arg in command.args})
-        frame = build_command_frame(KEY, SANDPIPER.uplink.apid, 5, number, command.code, args)
+        if command.safes_all:
+            frame = build_safe_all_frame(KEY, vehicle_id, number)
+        else:
+            frame = build_bound_frame(KEY, vehicle_id, 5, told, number, 5000, command.code, args)
         frames.append(struct.pack(">H", len(frame)) + frame)
     (folder / "frames.bin").write_bytes(b"".join(frames))
     return compiled([*C99, *SANITIZED], folder, [*LIBRARY, SOURCE.name], "fuzz")

@@ -1,5 +1,5 @@
 /* A vehicle that keeps its counter: `store FRAMES FAIL_AT`; FRAMES as in fuzz.c. Prints one letter per frame (O order,
- * A answered, D dropped) and, after a colon, what was stored. The store fails for the counter FAIL_AT. */
+ * S Safe all, A answered, D dropped) and, after a colon, what was stored. The store fails for the counter FAIL_AT. */
 #include <stdio.h>
 #include <stdlib.h>
 
@@ -23,7 +23,8 @@ static bool keep(void *user, uint32_t counter)
 
 int main(int words, char **word)
 {
-    static bh_link vehicle;
+    static bh_vehicle vehicle;
+    static bh_link radio;
     static memory m;
     uint8_t key[BH_KEY_SIZE], head[2], frame[BH_FRAME_MAX];
     bh_command command;
@@ -36,7 +37,8 @@ int main(int words, char **word)
     for (i = 0; i < BH_KEY_SIZE; i++) {
         key[i] = (uint8_t)i;
     }
-    bh_begin(&vehicle, key, 5, 2, keep, &m); /* counters up to 2 were stored before this start */
+    bh_begin(&vehicle, key, BH_VEHICLE_ID, 5, 2, keep, &m); /* counters up to 2 were stored before this start */
+    bh_begin_link(&radio, &vehicle);
     while (fread(head, 1, 2, file) == 2u) {
         size_t size = bh_get(head, 2);
         enum bh_heard heard = BH_NOTHING;
@@ -45,11 +47,12 @@ int main(int words, char **word)
             return 2;
         }
         for (k = 0; k < size; k++) {
-            heard = bh_receive(&vehicle, frame[k], &command);
+            enum bh_heard now = bh_receive(&radio, frame[k], 0, &command);
+            heard = now != BH_NOTHING ? now : heard;
         }
-        putchar(heard == BH_ORDER ? 'O' : heard == BH_ANSWERED ? 'A' : 'D');
+        putchar(heard == BH_ORDER ? 'O' : heard == BH_SAFE_ALL ? 'S' : heard == BH_ANSWERED ? 'A' : 'D');
         if (heard == BH_ANSWERED) {
-            while ((size = bh_owed_answer(&vehicle, 0, frame)) > 0u) {
+            while ((size = bh_owed_answer(&radio, 0, frame)) > 0u) {
                 printf("(%u)", (unsigned)size);
             }
         }

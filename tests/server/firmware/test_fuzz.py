@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.protocol.helpers import SANDPIPER
+from tests.server.firmware.build import SANDPIPER_2
 from tests.server.firmware.fuzz import fuzz
 
 
@@ -14,4 +14,4 @@ def test_two_million_bytes_of_garbage_and_damage() -> None:
 
 def test_the_search_would_see_an_obeyed_frame() -> None:
     seen = fuzz(7, 1000, "honest")
-    assert seen["orders"] == len(SANDPIPER.commands)
+    assert seen["orders"] == len(SANDPIPER_2.commands)

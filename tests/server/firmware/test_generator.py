@@ -7,47 +7,35 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary_file import parse_dictionary
+from protocol.dictionary_file import load_dictionary
+from protocol.identity import IDENTITY_NAME
 from server.firmware.generator import firmware_texts, write_firmware
-from tests.protocol.helpers import SANDPIPER, SMALL, SMALL_TEXT
+from server.firmware.layout import FirmwareProblem
+from tests.protocol.helpers import SMALL_TEXT
 from tests.server.firmware.build import C99, CXX, DICTIONARIES, LIBRARY, compiled, generated
+from tests.server.firmware.build import SANDPIPER_2 as SANDPIPER
+from tests.server.firmware.build import SMALL_2 as SMALL
+from tests.server.firmware.wire2 import on_wire_2
 
-# What a sketch expects of its surroundings, as little as compiles.
-BOARD = """
-#include <stddef.h>
-#include <stdint.h>
-struct Port { void begin(long) {} int available() { return 0; } int read() { return 0; }
-              size_t write(const uint8_t *, size_t size) { return size; } };
-static Port Serial1;
-static unsigned long millis() { return 0; }
-static unsigned long micros() { return 0; }
-static unsigned analogRead(int) { return 0; }
-static const unsigned char blockhouse_key[32] = {0};
-#define key_h
-"""
+# The example flies the dictionary that comes with the program, and no other.
+EXAMPLES = ["sandpiper_example.c"] if SANDPIPER.hash32 == load_dictionary().hash32 else []
 
 
 @pytest.mark.parametrize("name", DICTIONARIES)
-@pytest.mark.parametrize("command", [C99, [*C99, "-O3"], CXX], ids=["c99", "optimized", "c++"])
+@pytest.mark.parametrize(
+    "command",
+    [C99, [*C99, "-O3"], CXX, ["clang", *C99[1:]], ["clang++", *CXX[1:]]],
+    ids=["c99", "optimized", "c++", "clang", "clang++"],
+)
 def test_the_library_compiles_without_a_warning(name: str, command: list[str]) -> None:
     folder = generated(name)
     for source in LIBRARY:
         compiled([*command, "-c"], folder, [source], "object.o")
 
 
-@pytest.mark.parametrize("name", DICTIONARIES)
-def test_the_sketch_compiles_for_a_board(name: str, tmp_path: Path) -> None:
-    write_firmware(DICTIONARIES[name], tmp_path)
-    sketch = (tmp_path / "sketch.ino").read_text()
-    assert sketch.count('#include "key.h"') == 1
-    (tmp_path / "key.h").write_text(BOARD)
-    (tmp_path / "sketch.cpp").write_text(sketch + "\nint main() { setup(); loop(); }\n")
-    compiled(["g++", "-std=c++11", "-Wall", "-Wextra", "-Werror", "-c"], tmp_path, ["sketch.cpp"], "sketch.o")
-
-
 def test_a_dictionary_without_commands_compiles(tmp_path: Path) -> None:
-    write_firmware(parse_dictionary(SMALL_TEXT.split("[packet.answer]")[0]), tmp_path)
-    for source in (*LIBRARY, "bh_host.c"):
+    write_firmware(on_wire_2(SMALL_TEXT.split("[packet.answer]")[0]), tmp_path)
+    for source in (*LIBRARY, "host/bh_host.c"):
         compiled([*C99, "-c"], tmp_path, [source], "object.o")
 
 
@@ -56,12 +44,12 @@ def test_every_packet_has_a_struct_and_an_encoder() -> None:
     for name, packet in SANDPIPER.packets.items():
         (body,) = re.findall(rf"typedef struct {{\n((?:    .*\n)*)}} bh_{name}_packet;", texts["bh_dictionary.h"])
         assert [re.search(r"(\w+);", line)[1] for line in body.splitlines()] == [c.name for c in packet.channels]
-        assert f"bh_encode_{name}(" in texts["blockhouse.h"]
+        assert (f"bh_encode_{name}(" in texts["blockhouse.h"]) == (name != IDENTITY_NAME)  # which must be signed
 
 
 def test_the_example_belongs_to_the_sandpiper_alone() -> None:
-    assert "sandpiper_example.c" in firmware_texts(SANDPIPER)
-    assert "sandpiper_example.c" not in firmware_texts(SMALL)
+    assert {f"host/{name}" for name in EXAMPLES} <= set(firmware_texts(SANDPIPER))
+    assert "host/sandpiper_example.c" not in firmware_texts(SMALL)
 
 
 def test_no_heap_and_no_state_of_its_own() -> None:
@@ -74,8 +62,36 @@ def test_no_heap_and_no_state_of_its_own() -> None:
                 assert line.startswith("static const "), line
 
 
-def test_a_folder_is_made_and_files_are_replaced(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["sandpiper", "wide", "A-1.b_2"])
+def test_a_sketch_builder_finds_one_sketch_called_like_its_folder_and_no_main(name: str, tmp_path: Path) -> None:
+    """It compiles every file of the folder itself: none of them may need a computer or have a main of its own."""
+    folder = tmp_path / name
+    write_firmware(SANDPIPER, folder)
+    assert [path.name for path in folder.glob("*.ino")] == [f"{name}.ino"]
+    for path in folder.glob("*.c"):
+        text = path.read_text()
+        assert not re.search(r"\bmain\(", text) and not re.search(r"<(poll|unistd|fcntl|stdio)\.h>", text), path.name
+    assert {path.name for path in (folder / "host").iterdir()} == {"bh_host.c", *EXAMPLES}
+
+
+def test_mains_of_an_earlier_layout_are_taken_away(tmp_path: Path) -> None:
+    (tmp_path / "bh_host.c").write_text("int main(void) { return 0; }")
+    write_firmware(SMALL, tmp_path)
+    assert not (tmp_path / "bh_host.c").exists() and (tmp_path / "host" / "bh_host.c").exists()
+
+
+@pytest.mark.parametrize("name", ["my rocket", "-x", "ä", "a" * 64])
+def test_a_folder_that_is_no_sketch_s_name_is_refused(name: str, tmp_path: Path) -> None:
+    with pytest.raises(FirmwareProblem, match="cannot be called"):
+        write_firmware(SMALL, tmp_path / name)
+    assert not (tmp_path / name).exists()
+
+
+def test_a_folder_is_made_and_files_are_replaced_but_for_the_sketch(tmp_path: Path) -> None:
     folder = tmp_path / "a" / "b"
     first = write_firmware(SMALL, folder)
-    first[0].write_text("old")
-    assert write_firmware(SMALL, folder) == first and first[0].read_text() != "old"
+    assert first[-1] == folder / "b.ino"
+    for path in first:
+        path.write_text("old")
+    assert write_firmware(SMALL, folder) == first[:-1]
+    assert [path.read_text() == "old" for path in first] == [False] * (len(first) - 1) + [True]

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import pytest
 
-from protocol.dictionary_file import parse_dictionary
 from server.firmware.layout import FirmwareProblem, Layout
-from tests.protocol.helpers import SANDPIPER, SMALL, SMALL_TEXT
-from tests.server.firmware.build import WIDE_TEXT
+from tests.protocol.helpers import SMALL, SMALL_TEXT
+from tests.server.firmware.build import SANDPIPER_2, SMALL_2, WIDE_TEXT
+from tests.server.firmware.wire2 import on_wire_2
 
 
 def test_scaled_numbers_are_doubles_and_whole_ones_their_own_type() -> None:
-    members = {member.channel.name: member for member in Layout(SMALL).members["all"]}
+    members = {member.channel.name: member for member in Layout(SMALL_2).members["all"]}
     assert [members[name].c_type for name in ("a_u8", "a_i8", "a_u32", "a_i32")] == [
         "uint8_t",
         "double",
@@ -23,18 +23,18 @@ def test_scaled_numbers_are_doubles_and_whole_ones_their_own_type() -> None:
 
 
 def test_only_the_last_group_of_a_word_writes_it() -> None:
-    members = [member for member in Layout(SMALL).members["all"] if member.type == "BH_BITS8"]
+    members = [member for member in Layout(SMALL_2).members["all"] if member.type == "BH_BITS8"]
     assert [member.number for member in members] == ["0", "0", "1"]
 
 
 def test_equal_scales_and_limits_are_kept_once() -> None:
-    layout = Layout(SANDPIPER)
+    layout = Layout(SANDPIPER_2)
     assert len(layout.scales) == len(set(layout.scales)) < 12
     assert len(layout.limits) == len(set(layout.limits)) < 8
 
 
 def test_packets_are_in_the_order_of_their_apids_and_periods_are_whole_milliseconds() -> None:
-    layout = Layout(SANDPIPER)
+    layout = Layout(SANDPIPER_2)
     assert [packet.apid for packet in layout.packets] == sorted(packet.apid for packet in layout.packets)
     assert {packet.name: period for packet, period in layout.periods()}["imu_b"] == 40
 
@@ -43,17 +43,24 @@ def test_packets_are_in_the_order_of_their_apids_and_periods_are_whole_milliseco
     ("old", "new", "sentence"),
     [
         ("[packet.answer]", "[packet.reply]", "has commands but no packet 'answer'"),
-        ('{ name = "boot_id", type = "u16" }, { name = "code"', '{ name = "code"', "exactly the plain fields"),
+        ('{ name = "boot_id", type = "u32" }, { name = "code"', '{ name = "code"', "exactly the plain fields"),
         ('"old counter", ', "", "has no value 'old counter'"),
         ('"failed"]', '"lost"]', "has no value 'failed'"),
+        (', "not stored"]', "]", "has no value 'not stored'"),
     ],
 )
 def test_a_dictionary_without_proper_answers_is_refused(old: str, new: str, sentence: str) -> None:
     assert WIDE_TEXT.count(old) == 1
     with pytest.raises(FirmwareProblem, match=sentence):
-        Layout(parse_dictionary(WIDE_TEXT.replace(old, new)))
+        Layout(on_wire_2(WIDE_TEXT.replace(old, new), "wide.toml"))
 
 
 def test_a_dictionary_without_commands_needs_no_answers() -> None:
     text = SMALL_TEXT.split("[packet.answer]")[0]
-    assert Layout(parse_dictionary(text)).commands == []
+    layout = Layout(on_wire_2(text, "small.toml"))
+    assert layout.commands == [] and not layout.hears
+
+
+def test_a_dictionary_of_wire_1_is_refused_with_how_to_move_it() -> None:
+    with pytest.raises(FirmwareProblem, match=r"small is of wire version 1, .* write wire = 2 under \[dictionary\]"):
+        Layout(SMALL)

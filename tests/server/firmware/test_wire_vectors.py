@@ -85,7 +85,7 @@ def test_crc_of_random_messages(machine: Program) -> None:
 @pytest.mark.parametrize("content", STUFFED)
 def test_stuffing_vectors_both_ways(machine: Program, content: str) -> None:
     plain, stuffed = bytes.fromhex(content), bytes.fromhex(STUFFED[content])
-    assert machine.ask("E", plain) == stuffed + b"\0"
+    assert machine.ask("E", plain) == b"\0" + stuffed + b"\0"
     assert machine.ask("D", stuffed) == b"\x01" + plain
 
 
@@ -93,7 +93,7 @@ def test_stuffing_of_every_length_and_of_what_is_too_long(machine: Program) -> N
     rng = random.Random(4)
     for size in range(1, 255):
         for data in (rng.randbytes(size), b"\x01" * size, b"\0" * size):
-            assert machine.ask("E", data) == cobs.encode(data) + b"\0"
+            assert machine.ask("E", data) == b"\0" + cobs.encode(data) + b"\0"
     assert machine.ask("E", b"") == b"" == machine.ask("E", b"\x01" * 255)
 
 

@@ -60,8 +60,9 @@ def test_recording_without_power_is_accepted_and_fails() -> None:
     ]
 
 
-def test_fourth_camera_is_not_fitted() -> None:
-    assert on_pad().order("camera_power", camera=4, on=1) == refused("not fitted")
+def test_a_camera_that_is_not_fitted_is_refused_by_the_vehicle_too() -> None:
+    """The dictionary does not let the ground ask for it; the vehicle does not rely on that."""
+    assert RULES["camera_power"].refuse(on_pad().twin.computer, {"camera": 4, "on": 1}) == "not fitted"
 
 
 def test_ground_test_moves_fins_and_leaving_centers_them() -> None:

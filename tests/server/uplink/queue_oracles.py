@@ -52,8 +52,8 @@ def crc16(data: bytes) -> int:
 
 def decode(world: World, frame: bytes) -> Decoded:
     """Take a frame apart; AssertionError for anything that is not exactly right (I16)."""
-    assert frame[-1] == 0 and 0 not in frame[:-1]
-    content = unstuff(frame[:-1])
+    assert frame[0] == frame[-1] == 0 and 0 not in frame[1:-1]
+    content = unstuff(frame[1:-1])
     packet, crc = content[:-2], int.from_bytes(content[-2:], "big")
     assert crc == crc16(packet), "I16: wrong CRC"
     signed = packet[:-TAG]

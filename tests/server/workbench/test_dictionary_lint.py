@@ -6,7 +6,8 @@ import pytest
 
 from protocol.dictionary_file import parse_dictionary
 from protocol.framings import foreign_framing
-from server.workbench.dictionary_lint import CAUTION, FAULT, findings, link_budget
+from server.workbench.dictionary_lint import findings, link_budget
+from server.workbench.lint_remark import CAUTION, FAULT
 from tests.protocol.foreign_helpers import PLOVER, WREN
 from tests.protocol.helpers import HEAD, SANDPIPER
 from tests.traffic import KEY, VehicleLink
@@ -39,13 +40,13 @@ def test_lines_are_estimated_and_records_exact() -> None:
         ("modem_baud = 57600", "modem_baud = 48000", CAUTION, "little room"),
         ('role = "vehicle_phase", values', "values", CAUTION, "no field has the role vehicle_phase"),
         ('role = "boot_id", ', "", None, ""),
-        ('role = "answer.counter", ', "", CAUTION, "answers to commands"),
+        ('role = "answer.counter", ', "", FAULT, "no field has the role answer.counter"),
         ("safes_all = true\n", "", CAUTION, "none with safes_all"),
         ("caution_high = 4.0", "caution_high = 400.0", CAUTION, "can never be passed: the field holds 0..65.535"),
         ("range = [30000, 110000]", "range = [1e9, 2e9]", CAUTION, "range lies outside"),
         ("rate_hz = 20\n", "rate_hz = 30\n", "note", "no whole number of milliseconds"),
         ('interlocks = ["link_fresh", "link_loss", "on_ground"]\n', "", CAUTION, "is hazardous and has no interlock"),
-        ('{ role = "uplink.last_counter", at_least', '{ role = "nobodys.role", at_least', CAUTION, "which no field has"),
+        ('{ role = "uplink.last_counter", at_least', '{ role = "nobodys.role", at_least', FAULT, "no field has the role"),
     ],
 )
 def test_a_planted_mistake_is_found(old: str, new: str, severity: str | None, text: str) -> None:

@@ -1,0 +1,125 @@
+"""To whom commands go, and why not: what is known of the vehicle's identity, start, dictionary and clock.
+
+Pure; time is an argument. Only what is signed with the command key is believed: the vehicle's clock decides how long a
+command may be obeyed, and whoever could forge it could hold one back. On wire version 1 and on formats of a vehicle's own
+nothing is signed: there one rule holds for both (`why_not`), never wider than that of version 2.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from protocol.commands import Hazard
+from protocol.dictionary import Dictionary
+from protocol.identity import Identity
+from protocol.packets import TIME_MODULUS_MS
+
+# Our choice. The vehicle says who it is every second; five lost in a row are one in 100 000 at a loss of a tenth. Then it
+# may be another start, another vehicle, or none.
+IDENTITY_FRESH_S = 5.0
+# Our choice: the longest wait for a second send and its answer (1.6 s and a round trip of 2 s, beyond which hazardous acts
+# are refused) and a margin. What is held back for longer is refused by the vehicle.
+VALID_S = 5.0
+# Both clocks are quartz: some 100 ppm apart at worst (common practice, no source).
+DRIFT = 100e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A signed identity packet: what it said, the vehicle time in ms and the session second it arrived."""
+
+    said: Identity
+    vehicle_ms: int
+    rx_s: float
+
+
+class Addressee:
+    """Whom the station commands. One instance per live session."""
+
+    def __init__(self, dictionary: Dictionary, key: bytes, vehicle_id: int | None = None) -> None:
+        """`vehicle_id` is the dictionary's where it is not given."""
+        self._dictionary = dictionary
+        self._key = key
+        self.vehicle_id = dictionary.uplink.vehicle_id if vehicle_id is None else vehicle_id
+        self.allows_unbound = False  # the operator's word for this session, for vehicles whose commands are not bound
+        self._newest: Heard | None = None
+        self._ahead_ms = 0.0  # vehicle clock over session clock, as of the packet that was least delayed
+        self._ahead_at_s = 0.0
+        self._unsigned_rx_s: float | None = None
+        self._told_hash: int | None = None  # of a vehicle of wire version 1
+
+    @property
+    def heard(self) -> Heard | None:
+        """The newest signed identity, None while none was heard."""
+        return self._newest
+
+    # ------------------------------------------------------------ what is heard
+
+    def on_identity(self, said: Identity, vehicle_ms: int, rx_s: float) -> None:
+        """Take an identity packet; one that is not signed with our key is only remembered as such."""
+        if not said.signed_by(self._key, vehicle_ms):
+            self._unsigned_rx_s = rx_s
+            return
+        known, self._newest = self._newest, Heard(said, vehicle_ms, rx_s)
+        ahead_ms = vehicle_ms - rx_s * 1000.0
+        if known is None or known.said.boot_id != said.boot_id or ahead_ms >= self._ahead_now_ms(rx_s):
+            self._ahead_ms, self._ahead_at_s = ahead_ms, rx_s
+
+    def on_hash(self, told: int) -> None:
+        """Take the dictionary hash a vehicle of wire version 1 tells at its start."""
+        self._told_hash = told
+
+    # ------------------------------------------------------------ what follows
+
+    def why_not(self, hazard: Hazard, now_s: float) -> str | None:
+        """Return why a command of this hazard cannot be addressed to anybody now, or None. Safe all never asks."""
+        if self._dictionary.is_bound:
+            return self._why_not_bound(now_s)
+        return self._why_not_unbound(hazard)
+
+    def valid_until_ms(self, now_s: float) -> int | None:
+        """Return the vehicle time (ms, modulo 2^32) until which a command sent now may be obeyed, None if unknown."""
+        if self._newest is None:
+            return None
+        return round(now_s * 1000.0 + self._ahead_now_ms(now_s) + VALID_S * 1000.0) % TIME_MODULUS_MS
+
+    def _ahead_now_ms(self, now_s: float) -> float:
+        """The least delayed packet's difference, given back at the rate the clocks may drift apart."""
+        return self._ahead_ms - DRIFT * (now_s - self._ahead_at_s) * 1000.0
+
+    def _why_not_bound(self, now_s: float) -> str | None:
+        heard = self._newest
+        if heard is None:
+            if self._unsigned_rx_s is not None:
+                return "what is heard does not hold this station's command key"
+            return "the vehicle has not yet said who it is and from which dictionary it was built; it does so every second"
+        said = heard.said
+        if now_s - heard.rx_s > IDENTITY_FRESH_S:
+            return f"the vehicle last said who it is {now_s - heard.rx_s:.0f} s ago"
+        if said.vehicle_id != self.vehicle_id:
+            return f"vehicle {said.vehicle_id} is heard, this station commands vehicle {self.vehicle_id}"
+        if said.dictionary_hash != self._dictionary.hash32:
+            return self._other_dictionary(said.dictionary_hash)
+        if said.boot_id == 0:
+            return "the vehicle has no start id, so it obeys nothing but Safe all"
+        return None
+
+    def _why_not_unbound(self, hazard: Hazard) -> str | None:
+        ours = self._dictionary.hash32
+        if self._told_hash not in (None, ours):
+            return self._other_dictionary(self._told_hash or 0)
+        if not self.allows_unbound:
+            return (
+                "commands to this vehicle are bound to no vehicle, dictionary or time; "
+                "allow routine ones for this session first"
+            )
+        if hazard == "routine":
+            return None
+        if not self._dictionary.may_command_hazards:
+            return "commands to this vehicle are bound to nothing, and its dictionary's owner has not accepted that risk"
+        if self._dictionary.framing is None and self._told_hash is None:
+            return "the vehicle's dictionary is not known: it tells it at its start only; switch it off and on"
+        return None
+
+    def _other_dictionary(self, told: int) -> str:
+        return f"the vehicle was built from another dictionary (hash {told:08x}, ours is {self._dictionary.hash32:08x})"
