@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from protocol.arrays import Bools, Floats, Ints
 from protocol.checksum import CRC_INIT
-from protocol.dictionary import BOOT_ROLES, Dictionary
+from protocol.dictionary import Dictionary
 from protocol.events import (
     BootIdLearned,
     BytesSkipped,
@@ -34,7 +34,7 @@ from protocol.events import (
 )
 from protocol.fields import BITS_CODES, Channel, Packet, text_from_bytes
 from protocol.framing import ENCODED_MAX
-from protocol.link import DATA_START, NEED_DATA, TELEMETRY_FIRST_WORD, UNSEGMENTED, Link, judge_frame
+from protocol.link import DATA_START, NEED_DATA, TELEMETRY_FIRST_WORD, UNSEGMENTED, Link, boot_channels, judge_frame
 from protocol.packets import APID_MASK, COUNT_MASK, COUNT_MODULUS, TIME_MODULUS_MS
 from protocol.sequence import CLOCK_FALL_MS, Place, SequenceTracker
 
@@ -223,22 +223,24 @@ def _needs_link(dictionary: Dictionary, groups: list[_Group]) -> bool:
         return True
     if (np.maximum.accumulate(wire_ms) - wire_ms > CLOCK_FALL_MS).any():
         return True
-    ids = [np.unique(_number_column(group, channel)) for group, channel in _boot_columns(dictionary, groups)]
-    return len(set().union(*[set(values.tolist()) for values in ids])) > 1 if ids else False
+    ids = [set(told.tolist()) for _, told in _boot_ids(dictionary, groups)]
+    return len(set().union(*ids)) > 1 if ids else False
 
 
-def _boot_columns(dictionary: Dictionary, groups: list[_Group]) -> Iterator[tuple[_Group, Channel]]:
-    for role in BOOT_ROLES:
-        channel = dictionary.roles.get(role)
+def _boot_ids(dictionary: Dictionary, groups: list[_Group]) -> Iterator[tuple[_Group, NDArray[np.uint64]]]:
+    """Yield each type that tells the boot id with what it tells, shape (n,): two halves of 32 bits on wire version 2."""
+    for name, indices in boot_channels(dictionary).items():
         for group in groups:
-            if channel is not None and group.packet.name == channel.packet:
-                yield group, channel
+            if group.packet.name == name:
+                told = np.zeros(len(group.frame), np.uint64)
+                for index in indices:
+                    half = _number_column(group, group.packet.channels[index]).astype(np.uint64)
+                    told = told << np.uint64(32) | half
+                yield group, told
 
 
 def _first_boot_id(dictionary: Dictionary, groups: list[_Group], events: list[tuple[int, Event]]) -> int | None:
-    told = [
-        (int(group.frame[0]), int(_number_column(group, channel)[0])) for group, channel in _boot_columns(dictionary, groups)
-    ]
+    told = [(int(group.frame[0]), int(ids[0])) for group, ids in _boot_ids(dictionary, groups)]
     if not told:
         return None
     frame, boot_id = min(told)

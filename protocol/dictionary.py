@@ -24,8 +24,9 @@ BOOT_ROLES = ("startup.boot_id", "boot_id")
 class UplinkRules:
     """How commands are sent: APID, time between identical sends, number of sends, time for the effect to show.
 
-    `vehicle_id` is the identity commands are bound to on wire version 2, 0 on version 1, which knows none. `answers` is
-    False where the file says that the vehicle answers no command.
+    `vehicle_id` is the identity commands are bound to on wire version 2, 0 on version 1, which knows none;
+    `risk_accepted` tells that the owner of a vehicle of version 1 lets hazardous commands through all the same. `answers`
+    is False where the file says that the vehicle answers no command.
     """
 
     apid: int
@@ -34,6 +35,7 @@ class UplinkRules:
     effect_within_s: float
     vehicle_id: int = 0
     answers: bool = True
+    risk_accepted: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,8 +76,10 @@ class Dictionary:
 
     @property
     def may_command_hazards(self) -> bool:
-        """Tell whether hazardous commands may be sent at all: authenticated, or at a risk the owner has stated."""
-        return self.framing is None or self.framing.risk_accepted
+        """Tell whether hazardous commands may be sent at all: bound (wire version 2), or at a risk the owner has stated."""
+        if self.framing is not None:
+            return self.framing.risk_accepted
+        return self.is_bound or self.uplink.risk_accepted
 
     @cached_property
     def packet_by_apid(self) -> dict[int, Packet]:

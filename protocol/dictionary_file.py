@@ -22,6 +22,8 @@ from protocol.packet_tables import read_apid, read_packet
 from protocol.toml_table import TomlTable, line_of
 
 FORMAT = 1
+# What the owner of a vehicle of wire version 1 must have written, to the letter, for hazardous commands to be sent.
+UNBOUND_RISK = "Commands on wire version 1 name no vehicle and never run out: one held back or recorded can be obeyed later."
 # What a dictionary of wire version 2 has that says nothing of it.
 SAFE_ALL = Command(
     name="safe_all",
@@ -121,6 +123,15 @@ def _add_what_belongs_to_the_wire(packets: dict[str, Packet], commands: dict[str
         commands[SAFE_ALL.name] = SAFE_ALL
 
 
+def _risk_accepted(table: TomlTable, is_bound: bool) -> bool:
+    accepted = table.get("risk_accepted", str, "")
+    if accepted and is_bound:
+        raise table.problem("means nothing on wire version 2", "risk_accepted")
+    if accepted and accepted != UNBOUND_RISK:
+        raise table.problem(f"must be exactly: {UNBOUND_RISK}", "risk_accepted")
+    return bool(accepted)
+
+
 def _uplink(root: TomlTable, packets: Mapping[str, Packet], is_bound: bool) -> UplinkRules:
     table = root.table("uplink", {} if is_bound else {"apid": 64})
     answers = table.get("answers", bool, True)
@@ -138,6 +149,7 @@ def _uplink(root: TomlTable, packets: Mapping[str, Packet], is_bound: bool) -> U
         apid=COMMAND_APID if is_bound else read_apid(table),
         vehicle_id=vehicle_id,
         answers=answers,
+        risk_accepted=_risk_accepted(table, is_bound),
         resend_after_s=table.get("resend_after_s", float, 0.8),
         sends_at_most=table.get("sends_at_most", int, 3),
         effect_within_s=table.get("effect_within_s", float, 5.0),

@@ -16,9 +16,10 @@ from __future__ import annotations
 
 import hmac
 import struct
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from protocol.fields import Channel, Field, Packet
+from protocol.fields import Channel, Field, Packet, Value
 from protocol.packets import TIME, TIME_MODULUS_MS
 
 WIRE = 2
@@ -78,9 +79,9 @@ class Identity:
         }
 
     @staticmethod
-    def of(values: dict[str, float]) -> Identity:
+    def of(values: Sequence[Value]) -> Identity:
         """Return what the channel values of one packet say."""
-        n = {name: int(value) for name, value in values.items()}
+        n = {name: int(value) for (name, _, _, _), value in zip(_FIELDS, values, strict=True)}
         return Identity(
             build=n["build"],
             vehicle_id=n["vehicle"],

@@ -73,6 +73,7 @@ class Acts:
             "confirm": lambda queue, now_s: queue.confirm(id, command, args, operator, now_s),
             "cancel": lambda queue, now_s: queue.cancel(id, operator, now_s),
             "safe_all": lambda queue, now_s: queue.safe_all(operator, now_s),
+            "allow_unbound": lambda queue, now_s: queue.allow_unbound(operator, now_s),
         }
         if kind in on_commands:
             return self._executor.ask(on_commands[kind], note)

@@ -25,6 +25,7 @@ from server.recording.clock import Clock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind
 from server.telemetry.conditions import Readings
+from server.uplink.addressee import Addressee
 from server.uplink.command_entry import Action, Changed, PermitChanged, Prepare, Transmit
 from server.uplink.command_queue import CommandQueue
 from server.uplink.counter_store import SPARE, CounterStore
@@ -52,6 +53,7 @@ class CommandExecutor:
         queue: CommandQueue,
         *,
         link: Link,
+        addressee: Addressee,
         counters: CounterStore,
         recorder: Recorder,
         gate: RecordGate,
@@ -69,6 +71,7 @@ class CommandExecutor:
         """
         self._queue = queue
         self._link = link
+        self._addressee = addressee
         self._counters = counters
         self._recorder = recorder
         self._gate = gate
@@ -172,7 +175,7 @@ class CommandExecutor:
         try:
             self._raise_counters()
             counter = await self._take_counter(action.must_be_durable)
-            frame = self._link.send(action.command, action.args, counter)
+            frame = self._link.send(action.command, action.args, counter, self._addressee.valid_until_ms(self._now_s()))
             if action.must_be_durable:
                 await self._record_durably(_intent(action, counter, frame))
                 self._look_at_clocks()  # the machine may have slept while the disk was waited for

@@ -15,7 +15,9 @@ from functools import partial
 from math import inf
 
 from protocol.dictionary import Dictionary
+from protocol.identity import HASH_ROLE, Identity
 from protocol.link import Link
+from protocol.packets import TIME_MODULUS_MS
 from server.analysis.alarms import AlarmBoard
 from server.analysis.pipeline import Output, Pipeline, told_by
 from server.bridge.link_watch import LinkState, LinkWatch
@@ -27,7 +29,9 @@ from server.live.note_writer import NoteWriter
 from server.live.record_gate import RecordGate
 from server.live.store import LiveStore
 from server.recording.records import Kind, Record
+from server.telemetry.batch import Batch
 from server.telemetry.journal import JournalEntry
+from server.uplink.addressee import Addressee
 
 # Our choice: a fraction of what a person feels, and long enough for some dozens of packets.
 TURN_S = 0.01
@@ -64,6 +68,7 @@ class QueueTeller:
         dictionary: Dictionary,
         link: Link,
         executor: CommandExecutor,
+        addressee: Addressee,
         watch: LinkWatch,
         on_link: Callable[[LinkState | None], None],
         contained: Containment,
@@ -73,6 +78,7 @@ class QueueTeller:
         self._dictionary, self._link = dictionary, link
         self._lag_s = lag_s
         self._ask = executor.ask
+        self._addressee = addressee
         self._watch, self._on_link = watch, on_link
         self._contained = contained
 
@@ -94,6 +100,10 @@ class QueueTeller:
             "the command queue could not be told of the vehicle's start",
             lambda: self._ask(lambda queue, now_s: queue.on_boot_id(boot_id, now_s, restarted)),
         )
+        if output.batch is not None:
+            self._or_disarm(
+                "the command queue could not be told who is heard", partial(self._take_identity, output.batch, restarted)
+            )
         answers: list[CommandAnswer] = []
         self._contained.do(
             "the vehicle's answers could not be read", lambda: answers.extend(answers_in(self._dictionary, output))
@@ -105,6 +115,22 @@ class QueueTeller:
                 "the command queue could not be told of telemetry",
                 lambda: self._ask(lambda queue, now_s: queue.on_telemetry(now_s)),
             )
+
+    def _take_identity(self, batch: Batch, restarted: bool) -> None:
+        """Tell who is heard: the identity packet says it on wire version 2, the start-up packet part of it on version 1."""
+        for heard in batch.identities:
+            self._hear_identity(Identity.of(heard.values), heard.time_ms % TIME_MODULUS_MS)
+        channel = self._dictionary.roles.get(HASH_ROLE)
+        if self._dictionary.is_bound or channel is None:
+            return
+        if restarted:
+            self._addressee.on_hash(None)
+        rows = batch.rows.get(channel.packet)
+        if rows is not None:
+            self._addressee.on_hash(int(rows.numbers(channel.name)[-1]))
+
+    def _hear_identity(self, said: Identity, vehicle_ms: int) -> None:
+        self._ask(lambda queue, now_s: queue.on_identity(said, vehicle_ms, now_s))
 
     def _tell_answer(self, answer: CommandAnswer) -> None:
         self._ask(lambda queue, now_s: queue.on_answer(*answer, now_s))

@@ -43,6 +43,7 @@ from server.recording.segment import base_name
 from server.telemetry.conditions import Check, Reading
 from server.telemetry.tables import table_specs
 from server.timestamps import NS_PER_S
+from server.uplink.addressee import Addressee
 from server.uplink.authority import Authority
 from server.uplink.command_entry import CommandView, Reply
 from server.uplink.command_queue import CommandQueue, blind_safe_all
@@ -131,9 +132,13 @@ class Station:
             on_port=self._on_port,
             on_fault=self._on_port_fault,
         )
+        self.addressee = Addressee(dictionary, key)
         self._executor = CommandExecutor(
-            CommandQueue(dictionary, self, earlier.last_id + 1, two_person=two_person, seat_of=self.seats.get),
+            CommandQueue(
+                dictionary, self, self.addressee, earlier.last_id + 1, two_person=two_person, seat_of=self.seats.get
+            ),
             link=self.link,
+            addressee=self.addressee,
             counters=counters,
             recorder=self.recorder,
             gate=self.intake,
@@ -159,6 +164,7 @@ class Station:
                 dictionary,
                 self.link,
                 self._executor,
+                self.addressee,
                 self.watch,
                 self._link_became,
                 contained,

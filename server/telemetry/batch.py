@@ -64,6 +64,7 @@ class Batch:
     frame_bytes: Floats = field(default_factory=lambda: np.zeros(0))
     frame_t: Floats = field(default_factory=lambda: np.zeros(0))
     first_order: int = 0
+    identities: list[PacketReceived] = field(default_factory=list)  # live only: what the vehicle said of itself
     failure: Exception | None = None  # what kept some of the bytes from being decoded
 
     def part(self, start: int, stop: int) -> Batch:

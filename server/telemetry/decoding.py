@@ -14,6 +14,7 @@ from protocol.arrays import Floats, Ints
 from protocol.bulk import Decoded, PacketColumns, decode_stream
 from protocol.dictionary import Dictionary
 from protocol.events import Event, PacketReceived
+from protocol.identity import IDENTITY_NAME
 from protocol.link import NEED_DATA, Link
 from server.telemetry.batch import Batch, Rows, rows_from_events
 from server.telemetry.timeline import Timeline
@@ -77,6 +78,8 @@ class LiveDecoder:
         while (event := self.link.next_event()) is not NEED_DATA:
             if isinstance(event, PacketReceived):
                 t = self.timeline.place(event.epoch, event.time_ms, rx_s)
+                if event.packet.name == IDENTITY_NAME and not event.late:
+                    batch.identities.append(event)
                 found.setdefault(event.packet.name, []).append((self._frames, rx_s, t, event))
             else:
                 batch.events.append((self._frames, rx_s, self.timeline.last_t, event))

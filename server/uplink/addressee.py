@@ -65,8 +65,8 @@ class Addressee:
         if known is None or known.said.boot_id != said.boot_id or ahead_ms >= self._ahead_now_ms(rx_s):
             self._ahead_ms, self._ahead_at_s = ahead_ms, rx_s
 
-    def on_hash(self, told: int) -> None:
-        """Take the dictionary hash a vehicle of wire version 1 tells at its start."""
+    def on_hash(self, told: int | None) -> None:
+        """Take the dictionary hash a vehicle of wire version 1 tells at its start; a restart tells nothing yet: None."""
         self._told_hash = told
 
     # ------------------------------------------------------------ what follows

@@ -18,8 +18,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from protocol.dictionary import Dictionary
+from protocol.identity import Identity
 from server.telemetry.conditions import FRESH_S, Check, Readings, check_conditions, effect_shown
 from server.uplink import rules
+from server.uplink.addressee import Addressee
 from server.uplink.command_entry import Action, CommandView, PendingCommand, Reply
 from server.uplink.command_state import Event, State, step
 from server.uplink.command_table import CommandTable
@@ -62,17 +64,19 @@ class CommandQueue:
         self,
         dictionary: Dictionary,
         readings: Readings,
+        addressee: Addressee,
         first_id: int = 1,
         *,
         two_person: bool = False,
         seat_of: Callable[[str], str | None] = lambda operator: operator,
     ) -> None:
-        """`two_person` and `seat_of` as for `TwoActs`."""
+        """`addressee` says to whom commands go; `two_person` and `seat_of` as for `TwoActs`."""
         self._dictionary = dictionary
         self._readings = readings
+        self._addressee = addressee
         self._wire = dictionary.uplink
         self._two_acts = TwoActs(two_person, seat_of)
-        self._table = CommandTable(dictionary, self._two_acts, first_id)
+        self._table = CommandTable(dictionary, self._two_acts, addressee, first_id)
         self._late = False
         self.trips = RoundTrips(dictionary, readings)
         self.permits = PermitDesk(dictionary, readings, self._two_acts, self._table, self.trips, self.tick)
@@ -104,7 +108,7 @@ class CommandQueue:
         named = self._dictionary.commands.get(command)
         if named is not None and named.safes_all:
             return self.safe_all(operator, now_s)
-        described = self._table.admitted(command, args, operator)
+        described = self._table.admitted(command, args, operator, now_s)
         if isinstance(described, str):
             return Reply(False, described)
         if described.hazard != "routine":
@@ -115,7 +119,7 @@ class CommandQueue:
 
     def arm(self, command: str, args: Mapping[str, object], operator: str, now_s: float) -> Reply:
         """First act for a guarded or hazardous command."""
-        described = self._table.admitted(command, args, operator)
+        described = self._table.admitted(command, args, operator, now_s)
         if isinstance(described, str):
             return Reply(False, described)
         if described.hazard == "routine":
@@ -164,6 +168,15 @@ class CommandQueue:
         self._table.advance(now_s)
         return Reply(True, "cancelled before sending", id)
 
+    def allow_unbound(self, operator: str, now_s: float) -> Reply:
+        """The operator's word that routine commands may go to a vehicle whose commands are bound to nothing."""
+        if self._dictionary.is_bound:
+            return Reply(False, "commands to this vehicle are bound; nothing needs to be allowed")
+        if operator != self.holder:
+            return Reply(False, "you do not hold command authority; take it first")
+        self._addressee.allows_unbound = True
+        return Reply(True, "routine commands are allowed in this session, although nothing binds them to vehicle and time")
+
     def safe_all(self, operator: str, now_s: float) -> Reply:
         """Make everything safe: one act, next out, everything unsent is dropped, repeats until the vehicle answers."""
         command = next((c for c in self._dictionary.commands.values() if c.safes_all), None)
@@ -177,7 +190,7 @@ class CommandQueue:
         ends = "until the vehicle answers"
         if self._dictionary.framing is not None:
             ends = f"{UNANSWERED_SAFE_ALLS} times in all; this vehicle does not answer commands"
-        return Reply(True, rules.safing_words(entry, self.boot_id, ends), entry.id)
+        return Reply(True, rules.safing_words(entry, self.boot_id is None and not self._dictionary.is_bound, ends), entry.id)
 
     def checks(self, command: str, args: Mapping[str, float], now_s: float) -> list[Check]:
         """Look at every interlock of a command as of now, and whether another command is in the way."""
@@ -185,15 +198,19 @@ class CommandQueue:
         checks = check_conditions(self._dictionary, described.interlocks, args, self._readings, now_s)
         if described.hazard == "routine":
             return checks
+        unknown = self._table.why_not_addressed(described.hazard, now_s)
+        known = Check("addressee", "The vehicle and its dictionary are known", unknown is None, unknown or "heard")
         busy = self._table.why_not_alone(described, self._table.armed(command)) or self.permits.why_busy()
         checks += self.trips.checks(now_s)
-        return [*checks, Check("alone", "No other command is ready or under way", busy is None, busy or "none")]
+        return [*checks, known, Check("alone", "No other command is ready or under way", busy is None, busy or "none")]
 
     def ask_for_trip(self, now_s: float) -> bool:
         """Send the station's own ping, if the air is free and the holder of authority could command; tell whether it was."""
         ping, holder = self.trips.ping, self.holder
         busy = any(e.preparing or e.state in (State.QUEUED, State.SENT) for e in self._table.commands)
-        if ping is None or holder is None or busy or self._table.why_not_now(holder) is not None:
+        if ping is None or holder is None or busy:
+            return False
+        if self._table.why_not_now(holder) or self._table.why_not_addressed(ping.hazard, now_s):
             return False
         entry = self._table.add(ping, {}, ASKED_BY, State.QUEUED, now_s)
         entry.is_probe = True
@@ -254,7 +271,7 @@ class CommandQueue:
     def on_answer(self, boot_id: int, counter: int, stage: str, reason: str, now_s: float) -> bool:
         """Take an answer of the vehicle; tell whether it belonged to a command of ours and changed something."""
         entry = self._table.numbered(counter)
-        if entry is None or boot_id != entry.boot_id:
+        if entry is None or not self._is_from(entry, boot_id):
             return False
         if not entry.answered:
             entry.answered = True
@@ -272,10 +289,20 @@ class CommandQueue:
         self._table.advance(now_s)
         return changed
 
+    def on_identity(self, said: Identity, vehicle_ms: int, now_s: float) -> None:
+        """The vehicle said who it is, and which Safe all it has carried out: that needs no dictionary to be understood."""
+        self._addressee.on_identity(said, vehicle_ms, now_s)
+        heard = self._addressee.heard
+        if heard is None or heard.said is not said or not said.safed_counter:
+            return
+        entry = self._table.numbered(said.safed_counter)
+        if entry is not None and entry.command.safes_all and entry.state in (State.SENT, State.UNKNOWN):
+            self.on_answer(entry.boot_id or 0, said.safed_counter, "completed", "none", now_s)
+
     def on_telemetry(self, now_s: float) -> None:
         """Look whether telemetry now shows the effect of what the vehicle says it has done."""
         for entry in self._table.commands:
-            if entry.state is not State.COMPLETED or entry.boot_id != self.boot_id:
+            if entry.state is not State.COMPLETED or not (entry.boot_id == self.boot_id or self._is_for_any_start(entry)):
                 continue  # what another start of the vehicle shows proves nothing about this command
             since_s = max(entry.since_s, entry.first_sent_s)
             if effect_shown(self._dictionary, entry.command, entry.args, entry.counter, self._readings, now_s, since_s):
@@ -348,6 +375,17 @@ class CommandQueue:
 
     # ------------------------------------------------------------ inside
 
+    def _is_for_any_start(self, entry: PendingCommand) -> bool:
+        return self._dictionary.is_bound and entry.command.safes_all
+
+    def _is_from(self, entry: PendingCommand, boot_id: int) -> bool:
+        """Tell whether an answer comes from the start a command was addressed to; on wire version 2 it tells 32 bits."""
+        if self._is_for_any_start(entry):
+            return True
+        if self._dictionary.is_bound:
+            return entry.boot_id is not None and entry.boot_id & 0xFFFF_FFFF == boot_id
+        return entry.boot_id == boot_id
+
     def _unmet(self, entry: PendingCommand, now_s: float) -> str | None:
         """Return the first interlock not met, in words; safe all has none, whatever the dictionary says."""
         if entry.command.safes_all:
@@ -358,7 +396,7 @@ class CommandQueue:
         checks = check_conditions(self._dictionary, conditions, entry.args, self._readings, now_s)
         if entry.command.hazard != "routine":
             checks += self.trips.checks(now_s, with_trip=entry.permit is None)
-        return rules.first_unmet(checks)
+        return rules.first_unmet(checks) or self._table.why_not_addressed(entry.command.hazard, now_s)
 
     def _take_doubt(self, entry: PendingCommand, reason: str, now_s: float) -> bool:
         """The vehicle refused a copy in a way that tells nothing of earlier copies; safe all is asked anew."""

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from protocol.commands import Command
+from protocol.commands import Command, Hazard
 from protocol.dictionary import Dictionary
 from server.uplink import rules
+from server.uplink.addressee import Addressee
 from server.uplink.command_entry import (
     Action,
     Changed,
@@ -30,9 +31,10 @@ KEPT_ENDED = 64  # our choice: more than late answers may still come to; the rec
 class CommandTable:
     """The commands, oldest first, by number."""
 
-    def __init__(self, dictionary: Dictionary, two_acts: TwoActs, first_id: int) -> None:
+    def __init__(self, dictionary: Dictionary, two_acts: TwoActs, addressee: Addressee, first_id: int) -> None:
         self._dictionary = dictionary
         self._two_acts = two_acts
+        self._addressee = addressee
         self._next_id = first_id
         self._entries: dict[str, PendingCommand] = {}
         self._actions: list[Action] = []
@@ -68,12 +70,12 @@ class CommandTable:
         """Return how a command looks now."""
         return command_view(entry, self._two_acts.needs_another(entry.command.hazard))
 
-    def admitted(self, command: str, args: Mapping[str, object], operator: str) -> Command | str:
+    def admitted(self, command: str, args: Mapping[str, object], operator: str, now_s: float) -> Command | str:
         """Return the command this person may ask for now, or why not."""
         described = rules.asked_for(self._dictionary, command, args)
         if isinstance(described, str) or described.safes_all:
             return described
-        return self.why_not_now(operator) or described
+        return self.why_not_now(operator) or self.why_not_addressed(described.hazard, now_s) or described
 
     def why_not_now(self, operator: str) -> str | None:
         """Return why this person can command nothing at this moment, or None."""
@@ -84,6 +86,10 @@ class CommandTable:
             link_up=self.link_up,
             commands=self.commands,
         )
+
+    def why_not_addressed(self, hazard: Hazard, now_s: float) -> str | None:
+        """I19: return why no command of that hazard can be addressed to the vehicle as it is known now, or None."""
+        return self._addressee.why_not(hazard, now_s)
 
     def why_not_alone(self, command: Command | None, own: PendingCommand | None = None) -> str | None:
         """Return which other command is in the way of this one (of a whole plan: None), or None."""
@@ -162,13 +168,14 @@ class CommandTable:
     def advance(self, now_s: float) -> None:
         """Start the next waiting command when the air is free; safe all does not wait for the air."""
         waiting = [e for e in self.commands if e.state is State.QUEUED and not e.preparing]
-        if not waiting or self.boot_id is None:
-            return
         urgent = [e for e in waiting if e.command.safes_all]
+        # On wire version 2 safe all is addressed to no start: it need not wait until one is heard.
+        if self.boot_id is None and not (urgent and self._dictionary.is_bound):
+            return
         if urgent:
             if urgent[0].reason is None or now_s - urgent[0].since_s >= self._dictionary.uplink.resend_after_s:
                 self._prepare(urgent[0], now_s)
-        elif not any((e.preparing or e.state is State.SENT) and not e.is_probe for e in self.commands):
+        elif waiting and not any((e.preparing or e.state is State.SENT) and not e.is_probe for e in self.commands):
             self._prepare(waiting[0], now_s)
 
     def transmit(self, entry: PendingCommand, now_s: float) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from protocol.commands import HAZARDS, Command, Condition
+from protocol.commands import HAZARDS, Command, Condition, Hazard
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from server.telemetry.conditions import Readings, check_conditions
@@ -51,6 +51,7 @@ class PermitDesk:
         """First act for a plan: every command in it named and counted, the vehicle in ground test."""
         problem = self._table.why_not_now(operator) or self._table.why_not_alone(None)
         problem = problem or self._problem(allowed) or self.why_busy()
+        problem = problem or self._table.why_not_addressed(self._hazard(allowed), now_s)
         if problem:
             return Reply(False, problem)
         checks = check_conditions(self._dictionary, self._general_conditions(allowed), {}, self._readings, now_s)
@@ -100,7 +101,7 @@ class PermitDesk:
         permit = self.get(id, PermitState.OPEN)
         if permit is None:
             return Reply(False, self._why_not_open(id))
-        described = self._table.admitted(command, args, permit.first.operator)
+        described = self._table.admitted(command, args, permit.first.operator, now_s)
         if isinstance(described, str):
             return Reply(False, described)
         refused = self._table.why_not_alone(described) or self._why_not_sent(described, args, now_s)
@@ -119,7 +120,8 @@ class PermitDesk:
 
     def arm_routine(self, operator: str, now_s: float) -> FirstAct | str:
         """First act for a plan of routine commands: return what the second act is judged by, or why not."""
-        return self._table.why_not_now(operator) or self._two_acts.first(operator, "routine", now_s)
+        refused = self._table.why_not_now(operator) or self._table.why_not_addressed("routine", now_s)
+        return refused or self._two_acts.first(operator, "routine", now_s)
 
     def confirm_routine(self, first: FirstAct, operator: str, now_s: float) -> str | None:
         """Second act for a plan of routine commands: return why it does not begin, or None."""
@@ -201,7 +203,7 @@ class PermitDesk:
             return f"the dictionary has no interlock '{PERMIT_INTERLOCK}', which a plan needs"
         return None
 
-    def _hazard(self, allowed: Plan) -> str:
+    def _hazard(self, allowed: Plan) -> Hazard:
         hazards = {self._dictionary.commands[command].hazard for command, _ in allowed}
         return next(hazard for hazard in reversed(HAZARDS) if hazard in hazards)
 

@@ -99,9 +99,9 @@ def is_same(entry: PendingCommand, command: str, args: Mapping[str, object]) -> 
     return command == entry.command.name and dict(args) == entry.args
 
 
-def safing_words(entry: PendingCommand, boot_id: int | None, ends: str) -> str:
+def safing_words(entry: PendingCommand, waits_for_a_start: bool, ends: str) -> str:
     """Return what has come of the safe all that is waiting or being sent; `ends` tells how often or until when."""
-    if entry.state is State.QUEUED and boot_id is None:
+    if entry.state is State.QUEUED and waits_for_a_start:
         return "safe all waits until the vehicle is first heard; use the arming key"
     if entry.written:
         return f"safe all was sent; it is sent again {ends}"

@@ -212,8 +212,7 @@ def test_the_identity_packet_tells_the_start_and_is_signed() -> None:
     assert events[0] == BootIdLearned(BOOT) and ground.boot_id == BOOT
     received = events[1]
     assert isinstance(received, PacketReceived)
-    numbers = dict(zip([c.name for c in received.packet.channels], map(float, received.values), strict=True))
-    said = Identity.of(numbers)
+    said = Identity.of(received.values)
     assert (said.vehicle_id, said.dictionary_hash, said.boot_id) == (77, BOUND.hash32, BOOT)
     assert said.signed_by(KEY, 1234) and not said.signed_by(KEY, 1235) and not said.signed_by(bytes(32), 1234)
     again = events_of(ground, [VehicleLink(BOUND, KEY, OTHER_BOOT).identity_frame(20)])

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import struct
 from dataclasses import dataclass, field
 
 from tests.server.uplink.queue_world import KEY, Act, Disarmed, Sent, World
@@ -20,9 +21,10 @@ FRESH_S = 2.0
 
 @dataclass(frozen=True)
 class Decoded:
-    """One uplink frame as an outsider reads it."""
+    """One uplink frame as an outsider reads it; `boot_id` and `valid_until` are None for safe all."""
 
-    boot_id: int
+    boot_id: int | None
+    valid_until: int | None
     counter: int
     command: str
     args: tuple[tuple[str, float], ...]
@@ -57,13 +59,21 @@ def decode(world: World, frame: bytes) -> Decoded:
     packet, crc = content[:-2], int.from_bytes(content[-2:], "big")
     assert crc == crc16(packet), "I16: wrong CRC"
     signed = packet[:-TAG]
-    assert hmac.new(KEY, signed, hashlib.sha256).digest()[:TAG] == packet[-TAG:], "I16: wrong tag"
-    assert packet[0] >> 3 == 0b00010 and int.from_bytes(packet[:2], "big") & 0x7FF == world.dictionary.uplink.apid
-    assert int.from_bytes(packet[4:6], "big") + 1 == len(packet) - 6
-    boot_id, counter, code = int.from_bytes(packet[6:8], "big"), int.from_bytes(packet[8:12], "big"), packet[12]
-    assert int.from_bytes(packet[2:4], "big") == 0xC000 | counter % 16384
-    name = next(c.name for c in world.dictionary.commands.values() if c.code == code)
-    return Decoded(boot_id, counter, name, _args(world, name, signed[13:]))
+    apid = int.from_bytes(packet[:2], "big") & 0x7FF
+    label = {2045: b"BH2 command", 2046: b"BH2 safe all"}[apid]
+    vehicle = world.dictionary.uplink.vehicle_id.to_bytes(4, "big")
+    assert hmac.new(KEY, label + vehicle + signed, hashlib.sha256).digest()[:TAG] == packet[-TAG:], "I16: wrong tag"
+    assert packet[0] >> 3 == 0b00010 and int.from_bytes(packet[4:6], "big") + 1 == len(packet) - 6
+    if apid == 2046:
+        (counter,) = struct.unpack(">I", signed[6:])
+        decoded = Decoded(None, None, counter, "safe_all", ())
+    else:
+        boot_id, told, counter, valid_until, code = struct.unpack(">QIIIB", signed[6:27])
+        assert told == world.dictionary.hash32, "I16: not signed for this dictionary"
+        name = next(c.name for c in world.dictionary.commands.values() if c.code == code)
+        decoded = Decoded(boot_id, valid_until, counter, name, _args(world, name, signed[27:]))
+    assert int.from_bytes(packet[2:4], "big") == 0xC000 | decoded.counter % 16384
+    return decoded
 
 
 def _args(world: World, name: str, data: bytes) -> tuple[tuple[str, float], ...]:
@@ -237,7 +247,7 @@ class Oracle:
             self._executed.add((executed.boot_id, executed.counter))
             assert executed.counter in self.frames, "I8: executed something the station never sent"
             asked = self.frames[executed.counter][1]
-            assert asked.boot_id == executed.boot_id, "I8: executed by another start of the vehicle"
+            assert asked.boot_id in (None, executed.boot_id), "I8: executed by another start of the vehicle"
             assert asked.command == executed.command, "I16: executed something else"
             assert self._same(asked.args, executed.args), "I16: executed with other arguments"
 

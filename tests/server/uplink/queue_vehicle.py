@@ -55,7 +55,8 @@ class Vehicle:
         self.continuity = [1] * 4
         self.fired = [0] * 4
         self.camera = [0] * 3
-        return [self._frame("startup", boot_id=boot_id) for _ in range(3)]
+        told = {"boot_id": boot_id, "dictionary_hash": self.dictionary.hash32}
+        return [frame for _ in range(3) for frame in (*self._identity(), self._frame("startup", **told))]
 
     @property
     def ms(self) -> int:
@@ -92,7 +93,13 @@ class Vehicle:
             "recovery": {},
             "link": {"boot_id": self.boot_id, "last_counter": self.link.last_counter},
         }
-        return [self._frame(name, **values) for name, values in frames.items() if name not in self.silent_about]
+        said = [self._frame(name, **values) for name, values in frames.items() if name not in self.silent_about]
+        return [*self._identity(), *said]
+
+    def _identity(self) -> list[bytes]:
+        """Who it is, on the wire that has words for it."""
+        silent = not self.dictionary.is_bound or "identity" in self.silent_about
+        return [] if silent else [self.link.identity_frame(self.ms)]
 
     def forge(self, boot_id: int, counter: int, stage: str, reason: str) -> bytes:
         """Return an answer that belongs to nothing this vehicle did."""

@@ -12,14 +12,18 @@ import random
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
+from pathlib import Path
 
 from protocol.commands import COUNTER_MAX
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from protocol.errors import OurMistake
+from protocol.identity import Identity
 from protocol.link import NEED_DATA, Link, PacketReceived, VehicleRestarted
+from protocol.packets import TIME_MODULUS_MS
 from server.bridge.link_watch import LinkWatch
 from server.telemetry.conditions import Reading
+from server.uplink.addressee import Addressee
 from server.uplink.authority import Authority
 from server.uplink.command_entry import Changed, PermitChanged, Prepare, Reply, Transmit
 from server.uplink.command_queue import CommandQueue
@@ -36,6 +40,12 @@ GROUND = ("ground.tilt", "ground.link_loss")
 def dictionary() -> Dictionary:
     """Return the Sandpiper dictionary, read once."""
     return load_dictionary(None)
+
+
+@cache
+def first_wire() -> Dictionary:
+    """Return the Sandpiper dictionary as it was on wire version 1."""
+    return load_dictionary(Path(__file__).parents[2] / "sandpiper_1.toml")
 
 
 @dataclass(frozen=True)
@@ -134,6 +144,7 @@ class World:
         self.permits: dict[str, dict[str, object]] = {}
         self.changes: list[tuple[int, dict[str, object], int]] = []  # with the length of the log
         self.generation = -1
+        self.deaf_to: set[str] = set()
         self._next_telemetry_s = 0.0
         self.start_station()
 
@@ -144,7 +155,8 @@ class World:
         self.generation += 1
         self.disk.crash()
         self.log.append(Disarmed("station restarted"))
-        self.queue = CommandQueue(self.dictionary, self)
+        self.addressee = Addressee(self.dictionary, KEY)
+        self.queue = CommandQueue(self.dictionary, self, self.addressee)
         self.authority = Authority()
         self.watch = LinkWatch("port")
         self.link = Link(self.dictionary, KEY)
@@ -275,7 +287,12 @@ class World:
                 self.log.append(Disarmed("vehicle restarted"))
             self.queue.on_boot_id(self.link.boot_id, self.now_s, restarted)
         for event in packets:
-            if event.packet.name == "answer":
+            if event.packet.name == "startup" and not self.dictionary.is_bound:
+                self.addressee.on_hash(int(self.latest["startup.dictionary_hash"].value))
+            if event.packet.name == "identity":
+                said = Identity.of(event.values)
+                self.queue.on_identity(said, event.time_ms % TIME_MODULUS_MS, self.now_s)
+            if event.packet.name == "answer" and "answer" not in self.deaf_to:
                 self._answer(event)
         if packets:
             self.queue.on_telemetry(self.now_s)
@@ -367,7 +384,7 @@ class World:
     def _prepare(self, action: Prepare) -> None:
         try:
             counter = self._counter(action.must_be_durable)
-            frame = self.link.send(action.command, action.args, counter)
+            frame = self.link.send(action.command, action.args, counter, self.addressee.valid_until_ms(self.now_s))
             intent = {**action.intent, "counter": counter, "frame": frame, "generation": self.generation}
             try:
                 self.disk.keep(intent)

@@ -8,11 +8,12 @@ import pytest
 
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from server.telemetry.conditions import Reading
+from server.uplink.addressee import Addressee
 from server.uplink.command_entry import Changed, Prepare, Transmit
 from server.uplink.command_queue import CommandQueue
 from server.uplink.command_table import KEPT_ENDED
 from tests.server.uplink.queue_oracles import Oracle
-from tests.server.uplink.queue_world import A, B, Sent, World, dictionary, ready_world
+from tests.server.uplink.queue_world import KEY, A, B, Sent, World, dictionary, first_wire, ready_world
 
 BLANK = "the vehicle has not been heard yet, so no command can be addressed to it"
 
@@ -43,7 +44,7 @@ def test_hazardous_command_goes_from_arm_to_verified() -> None:
     world = ready_world()
     armed = world.arm("channel_arm", channel=2)
     assert armed.sentence == "Arm lateral motor is ready, confirm within 10 s"
-    assert [c.met for c in armed.checks] == [True] * 9
+    assert [c.met for c in armed.checks] == [True] * 10
     assert view(world, armed.id)["expires_rx"] == pytest.approx(world.now_s + 10)
     assert view(world, armed.id)["earliest_confirm_rx"] == pytest.approx(world.now_s + 0.3)
     assert sent(world) == []
@@ -546,7 +547,7 @@ def test_late_disk_is_noticed_even_without_a_tick() -> None:
     world = ready_world()
     world.disk_delay_s = 99.0
     reply = world.arm_and_confirm("channel_arm", channel=1)
-    frame = world.link.send("channel_arm", {"channel": 1}, 50)
+    frame = world.link.send("channel_arm", {"channel": 1}, 50, world.addressee.valid_until_ms(world.now_s))
     world.now_s += 3.4
     world.latest = {role: Reading(known.value, world.now_s) for role, known in world.latest.items()}
     world.watch.on_packet(world.now_s)
@@ -624,7 +625,7 @@ def test_restart_seen_only_by_the_vehicle_clock_disarms() -> None:
     world.advance(5.0)
     armed = world.arm("channel_arm", channel=1)
     assert armed.ok
-    world.vehicle.silent_about = {"link"}
+    world.vehicle.silent_about = {"identity"}
     world.vehicle.start(8)  # its three start-up frames are lost
     world.advance(0.4)
     assert world.queue.boot_id == 7
@@ -777,8 +778,18 @@ def test_safe_all_goes_on_after_sleep_and_link_loss() -> None:
     assert len(sent(world)) >= count + 3
 
 
-def test_safe_all_before_the_vehicle_is_heard_waits_for_it() -> None:
+def test_safe_all_leaves_before_the_vehicle_was_ever_heard() -> None:
+    """A dead downlink, or a station that has just begun, knows neither start nor clock: safe all needs neither."""
     world = World()
+    world.down.cut = True
+    reply = world.safe_all()
+    assert reply.sentence == "safe all is being sent until the vehicle answers"
+    world.advance(1.0)
+    assert world.vehicle.executed[0].command == "safe_all"
+
+
+def test_on_wire_version_1_safe_all_waits_until_the_vehicle_is_heard() -> None:
+    world = World(words=first_wire())
     reply = world.safe_all()
     assert reply.sentence == "safe all waits until the vehicle is first heard; use the arming key"
     world.advance(1.0)
@@ -797,9 +808,30 @@ def test_safe_all_follows_the_vehicle_through_a_restart() -> None:
     assert [(e.boot_id, e.command) for e in world.vehicle.executed] == [(8, "safe_all")]
 
 
-def test_safe_all_refused_for_another_start_is_asked_anew() -> None:
-    """The answer "other boot" may be heard before the new boot id is: safe all must not end with it."""
+def test_safe_all_is_obeyed_by_a_start_the_station_has_not_heard_of() -> None:
     world = ready_world()
+    world.vehicle.silent_about = {"identity"}
+    world.vehicle.start(8)
+    first = world.safe_all()
+    world.advance(0.4)
+    assert [(e.boot_id, e.command) for e in world.vehicle.executed] == [(8, "safe_all")]
+    assert view(world, first.id)["state"] in ("completed", "verified", "unknown")
+
+
+def test_a_safe_all_whose_answer_nobody_can_read_is_told_by_the_identity_packet() -> None:
+    """The vehicle was built from another dictionary: its answers mean nothing here, who it is is said all the same."""
+    world = ready_world()
+    world.vehicle.silent_about = {"motors", "recovery", "control"}
+    world.deaf_to = {"answer"}
+    reply = world.safe_all()
+    world.advance(1.0)
+    assert view(world, reply.id)["state"] == "completed"
+
+
+def test_on_wire_version_1_safe_all_refused_for_another_start_is_asked_anew() -> None:
+    """The answer "other boot" may be heard before the new boot id is: safe all must not end with it."""
+    world = World(words=first_wire())
+    world.advance(0.5)
     world.vehicle.silent_about = {"link", "motors", "control", "cameras"}
     world.vehicle.start(8)
     first = world.safe_all()
@@ -854,7 +886,7 @@ def test_queue_needs_nothing_but_readings() -> None:
         def reading(self, role: str, now_s: float) -> Reading | None:
             return None
 
-    queue = CommandQueue(load_dictionary(), Nothing(), first_id=5)
+    queue = CommandQueue(load_dictionary(), Nothing(), Addressee(load_dictionary(), KEY), first_id=5)
     queue.tick(1.0)
     queue.on_telemetry(1.0)
     queue.on_link(False, 1.0)

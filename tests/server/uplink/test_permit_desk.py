@@ -192,7 +192,7 @@ def test_a_plan_is_refused_outside_ground_test_and_with_nonsense() -> None:
 
 def two_person(world: World, seats: dict[str, str]) -> None:
     """Give the world a queue with the two-person rule."""
-    world.queue = CommandQueue(world.dictionary, world, two_person=True, seat_of=seats.get)
+    world.queue = CommandQueue(world.dictionary, world, world.addressee, two_person=True, seat_of=seats.get)
     world.queue.on_holder(A, world.now_s)
     world.queue.on_link(True, world.now_s)
     world.queue.on_boot_id(world.vehicle.boot_id, world.now_s)

@@ -1,0 +1,133 @@
+"""To whom commands go: identity, dictionary, start and clock, as they are heard, forged, late or silent."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import UNBOUND_RISK, parse_dictionary
+from protocol.identity import Identity
+from server.uplink.addressee import IDENTITY_FRESH_S, VALID_S, Addressee
+from tests.server.uplink.queue_world import KEY, A, dictionary, first_wire, ready_world
+
+SAID = Identity(0, 1001, dictionary().hash32, 0xFEED, 0, 0)
+OTHER_KEY = bytes(32)
+
+
+def signed(said: Identity, vehicle_ms: int, key: bytes = KEY) -> Identity:
+    values = said.values(key, vehicle_ms)
+    return replace(said, tag=values["tag_high"] << 32 | values["tag_low"])
+
+
+def heard(said: Identity = SAID, vehicle_ms: int = 5000, key: bytes = KEY, words: Dictionary | None = None) -> Addressee:
+    addressee = Addressee(words or dictionary(), KEY)
+    addressee.on_identity(signed(said, vehicle_ms, key), vehicle_ms, 10.0)
+    return addressee
+
+
+def test_what_is_known_and_ours_is_addressed() -> None:
+    assert heard().why_not("hazardous", 10.0 + IDENTITY_FRESH_S) is None
+
+
+@pytest.mark.parametrize(
+    "addressee, said",
+    [
+        (Addressee(dictionary(), KEY), "the vehicle has not yet said who it is"),
+        (heard(key=OTHER_KEY), "does not hold this station's command key"),
+        (heard(replace(SAID, vehicle_id=1002)), "vehicle 1002 is heard, this station commands vehicle 1001"),
+        (heard(replace(SAID, dictionary_hash=1)), "built from another dictionary (hash 00000001, ours is"),
+        (heard(replace(SAID, boot_id=0)), "no start id"),
+    ],
+)
+def test_everything_else_is_refused_in_words_whatever_the_hazard(addressee: Addressee, said: str) -> None:
+    for hazard in ("routine", "guarded", "hazardous"):
+        assert said in str(addressee.why_not(hazard, 10.5))  # type: ignore[arg-type]  # the three words of Hazard
+
+
+def test_an_identity_of_long_ago_is_nobodys() -> None:
+    assert heard().why_not("routine", 10.1 + IDENTITY_FRESH_S) == "the vehicle last said who it is 5 s ago"
+
+
+def test_a_replayed_identity_does_not_make_a_command_live_longer() -> None:
+    """What was recorded earlier of the same start tells an earlier clock: the command then runs out sooner, never later."""
+    addressee = heard(vehicle_ms=60_000)
+    honest = addressee.valid_until_ms(11.0)
+    addressee.on_identity(signed(SAID, 1000), 1000, 11.0)
+    assert addressee.valid_until_ms(11.0) == honest == 60_000 + 1000 + VALID_S * 1000.0
+
+
+def test_a_forged_clock_is_not_believed() -> None:
+    addressee = heard(vehicle_ms=1000)
+    forged = replace(signed(SAID, 1000), tag=signed(SAID, 1000).tag)
+    addressee.on_identity(forged, 3_600_000, 10.5)
+    assert addressee.valid_until_ms(10.5) == 1000 + 500 + VALID_S * 1000.0
+
+
+def test_the_vehicles_clock_is_followed_over_drift_and_delay() -> None:
+    """A vehicle clock 50 ppm slow, every packet but one in ten delayed: never more than 1 ms of excess, over an hour."""
+    addressee = Addressee(dictionary(), KEY)
+    for second in range(3600):
+        vehicle_ms = round(second * 1000.0 * (1.0 - 50e-6))
+        delay_s = 0.02 if second % 10 == 0 else 0.5
+        addressee.on_identity(signed(SAID, vehicle_ms), vehicle_ms, second + delay_s)
+        true_ms = vehicle_ms + delay_s * 1000.0
+        until = addressee.valid_until_ms(second + delay_s)
+        assert until is not None and -600.0 <= until - VALID_S * 1000.0 - true_ms <= 1.0
+
+
+def test_another_start_has_a_clock_of_its_own() -> None:
+    addressee = heard(vehicle_ms=900_000)
+    addressee.on_identity(signed(replace(SAID, boot_id=0xBEEF), 100), 100, 20.0)
+    assert addressee.valid_until_ms(20.0) == 100 + VALID_S * 1000.0
+
+
+# ---------------------------------------------------------------- vehicles whose commands are bound to nothing
+
+RISK = f'risk_accepted = "{UNBOUND_RISK}"'
+
+
+def unbound(risk: bool = False, allows: bool = True, told: int | None = None) -> Addressee:
+    text = first_wire().text
+    words = parse_dictionary(text.replace("[uplink]\n", f"[uplink]\n{RISK}\n")) if risk else first_wire()
+    addressee = Addressee(words, KEY)
+    addressee.allows_unbound = allows
+    addressee.on_hash(told)
+    return addressee
+
+
+def test_one_rule_for_vehicles_whose_commands_are_bound_to_nothing() -> None:
+    ours = first_wire().hash32
+    assert "allow routine ones" in str(unbound(allows=False, told=ours).why_not("routine", 0.0))
+    assert unbound(told=None).why_not("routine", 0.0) is None
+    assert "another dictionary" in str(unbound(told=1).why_not("routine", 0.0))
+    assert "has not accepted that risk" in str(unbound(told=ours).why_not("hazardous", 0.0))
+    assert "has not accepted that risk" in str(unbound(told=ours).why_not("guarded", 0.0))
+    assert "dictionary is not known" in str(unbound(risk=True).why_not("hazardous", 0.0))
+    assert unbound(risk=True, told=ours).why_not("hazardous", 0.0) is None
+
+
+# ---------------------------------------------------------------- the queue asks
+
+
+def test_the_queue_refuses_what_cannot_be_addressed_at_every_act() -> None:
+    world = ready_world()
+    armed = world.arm("channel_arm", channel=1)
+    world.vehicle.silent_about = {"identity"}
+    world.advance(IDENTITY_FRESH_S + 0.5)
+    assert "last said who it is" in world.confirm(armed.id, "channel_arm", channel=1).sentence
+    assert "last said who it is" in world.submit("ping").sentence
+    assert "last said who it is" in world.arm("channel_arm", channel=2).sentence
+    assert world.safe_all().ok
+    world.advance(0.5)
+    assert [e.command for e in world.vehicle.executed] == ["safe_all"]
+
+
+def test_only_who_holds_authority_allows_unbound_commands() -> None:
+    world = ready_world(words=first_wire())
+    assert "allow routine ones" in world.submit("ping").sentence
+    assert not world.queue.allow_unbound("Ben 1", world.now_s).ok
+    assert world.queue.allow_unbound(A, world.now_s).ok
+    assert world.submit("ping").ok
+    assert not ready_world().queue.allow_unbound(A, 0.0).ok
