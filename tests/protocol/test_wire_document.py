@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 import protocol.dictionary
-from protocol import commands, framing, link, sequence, vehicle
-from protocol.commands import CommandFrame, open_command_frame
+from protocol import bound, commands, framing, link, sequence, vehicle
+from protocol.bound import BoundFrame, SafeAllFrame, make_boot_id, open_bound_frame
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.events import BootIdLearned, PacketReceived
 from protocol.fields import BITS_CODES, NUMBER_CODES
@@ -52,8 +52,8 @@ def crc_by_the_page(data: bytes) -> bytes:
 
 
 def stuff_by_the_page(content: bytes) -> bytes:
-    """Follow section 1's "Stuffing", then end the frame."""
-    return b"".join(bytes([len(piece) + 1]) + piece for piece in content.split(b"\0")) + b"\0"
+    """Follow section 1's "Stuffing", then put the frame between its zeros."""
+    return b"\0" + b"".join(bytes([len(piece) + 1]) + piece for piece in content.split(b"\0")) + b"\0"
 
 
 def said_numbers(parts: dict[str, tuple[bytes, str]]) -> dict[str, float]:
@@ -68,7 +68,7 @@ def said_numbers(parts: dict[str, tuple[bytes, str]]) -> dict[str, float]:
 
 
 def test_there_are_examples_of_both_directions() -> None:
-    assert DOWN == ["barometer", "control"] and UP == ["camera_power", "fin_move"]
+    assert DOWN == ["barometer", "control", "identity"] and UP == ["camera_power", "fin_move", "safe_all"]
 
 
 @pytest.mark.parametrize("name", EXAMPLES)
@@ -84,40 +84,54 @@ def test_an_example_is_its_parts_checked_and_stuffed(name: str) -> None:
 @pytest.mark.parametrize("name", DOWN)
 def test_a_downlink_example_is_what_the_ground_reads(name: str) -> None:
     parts = lines_of(name)
-    (event,) = heard(SANDPIPER, parts["frame"][0])
+    event = heard(SANDPIPER, parts["frame"][0])[-1]
     assert isinstance(event, PacketReceived) and event.packet.name == name
     assert list(parts)[4:-2] == [field.name for field in event.packet.fields]
     assert event.count == int(re.search(r"count ([0-9]+)", parts["sequence"][1])[1])
     assert event.time_ms == int(parts["time"][1].removesuffix(" ms").replace(" ", ""))
     values = dict(zip([channel.name for channel in event.packet.channels], event.values, strict=True))
-    assert values == pytest.approx(said_numbers(parts), abs=1e-9)
+    plain = {n: int.from_bytes(parts[n][0], "big") for n in list(parts)[4:-2] if not parts[n][1]}  # nothing is said of them
+    assert values == pytest.approx(said_numbers(parts) | plain, abs=1e-9)
     for label, (_, said) in parts.items():
         if text := re.search(r"\((.*)\)", said):
             assert event.packet.channel(label).text_of(values[label]) == text[1]
+
+
+LABELS = {"safe_all": b"BH2 safe all", "camera_power": b"BH2 command", "fin_move": b"BH2 command"}
+VEHICLE_ID = 1001
 
 
 @pytest.mark.parametrize("name", UP)
 def test_an_uplink_example_is_what_the_vehicle_takes_and_the_ground_sends(name: str) -> None:
     parts = lines_of(name)
     signed = b"".join(octets for label, (octets, _) in parts.items() if label not in ("tag", "crc", "frame"))
-    assert hmac.new(KEY, signed, hashlib.sha256).digest()[:16] == parts["tag"][0]
-    boot_id, counter, code = (int.from_bytes(parts[label][0], "big") for label in ("boot_id", "counter", "code"))
-    frame = parts["frame"][0]
-    args = signed[13:]
-    assert open_command_frame(KEY, SANDPIPER.uplink.apid, frame[:-1]) == CommandFrame(boot_id, counter, code, args)
-    (order,) = VehicleLink(SANDPIPER, KEY, boot_id).receive(frame)
+    under_the_tag = LABELS[name] + struct.pack(">I", VEHICLE_ID) + signed
+    assert hmac.new(KEY, under_the_tag, hashlib.sha256).digest()[:16] == parts["tag"][0]
+    frame, counter = parts["frame"][0], int.from_bytes(parts["counter"][0], "big")
+    opened, ground = open_bound_frame(KEY, VEHICLE_ID, frame[1:-1]), Link(SANDPIPER, KEY)
+    if name == "safe_all":
+        assert opened == SafeAllFrame(counter) and ground.send(name, {}, counter) == frame
+        return
+    boot_id, told, until_ms, code = (int.from_bytes(parts[n][0], "big") for n in ("boot_id", "dictionary", "valid", "code"))
+    assert opened == BoundFrame(boot_id, told, counter, until_ms, code, signed[27:])
+    assert told == SANDPIPER.hash32 and boot_id == make_boot_id(KEY, 5, b"")
+    started = VehicleLink(SANDPIPER, KEY, boot_id)
+    (order,) = started.receive(frame, until_ms - 5000)
     assert isinstance(order, Order) and order.command == name and order.counter == counter
     assert order.args == pytest.approx(said_numbers(parts))
-    ground = Link(SANDPIPER, KEY)
-    started = VehicleLink(SANDPIPER, KEY, boot_id).frame(
-        "startup", 0, {"boot_id": boot_id, "dictionary_hash": 0, "firmware": ""}
-    )
-    assert events_of(ground, [started])[0] == BootIdLearned(boot_id)
-    assert ground.send(name, said_numbers(parts), counter) == b"\0" + frame
+    assert events_of(ground, [started.identity_frame(0)])[0] == BootIdLearned(boot_id)
+    assert ground.send(name, said_numbers(parts), counter, until_ms) == frame
+
+
+def test_the_identity_example_is_signed_as_the_page_says() -> None:
+    parts = lines_of("identity")
+    signed = b"".join(octets for label, (octets, _) in list(parts.items())[3:-4])
+    tag = hmac.new(KEY, b"BH2 identity" + signed, hashlib.sha256).digest()[:8]
+    assert tag == parts["tag_high"][0] + parts["tag_low"][0]
 
 
 def test_small_examples_in_the_text() -> None:
-    assert stuff_by_the_page(bytes.fromhex("11 22 00 33"))[:-1].hex(" ") == "03 11 22 02 33"
+    assert stuff_by_the_page(bytes.fromhex("11 22 00 33"))[1:-1].hex(" ") == "03 11 22 02 33"
     assert "`11 22 00 33` becomes `03 11 22 02 33`" in DOCUMENT
     assert crc_by_the_page(b"123456789") == b"\x29\xb1"
 
@@ -219,7 +233,9 @@ def test_every_number_the_document_repeats_is_the_codes() -> None:
     assert f"| {16384 - sequence.LATE_WINDOW + 1}..16383 (1..{sequence.LATE_WINDOW - 1} behind)" in DOCUMENT
     assert f"(at least the last {vehicle.ANSWERS_KEPT})" in DOCUMENT
     assert f"leftmost {commands.TAG_SIZE} bytes of HMAC-SHA-256" in DOCUMENT
-    assert f"fewer than {6 + commands.COMMAND_HEAD.size + commands.TAG_SIZE} bytes without the CRC" in DOCUMENT
+    assert f"fewer than {6 + bound.COUNTER.size + commands.TAG_SIZE} bytes without the CRC" in DOCUMENT
+    assert bound.VALID_AT_MOST_MS == 10_000 and "more than ten seconds ahead" in DOCUMENT
+    assert (bound.COMMAND_APID, bound.SAFE_ALL_APID) == (2045, 2046) and "APIDs 2045 and 2046 belong" in DOCUMENT
 
 
 # ---------------------------------------------------------------- the hash
@@ -228,7 +244,8 @@ def test_every_number_the_document_repeats_is_the_codes() -> None:
 def hash_by_the_page(text: str) -> int:
     """Follow the page's rule from the raw TOML, without the loader."""
     values = tomllib.loads(text)
-    lines = []
+    is_bound = values["dictionary"].get("wire") == 2
+    lines = ["wire 2"] if is_bound else []
     for name, packet in sorted(values["packet"].items(), key=lambda item: item[1]["apid"]):
         lines.append(f"packet {packet['apid']} {name}")
         for field in packet["fields"]:
@@ -238,10 +255,15 @@ def hash_by_the_page(text: str) -> int:
                 values_text = repr(tuple(entry.get("values", ())))
                 parts = (entry["name"], field["type"], shift, 2**width - 1, repr(scale), repr(offset), values_text)
                 lines.append(" ".join(str(part) for part in parts))
-    for name, command in sorted(values.get("command", {}).items(), key=lambda item: item[1]["code"]):
+    coded = {name: command for name, command in values.get("command", {}).items() if "code" in command}
+    for name, command in sorted(coded.items(), key=lambda item: item[1]["code"]):
         args = [f"{a['name']}:{a['type']}:{float(a.get('scale', 1))!r}" for a in command.get("args", [])]
+        if is_bound:
+            limits = [(float(a["min"]), float(a["max"]), tuple(a.get("values", ()))) for a in command.get("args", [])]
+            args = [f"{word}:{low!r}:{high!r}:{texts}" for word, (low, high, texts) in zip(args, limits, strict=True)]
         lines.append(f"command {command['code']} {name} {' '.join(args)}")
-    lines.append(f"uplink {values['uplink']['apid']}")
+    if not is_bound:
+        lines.append(f"uplink {values['uplink']['apid']}")
     return struct.unpack(">I", hashlib.sha256("\n".join(lines).encode()).digest()[:4])[0]
 
 

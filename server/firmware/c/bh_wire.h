@@ -134,7 +134,7 @@ size_t bh_pack(const bh_field *fields, size_t count, const bh_scale *scales, con
                uint32_t *refused);
 
 /* Read and check the arguments of one command into `args`. False when bytes are missing or left over, or a value is
- * not a number or outside its limits (WIRE.md 7). */
+ * not a number or outside its limits (WIRE.md 8). */
 bool bh_unpack(const bh_argument *arguments, size_t count, const bh_limits *limits, const uint8_t *data, size_t size,
                void *args);
 
