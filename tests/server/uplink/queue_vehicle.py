@@ -10,19 +10,25 @@ import random
 from dataclasses import dataclass, field
 
 from protocol.dictionary import Dictionary
-from protocol.vehicle import Order, Rejected, Repeat, VehicleLink
+from protocol.vehicle import CommandMemory, Order, Rejected, Repeat, VehicleLink
 
 ARMED_FOR_S = 60.0
 
 
 @dataclass(frozen=True)
 class Executed:
-    """One execution: by which start of the vehicle, under which counter, of what."""
+    """One execution: by which start of the vehicle, under which counter, of what; when, by the world's own clock.
+
+    `vehicle_id` and `hash` tell who the vehicle was and by which dictionary it read.
+    """
 
     boot_id: int
     counter: int
     command: str
     args: tuple[tuple[str, float], ...]
+    at_s: float
+    vehicle_id: int
+    hash: int
 
 
 @dataclass
@@ -33,9 +39,12 @@ class Vehicle:
     key: bytes
     boot_id: int = 7
     executed: list[Executed] = field(default_factory=list)
+    refused: list[tuple[int, str]] = field(default_factory=list)  # counter (0: of no command) and reason
     now_s: float = 0.0
     phase: str = "pad"
     silent_about: set[str] = field(default_factory=set)  # packets not sent
+    built_from: Dictionary | None = None  # another dictionary than the station's, from the next start on
+    vehicle_id: int | None = None  # another identity than the dictionary's, from the next start on
 
     def __post_init__(self) -> None:
         """Prepare what every kind of telemetry packet holds before it is changed."""
@@ -47,7 +56,10 @@ class Vehicle:
     def start(self, boot_id: int) -> list[bytes]:
         """Start anew in the safe state; returns the start-up frames."""
         self.boot_id = boot_id
-        self.link = VehicleLink(self.dictionary, self.key, boot_id)
+        words = self.built_from or self.dictionary
+        self.link = VehicleLink(
+            words, self.key, boot_id, CommandMemory(words, self.key, boot_id, vehicle_id=self.vehicle_id)
+        )
         self._started_s = self.now_s
         self.phase = "pad"
         self.inhibited = True
@@ -74,6 +86,7 @@ class Vehicle:
             if isinstance(judged, Repeat):
                 out += judged.frames
             elif isinstance(judged, Rejected):
+                self.refused.append((0, judged.reason))
                 out += [judged.answer] if judged.answer else []
             else:
                 out += self._obey(judged)
@@ -111,8 +124,20 @@ class Vehicle:
     def _obey(self, order: Order) -> list[bytes]:
         reason = self._why_not(order)
         if reason is not None:
+            self.refused.append((order.counter, reason))
             return [self.link.answer(order, "refused", reason, self.ms)]
-        self.executed.append(Executed(self.boot_id, order.counter, order.command, tuple(order.args.items())))
+        memory = self.link.memory
+        self.executed.append(
+            Executed(
+                self.boot_id,
+                order.counter,
+                order.command,
+                tuple(order.args.items()),
+                self.now_s,
+                memory.vehicle_id,
+                memory.dictionary.hash32,
+            )
+        )
         self._act(order.command, {name: int(value) for name, value in order.args.items()})
         return [self.link.answer(order, stage, "none", self.ms) for stage in ("accepted", "completed")]
 

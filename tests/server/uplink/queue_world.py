@@ -16,7 +16,7 @@ from pathlib import Path
 
 from protocol.commands import COUNTER_MAX
 from protocol.dictionary import Dictionary
-from protocol.dictionary_file import load_dictionary
+from protocol.dictionary_file import UNBOUND_RISK, load_dictionary, parse_dictionary
 from protocol.errors import OurMistake
 from protocol.identity import Identity
 from protocol.link import NEED_DATA, Link, PacketReceived, VehicleRestarted
@@ -46,6 +46,12 @@ def dictionary() -> Dictionary:
 def first_wire() -> Dictionary:
     """Return the Sandpiper dictionary as it was on wire version 1."""
     return load_dictionary(Path(__file__).parents[2] / "sandpiper_1.toml")
+
+
+@cache
+def first_wire_at_risk() -> Dictionary:
+    """Return the same, with the risk of hazardous commands on version 1 accepted by its owner."""
+    return parse_dictionary(first_wire().text.replace("[uplink]\n", f'[uplink]\nrisk_accepted = "{UNBOUND_RISK}"\n'))
 
 
 @dataclass(frozen=True)
@@ -428,4 +434,14 @@ def ready_world(**more) -> World:
     world = World(**more)
     world.vehicle.phase, world.vehicle.inhibited = "ground test", False
     world.advance(0.5)
+    return world
+
+
+def ready_unbound_world(**more) -> World:
+    """Return a world like `ready_world` on wire version 1, its risk accepted: the vehicle has told its dictionary."""
+    world = World(words=first_wire_at_risk(), **more)
+    world.reboot(world.vehicle.boot_id)
+    world.vehicle.phase, world.vehicle.inhibited = "ground test", False
+    world.advance(0.5)
+    assert world.queue.allow_unbound(A, world.now_s).ok
     return world

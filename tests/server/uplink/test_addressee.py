@@ -7,10 +7,9 @@ from dataclasses import replace
 import pytest
 
 from protocol.dictionary import Dictionary
-from protocol.dictionary_file import UNBOUND_RISK, parse_dictionary
 from protocol.identity import Identity
 from server.uplink.addressee import IDENTITY_FRESH_S, VALID_S, Addressee
-from tests.server.uplink.queue_world import KEY, A, dictionary, first_wire, ready_world
+from tests.server.uplink.queue_world import KEY, A, dictionary, first_wire, first_wire_at_risk, ready_world
 
 SAID = Identity(0, 1001, dictionary().hash32, 0xFEED, 0, 0)
 OTHER_KEY = bytes(32)
@@ -85,13 +84,9 @@ def test_another_start_has_a_clock_of_its_own() -> None:
 
 # ---------------------------------------------------------------- vehicles whose commands are bound to nothing
 
-RISK = f'risk_accepted = "{UNBOUND_RISK}"'
-
 
 def unbound(risk: bool = False, allows: bool = True, told: int | None = None) -> Addressee:
-    text = first_wire().text
-    words = parse_dictionary(text.replace("[uplink]\n", f"[uplink]\n{RISK}\n")) if risk else first_wire()
-    addressee = Addressee(words, KEY)
+    addressee = Addressee(first_wire_at_risk() if risk else first_wire(), KEY)
     addressee.allows_unbound = allows
     addressee.on_hash(told)
     return addressee
