@@ -71,10 +71,13 @@ class Addressee:
 
     # ------------------------------------------------------------ what follows
 
-    def why_not(self, hazard: Hazard, now_s: float) -> str | None:
-        """Return why a command of this hazard cannot be addressed to anybody now, or None. Safe all never asks."""
+    def why_not(self, hazard: Hazard, now_s: float, boot_id: int | None = None) -> str | None:
+        """Return why a command of this hazard cannot be addressed to anybody now, or None. Safe all never asks.
+
+        `boot_id` is the start it would be addressed to: the downlink tells it, and only the signature makes it true.
+        """
         if self._dictionary.is_bound:
-            return self._why_not_bound(now_s)
+            return self._why_not_bound(now_s, boot_id)
         return self._why_not_unbound(hazard)
 
     def valid_until_ms(self, now_s: float) -> int | None:
@@ -87,7 +90,7 @@ class Addressee:
         """The least delayed packet's difference, given back at the rate the clocks may drift apart."""
         return self._ahead_ms - DRIFT * (now_s - self._ahead_at_s) * 1000.0
 
-    def _why_not_bound(self, now_s: float) -> str | None:
+    def _why_not_bound(self, now_s: float, boot_id: int | None) -> str | None:
         heard = self._newest
         if heard is None:
             if self._unsigned_rx_s is not None:
@@ -102,6 +105,8 @@ class Addressee:
             return self._other_dictionary(said.dictionary_hash)
         if said.boot_id == 0:
             return "the vehicle has no start id, so it obeys nothing but Safe all"
+        if boot_id not in (None, said.boot_id):
+            return "what is heard calls itself another start of the vehicle than the one that was signed for"
         return None
 
     def _why_not_unbound(self, hazard: Hazard) -> str | None:

@@ -10,7 +10,7 @@ order:
 
 The table of states is in `command_state`, what is refused in `rules`, the window of the second act in `two_acts`, plans in
 `permit_desk`. What this file adds is what happens when: on an act, a report, or the passing of time. The invariants it
-keeps (I1-I18) stand in INVARIANTS.md beside it, each with its test.
+keeps (I1-I20) stand in INVARIANTS.md beside it, each with its test.
 """
 
 from __future__ import annotations

@@ -89,7 +89,7 @@ class CommandTable:
 
     def why_not_addressed(self, hazard: Hazard, now_s: float) -> str | None:
         """I19: return why no command of that hazard can be addressed to the vehicle as it is known now, or None."""
-        return self._addressee.why_not(hazard, now_s)
+        return self._addressee.why_not(hazard, now_s, self.boot_id)
 
     def why_not_alone(self, command: Command | None, own: PendingCommand | None = None) -> str | None:
         """Return which other command is in the way of this one (of a whole plan: None), or None."""

@@ -13,10 +13,13 @@ import hmac
 import struct
 from dataclasses import dataclass, field
 
-from tests.server.uplink.queue_world import KEY, Act, Disarmed, Sent, World
+from tests.server.uplink.queue_world import KEY, Act, Disarmed, Said, Sent, World
 
 TAG = 16
 FRESH_S = 2.0
+KNOWN_FOR_S = 5.0  # how long a vehicle that has said who it is counts as the one that is heard
+OBEYED_FOR_S = 5.0  # how long after it was made a command may be obeyed
+SAFES = "safe_all"  # the one command that is obeyed again, by any start, whatever its dictionary and the time
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,14 @@ def crc16(data: bytes) -> int:
         for _ in range(8):
             value = (value << 1 ^ 0x1021 if value & 0x8000 else value << 1) & 0xFFFF
     return value
+
+
+def signed_by_ours(said: Said) -> bool:
+    """Tell whether an identity packet was signed with the station's key, from WIRE.md alone."""
+    v = said.values
+    content = struct.pack(">IBBIIIIII", said.vehicle_ms, *(v[name] for name in list(v)[:-2]))
+    tag = hmac.new(KEY, b"BH2 identity" + content, hashlib.sha256).digest()[:8]
+    return tag == struct.pack(">II", v["tag_high"], v["tag_low"])
 
 
 def decode(world: World, frame: bytes) -> Decoded:
@@ -101,6 +112,7 @@ class Oracle:
     safe: int = 0
     _place: int = 0
     _change: int = 0
+    _judged: int = 0  # how many of the executions
     _executed: set[tuple[int, int]] = field(default_factory=set)
 
     def look(self) -> None:
@@ -126,6 +138,8 @@ class Oracle:
         self.sent += 1
         described = world.dictionary.commands[decoded.command]
         self._judge_interlocks(described, dict(decoded.args), sent)
+        if not described.safes_all:
+            self._judge_addressee(decoded, sent)
         if decoded.counter in self.frames:
             self._judge_repeat(sent, decoded, described, place)
             return
@@ -144,6 +158,16 @@ class Oracle:
             self._explain_planned(kept[0]["permit"], decoded, sent, place)
         else:
             self._explain(described, decoded, sent, place)
+
+    def _judge_addressee(self, decoded: Decoded, sent: Sent) -> None:
+        """I19: what leaves, also when it is repeated, is for the vehicle, start and dictionary that are signed for."""
+        ours = next((said for said in reversed(sent.said) if signed_by_ours(said)), None)
+        assert ours is not None, f"I19: {decoded.command} left before the vehicle had said who it is"
+        assert sent.at_s - ours.at_s <= KNOWN_FOR_S + 1e-6, f"I19: {decoded.command} left to a vehicle of long ago"
+        assert ours.values["vehicle"] == self.world.dictionary.uplink.vehicle_id, "I19: left while another vehicle is heard"
+        assert ours.values["dictionary_hash"] == self.world.dictionary.hash32, "I19: left to another dictionary"
+        boot_id = ours.values["boot_high"] << 32 | ours.values["boot_low"]
+        assert boot_id == decoded.boot_id != 0, "I19: left for another start than the one that is heard"
 
     def _judge_repeat(self, sent: Sent, decoded: Decoded, described, place: int) -> None:
         frame, first, first_s, times, first_place = self.frames[decoded.counter]
@@ -241,15 +265,21 @@ class Oracle:
     # ------------------------------------------------------------ outcomes
 
     def _judge_executions(self) -> None:
-        done = [(e.boot_id, e.counter) for e in self.world.vehicle.executed]
-        assert len(done) == len(set(done)), "I8: executed twice"
-        for executed in self.world.vehicle.executed[len(self._executed) :]:
-            self._executed.add((executed.boot_id, executed.counter))
+        wanted = self.world.dictionary.uplink.vehicle_id
+        for executed in self.world.vehicle.executed[self._judged :]:
+            self._judged += 1
             assert executed.counter in self.frames, "I8: executed something the station never sent"
-            asked = self.frames[executed.counter][1]
-            assert asked.boot_id in (None, executed.boot_id), "I8: executed by another start of the vehicle"
+            _, asked, sent_s, _, _ = self.frames[executed.counter]
             assert asked.command == executed.command, "I16: executed something else"
             assert self._same(asked.args, executed.args), "I16: executed with other arguments"
+            assert executed.vehicle_id == wanted, "I8: executed by another vehicle"
+            name = (executed.boot_id, executed.counter)
+            if executed.command != SAFES:
+                assert name not in self._executed, "I8: executed twice"
+                assert executed.boot_id == asked.boot_id, "I8: executed by another start of the vehicle"
+                assert executed.hash == self.world.dictionary.hash32, "I16: executed by another dictionary"
+                assert executed.at_s - sent_s <= OBEYED_FOR_S + 0.01, "I20: executed after its time"
+            self._executed.add(name)
 
     def finish(self) -> None:
         """Judge what every command has come to, with all that is known at the end."""
@@ -261,6 +291,8 @@ class Oracle:
         state, where = view["state"], (generation, view["id"])
         intents = [i for i in self.world.disk.intents if (i["generation"], i["id"]) == where]
         names = {(i["boot_id"], i["counter"]) for i in intents}
+        if view["command"] == SAFES:  # whichever start: its answers name the command by its counter only
+            names = {name for name in self._executed if name[1] in {i["counter"] for i in intents}}
         sent = [self.frames[i["counter"]] for i in intents if i["counter"] in self.frames]
         left = [known for known in sent if known[4] < place]
         if state in ("completed", "verified") and (intents or view["command"] != "safe_all"):

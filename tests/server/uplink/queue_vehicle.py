@@ -169,8 +169,10 @@ class Vehicle:
 class BadLink:
     """One direction of a radio: loses, doubles, delays past others, and flips bits. Frames come out when due."""
 
-    def __init__(self, rng: random.Random, badness: float = 0.0) -> None:
+    def __init__(self, rng: random.Random, badness: float = 0.0, late_s: tuple[float, ...] = (0.3, 1.0, 4.0)) -> None:
+        """`late_s`: by how much a frame may be late; the longest of the uplink is longer than a command may be obeyed."""
         self.badness = badness
+        self._late_s = late_s
         self.cut = False
         self.history: list[bytes] = []
         self._rng = rng
@@ -183,7 +185,7 @@ class BadLink:
             return
         copies = 2 if self._rng.random() < self.badness else 1
         for _ in range(copies):
-            late_s = self._rng.choice((0.3, 1.0, 4.0)) if self._rng.random() < self.badness else 0.0
+            late_s = self._rng.choice(self._late_s) if self._rng.random() < self.badness else 0.0
             sent = self._flip(frame) if self._rng.random() < self.badness / 2 else frame
             self._flying.append((now_s + late_s, sent))
 

@@ -49,6 +49,15 @@ def first_wire() -> Dictionary:
 
 
 @cache
+def swapped() -> Dictionary:
+    """Return the Sandpiper dictionary with the codes of `channel_safe` and `channel_fire` changed about."""
+    safe, fire = (f"code = 0x{dictionary().commands[name].code:02X}" for name in ("channel_safe", "channel_fire"))
+    text = dictionary().text.replace(safe, "code = ?").replace(fire, safe).replace("code = ?", fire)
+    assert text.count(safe) == text.count(fire) == 1
+    return parse_dictionary(text)
+
+
+@cache
 def first_wire_at_risk() -> Dictionary:
     """Return the same, with the risk of hazardous commands on version 1 accepted by its owner."""
     return parse_dictionary(first_wire().text.replace("[uplink]\n", f'[uplink]\nrisk_accepted = "{UNBOUND_RISK}"\n'))
@@ -76,6 +85,15 @@ class Disarmed:
 
 
 @dataclass(frozen=True)
+class Said:
+    """An identity packet as it came down, whoever sent it: vehicle time (ms, modulo 2^32) and its channels by name."""
+
+    at_s: float
+    vehicle_ms: int
+    values: Mapping[str, int]
+
+
+@dataclass(frozen=True)
 class Sent:
     """Bytes that reached the port, with what the station knew at that moment."""
 
@@ -87,6 +105,7 @@ class Sent:
     intents: int  # how many intents were on the disk
     covered: int  # the counter the disk covered
     generation: int  # which start of the station
+    said: tuple[Said, ...]  # the newest that this start of the station was told of who the vehicle is
 
 
 @dataclass
@@ -136,7 +155,7 @@ class World:
         rng = random.Random(seed)
         self.now_s = 0.0
         self.dictionary = words or dictionary()
-        self.up, self.down = BadLink(rng, badness), BadLink(rng, badness)
+        self.up, self.down = BadLink(rng, badness, (0.3, 1.0, 4.0, 7.0)), BadLink(rng, badness)
         self.vehicle = Vehicle(self.dictionary, KEY)
         self.disk = Disk(covered=counter)
         self.disk_delay_s = 0.0
@@ -167,6 +186,7 @@ class World:
         self.watch = LinkWatch("port")
         self.link = Link(self.dictionary, KEY)
         self.latest: dict[str, Reading] = {}
+        self._said: list[Said] = []
         self._preparing: list[tuple[float, Prepare]] = []
         self._link_became(self.watch.on_port("open", "port is open"))
         self.sign_in(A)
@@ -264,6 +284,16 @@ class World:
         for frame in self.vehicle.start(self.vehicle.boot_id + 1 if boot_id is None else boot_id):
             self.down.put(frame, self.now_s)
 
+    def reflash(self) -> None:
+        """The vehicle is built anew, from a dictionary in which two commands have each other's codes."""
+        self.vehicle.built_from = swapped()
+        self.reboot()
+
+    def exchange(self) -> None:
+        """Another vehicle with the same key and dictionary is switched on in place of ours."""
+        self.vehicle.vehicle_id = self.dictionary.uplink.vehicle_id + 1
+        self.reboot()
+
     def sleep(self) -> None:
         """The computer slept and woke: the station notices by its clocks."""
         self.log.append(Disarmed("sleep"))
@@ -296,8 +326,11 @@ class World:
             if event.packet.name == "startup" and not self.dictionary.is_bound:
                 self.addressee.on_hash(int(self.latest["startup.dictionary_hash"].value))
             if event.packet.name == "identity":
-                said = Identity.of(event.values)
-                self.queue.on_identity(said, event.time_ms % TIME_MODULUS_MS, self.now_s)
+                vehicle_ms = event.time_ms % TIME_MODULUS_MS
+                names = (channel.name for channel in event.packet.channels)
+                told = {name: int(value) for name, value in zip(names, event.values, strict=True)}
+                self._said = [*self._said[-59:], Said(self.now_s, vehicle_ms, told)]
+                self.queue.on_identity(Identity.of(event.values), vehicle_ms, self.now_s)
             if event.packet.name == "answer" and "answer" not in self.deaf_to:
                 self._answer(event)
         if packets:
@@ -423,6 +456,7 @@ class World:
                     len(self.disk.intents),
                     self.disk.covered,
                     self.generation,
+                    tuple(self._said),
                 )
             )
             self.up.put(action.frame, self.now_s)

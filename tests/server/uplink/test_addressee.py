@@ -65,7 +65,7 @@ def test_a_forged_clock_is_not_believed() -> None:
 
 
 def test_the_vehicles_clock_is_followed_over_drift_and_delay() -> None:
-    """A vehicle clock 50 ppm slow, every packet but one in ten delayed: never more than 1 ms of excess, over an hour."""
+    """I20: a vehicle clock 50 ppm slow, every packet but one in ten delayed: never more than 1 ms of excess, over an hour."""
     addressee = Addressee(dictionary(), KEY)
     for second in range(3600):
         vehicle_ms = round(second * 1000.0 * (1.0 - 50e-6))
@@ -93,6 +93,7 @@ def unbound(risk: bool = False, allows: bool = True, told: int | None = None) ->
 
 
 def test_one_rule_for_vehicles_whose_commands_are_bound_to_nothing() -> None:
+    """I19."""
     ours = first_wire().hash32
     assert "allow routine ones" in str(unbound(allows=False, told=ours).why_not("routine", 0.0))
     assert unbound(told=None).why_not("routine", 0.0) is None
@@ -107,6 +108,7 @@ def test_one_rule_for_vehicles_whose_commands_are_bound_to_nothing() -> None:
 
 
 def test_the_queue_refuses_what_cannot_be_addressed_at_every_act() -> None:
+    """I19."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.vehicle.silent_about = {"identity"}
@@ -117,6 +119,16 @@ def test_the_queue_refuses_what_cannot_be_addressed_at_every_act() -> None:
     assert world.safe_all().ok
     world.advance(0.5)
     assert [e.command for e in world.vehicle.executed] == ["safe_all"]
+
+
+def test_a_start_that_nobody_signed_for_is_not_addressed() -> None:
+    """I19: whoever can send telemetry can name another start; that the vehicle would refuse it is no reason to send it."""
+    world = ready_world()
+    forged = replace(world.vehicle.link.memory.identity(0), boot_id=0xBEEF).values(OTHER_KEY, world.vehicle.ms)
+    world.hear(world.vehicle.link.frame("identity", world.vehicle.ms, forged))
+    assert "another start of the vehicle than the one that was signed for" in world.submit("ping").sentence
+    world.advance(0.5)
+    assert world.submit("ping").ok, "the vehicle said again who it is"
 
 
 def test_only_who_holds_authority_allows_unbound_commands() -> None:
