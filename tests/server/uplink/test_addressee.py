@@ -65,7 +65,7 @@ def test_a_forged_clock_is_not_believed() -> None:
 
 
 def test_the_vehicles_clock_is_followed_over_drift_and_delay() -> None:
-    """I20: a vehicle clock 50 ppm slow, every packet but one in ten delayed: never more than 1 ms of excess, over an hour."""
+    """I20: a vehicle clock 50 ppm slow, all but one packet in ten delayed: never more than 1 ms of excess, over an hour."""
     addressee = Addressee(dictionary(), KEY)
     for second in range(3600):
         vehicle_ms = round(second * 1000.0 * (1.0 - 50e-6))
