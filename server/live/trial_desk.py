@@ -21,7 +21,7 @@ from server.trials.plan import TrialPlan, check_cycles, parse_plan, sample_plans
 from server.trials.result import TrialResult, result_of
 from server.trials.score import Progress
 from server.trials.state import State, TrialStanding, is_bad
-from server.trials.trial import SafeAll, Send, Trial
+from server.trials.trial import Disarm, SafeAll, Send, Trial
 from server.uplink.command_entry import Reply
 from server.uplink.command_queue import CommandQueue
 from server.uplink.command_state import UNSENT
@@ -259,6 +259,8 @@ class TrialDesk:
             if isinstance(action, SafeAll):
                 running.waiting = None
                 self._safe_all(running, now_s)
+            elif isinstance(action, Disarm):
+                self._asked(running, action, None)
             else:
                 running.waiting, running.command = action, None
         if running.waiting is not None and trial.state is State.SENDING:
@@ -270,7 +272,13 @@ class TrialDesk:
         if any(view.state in IN_THE_WAY for view in self._station.commands()):
             return
         running.waiting = None
-        permit, operator = running.permit, running.operator
+        reply = self._asked(running, send, running.permit)
+        running.command = reply.id if reply.ok else None
+        running.trial.on_asked(reply.ok, reply.sentence, now_s)
+
+    def _asked(self, running: Running, send: Send | Disarm, permit: str | None) -> Reply:
+        """Ask the queue for one command, by the permit or as a routine one, and keep that in the session."""
+        operator = running.operator
 
         def ask(queue: CommandQueue, now_s: float) -> Reply:
             if permit is not None:
@@ -290,9 +298,7 @@ class TrialDesk:
             }
             self._station.notes.put(Kind.ACT, operator, "info", "", body)
 
-        reply = self._station.ask(ask, note)
-        running.command = reply.id if reply.ok else None
-        running.trial.on_asked(reply.ok, reply.sentence, now_s)
+        return self._station.ask(ask, note)
 
     def _safe_all(self, running: Running, now_s: float) -> None:
         reply = self._station.act(running.operator, "safe_all", {})

@@ -5,7 +5,7 @@ for: a refusal, an unknown outcome, a value out of expectation, a channel armed 
 an answer is counted as lost and passed over: a trial of the link measures just that.
 
 The caller hands in views of commands, telemetry (through `Readings`) and the time, and carries out the actions it takes
-from `take_actions`: `Send` and `SafeAll`.
+from `take_actions`: `Send`, `SafeAll` and, for what safe all leaves armed (recovery channels), `Disarm`.
 """
 
 from __future__ import annotations
@@ -26,6 +26,8 @@ from server.trials.watch import Watch
 # Our choice: safe all repeats until it is answered; half a minute of that through a lossy link without a sign of safety is
 # told to the person, who has the arming key.
 SAFE_WITHIN_S = 30.0
+# Our choice: telemetry shows an effect within that at five packets a second and a sound link.
+DISARM_EVERY_S = 1.0
 # What ends a permit without saying anything about the vehicle: it stops the trial and is no failed run.
 NOT_THE_VEHICLE = ("command authority", "safe all", "the computer slept", "the station is closing", "cancelled by")
 
@@ -78,6 +80,14 @@ class SafeAll:
 
 
 @dataclass(frozen=True, slots=True)
+class Disarm:
+    """Ask for this routine command, which safes what safe all leaves as it is; nothing hangs on the answer."""
+
+    command: str
+    args: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Turn:
     """One step and where it stands: `run` counts from 1, 0 for steps outside the cycles."""
 
@@ -100,7 +110,8 @@ class Trial:
         self._turns = self._schedule()
         self._turn: Turn | None = None
         self._run_is_bad = False
-        self._actions: list[Send | SafeAll] = []
+        self._actions: list[Send | SafeAll | Disarm] = []
+        self._disarmed_s = -DISARM_EVERY_S
         self._since_s = self._due_s = 0.0
         self._latest_view: SeenCommand | None = None
         self._proof_after_s = 0.0
@@ -153,8 +164,11 @@ class Trial:
         if view is None:
             self.cause = _joined(self.cause, sentence)
             self._apply(Event.REFUSED, now_s)
-        elif view.state in ("completed", "verified") and self._watch.all_safe(self._proof_after_s, now_s):
-            self._apply(Event.SAFE, now_s)
+        elif view.state in ("completed", "verified"):
+            if self._watch.all_safe(self._proof_after_s, now_s):
+                self._apply(Event.SAFE, now_s)
+            elif now_s - self._disarmed_s >= DISARM_EVERY_S:
+                self._disarm(view.steps.get("completed") or self._since_s, now_s)
 
     def stop(self, why: str, now_s: float) -> None:
         """A person stops it: no run has failed by that."""
@@ -170,7 +184,7 @@ class Trial:
         self._sample(now_s)
         _BY_STATE[self.state](self, now_s)
 
-    def take_actions(self) -> list[Send | SafeAll]:
+    def take_actions(self) -> list[Send | SafeAll | Disarm]:
         """Return what is to be done, in order, and forget it."""
         actions, self._actions = self._actions, []
         return actions
@@ -274,6 +288,12 @@ class Trial:
         elif now_s - self._since_s > step.within_s:
             said = f"{unmet[0].title} does not hold ({unmet[0].value_text})" if unmet else "telemetry is silent about it"
             self._fault(Event.TIME_OUT, f"after {step.title}: {said}", now_s)
+
+    def _disarm(self, safed_s: float, now_s: float) -> None:
+        """Safe all is carried out: ask for what sets to zero each channel that telemetry of later still shows armed."""
+        for command, args in self._watch.disarming(safed_s, now_s):
+            self._disarmed_s = now_s
+            self._actions.append(Disarm(command, args))
 
     def _safing(self, now_s: float) -> None:
         if now_s - self._since_s > SAFE_WITHIN_S:

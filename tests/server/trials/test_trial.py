@@ -178,6 +178,45 @@ def test_a_vehicle_that_stays_armed_after_safe_all_is_unsafe() -> None:
     assert trial.state is State.UNSAFE and trial.outcome == "passed"
 
 
+RECOVERY = """
+steps = [ { wait_s = 0.5 }, { send = "recovery_arm", args = { channel = 2 } }, { wait_s = 5 } ]
+"""
+
+
+def recovery_world() -> World:
+    """The conditions of recovery channels hold too."""
+    world = ready_world()
+    world.vehicle.recovery_continuity = [1] * 2
+    world.advance(0.5)
+    return world
+
+
+def test_what_safe_all_never_touches_the_trial_makes_safe_by_its_own_command() -> None:
+    """Recovery channels stay as they are under safe all, since a replayed one must not cost a parachute."""
+    bench = TrialWorld(RECOVERY, 1, recovery_world())
+    trial = bench.run()
+    assert (trial.outcome, trial.state) == ("passed", State.ENDED)
+    assert bench.sent == [("recovery_arm", {"channel": 2})] and bench.safed == 1
+    assert [a.args for a in bench.disarmed] == [{"channel": 2}] and bench.disarmed[0].command == "recovery_safe"
+    assert [e.command for e in bench.world.vehicle.executed][-2:] == ["safe_all", "recovery_safe"]
+    assert bench.world.vehicle.recovery_armed == [0, 0]
+    Oracle(bench.world).look()
+
+
+def test_it_asks_once_a_second_at_most_and_only_telemetry_makes_it_safe() -> None:
+    bench = TrialWorld(RECOVERY, 1, recovery_world())
+    vehicle = bench.world.vehicle
+
+    def stuck(bench: TrialWorld) -> None:
+        if bench.trial.state is State.SAFING:
+            vehicle.recovery_armed = [1, 1]
+
+    trial = bench.run(each=stuck)
+    assert trial.state is State.UNSAFE
+    assert {str(a.args) for a in bench.disarmed} == {"{'channel': 1}", "{'channel': 2}"}
+    assert 20 < len(bench.disarmed) <= 60
+
+
 def test_nothing_is_asked_after_the_end_and_before_the_beginning() -> None:
     bench = TrialWorld(ARM_SAFE, 1)
     bench.trial.tick(0.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from server.trials.plan import TrialPlan, parse_plan
-from server.trials.trial import SafeAll, Send, Trial
+from server.trials.trial import Disarm, SafeAll, Send, Trial
 from server.uplink.command_entry import Reply
 from tests.server.uplink.queue_world import STEP_S, World, dictionary, ready_world
 
@@ -32,6 +32,7 @@ class TrialWorld:
         self.trial = Trial(self.world.dictionary, self.plan, cycles, self.world)
         self.sent: list[tuple[str, dict[str, float]]] = []
         self.safed = 0
+        self.disarmed: list[Disarm] = []
         self._permit: str | None = None
         self._command: str | None = None
         self._safing: str | None = None
@@ -73,6 +74,9 @@ class TrialWorld:
             if isinstance(action, SafeAll):
                 self.safed += 1
                 self._safing = self.world.safe_all().id
+            elif isinstance(action, Disarm):
+                self.disarmed.append(action)
+                self.world.submit(action.command, **action.args)
             else:
                 self._ask(action)
 

@@ -248,6 +248,7 @@ class Oracle:
         channel = int(args.get("channel", 0))
         wanted = {
             "board_release": {"vehicle_phase": (1, 2)},
+            "recovery_arm": {"vehicle_phase": (1,), f"recovery[{channel}].continuity": (1,)},
             "channel_arm": {"vehicle_phase": (1, 2), "board.inhibited": (0,), f"channel[{channel}].continuity": (1,)},
             "channel_fire": {
                 "vehicle_phase": (1,),
@@ -258,7 +259,7 @@ class Oracle:
         }[described.name]
         for role, values in wanted.items():
             assert seen(role) in values, f"I15: {described.name} left while {role} was {seen(role)}"
-        if described.name != "board_release":
+        if described.name.startswith("channel"):
             assert seen("ground.tilt") <= 0.5236, "I15: left while tilted"
         assert seen("ground.link_loss") <= 0.10, "I15: left on a poor link"
 

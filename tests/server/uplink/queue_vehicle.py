@@ -66,6 +66,7 @@ class Vehicle:
         self.armed_until = [0.0] * 4
         self.continuity = [1] * 4
         self.fired = [0] * 4
+        self.recovery_armed, self.recovery_continuity = [0] * 2, [0] * 2
         self.camera = [0] * 3
         told = {"boot_id": boot_id, "dictionary_hash": self.dictionary.hash32}
         return [frame for _ in range(3) for frame in (*self._identity(), self._frame("startup", **told))]
@@ -103,7 +104,11 @@ class Vehicle:
             "control": {"phase": self.phase},
             "motors": motors,
             "cameras": {f"camera_{n}_powered": self.camera[n - 1] for n in (1, 2, 3)},
-            "recovery": {},
+            "recovery": {
+                f"recovery_{n}_{what}": values[n - 1]
+                for what, values in (("armed", self.recovery_armed), ("continuity", self.recovery_continuity))
+                for n in (1, 2)
+            },
             "link": {"boot_id": self.boot_id, "last_counter": self.link.last_counter},
         }
         said = [self._frame(name, **values) for name, values in frames.items() if name not in self.silent_about]
@@ -162,6 +167,8 @@ class Vehicle:
         elif command == "channel_fire":
             self.fired[args["channel"] - 1] = 1
             self.armed_until[args["channel"] - 1] = 0.0
+        elif command in ("recovery_arm", "recovery_safe"):
+            self.recovery_armed[args["channel"] - 1] = int(command == "recovery_arm")
         elif command == "camera_power" and args["camera"] <= 3:
             self.camera[args["camera"] - 1] = args["on"]
 
