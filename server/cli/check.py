@@ -18,9 +18,12 @@ from server.problems import Problem
 from server.settings import copies_folder, default_folders
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
-from server.workbench.conformance import FAULT, Bench, CheckLine, table_text
+from server.workbench.check_lines import FAULT, CheckLine, table_text
+from server.workbench.conformance import Bench
 
-ADVICE = "On the bench: igniters out, arming key out. Asks only for a routine command; everything else must be refused."
+ADVICE = (
+    "On the bench: igniters out, arming key out. Asks only for a routine command and Safe all; all else must be refused."
+)
 
 
 class CheckProblem(Problem):

@@ -1,21 +1,20 @@
 """A vehicle on the bench against WIRE.md: what it sends, and what it does with commands of every kind.
 
-Only routine commands are asked for, and only one: `ping` unless another is named. Every other frame must be refused or
-dropped by a vehicle that keeps the rules. No I/O here but through `port`: `write(bytes)`, and `read()` that returns what
-has arrived, waiting a fraction of a second at most.
+Only routine commands are asked for, and only one: `ping` unless another is named; and on version 2 of the wire Safe all.
+Every other frame must be refused or dropped by a vehicle that keeps the rules. Nothing is asked of a vehicle that is not
+the one of the dictionary. No I/O here but through `port`: `write(bytes)`, and `read()` that returns what has arrived,
+waiting a fraction of a second at most.
 """
 
 from __future__ import annotations
 
 import math
 import statistics
-import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from protocol.checksum import append_crc
-from protocol.commands import HAZARD_DISTANCE, Command, build_command_frame
+from protocol.commands import Command
 from protocol.dictionary import Dictionary
 from protocol.events import (
     BytesSkipped,
@@ -27,12 +26,27 @@ from protocol.events import (
     VehicleRestarted,
 )
 from protocol.fields import Channel
-from protocol.framing import decode_frame, encode_frame
+from protocol.framing import DELIMITER
+from protocol.identity import IDENTITY_NAME, Identity
 from protocol.link import NEED_DATA, Link
+from protocol.packets import TIME_MODULUS_MS
+from server.workbench.attempts import (
+    FAR_MS,
+    LATE_MS,
+    OTHER_START,
+    Attempt,
+    Signer,
+    unused_code,
+    with_wrong_crc,
+    with_wrong_tag,
+)
+from server.workbench.check_lines import FAULT, OK, OPEN, CheckLine
+from server.workbench.speaker import Speaker, who_lines
 
-OK, FAULT, OPEN = "ok", "FAULT", "not seen"
 RATE_TOLERANCE = 0.1  # common practice, no source
 SILENCE_S = 1.0  # so long a frame that must not be answered is watched
+AGREED = "accepted none"
+DONE = "completed none"
 ANSWER_ROLES = tuple(f"answer.{name}" for name in ("boot_id", "counter", "stage", "reason"))
 
 
@@ -44,15 +58,6 @@ class Port(Protocol):
 
     def read(self) -> bytes:
         """Return what has arrived, after a short wait at most."""
-
-
-@dataclass(frozen=True)
-class CheckLine:
-    """One line of the table: what was looked at, the verdict, what was seen."""
-
-    name: str
-    verdict: str
-    seen: str
 
 
 @dataclass(frozen=True)
@@ -101,10 +106,14 @@ class Bench:
     frames: int = 0
     repeated: int = 0
     restarts: int = 0
+    identity: Speaker | None = None
+    starts: dict[int, int] = field(default_factory=dict)  # the id told by each start that was heard
+    leads: bool = False  # whether a frame began with a zero of its own
     answer_times_s: list[float] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._link = Link(self.dictionary, self.key)
+        self._last_byte = b""
         channels = [self.dictionary.roles.get(role) for role in ANSWER_ROLES]
         self._answer_channels = [channel for channel in channels if channel is not None]
 
@@ -116,7 +125,9 @@ class Bench:
         while self.now() < end and not until():
             data = self.port.read()
             self.bytes_heard += len(data)
-            self._link.receive_data(data)
+            self.leads |= DELIMITER * 2 in self._last_byte + data
+            self._last_byte = data[-1:] or self._last_byte
+            self._link.receive_data(data, self.now())
             while (event := self._link.next_event()) is not NEED_DATA:
                 self._take(event)
 
@@ -152,6 +163,11 @@ class Bench:
             if not isinstance(value, str):
                 self.latest[channel.path] = value
                 self._look_at(channel, value)
+        if event.packet.name == IDENTITY_NAME and self.dictionary.is_bound:
+            said, ms = Identity.of(event.values), event.time_ms % TIME_MODULUS_MS
+            self.identity = Speaker(said, said.signed_by(self.key, ms), ms, self.now())
+        if self._link.boot_id is not None and not event.late:
+            self.starts[self._link.epoch] = self._link.boot_id
         if self._answers_can_be_heard and event.packet.name == self._answer_channels[0].packet:
             self._take_answer(event)
 
@@ -194,7 +210,7 @@ class Bench:
         yield CheckLine(
             "sequence", OK if not lost and not self.repeated else FAULT, f"{lost} lost, {self.repeated} repeated"
         )
-        yield self._hash_line()
+        yield from who_lines(self)
         yield from self._rate_lines()
         yield CheckLine(
             "ranges", FAULT if self.outside else OK, "; ".join(self.outside.values()) or "all within what is expected"
@@ -202,16 +218,6 @@ class Bench:
 
     def _said(self, reasons: set[str]) -> str:
         return "".join(f", {self.damaged[reason]} {reason}" for reason in sorted(reasons))
-
-    def _hash_line(self) -> CheckLine:
-        channel = self.dictionary.roles.get("startup.dictionary_hash")
-        told = self.latest.get(channel.path) if channel is not None else None
-        ours = f"{self.dictionary.hash32:08x}"
-        if told is None:
-            return CheckLine("dictionary", OPEN, "no start-up packet heard; restart the vehicle while this listens")
-        if int(told) == self.dictionary.hash32:
-            return CheckLine("dictionary", OK, f"hash {ours} on both ends")
-        return CheckLine("dictionary", FAULT, f"the vehicle has hash {int(told):08x}, this dictionary is {ours}")
 
     def _rate_lines(self) -> Iterator[CheckLine]:
         for packet in self.dictionary.packets.values():
@@ -230,49 +236,86 @@ class Bench:
 
     def command_lines(self, command: Command, patience_s: float = 3.0) -> Iterator[CheckLine]:
         """Ask and judge. `command` must be a routine one whose arguments, if any, may all be at their least."""
-        if not self._answers_can_be_heard:
-            yield CheckLine("commands", OPEN, "the dictionary has no packet with the roles answer.*")
+        why_not = self._why_not_asked()
+        if why_not is not None:
+            yield CheckLine("commands", OPEN, why_not)
             return
-        if self._link.boot_id is None:
-            yield CheckLine("commands", OPEN, "the vehicle has not told its boot id, so nothing can be addressed to it")
-            return
+        signer = Signer(self.dictionary, self.key, self._link.boot_id or 0, self._vehicle_ms)
         args = command.pack_args({arg.name: math.ceil(arg.low) if arg.scale == 1.0 else arg.low for arg in command.args})
+
+        def attempt(code: int = command.code, args: bytes = args, counter: int | None = None, **bound: int) -> Attempt:
+            return signer.command(self.take_counter() if counter is None else counter, code, args, **bound)
+
         early = self.take_counter()
-        frame = self._frame(self.take_counter(), command.code, args)
-        first = self._ask(frame, patience_s, ("completed", "failed", "refused"))
-        yield self._judge("command accepted", first, ["accepted none", "completed none"])
+        asked = attempt()
+        first = self._ask(asked, patience_s, ("completed", "failed", "refused"))
+        yield self._judge("command accepted", first, [AGREED, DONE])
         before = self._executed()
-        yield self._judge("command repeated", self._ask(frame, patience_s, ("completed",)), first)
+        yield self._judge("command repeated", self._ask(asked, patience_s, ("completed",)), first)
         yield self._unmoved(before)
-        yield self._refused("counter replayed", self._frame(early, command.code, args), "old counter", patience_s)
-        wrong = self._frame(self.take_counter(), command.code, args + b"\0")
-        yield self._refused("wrong arguments", wrong, "out of range", patience_s)
+        yield self._refused("counter replayed", attempt(counter=early), "old counter", patience_s)
+        yield self._refused("wrong arguments", attempt(args=args + b"\0"), "out of range", patience_s)
         unused = unused_code(self.dictionary)
         if unused is None:
             yield CheckLine("unknown command", OPEN, "the dictionary leaves no code far enough from the hazardous ones")
         else:
-            frame = self._frame(self.take_counter(), unused, b"")
-            yield self._refused("unknown command", frame, "unknown command", patience_s)
-        other = self._frame(self.take_counter(), command.code, args, self._link.boot_id ^ 1)
-        yield self._refused("other boot id", other, "other boot", patience_s)
-        yield self._ignored("wrong tag", _with_wrong_tag(self._frame(self.take_counter(), command.code, args)))
-        yield self._ignored("damaged command", _with_wrong_crc(self._frame(self.take_counter(), command.code, args)))
+            yield self._refused("unknown command", attempt(unused, b""), "unknown command", patience_s)
+        yield self._refused("other start", attempt(boot_id=signer.boot_id ^ OTHER_START), "other boot", patience_s)
+        if self.dictionary.is_bound:
+            other = self.dictionary.hash32 ^ 1
+            yield self._refused("other dictionary", attempt(dictionary_hash=other), "other dictionary", patience_s)
+            yield self._refused("too late", attempt(valid_ms=-LATE_MS), "too late", patience_s)
+            yield self._refused("valid for too long", attempt(valid_ms=FAR_MS), "too late", patience_s)
+            yield self._ignored("other vehicle", attempt(vehicle_id=self.dictionary.uplink.vehicle_id ^ 1).frame)
+        yield self._ignored("wrong tag", with_wrong_tag(attempt()))
+        yield self._ignored("damaged command", with_wrong_crc(attempt()))
+        if self.dictionary.is_bound:
+            yield from self._safe_all_lines(signer, early, patience_s)
         yield self._times()
 
-    def _frame(self, counter: int, code: int, args: bytes, boot_id: int | None = None) -> bytes:
-        told = self._link.boot_id if boot_id is None else boot_id
-        assert told is not None, "no command is asked for before the vehicle has told its boot id"
-        return build_command_frame(self.key, self.dictionary.uplink.apid, told, counter, code, args)
+    def _safe_all_lines(self, signer: Signer, early: int, patience_s: float) -> Iterator[CheckLine]:
+        """Safe all is obeyed each time it is heard; one of an earlier start is known by its old counter only."""
+        newest = signer.safe_all(self.take_counter())
+        wanted = [AGREED, DONE]
+        yield self._judge("Safe all", self._ask(newest, patience_s, ("completed",)), wanted)
+        yield self._judge("Safe all repeated", self._ask(newest, patience_s, ("completed",)), wanted)
+        self.listen(2.0 * SILENCE_S, until=lambda: self._safed_counter() == newest.counter)
+        told = self._safed_counter()
+        said = f"the vehicle says that it carried out {told}, asked was {newest.counter}"
+        yield CheckLine("Safe all told", OK if told == newest.counter else FAULT, said)
+        yield self._judge(
+            "Safe all of an earlier start", self._ask(signer.safe_all(early), patience_s, ("completed", "refused")), wanted
+        )
 
-    def _ask(self, frame: bytes, patience_s: float, last: tuple[str, ...]) -> list[str]:
+    def _safed_counter(self) -> int:
+        return self.identity.said.safed_counter if self.identity is not None else 0
+
+    def _why_not_asked(self) -> str | None:
+        if not self._answers_can_be_heard:
+            return "the dictionary has no packet with the roles answer.*"
+        if self._link.boot_id is None:
+            return "the vehicle has not told its boot id, so nothing can be addressed to it"
+        if self.dictionary.is_bound and (self.identity is None or not self.identity.is_signed):
+            return "it is not known whether the vehicle holds this station's key, so nothing can be addressed to it"
+        if self.dictionary.is_bound and self._link.boot_id == 0:
+            return "the vehicle has no start id, so nothing but Safe all can be addressed to it"
+        if FAULT in {line.verdict for line in who_lines(self) if line.name in ("identity", "dictionary")}:
+            return "the vehicle or its dictionary is another or not known, so the codes may mean other things to it"
+        return None
+
+    def _vehicle_ms(self) -> int:
+        """Return the vehicle's clock by the last identity packet, a little behind by the link's delay."""
+        assert self.identity is not None, "on version 2 nothing is asked before the vehicle has said who it is"
+        return round(self.identity.vehicle_ms + (self.now() - self.identity.at_s) * 1000.0)
+
+    def _ask(self, attempt: Attempt, patience_s: float, last: tuple[str, ...]) -> list[str]:
         """Send a frame, wait for an answer that is the last; return "stage reason" of each answer to its counter."""
-        boot_id, counter = struct.unpack_from(">HI", _content(frame), 6)
         start, asked_s = len(self.answers), self.now()
 
         def mine() -> list[Answer]:
-            return [a for a in self.answers[start:] if (a.boot_id, a.counter) == (boot_id, counter)]
+            return [a for a in self.answers[start:] if attempt.is_answered_by(a.boot_id, a.counter)]
 
-        self.port.write(frame)
+        self.port.write(attempt.frame)
         self.listen(patience_s, until=lambda: any(answer.stage in last for answer in mine()))
         if mine():
             self.answer_times_s.append(mine()[0].at_s - asked_s)
@@ -282,8 +325,8 @@ class Bench:
         seen = ", ".join(answers) or "no answer"
         return CheckLine(name, OK if answers and answers == wanted else FAULT, seen)
 
-    def _refused(self, name: str, frame: bytes, reason: str, patience_s: float) -> CheckLine:
-        return self._judge(name, self._ask(frame, patience_s, ("refused", "completed")), [f"refused {reason}"])
+    def _refused(self, name: str, attempt: Attempt, reason: str, patience_s: float) -> CheckLine:
+        return self._judge(name, self._ask(attempt, patience_s, ("refused", "completed")), [f"refused {reason}"])
 
     def _ignored(self, name: str, frame: bytes) -> CheckLine:
         before = len(self.answers)
@@ -315,37 +358,3 @@ class Bench:
         return CheckLine(
             "answer time", OK if soon else FAULT, text + ("" if soon else ": later than the station sends again")
         )
-
-
-def unused_code(dictionary: Dictionary) -> int | None:
-    """Return a code no command has, as far from every hazardous one as hazardous ones are from the rest."""
-    for code in range(1, 0xFF):
-        distances = [(code ^ c.code).bit_count() for c in dictionary.commands.values() if c.hazard == "hazardous"]
-        if code not in dictionary.command_by_code and min(distances, default=8) >= HAZARD_DISTANCE:
-            return code
-    return None
-
-
-def _content(frame: bytes) -> bytes:
-    """Return what one of our own frames holds."""
-    content = decode_frame(frame[:-1])
-    assert content is not None
-    return content
-
-
-def _with_wrong_tag(frame: bytes) -> bytes:
-    packet = bytearray(_content(frame)[:-2])
-    packet[-1] ^= 1
-    return encode_frame(append_crc(bytes(packet)))
-
-
-def _with_wrong_crc(frame: bytes) -> bytes:
-    content = bytearray(_content(frame))
-    content[-1] ^= 1
-    return encode_frame(bytes(content))
-
-
-def table_text(lines: list[CheckLine]) -> str:
-    """Return the lines as a table of plain text."""
-    wide = max(len(line.name) for line in lines)
-    return "\n".join(f"{line.verdict:8}  {line.name:{wide}}  {line.seen}" for line in lines)

@@ -1,0 +1,22 @@
+"""The lines of the table that a check of a vehicle prints."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+OK, FAULT, OPEN = "ok", "FAULT", "not seen"
+
+
+@dataclass(frozen=True)
+class CheckLine:
+    """One line of the table: what was looked at, the verdict, what was seen."""
+
+    name: str
+    verdict: str
+    seen: str
+
+
+def table_text(lines: list[CheckLine]) -> str:
+    """Return the lines as a table of plain text."""
+    wide = max(len(line.name) for line in lines)
+    return "\n".join(f"{line.verdict:8}  {line.name:{wide}}  {line.seen}" for line in lines)
