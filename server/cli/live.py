@@ -31,6 +31,11 @@ def add_live(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="vehicle and site sheet")
     parser.add_argument("--pad-sheet", type=Path, metavar="FILE", help="list to go through on the pad, with what to tick")
     parser.add_argument("--two-person", action="store_true", help="hazardous commands are confirmed by a second person")
+    parser.add_argument(
+        "--allow-unbound",
+        action="store_true",
+        help="allow routine commands to a vehicle whose commands are bound to no vehicle, dictionary or time",
+    )
     add_serving(parser)
     parser.set_defaults(run=run)
 
@@ -41,6 +46,8 @@ def run(options: argparse.Namespace) -> int:
     problem = is_url_understood(options.port)
     if problem:
         raise SettingsProblem(problem)
+    if options.allow_unbound and dictionary.is_bound:
+        raise SettingsProblem(f"Commands to {dictionary.vehicle} are bound: there is nothing for --allow-unbound to allow.")
     live = Live(
         dictionary,
         load_sheets(options.sheet, False),
@@ -49,6 +56,7 @@ def run(options: argparse.Namespace) -> int:
         "live",
         options.port,
         load_pad_plan(options.pad_sheet, dictionary) if options.pad_sheet is not None else None,
+        options.allow_unbound,
         options.two_person,
     )
     say(CAUTION)

@@ -26,6 +26,7 @@ DESK_REQUESTS = (
     "confirm",
     "cancel",
     "safe_all",
+    "allow_unbound",
     "mark",
     "acknowledge",
     "check",

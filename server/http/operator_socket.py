@@ -196,7 +196,13 @@ def _reply_shape(station: Station, reply: Reply) -> dict[str, Any]:
 def _authority(site: PageContext, station: Station, operator: str) -> dict[str, Any]:
     holder = station.authority.holder
     others = [name for name in site.operators if name != operator]
-    return {"holder": holder, "yours": holder == operator, "others": others, "two_person": station.two_person}
+    return {
+        "holder": holder,
+        "yours": holder == operator,
+        "others": others,
+        "two_person": station.two_person,
+        "asks_leave": station.addressee.asks_leave,
+    }
 
 
 def tell_authority(site: PageContext) -> None:

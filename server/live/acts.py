@@ -76,7 +76,10 @@ class Acts:
             "allow_unbound": lambda queue, now_s: queue.allow_unbound(operator, now_s),
         }
         if kind in on_commands:
-            return self._executor.ask(on_commands[kind], note)
+            reply = self._executor.ask(on_commands[kind], note)
+            if kind == "allow_unbound" and reply.ok:
+                self._on_authority()  # every page shows whether leave is still asked
+            return reply
         reply = self._on_authority_act(operator, kind, text_of(request.get("to")))
         note(reply)
         return reply

@@ -31,6 +31,7 @@ class Live:
     mode: str  # "live" or "demo"
     source: str
     pad_sheet: PadPlan | None = None
+    allow_unbound: bool = False  # routine commands to a vehicle whose commands are bound to nothing
     two_person: bool = False  # a hazardous command is confirmed by another person than the one who armed it
 
 
@@ -83,5 +84,6 @@ def make_station(
         make_recorder=make_recorder,
         mode=live.mode,
         two_person=live.two_person,
+        allow_unbound=live.allow_unbound,
         listeners=listeners,
     )

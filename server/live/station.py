@@ -94,9 +94,12 @@ class Station:
         make_recorder: MakeRecorder,
         mode: str,
         two_person: bool = False,
+        allow_unbound: bool = False,
         listeners: Listeners = NOBODY,
     ) -> None:
         """`make_recorder` gets whom to tell of the recording's state; all else as the names say.
+
+        `allow_unbound`: routine commands may go to a vehicle whose commands are bound to nothing.
 
         A session that cannot be taken up is closed, and another begun.
         """
@@ -133,6 +136,7 @@ class Station:
             on_fault=self._on_port_fault,
         )
         self.addressee = Addressee(dictionary, key)
+        self.addressee.allows_unbound = allow_unbound and not dictionary.is_bound
         self._executor = CommandExecutor(
             CommandQueue(
                 dictionary, self, self.addressee, earlier.last_id + 1, two_person=two_person, seat_of=self.seats.get

@@ -20,6 +20,7 @@ IDENTITY_FRESH_S = 5.0
 # Our choice: the longest wait for a second send and its answer (1.6 s and a round trip of 2 s, beyond which hazardous acts
 # are refused) and a margin. What is held back for longer is refused by the vehicle.
 VALID_S = 5.0
+UNBOUND = "commands to this vehicle are bound to no vehicle, dictionary or time; allow routine ones for this session first"
 # Both clocks are quartz: some 100 ppm apart at worst (common practice, no source).
 DRIFT = 100e-6
 
@@ -52,6 +53,11 @@ class Addressee:
     def heard(self) -> Heard | None:
         """The newest signed identity, None while none was heard."""
         return self._newest
+
+    @property
+    def asks_leave(self) -> str:
+        """Return why no command is addressed until a person has allowed it for this session, "" where that is not so."""
+        return "" if self._dictionary.is_bound or self.allows_unbound else UNBOUND
 
     # ------------------------------------------------------------ what is heard
 
@@ -114,10 +120,7 @@ class Addressee:
         if self._told_hash not in (None, ours):
             return self._other_dictionary(self._told_hash or 0)
         if not self.allows_unbound:
-            return (
-                "commands to this vehicle are bound to no vehicle, dictionary or time; "
-                "allow routine ones for this session first"
-            )
+            return UNBOUND
         if hazard == "routine":
             return None
         if not self._dictionary.may_command_hazards:

@@ -34,6 +34,14 @@ def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str) ->
         eventually(lambda: see("status-link").inner_text() == "Up", 20)
         assert "neither authenticated nor answered" in see("commands-note").inner_text()
 
+        # Nothing goes out before a person has allowed it for this session.
+        see("camera-1-power").click()
+        eventually(lambda: "allow routine ones for this session first" in page.inner_text("body"), 10)
+        assert "Off" in see("camera-1-state").inner_text()
+        assert see("commands-unbound").inner_text().startswith("Commands to this vehicle are bound to no vehicle")
+        see("commands-allow").click()
+        eventually(lambda: page.locator('[data-testid="commands-allow"]:visible').count() == 0, 10)
+
         # A routine one goes out, its effect shows in telemetry, its outcome stays unknown.
         assert "Off" in see("camera-1-state").inner_text()
         see("camera-1-power").click()
@@ -43,5 +51,5 @@ def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str) ->
         # A hazardous one is refused with the reason, because the dictionary does not state the risk.
         see("command-recovery_arm").click()
         eventually(lambda: see("desk-arm").is_visible())
-        see("desk-arm").click()
-        eventually(lambda: "cannot authenticate" in page.inner_text("body"))
+        eventually(lambda: "has not accepted that risk" in page.inner_text("body"))
+        assert see("desk-arm").is_disabled()

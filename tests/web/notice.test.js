@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { company, whyNot } from "../../web/desk/authority.js";
+import { company, leave, whyNot } from "../../web/desk/authority.js";
 import { authorityNotice, isOver, refusal, SHOWN_MS } from "../../web/frame/notice.js";
 
 const UP = { link: "up", yours: true };
@@ -60,4 +60,14 @@ test("who may command is said in every case", () => {
   assert.equal(whyNot({ mode: "live", desk: { ...desk, yours: true } }), "");
   assert.match(company({ ...desk, others: ["Ben 1"], two_person: true }), /Ben 1.*Two-person rule/);
   assert.match(company(desk), /Nobody else/);
+});
+
+test("leave is asked, in a sentence, only of a person at the desk of a vehicle whose commands are bound to nothing", () => {
+  const desk = { open: true, yours: true, asks_leave: "commands are bound to nothing; allow them first" };
+  assert.equal(leave({ mode: "live", desk }), "Commands are bound to nothing; allow them first.");
+  assert.equal(leave({ mode: "live", desk: { ...desk, asks_leave: "" } }), "");
+  assert.equal(leave({ mode: "live", desk: { ...desk, open: false } }), "");
+  assert.equal(leave({ mode: "live", desk: null }), "");
+  assert.equal(leave({ mode: "live", replay: {}, desk }), "");
+  assert.equal(leave({ mode: "replay", desk }), "");
 });

@@ -25,3 +25,10 @@ export function whoCommands({ desk, replay }) {
   if (desk.yours) return ["You command", "good"];
   return [desk.holder ? `${desk.holder} commands` : "Nobody commands", "caution"];
 }
+
+/** What a person at the desk must allow before routine commands go to a vehicle whose commands are bound to nothing. */
+export function leave({ replay, mode, desk }) {
+  if (mode === "replay" || replay || !desk?.open || !desk.asks_leave) return "";
+  const [first, ...rest] = desk.asks_leave;
+  return `${first.toUpperCase()}${rest.join("")}.`;
+}

@@ -1,7 +1,7 @@
 // Every command of the dictionary by hazard.
 
 import { builder, h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
-import { whyNot } from "./authority.js";
+import { leave, whyNot } from "./authority.js";
 
 const CLASSES = [
   ["routine", "Routine", "one act"],
@@ -15,7 +15,15 @@ export function CommandList(el, acts) {
   const groups = h("div", { class: "command-groups" });
   const why = h("p", { class: "absent" });
   const note = h("p", { class: "commands-note", testid: "commands-note" });
-  el.append(note, why, groups);
+  const asked = h("p", { class: "commands-note", testid: "commands-unbound" });
+  const allow = h("button", {
+    type: "button",
+    class: "act",
+    testid: "commands-allow",
+    text: "Allow routine commands for this session",
+    on: { click: () => acts.desk({ type: "allow_unbound" }) },
+  });
+  el.append(note, asked, allow, why, groups);
   let buttons = [];
 
   function build(view) {
@@ -50,6 +58,10 @@ export function CommandList(el, acts) {
       setTone(note, "caution");
       setHidden(note, !view.store.dictionary.commands_note);
       const { desk, replay, canCommand } = view.page;
+      setText(asked, leave(view.page));
+      setTone(asked, "caution");
+      setHidden(asked, !leave(view.page));
+      setHidden(allow, !leave(view.page) || !canCommand);
       setText(why, whyNot(view.page));
       setHidden(why, canCommand);
       setHidden(groups, !desk || Boolean(replay));

@@ -7,7 +7,8 @@ const RETRY_MS = 2000;
 export class DeskSocket {
   /**
    * @param {string} url @param {string} token @param {string} name
-   * @param {(state: object) => void} changed called with {open, operator, holder, yours, others, two_person, sentence}
+   * @param {(state: object) => void} changed called with {open, operator, holder, yours, others, two_person,
+   *   asks_leave, sentence}
    */
   constructor(url, token, name, changed) {
     Object.assign(this, { url, token, name, changed });
@@ -18,6 +19,7 @@ export class DeskSocket {
       yours: false,
       others: [],
       two_person: false,
+      asks_leave: "",
       sentence: "Signing in.",
     };
     this.number = 0;
@@ -107,6 +109,6 @@ export class DeskSocket {
   }
 }
 
-function authorityOf({ holder, yours, others = [], two_person = false }) {
-  return { holder, yours, others, two_person };
+function authorityOf({ holder, yours, others = [], two_person = false, asks_leave = "" }) {
+  return { holder, yours, others, two_person, asks_leave };
 }

@@ -35,7 +35,7 @@ export class Operator {
     this.#hooks = hooks;
   }
 
-  /** {open, operator, holder, yours, others, two_person, sentence}; null without a desk. */
+  /** {open, operator, holder, yours, others, two_person, asks_leave, sentence}; null without a desk. */
   get state() {
     return this.#state;
   }

@@ -10,7 +10,9 @@ import pytest
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.framing_tables import RISK
+from protocol.identity import Identity
 from protocol.sums import xor8
+from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import recorded_output
 from server.http.messages import dictionary_shape
 from server.recording.records import Kind, Record
@@ -18,11 +20,12 @@ from server.review.review import open_review
 from server.review.summary import summarize
 from server.telemetry.conditions import Reading
 from server.twin.hop import APOGEE_M, HopVehicle
+from server.uplink.addressee import Addressee
 from server.uplink.command_queue import UNANSWERED_SAFE_ALLS, CommandQueue, blind_safe_all
 from server.uplink.command_state import State
 from tests.browser.station import Process
 from tests.protocol.foreign_helpers import FOLDER, PLOVER, SAMPLES, WREN
-from tests.protocol.helpers import SANDPIPER
+from tests.protocol.helpers import KEY, SANDPIPER
 from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, live_output
 
 
@@ -59,14 +62,20 @@ def test_a_line_nobody_described_is_told_as_such() -> None:
 
 
 class Desk:
-    """A command queue that is heard and held, without interlocks' readings."""
+    """A command queue that is heard and held, without interlocks' readings; its operator has allowed unbound commands."""
 
-    def __init__(self, dictionary: Dictionary, phase: float = 2.0) -> None:
+    def __init__(self, dictionary: Dictionary, phase: float = 2.0, *, allowed: bool = True) -> None:
         self.phase = phase
-        self.queue = CommandQueue(dictionary, self)
+        self.queue = CommandQueue(dictionary, self, Addressee(dictionary, KEY))
         self.queue.on_holder("Ada 1", 0.0)
-        self.queue.on_boot_id(0, 0.0)
         self.queue.on_link(True, 0.0)
+        if dictionary.is_bound:
+            memory = VehicleLink(dictionary, KEY, 7).memory
+            self.queue.on_boot_id(7, 0.0)
+            self.queue.on_identity(Identity.of(tuple(memory.identity(0).values(KEY, 0).values())), 0, 0.0)
+        else:
+            self.queue.on_boot_id(0, 0.0)
+            assert not allowed or self.queue.allow_unbound("Ada 1", 0.0).ok
         self.sent = 0
 
     def reading(self, role: str, now_s: float) -> Reading | None:
@@ -93,6 +102,18 @@ def test_a_command_without_answers_is_sent_once_and_its_outcome_is_unknown() -> 
     view = desk.queue.view(reply.id)
     assert desk.sent == 1 and view.state is State.UNKNOWN
     assert "does not answer" in view.reason
+
+
+@pytest.mark.parametrize("dictionary", SAMPLES.values(), ids=SAMPLES)
+def test_nothing_but_safe_all_goes_out_before_the_operator_allows_it(dictionary: Dictionary) -> None:
+    desk = Desk(dictionary, allowed=False)
+    asked = ("camera_power", {"camera": 1, "on": 1}, "Ada 1", 0.0)
+    assert "allow routine ones for this session first" in desk.queue.submit(*asked).sentence
+    desk.run(0.0, 1.0)
+    assert desk.sent == 0 and desk.queue.safe_all("Ada 1", 1.0).ok
+    desk.run(1.0, 12.0)
+    assert desk.sent == UNANSWERED_SAFE_ALLS
+    assert desk.queue.allow_unbound("Ada 1", 13.0).ok and desk.queue.submit(*asked[:3], 13.0).ok
 
 
 def test_safe_all_is_repeated_a_few_times_and_then_unknown() -> None:

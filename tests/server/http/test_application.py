@@ -32,7 +32,7 @@ from tests.server.uplink.queue_world import World
 ARM = {"type": "arm", "command": "board_release", "args": {}}
 CONFIRM = {"type": "confirm", "command": "board_release", "args": {}}
 
-ALONE = {"others": [], "two_person": False}
+ALONE = {"others": [], "two_person": False, "asks_leave": ""}
 
 
 def commands(bench: PageServer) -> list[str]:
