@@ -54,6 +54,14 @@ def test_a_speed_no_port_has_is_refused_unless_another_is_given(
     assert not (tmp_path / "sessions").exists()
 
 
+def test_there_is_nothing_to_allow_where_commands_are_bound(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BLOCKHOUSE_HOME", str(tmp_path))
+    told = sentence_of(main(["live", "--port", "loop://", "--allow-unbound", *NO_PAGE]), capsys.readouterr().err)
+    assert told == "Commands to Sandpiper are bound: there is nothing for --allow-unbound to allow."
+
+
 @pytest.mark.parametrize(("rate", "told"), [(200, True), (20, False)])
 def test_more_than_the_modem_carries_is_a_caution_and_it_goes_on(tmp_path: Path, rate: int, told: bool) -> None:
     path = tmp_path / "odd.toml"

@@ -1,5 +1,7 @@
 """A captured uplink, played back at the vehicle: it does nothing but repeat the old answer.
 
+Safe all alone acts each time it is heard, also in another start: it can only inhibit.
+
 A real station commands the real simulated vehicle over a clear channel and records it; what an eavesdropper would have
 is read back from the session file as the bytes sent, and goes to the same vehicle once more, in every order.
 """
@@ -174,22 +176,40 @@ def captured(path: Path) -> tuple[list[bytes], list[Answer]]:
     return [record.payload for record in records if record.kind == Kind.SENT], answers(heard)
 
 
-def test_played_back_it_only_repeats_the_old_answers(tmp_path: Path, monkeypatch) -> None:
+def without_safe_alls(what: dict[str, object]) -> dict[str, object]:
+    """What a command can change, but for how often Safe all was carried out."""
+    return {**what, "executed": [one for one in what["executed"] if one[1] != "safe_all"]}
+
+
+def test_played_back_it_only_repeats_the_old_answers_and_safe_all_alone_acts_again(tmp_path: Path, monkeypatch) -> None:
+    """I8."""
     bench, path = record(tmp_path, monkeypatch, SESSION)
     frames, answered = captured(path)
     assert [name for _, name in bench.twin.orders.executed] == [name for name, _ in SESSION]
     assert bench.twin.computer.airframe.board.lateral[0].fired, "a dangerous one really was among them"
     counters = sorted({counter for _, counter, _, _ in answered})
     assert len(frames) == len(counters) == len(SESSION)
-    before = condition(bench.twin)
+    before = without_safe_alls(condition(bench.twin))
+    assert before["inhibited"] and before["channels"][4][0], "made safe; the recovery channel that was armed stays so"
     for order in (range(len(frames)), reversed(range(len(frames))), [4] * 5):
         for place in order:
             old = [answer for answer in answered if answer[1] == counters[place]]
             assert [stage for _, _, stage, _ in old] == ["accepted", "completed"]
             assert play(bench, frames[place]) == old
-            assert condition(bench.twin) == before
+            assert without_safe_alls(condition(bench.twin)) == before
     assert play(bench, b"".join(frames), 2.0) == [a for c in counters for a in answered if a[1] == c]
-    assert condition(bench.twin) == before
+    assert without_safe_alls(condition(bench.twin)) == before
+    executed = [name for _, name in bench.twin.orders.executed]
+    assert executed == [name for name, _ in SESSION] + ["safe_all"] * 3
+
+
+def test_a_safe_all_played_back_inhibits_and_leaves_the_parachutes(tmp_path: Path, monkeypatch) -> None:
+    bench, path = record(tmp_path, monkeypatch, [("safe_all", {}), *SESSION[1:4], ("recovery_arm", {"channel": 1})])
+    board = bench.twin.computer.airframe.board
+    assert not board.inhibited and board.lateral[0].armed and board.recovery[0].armed
+    told = play(bench, captured(path)[0][0])
+    assert [stage for _, _, stage, _ in told] == ["accepted", "completed"]
+    assert board.inhibited and not board.lateral[0].armed and board.recovery[0].armed
 
 
 def test_played_back_where_firing_is_possible_it_still_does_nothing(tmp_path: Path, monkeypatch) -> None:
@@ -213,11 +233,17 @@ def test_after_a_restart_of_the_vehicle_it_is_refused_as_of_another_start(tmp_pa
     play(bench, b"", 6.0)
     before = condition(bench.twin)
     assert before["executed"] == [] and before["last counter"] == 0
-    for frame in frames:
+    for frame in frames[:-1]:
         (answer,) = play(bench, frame)
         assert answer[0] == 7 != bench.twin.boot_id and answer[2:] == ("refused", "other boot")
         assert answer[1] in {counter for _, counter, _, _ in answered}
         assert condition(bench.twin) == before
+    told = play(bench, frames[-1])
+    assert [(id, stage) for id, _, stage, _ in told] == [
+        (bench.twin.boot_id & 0xFFFF_FFFF, "accepted"),
+        (bench.twin.boot_id & 0xFFFF_FFFF, "completed"),
+    ]
+    assert [name for _, name in bench.twin.orders.executed] == ["safe_all"]
 
 
 def test_what_is_older_than_the_answers_kept_is_refused(tmp_path: Path, monkeypatch) -> None:

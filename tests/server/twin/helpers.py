@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cache
 
+from protocol.bound import build_bound_frame, build_safe_all_frame
 from protocol.checksum import crc_holds
-from protocol.commands import build_command_frame
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter, decode_frame
@@ -79,10 +79,18 @@ class Ground:
         if counter is None:
             self.counter += 1
             counter = self.counter
-        described = dictionary().commands[command]
-        apid = dictionary().uplink.apid
+        words, described = dictionary(), dictionary().commands[command]
+        vehicle_id = words.uplink.vehicle_id
+        if described.safes_all:
+            return build_safe_all_frame(KEY, vehicle_id, counter)
         boot = self.twin.boot_id if boot_id is None else boot_id
-        return build_command_frame(KEY, apid, boot, counter, described.code, described.pack_args(args))
+        until_ms, fields = self.newest_ms + 5000, described.pack_args(args)
+        return build_bound_frame(KEY, vehicle_id, boot, words.hash32, counter, until_ms, described.code, fields)
+
+    @property
+    def newest_ms(self) -> int:
+        """The vehicle time of the newest packet heard, 0 before any."""
+        return self.heard[-1].vehicle_ms if self.heard else 0
 
     def order(self, command: str, wait_s: float = 1.0, **args) -> list[tuple[str, str]]:
         """Send a command and return the (stage, reason) answers heard while waiting."""

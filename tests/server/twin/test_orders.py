@@ -161,8 +161,10 @@ def test_recovery_on_the_ground() -> None:
     ground.order("recovery_arm", channel=1)
     ground.order("recovery_arm", channel=2)
     assert ground.order("safe_all") == DONE
-    assert ground.last("recovery")["recovery_1_armed"] == ground.last("recovery")["recovery_2_armed"] == 0
-    ground.order("recovery_arm", channel=1)
+    both = [ground.last("recovery")[f"recovery_{n}_armed"] for n in (1, 2)]
+    assert both == [1, 1], "Safe all never touches them: a replayed one must not cost a parachute"
+    assert ground.order("recovery_safe", channel=2) == DONE
+    assert ground.last("recovery")["recovery_2_armed"] == 0
     assert ground.order("recovery_fire", channel=1) == DONE
     assert ground.last("recovery")["recovery_1_fired"] == 1
     assert ground.last("recovery")["recovery_1_continuity"] == 0
