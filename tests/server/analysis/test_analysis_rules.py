@@ -152,13 +152,13 @@ def test_a_packet_nobody_described_is_told_by_its_number() -> None:
 
 
 def test_a_vehicle_built_from_another_dictionary_is_an_alarm_until_it_is_not() -> None:
-    ours, other = {"boot_id": 1, "dictionary_hash": dictionary().hash32}, {"boot_id": 1, "dictionary_hash": 0xBAD}
-    told = [("startup", 100 * i, values) for i, values in enumerate([ours, other, other, ours])]
+    ours, other = ({"boot_low": 1, "dictionary_hash": told} for told in (dictionary().hash32, 0xBAD))
+    told = [("identity", 100 * i, values) for i, values in enumerate([ours, other, other, ours])]
     alarms = [entry for entry in of_topic(frames(told), "alarm") if entry.key == "dictionary"]
     assert [(entry.severity, entry.body["state"]) for entry in alarms] == [("warning", "raised"), ("info", "cleared")]
     assert "00000bad" in alarms[0].text and f"{dictionary().hash32:08x}" in alarms[0].text
 
 
 def test_the_right_dictionary_is_nothing_to_speak_of() -> None:
-    same = frames([("startup", 0, {"boot_id": 1, "dictionary_hash": dictionary().hash32})])
+    same = frames([("identity", 0, {"boot_low": 1, "dictionary_hash": dictionary().hash32})])
     assert not [entry for entry in of_topic(same, "alarm") if entry.key == "dictionary"]
