@@ -28,6 +28,7 @@ from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
 from server.uplink.key_names import KEY_FILE
 from tests.bench.soak_tally import Executed, Tally
+from tests.server.uplink.queue_oracles import SAFES
 from tests.server.uplink.queue_world import KEY, A, B, World
 
 LOSS = 0.30
@@ -128,7 +129,7 @@ class KeyDisk:
         (self._keys / KEY_FILE).touch(mode=0o600)
         (self._keys / KEY_FILE).write_text(KEY.hex())
         self._counters().begin()
-        self.intents: dict[tuple[int, str], tuple[int, int]] = {}
+        self.intents: dict[tuple[int, str], tuple[int | None, int]] = {}
         self.crash()
 
     def crash(self) -> None:
@@ -145,7 +146,8 @@ class KeyDisk:
     def keep(self, intent: dict[str, object]) -> None:
         """Remember which command went out under which counter."""
         where = (int(intent["generation"]), str(intent["id"]))
-        self.intents[where] = (int(intent["boot_id"]), int(intent["counter"]))
+        boot_id = None if intent["command"] == SAFES else int(intent["boot_id"])  # that is asked of any start
+        self.intents[where] = (boot_id, int(intent["counter"]))
 
     def _counters(self) -> CounterStore:
         return CounterStore(self._keys, load_or_make_key(self._keys, self._copies), self._copies)
