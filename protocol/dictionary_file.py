@@ -16,7 +16,7 @@ from protocol.commands import HAZARD_DISTANCE, Command
 from protocol.dictionary import BOOT_ROLES, Dictionary, FlightRules, UplinkRules
 from protocol.errors import DictionaryError
 from protocol.fields import Packet
-from protocol.framing_tables import check_framing, read_framing
+from protocol.foreign.framing_tables import check_framing, read_framing
 from protocol.identity import IDENTITY_NAME, WIRE, identity_packet
 from protocol.packet_tables import read_apid, read_packet
 from protocol.toml_table import TomlTable, line_of

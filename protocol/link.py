@@ -36,9 +36,9 @@ from protocol.events import (
     VehicleRestarted,
 )
 from protocol.fields import Packet, Value
-from protocol.foreign import ForeignFraming, Heard
+from protocol.foreign.foreign_framing import ForeignFraming, Heard
+from protocol.foreign.framings import foreign_framing
 from protocol.framing import DELIMITER, FrameSplitter, decode_frame
-from protocol.framings import foreign_framing
 from protocol.identity import BOOT_HIGH_ROLE, BOOT_LOW_ROLE
 from protocol.packets import (
     APID_MASK,

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
-from protocol.framing_tables import RISK
+from protocol.foreign.framing_tables import RISK
 from server.flight.link.link_types import BITS_PER_BYTE
 from server.live.store import LiveStore
 from server.review.review import Review

@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterator, Mapping
 
 from protocol.dictionary import Dictionary
-from protocol.framings import foreign_framing
+from protocol.foreign.framings import foreign_framing
 from protocol.units import GRAVITY_M_S2
 from server.twin.flight_computer import CYCLE_S
 from server.twin.telemetry import TwinProblem, period_cycles

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from protocol.dictionary import Dictionary
 from protocol.fields import INTEGER_RANGES, Channel, Packet
-from protocol.framings import foreign_framing
+from protocol.foreign.framings import foreign_framing
 from server.firmware.layout import FirmwareProblem, Layout
 from server.flight.link.link_types import BITS_PER_BYTE
 from server.telemetry.comparisons import known_roles

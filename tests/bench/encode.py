@@ -18,7 +18,7 @@ from pathlib import Path
 
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary, parse_dictionary
-from protocol.framings import foreign_framing
+from protocol.foreign.framings import foreign_framing
 from protocol.identity import IDENTITY_NAME
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import Pipeline, recorded_output

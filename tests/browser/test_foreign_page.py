@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.browser.station import Process, browser_page, eventually
-from tests.protocol.foreign_helpers import FOLDER
+from tests.protocol.foreign.foreign_helpers import FOLDER
 
 
 @pytest.fixture

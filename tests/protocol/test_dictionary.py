@@ -12,7 +12,7 @@ from protocol.dictionary import FlightRules
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.errors import DictionaryError
 from protocol.framing import CONTENT_MAX
-from tests.protocol.foreign_helpers import WREN
+from tests.protocol.foreign.foreign_helpers import WREN
 from tests.protocol.helpers import HEAD, SANDPIPER, SMALL, SMALL_TEXT
 
 PACKET = "[packet.p]\napid = 1\n"

@@ -18,7 +18,7 @@ from server.cli import cli
 # Failures inside one layer, turned into an event or into a sentence before a person hears of them.
 INNER = {
     "protocol.errors.ShortBuffer",
-    "protocol.text_lines._Unreadable",
+    "protocol.foreign.text_lines._Unreadable",
     "server.recording.session_header.HeaderFault",
 }
 NAMED_LIKE_A_FAILURE = ("Problem", "Error", "Failed", "Refused")

@@ -9,9 +9,9 @@ import pytest
 
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
-from protocol.framing_tables import RISK
+from protocol.foreign.framing_tables import RISK
+from protocol.foreign.sums import xor8
 from protocol.identity import Identity
-from protocol.sums import xor8
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import recorded_output
 from server.http.messages import dictionary_shape
@@ -24,7 +24,7 @@ from server.uplink.addressee import Addressee
 from server.uplink.command_queue import UNANSWERED_SAFE_ALLS, CommandQueue, blind_safe_all
 from server.uplink.command_state import State
 from tests.browser.station import Process
-from tests.protocol.foreign_helpers import FOLDER, PLOVER, SAMPLES, WREN
+from tests.protocol.foreign.foreign_helpers import FOLDER, PLOVER, SAMPLES, WREN
 from tests.protocol.helpers import KEY, SANDPIPER
 from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, live_output
 

@@ -8,7 +8,7 @@ import pytest
 
 from protocol.dictionary_file import load_dictionary
 from server.cli.cli import main
-from tests.protocol.foreign_helpers import FOLDER
+from tests.protocol.foreign.foreign_helpers import FOLDER
 from tests.protocol.helpers import SANDPIPER
 from tests.server.workbench.test_dictionary_draft import LOG
 

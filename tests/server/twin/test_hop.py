@@ -11,7 +11,7 @@ from protocol.link import Link
 from server.flight.air.atmosphere import height_above_pad_m
 from server.twin.hop import APOGEE_M, PAD_K, PAD_PA, HopVehicle
 from server.twin.telemetry import TwinProblem
-from tests.protocol.foreign_helpers import SAMPLES
+from tests.protocol.foreign.foreign_helpers import SAMPLES
 from tests.protocol.helpers import SANDPIPER, events_of
 
 

@@ -15,7 +15,7 @@ from server.telemetry.conditions import Reading, check_condition, effect_shown
 from server.workbench.condition_lint import condition_findings
 from server.workbench.dictionary_lint import findings
 from server.workbench.lint_remark import CAUTION, FAULT, LintRemark
-from tests.protocol.foreign_helpers import PLOVER, WREN
+from tests.protocol.foreign.foreign_helpers import PLOVER, WREN
 from tests.protocol.helpers import HEAD, SANDPIPER, SMALL_TEXT
 from tests.server.firmware.wire2 import wire2_text
 

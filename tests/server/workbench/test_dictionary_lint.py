@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from protocol.dictionary_file import parse_dictionary
-from protocol.framings import foreign_framing
+from protocol.foreign.framings import foreign_framing
 from server.workbench.dictionary_lint import findings, link_budget
 from server.workbench.lint_remark import CAUTION, FAULT
-from tests.protocol.foreign_helpers import PLOVER, WREN
+from tests.protocol.foreign.foreign_helpers import PLOVER, WREN
 from tests.protocol.helpers import HEAD, SANDPIPER
 from tests.traffic import KEY, VehicleLink
 

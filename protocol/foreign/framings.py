@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from protocol.binary_records import BinaryRecords
 from protocol.dictionary import Dictionary
-from protocol.foreign import ForeignFraming
-from protocol.text_lines import TextLines
+from protocol.foreign.binary_records import BinaryRecords
+from protocol.foreign.foreign_framing import ForeignFraming
+from protocol.foreign.text_lines import TextLines
 
 
 def foreign_framing(dictionary: Dictionary) -> ForeignFraming | None:

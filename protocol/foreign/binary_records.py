@@ -12,9 +12,9 @@ from collections.abc import Iterator, Mapping
 from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.events import FrameDamaged, PacketUnknown
 from protocol.fields import NUMBER_CODES, Packet
-from protocol.foreign import Heard, Judged, modulus_of, time_and_count
-from protocol.framing_tables import FramingRules
-from protocol.sums import SUMS
+from protocol.foreign.foreign_framing import Heard, Judged, modulus_of, time_and_count
+from protocol.foreign.framing_tables import FramingRules
+from protocol.foreign.sums import SUMS
 
 PAYLOAD_MAX = 255  # a length beyond it is a false sync
 

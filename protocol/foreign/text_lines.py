@@ -13,9 +13,9 @@ from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.errors import ValueRefused
 from protocol.events import FrameDamaged, PacketUnknown
 from protocol.fields import INTEGER_RANGES, Field, Packet, Raw
-from protocol.foreign import Heard, Judged, modulus_of, time_and_count
-from protocol.framing_tables import FramingRules
-from protocol.sums import SUMS
+from protocol.foreign.foreign_framing import Heard, Judged, modulus_of, time_and_count
+from protocol.foreign.framing_tables import FramingRules
+from protocol.foreign.sums import SUMS
 
 LINE_MAX = 512
 INTEGER = re.compile(r"[+-]?[0-9]{1,12}|0[xX][0-9A-Fa-f]{1,8}")

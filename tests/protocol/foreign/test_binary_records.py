@@ -9,9 +9,9 @@ import pytest
 from construct import Byte, Bytes, Const, Int16ul, Struct
 
 from protocol.events import BytesSkipped, FrameDamaged, PacketReceived, PacketUnknown
-from protocol.framings import foreign_framing
-from protocol.sums import SUMS
-from tests.protocol.foreign_helpers import PLOVER, VALUES, with_framing
+from protocol.foreign.framings import foreign_framing
+from protocol.foreign.sums import SUMS
+from tests.protocol.foreign.foreign_helpers import PLOVER, VALUES, with_framing
 from tests.protocol.helpers import heard
 
 SHORT = '[packet.one]\napid = 7\nfields = [ { name = "n", type = "u16" } ]\n'

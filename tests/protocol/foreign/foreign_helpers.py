@@ -8,7 +8,7 @@ from pathlib import Path
 import protocol.dictionary
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary, parse_dictionary
-from protocol.framings import foreign_framing
+from protocol.foreign.framings import foreign_framing
 from tests.protocol.helpers import HEAD
 
 FOLDER = Path(protocol.dictionary.__file__).parent

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from protocol.errors import DictionaryError
-from protocol.framing_tables import RISK
-from tests.protocol.foreign_helpers import PLOVER, WREN, with_framing
+from protocol.foreign.framing_tables import RISK
+from tests.protocol.foreign.foreign_helpers import PLOVER, WREN, with_framing
 from tests.protocol.helpers import SANDPIPER
 
 

@@ -9,8 +9,8 @@ import pytest
 
 from protocol.errors import ValueRefused
 from protocol.events import BytesSkipped, FrameDamaged, PacketReceived, PacketUnknown
-from protocol.framings import foreign_framing
-from tests.protocol.foreign_helpers import VALUES, with_framing
+from protocol.foreign.framings import foreign_framing
+from tests.protocol.foreign.foreign_helpers import VALUES, with_framing
 from tests.protocol.helpers import heard, value_key
 from tests.server.firmware.agreement import random_double
 

@@ -6,16 +6,16 @@ import random
 
 import pytest
 
-from protocol.binary_records import BinaryRecords
 from protocol.bulk import decode_stream
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.errors import DictionaryError, OurMistake, ValueRefused
 from protocol.events import BootIdLearned, BytesSkipped, FrameDamaged, PacketReceived, SequenceGap, VehicleRestarted
-from protocol.framings import foreign_framing
+from protocol.foreign.binary_records import BinaryRecords
+from protocol.foreign.framings import foreign_framing
+from protocol.foreign.text_lines import TextLines
 from protocol.link import Link
-from protocol.text_lines import TextLines
-from tests.protocol.foreign_helpers import FIELDS, PLOVER, SAMPLES, WREN, traffic, with_framing
+from tests.protocol.foreign.foreign_helpers import FIELDS, PLOVER, SAMPLES, WREN, traffic, with_framing
 from tests.protocol.helpers import SANDPIPER, event_key, events_of, keys_of, random_chunks
 
 

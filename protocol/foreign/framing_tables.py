@@ -12,7 +12,7 @@ from typing import Literal
 
 from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.fields import Packet
-from protocol.sums import SUMS
+from protocol.foreign.sums import SUMS
 from protocol.toml_table import TomlTable
 
 Kind = Literal["text", "binary"]

@@ -7,7 +7,7 @@ import random
 import pytest
 from crccheck.crc import Crc16Modbus, Crc32
 
-from protocol.sums import SUMS
+from protocol.foreign.sums import SUMS
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,1 @@
+"""Formats of a vehicle's own, against independent readers and by hand."""
