@@ -252,7 +252,7 @@ QUEUE_FAULTS = (
     fault(
         "an answer to another start is taken",
         "command_queue",
-        (QUEUE, "if entry is None or boot_id != entry.boot_id:", "if entry is None:"),
+        (QUEUE, "if entry is None or not self._is_from(entry, boot_id):", "if entry is None:"),
     ),
     fault(
         "an answer is given to the wrong command",

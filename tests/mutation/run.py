@@ -31,6 +31,7 @@ EXAMPLES = tuple(
     for name in (
         "command_state",
         "two_acts",
+        "addressee",
         "conditions",
         "authority",
         "link_watch",

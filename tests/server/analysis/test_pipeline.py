@@ -127,17 +127,17 @@ def test_whole_equals_live_across_a_restart_and_non_finite_numbers() -> None:
     for boot_id in (4, 5):
         link = VehicleLink(dictionary, KEY, boot_id)
         for i in range(400):
-            for name in ("navigation", "imu_a", "barometer", "link"):
+            for name in ("navigation", "imu_a", "barometer", "link", "identity"):
                 values = random_values(dictionary, name, rng)
-                if name == "link":
-                    values["boot_id"] = boot_id
+                if name == "identity":
+                    values.update(boot_high=0, boot_low=boot_id)
                 if name == "navigation" and i == 100:
                     values.update(q_w=math.nan, rate_x=math.inf)
                 stream += link.frame(name, i * 50, values)
     records = cut(stream, rng, 150)
     live = live_output(dictionary, records)
     assert_same(live, recorded_output(dictionary, records, ORIGIN_NS))
-    # The clock tells first, the start number follows with the next link packet.
+    # The clock tells first, the start id follows with the next identity packet.
     assert [(bool(e.text), e.body["boot_id"]) for e in live.entries if e.topic == "restart"] == [
         (False, 4),
         (True, None),

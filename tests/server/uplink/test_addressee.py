@@ -9,6 +9,7 @@ import pytest
 from protocol.dictionary import Dictionary
 from protocol.identity import Identity
 from server.uplink.addressee import IDENTITY_FRESH_S, VALID_S, Addressee
+from server.uplink.command_state import State
 from tests.server.uplink.queue_world import KEY, A, dictionary, first_wire, first_wire_at_risk, ready_world
 
 SAID = Identity(0, 1001, dictionary().hash32, 0xFEED, 0, 0)
@@ -129,6 +130,23 @@ def test_a_start_that_nobody_signed_for_is_not_addressed() -> None:
     assert "another start of the vehicle than the one that was signed for" in world.submit("ping").sentence
     world.advance(0.5)
     assert world.submit("ping").ok, "the vehicle said again who it is"
+
+
+def test_only_a_signed_identity_says_that_everything_is_safe() -> None:
+    """I10: the vehicle answers a Safe all by its identity too, for a station that knows another dictionary."""
+    world = ready_world()
+    world.deaf_to = {"answer"}
+    world.up.cut = True
+    asked = world.safe_all().id
+    world.advance(0.3)
+    memory, ms = world.vehicle.link.memory, world.vehicle.ms
+    counter = world.queue._table.get(str(asked)).counter
+    said = replace(memory.identity(0), safed_counter=counter)
+    world.hear(world.vehicle.link.frame("identity", ms, said.values(OTHER_KEY, ms)))
+    assert world.queue.view(str(asked)).state is State.SENT
+    world.up.cut = False
+    world.advance(2.0)
+    assert world.queue.view(str(asked)).state is State.VERIFIED
 
 
 def test_only_who_holds_authority_allows_unbound_commands() -> None:
