@@ -23,7 +23,7 @@ from pathlib import Path
 from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
-from protocol.commands import open_command_frame
+from protocol.bound import BoundFrame, open_bound_frame
 from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter
 from server.recording.records import Kind
@@ -302,8 +302,8 @@ class Pad:
         """Count the hazardous commands among all that left the station."""
         count = 0
         for encoded, _ in FrameSplitter().feed(bytes(self.heard)):
-            frame = open_command_frame(self.key, self.dictionary.uplink.apid, encoded)
-            if not isinstance(frame, str):
+            frame = open_bound_frame(self.key, self.dictionary.uplink.vehicle_id, encoded)
+            if isinstance(frame, BoundFrame):
                 command = self.dictionary.command_by_code.get(frame.code)
                 count += command is not None and command.hazard == HAZARDOUS
         return count

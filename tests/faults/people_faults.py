@@ -167,6 +167,7 @@ def double_click(pad: Pad, number: int) -> Seen:
     done = [executed for executed in pad.vehicle.executed[counters:] if executed.command == "board_release"]
     assert len(done) == 1
     pad.allowed_hazardous = pad.hazardous_frames()  # this one was meant, with its identical repeats
+    assert pad.allowed_hazardous > 0, "a count that sees none would find none anywhere"
     ada.ask("safe_all")
     eventually(lambda: pad.vehicle.inhibited, 20)
     for one in (ada, ben, watcher):

@@ -34,7 +34,7 @@ def shown_after(pad: Pad, change: dict[str, int], data: bytes) -> dict[str, int]
         eventually(lambda: watcher.beat and watcher.beat["rx_now"] > watcher.hello["rx_now"], 20)
         before = watcher.beat["link"]
         rows = watcher.counts.get("link", 0)
-        pad.send(data + pad.frame("link", boot_id=pad.vehicle.boot_id))
+        pad.send(data + pad.frame("link"))
         eventually(lambda: watcher.counts.get("link", 0) > rows, 20)
         counted = watcher.beat
         eventually(lambda: watcher.beat is not counted and watcher.beat["link"]["packets"] > before["packets"], 20)
