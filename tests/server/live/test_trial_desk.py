@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from server.analysis.pipeline import recorded_output
 from server.bridge.serial_bridge import PortState
 from server.live.trial_desk import TrialDesk, known_plans
+from server.recording.records import Kind
 from server.recording.session_file import open_session
 from server.trials.plan import COMMANDS_AT_MOST
 from server.uplink.permits import PERMITTED_AT_MOST
@@ -22,6 +24,7 @@ from tests.server.uplink.queue_world import dictionary
 ADA = "Ada 1"
 # Hazardous, and without an interlock on the tilt, which the vehicle model here does not report.
 RELEASE = 'steps = [ { wait_s = 0.1 }, { send = "board_release" }, { send = "board_inhibit" } ]'
+RECOVERY = 'steps = [ { send = "recovery_arm", args = { channel = 2 } } ]'
 TOO_SOON = "too soon: look first, then confirm"
 LOOK_S = 0.02
 
@@ -31,7 +34,8 @@ class Bench:
 
     def __init__(self, server: PageServer, socket) -> None:
         self.server, self.socket = server, socket
-        self.desk = TrialDesk(server.station, {"release": plan_of(RELEASE), "link-ping": plan_of(PING)}, {"other": "odd"})
+        plans = {"release": plan_of(RELEASE), "link-ping": plan_of(PING), "recovery": plan_of(RECOVERY, 1)}
+        self.desk = TrialDesk(server.station, plans, {"other": "odd"})
         server.site.trials = self.desk
 
     async def fly(self) -> None:
@@ -107,6 +111,27 @@ def test_a_trial_by_two_acts_of_the_page_and_its_way_through_the_session(tmp_pat
         entries = recorded_output(dictionary(), session.records, origin_ns).entries
         again = [e for e in entries if e.topic == "trial"][-1]
         assert (again.text, again.body["result"]["passed"]) == (last["text"], 2)
+
+    on_bench(tmp_path, monkeypatch, what)
+
+
+def test_a_recovery_channel_that_a_trial_armed_is_safed_by_its_own_command(tmp_path: Path, monkeypatch) -> None:
+    """Safe all never touches it; that the desk asked is kept as an act, and only telemetry says that it is safe."""
+
+    async def what(bench: Bench) -> None:
+        vehicle = bench.server.vehicle
+        vehicle.recovery_continuity = [1, 1]
+        await asyncio.sleep(0.2)
+        id = await bench.begin("recovery", 1)
+        result = await asyncio.wait_for(bench.desk.finished(), 20)
+        assert (result["outcome"], result["safe"], vehicle.recovery_armed) == ("passed", True, [0, 0])
+        assert bench.commands() == ["recovery_arm", "safe_all", "recovery_safe"]
+        session = open_session(await bench.server.station.stop())
+        acts = [json.loads(record.payload)["body"] for record in session.records.of_kind(Kind.ACT)]
+        asked = [act for act in acts if act.get("command") == "recovery_safe"]
+        assert [(act["act"], act["trial"], act["args"], act["ok"]) for act in asked] == [
+            ("trial send", id, {"channel": 2}, True)
+        ]
 
     on_bench(tmp_path, monkeypatch, what)
 
