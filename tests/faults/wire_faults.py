@@ -358,20 +358,23 @@ def reboot(pad: Pad, number: int) -> Seen:
     return Seen(f"'{sentence.partition(',')[0]}', confirm refused")
 
 
-@case("30", "vehicle time goes backwards", "a frame 1.5 s older, then 60 s older", "taken; then a restart", on_pad=True)
+@case("30", "vehicle time goes backwards", "a frame 1.5 s older, then 60 s older", "taken as late", on_pad=True)
 def backwards(pad: Pad, number: int) -> Seen:
     watcher = pad.watcher()
     eventually(lambda: watcher.counts.get("control", 0) > 0, 20)
     quiet(pad)
     packet = pad.dictionary.packets["recovery"]
     since = len(watcher.journal)
-    for back_ms, restarts in ((1500, 0), (60_000, 1)):
+    with pad._lock:
+        pad._begun -= 100.0  # the vehicle is on for long enough that the older frame is no start anew
+        pad.vehicle.now_s += 100.0
+    for back_ms in (0, 1500, 60_000):
         rows = watcher.counts.get("recovery", 0)
         pad.send(pad.vehicle.link.frame_of_fields(packet, pad.vehicle.ms - back_ms, bytes(packet.layout.size)))
         eventually(lambda: watcher.counts.get("recovery", 0) == rows + 1, 20)  # noqa: B023 - waited for at once
-        assert sum("the vehicle restarted" in text for text in watcher.texts(since)) == restarts
+        assert sum("the vehicle restarted" in text for text in watcher.texts(since)) == 0
     watcher.close()
-    return Seen("1.5 s: shown; 60 s: 'the vehicle restarted', shown")
+    return Seen("1.5 s, 60 s: shown, no restart")
 
 
 @case("31", "two vehicles on one channel", "frames of another dictionary's APIDs", "told, never mixed", long=10, on_pad=True)

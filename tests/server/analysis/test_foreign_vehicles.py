@@ -80,6 +80,8 @@ class Desk:
 
     def reading(self, role: str, now_s: float) -> Reading | None:
         """The vehicle tells its phase and nothing else."""
+        if role == "ground.link_lag":
+            return Reading(0.0, now_s)
         return Reading(self.phase, now_s) if role == "vehicle_phase" else None
 
     def run(self, begin_s: float, seconds: float) -> None:

@@ -93,6 +93,7 @@ def test_an_answer_that_comes_late_does_not_take_the_place_of_a_newer_one() -> N
 
 
 def test_a_round_trip_counts_for_as_long_as_the_second_act_may_take() -> None:
+    """I15."""
     world = unanswered()
     world.queue.trips.note(world.now_s - 0.1, world.now_s)
     armed = world.arm("channel_arm", channel=1)
@@ -103,6 +104,7 @@ def test_a_round_trip_counts_for_as_long_as_the_second_act_may_take() -> None:
 
 
 def test_a_lagging_downlink_disarms_and_refuses_and_safe_all_leaves() -> None:
+    """I15."""
     world = ready_world()
     armed = world.arm("channel_arm", channel=1)
     world.lag_s = 30.0
