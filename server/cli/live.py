@@ -11,7 +11,7 @@ from protocol.dictionary_file import load_dictionary
 from server.app import run_live
 from server.bridge.ports import is_url_understood
 from server.cli.serving import add_serving, say_last, settings_of
-from server.cli.shared import CAUTION, say, whole_number
+from server.cli.shared import ALLOW_UNBOUND, CAUTION, say, whole_number
 from server.design.sheet_files import load_sheets
 from server.live.start import Live
 from server.pad.plan import load_pad_plan
@@ -34,7 +34,7 @@ def add_live(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--allow-unbound",
         action="store_true",
-        help="allow routine commands to a vehicle whose commands are bound to no vehicle, dictionary or time",
+        help=ALLOW_UNBOUND,
     )
     add_serving(parser)
     parser.set_defaults(run=run)

@@ -13,6 +13,8 @@ from typing import TextIO
 
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
+ALLOW_UNBOUND = "allow routine commands to a vehicle whose commands are bound to no vehicle, dictionary or time"
+
 Progress = Callable[[str], None]
 
 

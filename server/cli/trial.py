@@ -21,6 +21,7 @@ from typing import Any, TextIO
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.bridge.ports import is_url_understood
+from server.cli.shared import ALLOW_UNBOUND
 from server.design.sheet_files import load_sheets
 from server.json_text import finite
 from server.live.start import Live, Places, make_station
@@ -63,6 +64,7 @@ def add_trial(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--acts-from-stdin", action="store_true", help="read the acts, one a line, although stdin is no terminal"
     )
+    parser.add_argument("--allow-unbound", action="store_true", help=ALLOW_UNBOUND)
     parser.set_defaults(run=run_trial)
 
 
@@ -292,6 +294,8 @@ def _signals(stopped: asyncio.Event) -> Iterator[None]:
 def _make_station(options: argparse.Namespace, dictionary: Dictionary) -> Station:
     sessions, keys = default_folders()
     sheets, baud = load_sheets(options.sheet, False), options.baud or dictionary.modem_baud
-    live = Live(dictionary, sheets, options.port, baud, mode="live", source=options.port)
+    live = Live(
+        dictionary, sheets, options.port, baud, mode="live", source=options.port, allow_unbound=options.allow_unbound
+    )
     places = Places(options.sessions or sessions, options.keys or keys, copies_folder())
     return make_station(live, places, software())

@@ -243,9 +243,9 @@ def bit_flips(pad: Pad, number: int) -> Seen:
 
 @case("21", "cut, merged and split frames", "cut at every byte; then byte by byte", "only the cut ones", long=3, on_pad=True)
 def cut_frames(pad: Pad, number: int) -> Seen:
-    frame = pad.frame("control")
-    cuts = b"".join(frame[:size] + b"\0" for size in range(1, len(frame) - 1))
-    seen = shown_after(pad, {"packets": 1, "damaged": len(frame) - 2}, cuts + pad.frame("control"))
+    frame = pad.frame("control").strip(b"\0")
+    cuts = b"".join(frame[:size] + b"\0" for size in range(1, len(frame)))
+    seen = shown_after(pad, {"packets": 1, "damaged": len(frame) - 1}, cuts + pad.frame("control"))
     watcher = pad.watcher()
     quiet(pad)
     before = watcher.link()
