@@ -9,6 +9,7 @@ import urllib.request
 from collections.abc import Iterator
 from pathlib import Path
 
+from server.uplink.round_trip import ASKED_BY
 from tests.browser.station import CHROMIUM_ARGUMENTS, ROOT, NetRelay, Process, chromium_path, eventually
 
 PLACES = ("bench", "pad", "flight", "recovery", "review")
@@ -56,6 +57,10 @@ class Bench:
     def commands(self) -> list[dict]:
         """Return the latest view of every command, oldest first."""
         return list({entry["key"]: entry["body"] for entry in self.journal() if entry["topic"] == "command"}.values())
+
+    def asked(self) -> list[dict]:
+        """Return the latest view of every command that a person asked for: the station's own pings are left out."""
+        return [command for command in self.commands() if command["operator"] != ASKED_BY]
 
     def twin_line(self, pattern: str, timeout_s: float) -> None:
         """Wait for a line of the twin."""

@@ -16,6 +16,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from protocol.dictionary_file import load_dictionary
+from protocol.framing import FrameSplitter, decode_frame
+
+PING_CODE_AT = 12  # of the content: header 6, boot id 2, counter 4
+
 ROOT = Path(__file__).resolve().parents[2]
 CHROMIUM_ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
 
@@ -140,8 +145,30 @@ class Relay:
             os.close(self._master)
 
 
+class PingFilter:
+    """Counts the bytes of uplink frames but those of pings to the Sandpiper."""
+
+    def __init__(self) -> None:
+        dictionary = load_dictionary()
+        self._code = dictionary.commands["ping"].code
+        self._place = PING_CODE_AT
+        self._splitter = FrameSplitter()
+
+    def others(self, data: bytes) -> int:
+        """Return how many bytes of whole frames, other than pings, these complete."""
+        frames = [encoded for encoded, _ in self._splitter.feed(data)]
+        return sum(len(encoded) + 1 for encoded in frames if not self._is_ping(encoded))
+
+    def _is_ping(self, encoded: bytes) -> bool:
+        content = decode_frame(encoded) or b""
+        return len(content) > self._place and content[self._place] == self._code
+
+
 class NetRelay:
-    """A TCP port for the station, joined to the twin's socket; counts bytes up and down, and can be unplugged."""
+    """A TCP port for the station, joined to the twin's socket; counts bytes up and down, and can be unplugged.
+
+    `up` leaves out the station's own pings: it asks for a round trip while somebody gets a command ready.
+    """
 
     def __init__(self, twin_url: str) -> None:
         place = urlsplit(twin_url)
@@ -153,6 +180,7 @@ class NetRelay:
         self.url = f"socket://127.0.0.1:{self._port}"
         self.up = 0
         self.down = 0
+        self._pings = PingFilter()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
@@ -191,7 +219,7 @@ class NetRelay:
                 data = ready.recv(65536)
             except OSError:
                 data = b""
-            self.up += len(data)
+            self.up += self._pings.others(data)
             if data:
                 self._twin.sendall(data)
             else:

@@ -144,7 +144,7 @@ def take_back_by_escape(bench: Bench, desk: Desk) -> None:
     eventually(lambda: "Cancelled before anything was sent" in desk.text("desk-said"))
     desk.page.keyboard.press("Escape")
     eventually(lambda: not desk.there("desk-title"), 2)
-    eventually(lambda: bench.commands()[-1]["state"] == "cancelled")
+    eventually(lambda: bench.asked()[-1]["state"] == "cancelled")
     assert bench.relay.up == up
 
 

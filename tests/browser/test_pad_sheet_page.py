@@ -184,7 +184,7 @@ def test_on_paper_there_is_the_sheet_and_room_to_sign_and_nothing_else(pad: Benc
 def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_lift_off(
     browser: object, tmp_path: Path
 ) -> None:
-    arguments = ("--no-browser", "--http-port", "0", "--rate", "20", "--ignite-after", "80", "--quit-when", "landed")
+    arguments = ("--no-browser", "--http-port", "0", "--rate", "10", "--ignite-after", "60", "--quit-when", "landed")
     demo = Process(tmp_path, "demo", *arguments)
     live = Desk(browser, demo.line(r"(http://\S+#operator=\S+)")[1])
     live.see("pad-tick-key-out").click()
