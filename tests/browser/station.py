@@ -19,7 +19,7 @@ from urllib.parse import urlsplit
 from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter, decode_frame
 
-PING_CODE_AT = 12  # of the content: header 6, boot id 2, counter 4
+PING_CODE_AT = 26  # of the content: header 6, boot id 8, dictionary 4, counter 4, valid until 4
 
 ROOT = Path(__file__).resolve().parents[2]
 CHROMIUM_ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
