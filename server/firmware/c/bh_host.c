@@ -12,6 +12,8 @@
  *   R  radio 1, time 4, bytes                      hear: O counter 4 code 1 n 1 values     -> items
  *                                                  S counter 4 (Safe all), D (dropped),
  *                                                  A size 2 frame
+ *   X  radio 1, time 4, bytes                      the same, and each order is at once    -> items
+ *                                                  answered accepted and completed
  *   W  radio 1, counter 4, code 1, stage 1, reason 1, time 4    answer                     -> frame
  *   N  radio 1                                     last counter 4, good 4, bad 4,          -> counts
  *                                                  safed counter 4, stored 4, refused 4
@@ -244,7 +246,14 @@ static void say_order(const bh_command *command)
 #endif
 
 #if BH_HEARS
-static void hear(const uint8_t *at, const uint8_t *end)
+static void say_frame(const uint8_t *frame, size_t size)
+{
+    say("A", 1);
+    say_number((uint32_t)size, 2);
+    say(frame, size);
+}
+
+static void hear(const uint8_t *at, const uint8_t *end, bool obeys)
 {
     bh_link *radio = &radios[at[0] % RADIOS];
     uint32_t time_ms = bh_get(at + 1, 4);
@@ -252,7 +261,8 @@ static void hear(const uint8_t *at, const uint8_t *end)
     bh_command command;
     size_t size;
     for (at += 5; at < end; at++) {
-        switch (bh_receive(radio, *at, time_ms, &command)) {
+        enum bh_heard heard = bh_receive(radio, *at, time_ms, &command);
+        switch (heard) {
 #if BH_COMMAND_COUNT > 0
         case BH_ORDER:
             say_order(&command);
@@ -267,13 +277,15 @@ static void hear(const uint8_t *at, const uint8_t *end)
             break;
         case BH_ANSWERED:
             while ((size = bh_owed_answer(radio, time_ms, frame)) > 0u) {
-                say("A", 1);
-                say_number((uint32_t)size, 2);
-                say(frame, size);
+                say_frame(frame, size);
             }
             break;
         default:
             break;
+        }
+        if (obeys && (heard == BH_ORDER || heard == BH_SAFE_ALL)) {
+            say_frame(frame, bh_answer(radio, time_ms, &command, BH_STAGE_ACCEPTED, BH_REASON_NONE, frame));
+            say_frame(frame, bh_answer(radio, time_ms, &command, BH_STAGE_COMPLETED, BH_REASON_NONE, frame));
         }
     }
 }
@@ -356,7 +368,8 @@ static void carry_out(char letter, uint8_t *at, size_t size)
         break;
 #if BH_HEARS
     case 'R':
-        hear(at, at + size);
+    case 'X':
+        hear(at, at + size, letter == 'X');
         break;
     case 'W':
         answer(at);

@@ -112,7 +112,7 @@ def test_a_vehicle_without_a_start_id_obeys_nothing_but_safe_all_and_says_so(boo
         assert [order.code for order in pair.hear(build_safe_all_frame(KEY, SMALL_2.uplink.vehicle_id, 3), 0)] == [0]
         pair.identity(1, 0)
         (event,) = [e for e in events_of(Link(SMALL_2), [pair.c.identity_frame(1)]) if isinstance(e, PacketReceived)]
-        told = Identity.of(dict(zip((c.name for c in event.packet.channels), event.values, strict=True)))
+        told = Identity.of(event.values)
         assert told.boot_id == boot_id and told.signed_by(KEY, 1)
 
 
