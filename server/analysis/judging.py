@@ -167,7 +167,8 @@ class Judging:
             if index >= len(batch.frame_t) or batch.first_order + index >= order:
                 return
             heapq.heappop(self._due)
-            self._judge(self._judgements[place], batch, index, out)
+            if self._judgements[place].until not in self._moments:
+                self._judge(self._judgements[place], batch, index, out)
 
     def _judge(self, judgement: Judgement, batch: Batch, index: int, out: TrackerOutput) -> None:
         at = Instant(batch.first_order + index, float(batch.frame_rx_s[index]), float(batch.frame_t[index]))

@@ -36,12 +36,16 @@ class Case:
 
 @dataclass(frozen=True)
 class Judgement:
-    """One judgement: what it is about, the moment it follows, the delays (s) after which it is made, and what makes it."""
+    """One judgement: what it is about, the moment it follows, the delays (s) after which it is made, and what makes it.
+
+    It is not made any more once the moment `until` has come, where one is named.
+    """
 
     subject: str
     after: str
     delays_s: tuple[float, ...]
     judge: Callable[[Case], Figure | None]
+    until: str = ""
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,14 @@ from server.analysis.roles import FINS, STATE_VECTOR
 
 FLAGS = ("control.gate.altitude_met", "control.gate.speed_met", "control.enabled", "deployment", "separation")
 GATE = ("control.gate.altitude", "control.gate.speed")
-# Where it lies rests on the last of these before the link was lost: some 20 m of height apart, further up more.
-RECOVERY_S = (3.0, *(float(s) for s in range(6, 60, 3)), *(float(s) for s in range(60, 121, 6)))
+RECOVERY_S = (3.0, 8.0, 12.0, 16.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0)
+# Where it lies rests on the last of these before the link was lost: some 20 m of height apart, further up more. After the
+# landing they would only say again what was said then.
+ON_THE_WAY_DOWN_S = tuple(
+    s
+    for s in (*map(float, range(6, 60, 3)), *map(float, range(60, 121, 6)))
+    if s not in (12.0, 30.0, 45.0, 60.0, 90.0, 120.0)
+)
 
 
 def _unit(unit: str) -> tuple[str, ...]:
@@ -55,6 +61,7 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("descent", "apogee", (8.0, 15.0, 30.0, 60.0), judge_descent),
     Judgement("descent", "landing", (1.0,), judge_descent),
     Judgement("recovery", "apogee", RECOVERY_S, judge_recovery),
+    Judgement("recovery", "apogee", ON_THE_WAY_DOWN_S, judge_recovery, until="landing"),
     Judgement("recovery", "landing", (1.0,), judge_recovery),
     Judgement("link in flight", "apogee", (2.0, 15.0, 60.0), judge_link),
     Judgement("link in flight", "landing", (1.0,), judge_link),
