@@ -132,7 +132,7 @@ def _grouped_packets(
     content, sound = _unstuffed(stream, starts, ends, lengths <= ENCODED_MAX)
     handled = np.zeros(len(starts), dtype=bool)
     groups: dict[str, list[_Group]] = {}
-    for length in {packet.frame_bytes - 1 for packet in dictionary.packets.values()}:
+    for length in {packet.frame_bytes - packet.lead - 1 for packet in dictionary.packets.values()}:
         frames = np.flatnonzero((lengths == length) & sound)
         if frames.size:
             rows = sliding_window_view(content, length - 1)[starts[frames] + 1]

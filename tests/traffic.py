@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 
 from protocol.dictionary import Dictionary
+from protocol.identity import IDENTITY_NAME
 from protocol.vehicle import VehicleLink
 
 KEY = bytes(range(32))
@@ -44,6 +45,8 @@ def mixed_frames(dictionary: Dictionary, count: int, seed: int = 1, distinct: in
         for value in values:
             if "boot_id" in value and name == "link":
                 value["boot_id"] = 5
+            if name == IDENTITY_NAME:
+                value |= {"boot_high": 0, "boot_low": 5}
         pool[name] = [dictionary.packets[name].pack(value) for value in values]
     total_rate = sum(weights)
     frames = []

@@ -26,7 +26,7 @@ from typing import NamedTuple
 
 from websockets.sync.client import connect
 
-from protocol.commands import open_command_frame
+from protocol.bound import SafeAllFrame, open_bound_frame
 from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter
 from server.settings import sample_folder
@@ -112,9 +112,8 @@ class TimedRelay(Relay):
         self.up += len(data)
         self._twin.sendall(data)
         for encoded, _ in self._splitter.feed(data):
-            frame = open_command_frame(self._key, self._dictionary.uplink.apid, encoded)
-            is_new = not isinstance(frame, str) and encoded not in self._seen
-            if is_new and self._dictionary.command_by_code[frame.code].safes_all:
+            frame = open_bound_frame(self._key, self._dictionary.uplink.vehicle_id, encoded)
+            if isinstance(frame, SafeAllFrame) and encoded not in self._seen:
                 self._seen.add(encoded)
                 self.frames.append((now_s, encoded))
 

@@ -120,7 +120,7 @@ BOUND_FAULTS = (
     fault(
         "who is addressed is not looked at when confirming and sending",
         "addressee",
-        (QUEUE, "return unmet or self._table.why_not_addressed(entry.command.hazard, now_s)", "return unmet"),
+        (QUEUE, " or self._table.why_not_addressed(entry.command.hazard, now_s)", ""),
     ),
     fault(
         "an identity of another key says that all is safe",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import ACTS, AUTHORITY, COMMANDS, COUNTER, EXECUTOR, RULES, STATION, VEHICLE, WATCH, fault
+from tests.mutation.fault import ACTS, AUTHORITY, COMMANDS, COUNTER, EXECUTOR, FLOW, RULES, STATION, VEHICLE, WATCH, fault
 
 EDGE_FAULTS = (
     # ---- authority, link, keys
@@ -69,7 +69,7 @@ EDGE_FAULTS = (
     fault(
         "vehicle executes what was meant for another start",
         "command_attacks",
-        (VEHICLE, "if frame.boot_id != self.boot_id:", "if False:"),
+        (VEHICLE, "if nameless or frame.boot_id != self.boot_id:", "if False:"),
     ),
     fault(
         "vehicle burns no counter for nonsense",
@@ -142,8 +142,8 @@ EDGE_FAULTS = (
         "station_commands",
         (
             STATION,
-            "            self.before_act()\n        except",
-            "            pass\n        except",
+            "        self.before_act()\n        if kind",
+            "        if kind",
         ),
     ),
     fault(
@@ -172,7 +172,7 @@ EDGE_FAULTS = (
     fault(
         "station does not pass on an unnamed restart",
         "station_commands",
-        (STATION, "queue.on_boot_id(boot_id, now_s, restarted)", "queue.on_boot_id(boot_id, now_s)"),
+        (FLOW, "queue.on_boot_id(boot_id, now_s, restarted)", "queue.on_boot_id(boot_id, now_s)"),
     ),
     fault(
         "station passes odd arguments on as they are",

@@ -104,8 +104,9 @@ PERMIT_FAULTS = (
         "permit_desk",
         (
             DESK,
-            "unmet = first_unmet(check_conditions(self._dictionary, self.conditions(), {}, self._readings, now_s))",
-            "unmet = None",
+            "        unmet = first_unmet([*checks, *self._trips.checks(now_s)])\n        if unmet:\n"
+            '            return Reply(False, f"not started',
+            '        unmet = None\n        if unmet:\n            return Reply(False, f"not started',
         ),
     ),
     fault(

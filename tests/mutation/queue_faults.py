@@ -158,7 +158,11 @@ QUEUE_FAULTS = (
             "            unmet = None\n            if unmet is None:",
         ),
     ),
-    fault("stale telemetry fulfills", "conditions", (CONDITIONS, "if not 0.0 <= age_s <= fresh_s:", "if False:")),
+    fault(
+        "stale telemetry fulfills",
+        "conditions",
+        (CONDITIONS, "    if not 0.0 <= age_s <= fresh_s:  # also", "    if False:  # also"),
+    ),
     fault(
         "a role not reported fulfills",
         "conditions",
@@ -269,8 +273,8 @@ QUEUE_FAULTS = (
         "conditions",
         (
             CONDITIONS,
-            "            if reading is None or reading.rx_s <= since_s:\n                return False",
-            "            if reading is None or reading.rx_s <= since_s:\n                return True",
+            "            if reading is None or reading.true_s <= since_s:\n                return False",
+            "            if reading is None or reading.true_s <= since_s:\n                return True",
         ),
     ),
     fault(

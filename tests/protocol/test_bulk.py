@@ -128,7 +128,7 @@ def damage(frame: bytes, kind: str, rng: random.Random) -> bytes:
     if kind == "zeros":
         return bytes(rng.randrange(1, 50)) + frame
     try:
-        content = bytearray(cobs.decode(frame[:-1])[:-2])
+        content = bytearray(cobs.decode(frame.strip(b"\0"))[:-2])
     except cobs.DecodeError:  # damaged before: leave it
         return frame
     if not 6 <= len(content) <= CONTENT_MAX - 3:  # too short for a header, or grown by junk: leave it as well
@@ -164,14 +164,12 @@ def flight(boot_id: int, start_ms: int, count: int, rng: random.Random) -> bytes
     link = VehicleLink(SANDPIPER, KEY, boot_id)
     out = []
     for i in range(count):
-        name = rng.choice(["barometer", "navigation", "event", "link", "control"])
+        name = rng.choice(["barometer", "navigation", "event", "identity", "control"])
         packet = SANDPIPER.packets[name]
-        fields = (
-            struct.pack(">H", boot_id) + bytes(packet.layout.size - 2)
-            if name == "link"
-            else rng.randbytes(packet.layout.size)
-        )
-        frame = link.frame_of_fields(packet, start_ms + i * 25, fields)
+        if name == "identity":
+            frame = link.identity_frame(start_ms + i * 25)
+        else:
+            frame = link.frame_of_fields(packet, start_ms + i * 25, rng.randbytes(packet.layout.size))
         if rng.random() < 0.9:
             out.append(frame)
     return b"".join(out)

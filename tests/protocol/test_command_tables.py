@@ -30,7 +30,11 @@ def test_a_linkage_that_cannot_be_is_refused(bad: str) -> None:
 
 
 def test_an_effect_can_depend_on_an_interlock_that_exists() -> None:
-    effects = load_dictionary().commands["safe_all"].effects
-    assert [effect.only_if.name if effect.only_if else None for effect in effects] == [None, None, "on_ground"]
+    text = load_dictionary().text
+    some = '{ role = "board.inhibited", equals = 1 },\n]'
+    assert text.count(some) == 1
+    only = text.replace(some, some.replace("equals = 1", 'equals = 1, only_if = "on_ground"'))
+    effects = parse_dictionary(only).commands["safe_all"].effects
+    assert [effect.only_if.name if effect.only_if else None for effect in effects] == [None, "on_ground"]
     with pytest.raises(DictionaryError, match=r"no \[interlock.on_mars\] in the dictionary"):
-        parse_dictionary(changed('only_if = "on_ground"', 'only_if = "on_mars"'))
+        parse_dictionary(only.replace('only_if = "on_ground"', 'only_if = "on_mars"'))

@@ -380,8 +380,8 @@ def test_a_file_that_cannot_be_read(tmp_path: Path) -> None:
 def test_the_default_is_the_sandpiper() -> None:
     assert SANDPIPER.vehicle == "Sandpiper" and SANDPIPER.modem_baud == 57600
     assert SANDPIPER.packet_by_apid[16].name == "navigation"
-    assert SANDPIPER.command_by_code[0x33].safes_all
-    assert SANDPIPER.uplink.apid == 64
+    assert SANDPIPER.command_by_code[0x1E].name == "ping" and SANDPIPER.commands["safe_all"].code == 0
+    assert SANDPIPER.uplink.vehicle_id == 1001 and SANDPIPER.is_bound
 
 
 def test_the_sandpiper_fits_its_modem() -> None:

@@ -73,10 +73,10 @@ def test_what_is_no_number_at_all_is_refused_and_takes_no_count() -> None:
 
 def test_the_ground_hears_what_the_vehicle_says() -> None:
     link = VehicleLink(SANDPIPER, KEY, 77)
-    data = link.frame("startup", 5, {"boot_id": 77, "dictionary_hash": 1, "firmware": "demo"})
-    learned, packet = heard(SANDPIPER, data)
+    learned, who, packet = heard(SANDPIPER, link.identity_frame(4), link.frame("startup", 5, {"firmware": "demo"}))
     assert learned == BootIdLearned(77)
-    assert packet.values == (77.0, 1.0, "demo") and packet.time_ms == 5
+    assert who.values[:4] == (2.0, 0.0, 1001.0, float(SANDPIPER.hash32)) and who.time_ms == 4
+    assert packet.values == ("demo",) and packet.time_ms == 5
 
 
 # ---------------------------------------------------------------- commands taken

@@ -58,7 +58,7 @@ def test_over_a_little_after_landing(tmp_path: Path, monkeypatch) -> None:
     assert not demo.over()
     now[0] += 0.2
     assert demo.over()  # 8 vehicle seconds at 4 times real time
-    demo._listener._air.close()
+    demo._listener._side.close()
 
 
 def test_a_twin_alone_writes_the_truth_and_ends(tmp_path: Path) -> None:

@@ -62,7 +62,7 @@ test("who may command is said in every case", () => {
   assert.match(company(desk), /Nobody else/);
 });
 
-test("leave is asked, in a sentence, only of a person at the desk of a vehicle whose commands are bound to nothing", () => {
+test("leave is asked in a sentence, only of a person at the desk of a vehicle with unbound commands", () => {
   const desk = { open: true, yours: true, asks_leave: "commands are bound to nothing; allow them first" };
   assert.equal(leave({ mode: "live", desk }), "Commands are bound to nothing; allow them first.");
   assert.equal(leave({ mode: "live", desk: { ...desk, asks_leave: "" } }), "");

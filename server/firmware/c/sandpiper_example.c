@@ -369,6 +369,7 @@ static void obey(vehicle *v, const bh_command *command)
 static void safe_all(vehicle *v, const bh_command *command)
 {
     unsigned i;
+    answer(v, command, BH_STAGE_ACCEPTED, BH_REASON_NONE);
     v->inhibited = true;
     for (i = 0; i < 4u; i++) {
         safe(&v->lateral[i]);

@@ -123,14 +123,14 @@ def test_what_is_confirmed_is_held_against_what_came_meanwhile(tmp_path: Path, m
         armed = bench.arm()
         bench.clock.advance(0.5)
         bench.hear()
-        record_intent = bench.station._executor._record_intent
+        record_durably = bench.station._executor._record_durably
 
         async def as_the_disk_answers(*what: object) -> None:
-            await record_intent(*what)
+            await record_durably(*what)
             bench.vehicle.start(8)
             let_wait(bench)
 
-        monkeypatch.setattr(bench.station._executor, "_record_intent", as_the_disk_answers)
+        monkeypatch.setattr(bench.station._executor, "_record_durably", as_the_disk_answers)
         assert bench.confirm(armed.id).ok
         await bench.settle()
         assert bench.sent == []

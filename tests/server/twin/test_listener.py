@@ -21,7 +21,7 @@ pytestmark = pytest.mark.terminal
 @contextmanager
 def listening(where: str, **more) -> Iterator[tuple[TwinListener, Ground]]:
     twin = clean_twin()
-    listener = TwinListener(twin, where, rate=20.0, **more)
+    listener = TwinListener(twin, where, **{"rate": 20.0, **more})
     listener.start()
     try:
         yield listener, Ground(twin)
@@ -45,11 +45,11 @@ def has_navigation(heard: list[Heard]) -> bool:
 
 
 def test_socket_gives_packets_takes_commands_and_survives_a_client_that_leaves() -> None:
-    with listening("socket://127.0.0.1:0") as (listener, ground):
+    with listening("socket://127.0.0.1:0", rate=5.0) as (listener, ground):
         for counter in (1, 2):
             port = serial.serial_for_url(listener.url, timeout=0.05)
             splitter = FrameSplitter()
-            heard_until(port, splitter, has_navigation)
+            ground.heard += heard_until(port, splitter, has_navigation)
             port.write(ground.frame("ping"))
             heard_until(port, splitter, lambda heard, n=counter: ("completed", "none") in answers(heard, n))
             port.close()

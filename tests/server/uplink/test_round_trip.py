@@ -43,7 +43,7 @@ def test_any_answered_command_measures_the_way() -> None:
     assert world.queue.trips.trip_s is not None and world.queue.trips.trip_s < 0.5
     armed = world.arm("channel_arm", channel=1)
     assert armed.ok
-    assert [c.name for c in armed.checks][-3:] == ["link_lag", "round_trip", "alone"]
+    assert [c.name for c in armed.checks][-4:] == ["link_lag", "round_trip", "addressee", "alone"]
 
 
 def test_the_stations_own_ping_is_in_nobodys_way() -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from protocol.dictionary import Dictionary
-from protocol.dictionary_file import parse_dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.toml_table import line_of
 from server.firmware.layout import FirmwareProblem, Layout
 from server.telemetry.comparisons import known_roles
@@ -278,7 +279,8 @@ def test_a_bound_sandpiper_has_no_fault() -> None:
 
 
 def test_no_firmware_is_asked_of_a_vehicle_of_version_1_or_without_answers() -> None:
-    notes = [remark for remark in findings(SANDPIPER) if "no firmware can be made of it" in remark.text]
+    first_wire = load_dictionary(Path(__file__).parents[2] / "sandpiper_1.toml")
+    notes = [remark for remark in findings(first_wire) if "no firmware can be made of it" in remark.text]
     assert [remark.severity for remark in notes] == ["note"]
     silent = BOUND.replace("[packet.answer]", "[packet.reply]").replace("[uplink]", "[uplink]\nanswers = false", 1)
     assert not any("answer" in fault.text for fault in faults(silent))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from protocol.dictionary_file import parse_dictionary
@@ -33,15 +35,21 @@ def test_lines_are_estimated_and_records_exact() -> None:
     assert dict((name, size) for name, size, _ in link_budget(PLOVER).packets)["switches"] == len(record)
 
 
+def test_a_vehicle_of_version_1_without_a_safe_all_is_cautioned() -> None:
+    text = (Path(__file__).parents[2] / "sandpiper_1.toml").read_text("utf-8")
+    assert not any("none with safes_all" in f.text for f in findings(parse_dictionary(text)))
+    found = findings(parse_dictionary(text.replace("safes_all = true\n", "")))
+    assert any(f.severity == CAUTION and "none with safes_all" in f.text for f in found)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "severity", "text"),
     [
         ("modem_baud = 57600", "modem_baud = 9600", FAULT, "more than the modem carries"),
         ("modem_baud = 57600", "modem_baud = 48000", CAUTION, "little room"),
         ('role = "vehicle_phase", values', "values", CAUTION, "no field has the role vehicle_phase"),
-        ('role = "boot_id", ', "", None, ""),
+        ('role = "uplink.frames_good", ', "", None, ""),
         ('role = "answer.counter", ', "", FAULT, "no field has the role answer.counter"),
-        ("safes_all = true\n", "", CAUTION, "none with safes_all"),
         ("caution_high = 4.0", "caution_high = 400.0", CAUTION, "can never be passed: the field holds 0..65.535"),
         ("range = [30000, 110000]", "range = [1e9, 2e9]", CAUTION, "range lies outside"),
         ("rate_hz = 20\n", "rate_hz = 30\n", "note", "no whole number of milliseconds"),

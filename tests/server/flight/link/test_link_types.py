@@ -113,7 +113,8 @@ def test_the_twins_radio(scenario: str) -> None:
     assert received == frame.size
     missing = truth["downlink_frames_lost"] + truth["downlink_frames_dropped"]
     damaged = truth["downlink_frames_sent"] - truth["downlink_frames_lost"] - received
-    assert lost == pytest.approx(missing + damaged, abs=12)  # what is lost after the last of a kind is not seen
+    # What is lost after the last of a kind is not seen: a burst at the end takes one or two of each.
+    assert lost == pytest.approx(missing + damaged, abs=2 * len(names))
     assert 0.5 < link.use(float(t[-1])) < 1.1
     if scenario == "thin-link":
         assert reports[names.index("navigation")].loss == pytest.approx(0.25, abs=0.1)
