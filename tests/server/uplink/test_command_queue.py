@@ -705,7 +705,7 @@ def test_safe_all_is_next_out_whatever_is_going_on(stage: str, trouble: str) -> 
 
 def test_safe_all_says_at_each_stage_what_has_happened() -> None:
     """Never "sent" before the port has taken it, and what was said of a closed port not after it has."""
-    world = World()
+    world = World(words=first_wire())
     waiting = world.safe_all(A)
     assert waiting.sentence == "safe all waits until the vehicle is first heard; use the arming key"
     assert world.safe_all(B).sentence == waiting.sentence
@@ -784,7 +784,7 @@ def test_safe_all_leaves_before_the_vehicle_was_ever_heard() -> None:
     world = World()
     world.down.cut = True
     reply = world.safe_all()
-    assert reply.sentence == "safe all is being sent until the vehicle answers"
+    assert reply.sentence == f"safe all goes out next, and again until the vehicle answers; {NOT_SAFE_YET}"
     world.advance(1.0)
     assert world.vehicle.executed[0].command == "safe_all"
 
