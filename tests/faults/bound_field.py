@@ -66,6 +66,7 @@ class Field:
         self.path = RadioPath(folder / "radio")
         self.ending.callback(self.path.close)
         self._flying: dict[int, ExitStack] = {}
+        self._counter = 0  # of what is signed here
 
     # ------------------------------------------------------------ vehicles
 
@@ -139,8 +140,8 @@ class Field:
         self.ada.ask("take")
         return self.ada.ask("send", command=command, args=args)
 
-    def act(self, command: str, **args: object) -> str:
-        """Two acts: ready, then confirmed; returns the id."""
+    def act(self, command: str, holds: bool = False, **args: object) -> str:
+        """Two acts: ready, then confirmed; returns the id. With `holds` nothing goes up from the second act on."""
         self.ada.ask("take")
         replies: list[dict] = []
 
@@ -153,6 +154,8 @@ class Field:
         except AssertionError:
             raise AssertionError(replies[-1]) from None
         time.sleep(BETWEEN_ACTS_S)
+        if holds:
+            self.path.held = []
         reply = self.ada.ask("confirm", id=replies[-1]["id"], command=command, args=args)
         assert reply["ok"], reply
         return replies[-1]["id"]
@@ -216,7 +219,8 @@ class Field:
         said = self.path.said[number]
         by = by or self.dictionary
         described = by.commands[command]
-        numbers = said.vehicle_id, said.boot_id, by.hash32, said.last_counter + 1, said.now_ms + 5000
+        self._counter = max(self._counter, said.last_counter) + 1
+        numbers = said.vehicle_id, said.boot_id, by.hash32, self._counter, said.now_ms + 5000
         return build_bound_frame(self.key, *numbers, described.code, described.pack_args(args))
 
     def answers(self, number: int = 0) -> list[tuple[str, str]]:
