@@ -23,6 +23,11 @@ VALID_S = 5.0
 UNBOUND = "commands to this vehicle are bound to no vehicle, dictionary or time; allow routine ones for this session first"
 # Both clocks are quartz: some 100 ppm apart at worst (common practice, no source).
 DRIFT = 100e-6
+WRONG_KEY = "what is heard does not hold this station's command key; put the one 'blockhouse key' names into the vehicle"
+NOT_HEARD = "the vehicle has not yet said who it is and from which dictionary it was built; wait, it does so every second"
+OTHER_START = (
+    "what is heard calls itself another start of the vehicle than the one that was signed for; wait for its signature"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,19 +105,20 @@ class Addressee:
         heard = self._newest
         if heard is None:
             if self._unsigned_rx_s is not None:
-                return "what is heard does not hold this station's command key"
-            return "the vehicle has not yet said who it is and from which dictionary it was built; it does so every second"
+                return WRONG_KEY
+            return NOT_HEARD
         said = heard.said
         if now_s - heard.rx_s > IDENTITY_FRESH_S:
-            return f"the vehicle last said who it is {now_s - heard.rx_s:.0f} s ago"
+            return f"the vehicle last said who it is {now_s - heard.rx_s:.0f} s ago; wait until it is heard again"
         if said.vehicle_id != self.vehicle_id:
-            return f"vehicle {said.vehicle_id} is heard, this station commands vehicle {self.vehicle_id}"
+            sentence = f"vehicle {said.vehicle_id} is heard, this station commands vehicle {self.vehicle_id}"
+            return f"{sentence}; switch the other one off, or start with its dictionary"
         if said.dictionary_hash != self._dictionary.hash32:
             return self._other_dictionary(said.dictionary_hash)
         if said.boot_id == 0:
-            return "the vehicle has no start id, so it obeys nothing but Safe all"
+            return "the vehicle has no start id, so it obeys nothing but Safe all; give its firmware a count of starts"
         if boot_id not in (None, said.boot_id):
-            return "what is heard calls itself another start of the vehicle than the one that was signed for"
+            return OTHER_START
         return None
 
     def _why_not_unbound(self, hazard: Hazard) -> str | None:
@@ -130,4 +136,6 @@ class Addressee:
         return None
 
     def _other_dictionary(self, told: int) -> str:
-        return f"the vehicle was built from another dictionary (hash {told:08x}, ours is {self._dictionary.hash32:08x})"
+        hashes = f"hash {told:08x}, ours is {self._dictionary.hash32:08x}"
+        sentence = f"the vehicle was built from another dictionary ({hashes})"
+        return f"{sentence}; start the station with that one, or build the firmware from this one"

@@ -13,6 +13,7 @@ from server.uplink.command_state import STATE_TEXT, UNSENT, State
 
 # Our choice: more than a person presses within the seconds that anything may wait, few enough to be read at a glance.
 WAITING_AT_MOST = 8
+NOT_SAFE_YET = "sent is not safe, use the arming key"
 
 
 def asked_for(dictionary: Dictionary, command: str, args: Mapping[str, object]) -> Command | str:
@@ -52,7 +53,7 @@ def why_not_now(
     if not link_up:
         return "the downlink is lost; nothing is kept for later, ask again when the vehicle is heard"
     if safing_of(commands) is not None:
-        return "safe all is under way; wait for its outcome"
+        return f"safe all is under way; wait for its outcome; {NOT_SAFE_YET}"
     if sum(entry.state in UNSENT for entry in commands) >= WAITING_AT_MOST:
         return "too many commands are waiting"
     return None
@@ -104,10 +105,10 @@ def safing_words(entry: PendingCommand, waits_for_a_start: bool, ends: str) -> s
     if entry.state is State.QUEUED and waits_for_a_start:
         return "safe all waits until the vehicle is first heard; use the arming key"
     if entry.written:
-        return f"safe all was sent; it is sent again {ends}"
+        return f"safe all was sent; it is sent again {ends}; {NOT_SAFE_YET}"
     if entry.reason is not None:
         return f"safe all has not left: {entry.reason}; it is tried again, use the arming key"
-    return f"safe all goes out next, and again {ends}"
+    return f"safe all goes out next, and again {ends}; {NOT_SAFE_YET}"
 
 
 def safing_of(commands: Iterable[PendingCommand]) -> PendingCommand | None:

@@ -35,11 +35,11 @@ def chromium_path() -> str:
 
 
 class Process:
-    """`python -m server ...` whose lines of output can be waited for."""
+    """`python -m server ...` (or another module) whose lines of output can be waited for."""
 
-    def __init__(self, home: Path, *arguments: str) -> None:
+    def __init__(self, home: Path, *arguments: str, module: str = "server") -> None:
         environment = {**os.environ, "BLOCKHOUSE_HOME": str(home), "PYTHONUNBUFFERED": "1"}
-        command = [sys.executable, "-m", "server", *arguments]
+        command = [sys.executable, "-m", module, *arguments]
         self.process = subprocess.Popen(
             command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
         )

@@ -269,7 +269,7 @@ def test_while_everything_is_made_safe_no_plan_is_got_ready(tmp_path: Path, monk
         await make_safe(bench, monkeypatch)
         for plan in ("release", "link-ping"):
             said = (await bench.ask("arm", plan=plan, cycles=1))["sentence"]
-            assert said == "safe all is under way; wait for its outcome"
+            assert said == "safe all is under way; wait for its outcome; sent is not safe, use the arming key"
 
     on_bench(tmp_path, monkeypatch, what)
 

@@ -12,6 +12,7 @@ from server.uplink.addressee import Addressee
 from server.uplink.command_entry import Changed, Prepare, Transmit
 from server.uplink.command_queue import CommandQueue
 from server.uplink.command_table import KEPT_ENDED
+from server.uplink.rules import NOT_SAFE_YET
 from tests.server.uplink.queue_oracles import Oracle
 from tests.server.uplink.queue_world import KEY, A, B, Sent, World, dictionary, first_wire, ready_world
 
@@ -694,7 +695,7 @@ def test_safe_all_is_next_out_whatever_is_going_on(stage: str, trouble: str) -> 
     before, operator = len(sent(world)), B if trouble == "no authority" else A
     world.up.cut = False
     reply = world.safe_all(operator)
-    assert reply.ok and reply.sentence == "safe all goes out next, and again until the vehicle answers"
+    assert reply.ok and reply.sentence == f"safe all goes out next, and again until the vehicle answers; {NOT_SAFE_YET}"
     world.advance(0.7)
     after = sent(world)[before:]
     assert after and {s.id for s in after} == {reply.id}
@@ -719,7 +720,7 @@ def test_safe_all_says_at_each_stage_what_has_happened() -> None:
     world.port_problem = None
     world.advance(1.0)
     assert view(world, id)["state_text"] == "sent, no answer yet"
-    assert world.safe_all(A).sentence == "safe all was sent; it is sent again until the vehicle answers"
+    assert world.safe_all(A).sentence == f"safe all was sent; it is sent again until the vehicle answers; {NOT_SAFE_YET}"
     world.port_problem = "the port is not open"
     world.advance(0.8)
     assert view(world, id)["state_text"] == "sent, no answer yet: the port is not open"
@@ -757,8 +758,8 @@ def test_safe_all_repeats_until_the_vehicle_answers_and_is_then_checked() -> Non
     world.advance(30.0)
     assert len(sent(world)) >= 35
     assert len({s.frame for s in sent(world)}) == 1
-    assert world.safe_all(A).sentence == "safe all was sent; it is sent again until the vehicle answers"
-    assert world.submit("ping").sentence == "safe all is under way; wait for its outcome"
+    assert world.safe_all(A).sentence == f"safe all was sent; it is sent again until the vehicle answers; {NOT_SAFE_YET}"
+    assert world.submit("ping").sentence == f"safe all is under way; wait for its outcome; {NOT_SAFE_YET}"
     world.up.cut = False
     world.advance(2.0)
     assert view(world, reply.id)["state"] == "verified"
@@ -783,7 +784,7 @@ def test_safe_all_leaves_before_the_vehicle_was_ever_heard() -> None:
     world = World()
     world.down.cut = True
     reply = world.safe_all()
-    assert reply.sentence == "safe all goes out next, and again until the vehicle answers"
+    assert reply.sentence == f"safe all goes out next, and again until the vehicle answers; {NOT_SAFE_YET}"
     world.advance(1.0)
     assert world.vehicle.executed[0].command == "safe_all"
 
