@@ -6,6 +6,7 @@ with the wire's half in Python ("python") or in compiled C ("compiled"), and the
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,7 +22,10 @@ from tests.browser.station import eventually
 from tests.faults.bound_field import OTHER_ID, WITHIN_S, Field, field, swapped_text
 
 pytestmark = pytest.mark.terminal
-HALVES = ("python", "compiled")
+# The long form, LONG_FORM=1 before the command, tries each way with each half of the wire; it takes ten minutes.
+LONG = bool(os.environ.get("LONG_FORM"))
+HALVES = ("python", "compiled") if LONG else ("compiled",)
+NOISE = [(half, trouble) for half in ("python", "compiled", "example") for trouble in ("junk", "lost end")]
 # Longer than the station's five seconds and the ten that a vehicle takes at most, in real time: the station's clock
 # cannot be hurried, and hurrying only the vehicle's would make every command late.
 HELD_S = 12.0
@@ -118,8 +122,7 @@ def test_while_nothing_is_heard_safe_all_alone_leaves(pad: Field) -> None:
 # ---------------------------------------------------------------- junk and lost zeros
 
 
-@pytest.mark.parametrize("half", [*HALVES, "example"])
-@pytest.mark.parametrize("trouble", ["junk", "lost end"])
+@pytest.mark.parametrize(("half", "trouble"), NOISE if LONG else [("python", "junk"), ("compiled", "lost end")])
 def test_noise_before_and_after_a_burst_costs_no_command(pad: Field, half: str, trouble: str, tmp_path: Path) -> None:
     if half == "example":
         pad.fly_c(tmp_path / "starts")
