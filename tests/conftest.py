@@ -2,6 +2,9 @@
 
 Those marked `terminal` make pseudo-terminals and take them away; one at a time, since a name that one lets go of is the name
 the next one gets, and a station that waits for its radio would open a stranger's.
+
+All tests with a browser go to one worker, one after the other: each keeps a station, a vehicle and a page that draws alive,
+and four of these on two cores make a person wait for seconds, which is what these tests measure.
 """
 
 from __future__ import annotations
@@ -11,12 +14,15 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
+from xdist.remote import Producer
+from xdist.scheduler import LoadFileScheduling
 
 try:
     import fcntl
 except ImportError:  # Windows: one worker, so nobody else is there
     fcntl = None  # type: ignore[assignment]
 
+BROWSER = "tests/browser/"
 LOCKS = Path(__file__).resolve().parent.parent / ".pytest_cache"
 
 
@@ -47,3 +53,17 @@ def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
             if item.get_closest_marker("terminal") is not None and not is_alone:
                 inside.enter_context(locked(LOCKS / "terminal", shared=False))
             return (yield)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadFileScheduling:
+    """Deal the tests out by file, but those with a browser all to one worker."""
+    return OnePage(config, log)
+
+
+class OnePage(LoadFileScheduling):
+    """Files to workers; the folder of the browser's tests counts as one file."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.split("::", 1)[0]
+        return BROWSER if file.startswith(BROWSER) else file

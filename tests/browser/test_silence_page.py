@@ -57,7 +57,7 @@ def unknown_everywhere(desk: Desk, summary: str, known: set[str]) -> None:
     assert re.search(rf"unknown; .*\d.*, {AGO}", desk.page.locator(".fin:visible").first.inner_text())
     desk.go("flight")
     eventually(lambda: desk.text("readout-height") == desk.text("readout-tilt") == "\N{EN DASH}\N{EN DASH}", 5)
-    assert re.search(rf"unknown; .*, {AGO}", desk.page.locator(".scope-words:visible").inner_text())
+    eventually(lambda: re.search(rf"unknown; .*, {AGO}", desk.page.locator(".scope-words:visible").inner_text()))
     assert re.search(rf"unknown; .*, {AGO}", desk.page.locator(".climb-says:visible").inner_text())
 
 
@@ -71,7 +71,7 @@ def test_a_station_that_died_leaves_nothing_green(pad: Bench, browser: object) -
 
     assert desk.text("status-alarms") == "Unknown" and desk.text("status-recording") == "Unknown"
     desk.see("alarms-open").click()
-    assert re.search(STATION_SILENT, desk.page.locator("#alarms").inner_text(), re.IGNORECASE)
+    eventually(lambda: re.search(STATION_SILENT, desk.page.locator("#alarms").inner_text(), re.IGNORECASE))
     assert "No alarm stands" not in desk.page.locator("#alarms").inner_text()
 
     said = desk.text("banner-silent")
@@ -99,6 +99,7 @@ def test_a_vehicle_that_is_lost_leaves_nothing_known_and_safe_all_goes_out_blind
     assert "every 0.8 s until it answers" in desk.see("safe-all").get_attribute("title")
     assert desk.see("safe-all").is_enabled()
     desk.see("alarms-open").click()
+    eventually(lambda: "Safe all goes out blind" in desk.page.locator("#alarms").inner_text())
     listed = desk.page.locator("#alarms").inner_text()
     assert "Safe all goes out blind, every 0.8 s until it answers" in listed and "range safety officer" in listed
     assert re.search(r"other alarms: not known for \d+(\.\d)? s: the vehicle is silent", listed, re.IGNORECASE)

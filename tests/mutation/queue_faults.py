@@ -343,8 +343,8 @@ QUEUE_FAULTS = (
         "command_queue",
         (
             RULES,
-            '    if safing_of(commands) is not None:\n        return "safe all',
-            '    if False:\n        return "safe all',
+            '    if safing_of(commands) is not None:\n        return f"safe all',
+            '    if False:\n        return f"safe all',
         ),
     ),
 )

@@ -94,6 +94,7 @@ export function AlarmList(el, acts) {
   });
   el.append(h("div", { class: "alarms-head" }, title, all, close), silent, none, list, why);
   let shown = [];
+  let latest;
 
   const make = (alarm) => alarmNode(alarm, () => acts.acknowledge(shown.filter((one) => one.key === alarm.key)));
 
@@ -131,9 +132,12 @@ export function AlarmList(el, acts) {
     show(open) {
       if (el.hidden === !open) return;
       setHidden(el, !open);
-      if (open) title.focus();
+      if (!open) return;
+      if (latest) this.update(latest); // not for a moment what stood when it was last open
+      title.focus();
     },
     update(view) {
+      latest = view;
       if (el.hidden) return;
       shown = view.alarms();
       const reason = whyNotHere(view.page);
