@@ -24,9 +24,9 @@ import hmac
 import struct
 from dataclasses import dataclass
 
-from protocol.checksum import append_crc, crc_holds
-from protocol.commands import COUNTER_MAX, TAG_SIZE
-from protocol.framing import DELIMITER, decode_frame, encode_frame
+from protocol.checksum import append_crc
+from protocol.commands import COUNTER_MAX, TAG_SIZE, open_telecommand
+from protocol.framing import DELIMITER, encode_frame
 from protocol.packets import COUNT_MASK, HEADER_SIZE, TIME_MODULUS_MS, PacketType, PrimaryHeader
 
 COMMAND_APID = 0x7FD
@@ -110,24 +110,10 @@ def open_bound_frame(key: bytes, vehicle_id: int, encoded: bytes) -> BoundFrame 
 
     Returns the frame, or a short reason why it is not a command for this vehicle. The tag is compared in constant time.
     """
-    content = decode_frame(encoded)
-    if content is None:
-        return "bad stuffing"
-    if not crc_holds(content):
-        return "bad checksum"
-    packet = content[:-2]
-    if len(packet) < HEADER_SIZE + COUNTER.size + TAG_SIZE:
-        return "too short"
-    header = PrimaryHeader.unpack(packet)
-    expected = PrimaryHeader(
-        type=PacketType.TELECOMMAND,
-        secondary=False,
-        apid=header.apid,
-        count=header.count,
-        data_length=len(packet) - HEADER_SIZE,
-    )
-    if header != expected or header.apid not in (COMMAND_APID, SAFE_ALL_APID):
-        return "not a command for this vehicle"
+    opened = open_telecommand(encoded, HEADER_SIZE + COUNTER.size + TAG_SIZE, (COMMAND_APID, SAFE_ALL_APID))
+    if isinstance(opened, str):
+        return opened
+    header, packet = opened
     signed, tag = packet[:-TAG_SIZE], packet[-TAG_SIZE:]
     label = SAFE_ALL_LABEL if header.apid == SAFE_ALL_APID else COMMAND_LABEL
     if not hmac.compare_digest(bound_tag(key, label, vehicle_id, signed), tag):

@@ -16,7 +16,7 @@ from __future__ import annotations
 import hmac
 import re
 import struct
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import isclose
@@ -221,10 +221,10 @@ def build_command_frame(key: bytes, apid: int, boot_id: int, counter: int, code:
     return encode_frame(append_crc(signed + command_tag(key, signed)))
 
 
-def open_command_frame(key: bytes, apid: int, encoded: bytes) -> CommandFrame | str:
-    """Check and take apart one stuffed uplink frame (without delimiter).
+def open_telecommand(encoded: bytes, shortest: int, apids: Collection[int]) -> tuple[PrimaryHeader, bytes] | str:
+    """Check all of one stuffed uplink frame (without delimiter) that needs no key; both versions of the wire begin so.
 
-    Returns the frame, or a short reason why it is not a command for us. The tag is compared in constant time.
+    Returns its header and the packet without CRC, `shortest` bytes at least, or a short reason why it is no command for us.
     """
     content = decode_frame(encoded)
     if content is None:
@@ -232,18 +232,30 @@ def open_command_frame(key: bytes, apid: int, encoded: bytes) -> CommandFrame | 
     if not crc_holds(content):
         return "bad checksum"
     packet = content[:-2]
-    if len(packet) < HEADER_SIZE + COMMAND_HEAD.size + TAG_SIZE:
+    if len(packet) < shortest:
         return "too short"
     header = PrimaryHeader.unpack(packet)
     expected = PrimaryHeader(
         type=PacketType.TELECOMMAND,
         secondary=False,
-        apid=apid,
+        apid=header.apid,
         count=header.count,
         data_length=len(packet) - HEADER_SIZE,
     )
-    if header != expected:
+    if header != expected or header.apid not in apids:
         return "not a command for this vehicle"
+    return header, packet
+
+
+def open_command_frame(key: bytes, apid: int, encoded: bytes) -> CommandFrame | str:
+    """Check and take apart one stuffed uplink frame (without delimiter).
+
+    Returns the frame, or a short reason why it is not a command for us. The tag is compared in constant time.
+    """
+    opened = open_telecommand(encoded, HEADER_SIZE + COMMAND_HEAD.size + TAG_SIZE, (apid,))
+    if isinstance(opened, str):
+        return opened
+    header, packet = opened
     signed, tag = packet[:-TAG_SIZE], packet[-TAG_SIZE:]
     if not hmac.compare_digest(command_tag(key, signed), tag):
         return "wrong tag"

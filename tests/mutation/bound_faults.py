@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import ADDRESSEE, BOUND, QUEUE, TABLE, VEHICLE, Fault, fault
+from tests.mutation.fault import ADDRESSEE, BOUND, COMMANDS, QUEUE, TABLE, VEHICLE, Fault, fault
 
 BOUND_FAULTS = (
     # ---- the vehicle's side
@@ -43,7 +43,7 @@ BOUND_FAULTS = (
     fault(
         "vehicle of version two checks neither CRC nor tag",
         "command_attacks",
-        (BOUND, "if not crc_holds(content):", "if False:"),
+        (COMMANDS, "if not crc_holds(content):", "if False:"),
         (BOUND, "if not hmac.compare_digest(bound_tag(key, label, vehicle_id, signed), tag):", "if False:"),
     ),
     fault(
