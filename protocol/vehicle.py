@@ -90,8 +90,12 @@ class CommandMemory:
         vehicle_id: int | None = None,
         last_counter: int = 0,
         store: Store | None = None,
+        late_ms: int = 0,
     ) -> None:
-        """`vehicle_id` is the dictionary's where it is not given; `store` is called with each new counter first."""
+        """`vehicle_id` is the dictionary's where it is not given; `store` is called with each new counter first.
+
+        `late_ms` is how long after its end a command is still obeyed: 0 but in a simulation faster than real time.
+        """
         self.dictionary = dictionary
         self.boot_id = boot_id
         self.vehicle_id = dictionary.uplink.vehicle_id if vehicle_id is None else vehicle_id
@@ -101,6 +105,7 @@ class CommandMemory:
         self.frames_bad = 0
         self.key = key
         self._store = store
+        self._late_ms = late_ms
         self._safe_all = next((c.name for c in dictionary.commands.values() if c.safes_all), "safe_all")
         self._answers: OrderedDict[int, list[Said]] = OrderedDict()
 
@@ -161,7 +166,7 @@ class CommandMemory:
         if isinstance(frame, BoundFrame):
             if frame.dictionary_hash != self.dictionary.hash32:
                 return self._refuse(frame, "other dictionary")
-            if not is_in_time(frame.valid_until_ms, vehicle_ms):
+            if not is_in_time(frame.valid_until_ms, vehicle_ms, self._late_ms):
                 return self._refuse(frame, "too late")
         if not stored:
             return self._refuse(frame, "not stored" if self.dictionary.is_bound else "none")

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from protocol.bound import make_boot_id
+from protocol.bound import VALID_AT_MOST_MS, make_boot_id
 from protocol.dictionary import Dictionary
-from protocol.vehicle import VehicleLink
+from protocol.vehicle import CommandMemory, VehicleLink
 from server.firmware.process_link import ProcessLink, Program
 from server.problems import Problem, reason
 from server.settings import copies_folder
@@ -77,9 +77,12 @@ def make_twin(
     dictionary: Dictionary,
     keys: Path,
     options: TwinOptions,
-    make_link: MakeWire = VehicleLink,
+    make_link: MakeWire | None = None,
 ) -> Twin:
-    """Return a twin that shares the station's command key. Its boot id is new at every start, as a vehicle's must be."""
+    """Return a twin that shares the station's command key. Its boot id is new at every start, as a vehicle's must be.
+
+    `make_link` is the wire in Python where it is not given.
+    """
     key = load_or_make_key(keys, copies_folder())
     starts = CounterStore(keys / "twin-boot", key)
     starts.make_folder()
@@ -90,13 +93,19 @@ def make_twin(
         key=key,
         boot_id=make_boot_id(key, starts.take(), b"") if dictionary.is_bound else starts.take() % 0x10000,
         ignite_after_s=options.ignite_after_s,
-        make_link=make_link,
+        make_link=make_link or partial(_wire_in_python, options.rate),
     )
     if options.onboard_log is not None:
         # A card's clock is not the computer's: it starts anywhere and runs a few millionths fast or slow.
         clock = random.Random(f"{options.seed} card")
         twin.recorder = OnboardRecorder(twin.vehicle, options.seed, clock.uniform(-300.0, 300.0), clock.gauss(0.0, 4e-5))
     return twin
+
+
+def _wire_in_python(rate: float, dictionary: Dictionary, key: bytes, boot_id: int) -> VehicleLink:
+    """Return the vehicle's half of the wire. One that flies so many times faster gives commands as long by our clock."""
+    late_ms = round(VALID_AT_MOST_MS * max(0.0, rate - 1.0))
+    return VehicleLink(dictionary, key, boot_id, CommandMemory(dictionary, key, boot_id, late_ms=late_ms))
 
 
 def write_onboard_log(twin: Twin, path: Path) -> None:

@@ -14,7 +14,7 @@ BOUND_FAULTS = (
     fault(
         "vehicle obeys what comes after its time",
         "command_attacks",
-        (VEHICLE, "if not is_in_time(frame.valid_until_ms, vehicle_ms):", "if False:"),
+        (VEHICLE, "if not is_in_time(frame.valid_until_ms, vehicle_ms, self._late_ms):", "if False:"),
     ),
     fault(
         "vehicle obeys what claims to be good for hours",

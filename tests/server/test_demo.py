@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from protocol.bound import build_bound_frame
 from protocol.link import NEED_DATA, Link, PacketReceived
 from server.demo import Demo, TwinOptions, make_twin, run_twin
 from server.shelf.onboard_log import read_log
@@ -27,6 +28,22 @@ def test_every_start_has_a_new_boot_id_and_the_stations_key(tmp_path: Path) -> N
     steps = {later.boot_id - twin.boot_id for twin, later in pairwise(twins)}
     assert all(abs(step) > 2**32 for step in steps), "nobody without the key can foretell the next one"
     assert twins[0]._key == load_or_make_key(tmp_path)
+
+
+@pytest.mark.parametrize(("rate", "late_s", "obeyed"), [(1.0, 0.1, 0), (40.0, 100.0, 1), (40.0, 400.0, 0)])
+def test_a_vehicle_that_flies_faster_gives_commands_as_long_by_our_clock(
+    tmp_path: Path, rate: float, late_s: float, obeyed: int
+) -> None:
+    """Five vehicle seconds are an eighth of ours at 40 times, less than a busy machine needs from click to radio."""
+    twin = make_twin(dictionary(), tmp_path, TwinOptions("calm", 1, rate, None))
+    twin.advance(500.0)
+    uplink, ping = dictionary().uplink, dictionary().commands["ping"]
+    until_ms = round((500.0 - late_s) * 1000)
+    key = load_or_make_key(tmp_path)
+    frame = build_bound_frame(key, uplink.vehicle_id, twin.boot_id, dictionary().hash32, 1, until_ms, ping.code, b"")
+    twin.uplink(frame)
+    twin.advance(502.0)
+    assert len(twin.truth()["commands_executed"]) == obeyed
 
 
 def test_a_demo_is_heard_at_its_address(tmp_path: Path) -> None:
