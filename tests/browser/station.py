@@ -19,6 +19,7 @@ from urllib.parse import urlsplit
 from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter, decode_frame
 
+BUSY = 5  # so many times longer may anything take beside other tests and strange programs; it costs a red test only
 PING_CODE_AT = 26  # of the content: header 6, boot id 8, dictionary 4, counter 4, valid until 4
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -49,14 +50,15 @@ class Process:
         self._reader.start()
 
     def _read(self) -> None:
-        for line in self.process.stdout:
-            with self._changed:
-                self.lines.append(line.rstrip("\n"))
-                self._changed.notify_all()
+        with self.process.stdout as lines:  # closed here: one that is killed and forgotten must not leave its pipe to others
+            for line in lines:
+                with self._changed:
+                    self.lines.append(line.rstrip("\n"))
+                    self._changed.notify_all()
 
     def line(self, pattern: str, timeout_s: float = 30.0) -> re.Match[str]:
-        """Wait for a line that matches; fails with everything printed so far."""
-        end = time.monotonic() + timeout_s
+        """Wait for a line that matches, as patiently as `eventually`; fails with everything printed so far."""
+        end = time.monotonic() + timeout_s * BUSY
         with self._changed:
             while True:
                 for line in self.lines:
@@ -78,7 +80,6 @@ class Process:
             self.process.wait(5.0)
             raise
         self._reader.join(2.0)
-        self.process.stdout.close()
         return self.lines
 
 
@@ -238,8 +239,8 @@ class NetRelay:
 
 
 def eventually(condition: Callable[[], object], timeout_s: float = 10.0) -> None:
-    """Wait until a condition holds; for what another process does."""
-    end = time.monotonic() + timeout_s
+    """Wait until a condition holds; for what another process does. `timeout_s` is what a machine of its own allows."""
+    end = time.monotonic() + timeout_s * BUSY
     while not condition():
         assert time.monotonic() < end, "it did not come to hold in time"
         time.sleep(0.02)

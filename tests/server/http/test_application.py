@@ -23,6 +23,7 @@ import server.http.operator_socket
 import server.http.security
 from server.http.operator_socket import OPERATORS_AT_MOST
 from server.recording.records import Kind
+from tests.browser.station import BUSY
 from tests.server.flights import flown, recorded
 from tests.server.http.page_server import TOKEN, PageServer, ask, hear, run, say, sign_in
 from tests.server.http.test_messages import parse_columns, strict
@@ -41,7 +42,7 @@ def commands(bench: PageServer) -> list[str]:
 
 
 async def until(wanted: Callable[[], object], within_s: float = 5.0) -> None:
-    async with asyncio.timeout(within_s):
+    async with asyncio.timeout(within_s * BUSY):
         while not wanted():
             await asyncio.sleep(0.01)
 

@@ -20,6 +20,7 @@ from server.recording.session_header import Software, make_header
 from server.review.review import open_review, rows_matrix
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
+from tests.browser.station import BUSY
 from tests.server.flights import dictionary, flown
 from tests.server.recording.sessions import changed
 
@@ -50,7 +51,7 @@ def make_station(folder: Path, url: str, listeners: Listeners = NOBODY, **header
 
 
 async def until(wanted: Callable[[], bool], within_s: float = 10.0) -> None:
-    async with asyncio.timeout(within_s):
+    async with asyncio.timeout(within_s * BUSY):
         while not wanted():
             await asyncio.sleep(0.01)
 
