@@ -4,7 +4,8 @@ Those marked `terminal` make pseudo-terminals and take them away; one at a time,
 the next one gets, and a station that waits for its radio would open a stranger's.
 
 All tests with a browser go to one worker, one after the other: each keeps a station, a vehicle and a page that draws alive,
-and four of these on two cores make a person wait for seconds, which is what these tests measure.
+and four of these on two cores make a person wait for seconds, which is what these tests measure. They are dealt out first,
+then what else waits for real processes, so that nobody is left alone with a long row of them in the end.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ except ImportError:  # Windows: one worker, so nobody else is there
     fcntl = None  # type: ignore[assignment]
 
 BROWSER = "tests/browser/"
+ONE_WORKER = (BROWSER, "tests/faults/")  # the second: nearly all wait for the one terminal
+LONG = (*ONE_WORKER, "tests/server/live/", "tests/attack/", "tests/accuracy/", "tests/server/cli/")
 LOCKS = Path(__file__).resolve().parent.parent / ".pytest_cache"
 
 
@@ -55,15 +58,21 @@ def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
             return (yield)
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put what takes long first."""
+    items.sort(key=lambda item: next((at for at, place in enumerate(LONG) if item.nodeid.startswith(place)), len(LONG)))
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadFileScheduling:
     """Deal the tests out by file, but those with a browser all to one worker."""
+    config.option.loadscopereorder = False  # by number of tests, which says nothing of how long they take
     return OnePage(config, log)
 
 
 class OnePage(LoadFileScheduling):
-    """Files to workers; the folder of the browser's tests counts as one file."""
+    """Files to workers in the order of collection; a folder of `ONE_WORKER` counts as one file."""
 
     def _split_scope(self, nodeid: str) -> str:
         file = nodeid.split("::", 1)[0]
-        return BROWSER if file.startswith(BROWSER) else file
+        return next((folder for folder in ONE_WORKER if file.startswith(folder)), file)
