@@ -264,7 +264,7 @@ class Link:
             return None
         is_older = signed_step_ms(former.last_ms, wire_ms) <= 0
         if told is not None and told == former.boot_id and not self._restart_unnamed and told != self._known_id:
-            return former if is_older else None
+            return former if is_older or former.reached(wire_ms, began_s) else None
         leaps = self._start.last_ms is None or signed_step_ms(self._start.last_ms, wire_ms) > CLOCK_FALL_MS
         if not leaps or former.may_follow(wire_ms, rx_s):
             return None

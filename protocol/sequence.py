@@ -137,8 +137,14 @@ class Start:
         """Whether a start that came after what was heard of this one can have come as far as `wire_ms` by `rx_s`."""
         if rx_s is None or self.last_ms is None or self._least_s == inf:
             return True
-        clock_s = rx_s - (self._least_s + DRIFT * rx_s)  # how far the clock of this start would have come
-        return (self.last_ms + wire_ms) / 1000.0 <= clock_s + ROOM_S
+        return (self.last_ms + wire_ms) / 1000.0 <= self._clock_s(rx_s) + ROOM_S
+
+    def reached(self, wire_ms: int, rx_s: float) -> bool:
+        """Whether the clock of this start had come as far as `wire_ms` by `rx_s`, as far as arrivals tell."""
+        return self._least_s != inf and self.unwrapped(wire_ms) / 1000.0 <= self._clock_s(rx_s)
+
+    def _clock_s(self, rx_s: float) -> float:
+        return rx_s - (self._least_s + DRIFT * rx_s)
 
     def old_for_long(self, rx_s: float | None) -> bool:
         """Take note of old news at `rx_s`; tell whether there has been nothing else for longer than links hold back."""

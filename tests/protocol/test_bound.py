@@ -269,3 +269,36 @@ def test_the_hash_covers_what_decides_a_command() -> None:
 def test_a_dictionary_that_contradicts_the_wire_is_refused(old: str, new: str, said: str) -> None:
     with pytest.raises(DictionaryError, match=said):
         changed(old, new)
+
+
+def test_the_last_word_of_the_start_before_is_late_and_no_restart_back() -> None:
+    """It was held back on its way past the first word of the new start: newer than all that was heard, and old news."""
+    before, now = (VehicleLink(BOUND, KEY, boot, CommandMemory(BOUND, KEY, boot)) for boot in (BOOT, OTHER_BOOT))
+    link = Link(BOUND, KEY)
+    told = [
+        (before.identity_frame(20_000), 20.0),
+        (before.identity_frame(21_000), 23.2),  # held back for 2.2 s
+        (now.identity_frame(0), 23.0),
+        (now.identity_frame(1000), 24.0),
+    ]
+    events = []
+    for frame, rx_s in sorted(told, key=lambda item: item[1]):
+        link.receive_data(frame, rx_s)
+        events += events_of(link, [b""])
+    assert [e.boot_id for e in events if isinstance(e, VehicleRestarted)] == [OTHER_BOOT]
+    assert [(e.time_ms, e.late) for e in events if isinstance(e, PacketReceived)] == [
+        (20_000, False), (0, False), (21_000, True), (1000, False)]  # fmt: skip
+    assert link.boot_id == OTHER_BOOT
+
+
+def test_a_recorded_word_of_another_start_does_not_keep_the_living_one_out() -> None:
+    """Whoever plays it has the station follow it, until the vehicle speaks again."""
+    recorded, living = (VehicleLink(BOUND, KEY, boot, CommandMemory(BOUND, KEY, boot)) for boot in (BOOT, OTHER_BOOT))
+    link = Link(BOUND, KEY)
+    for frame, rx_s in [
+        *((living.identity_frame(1000 * second), 100.0 + second) for second in range(5)),
+        (recorded.identity_frame(70_000), 104.5),
+        (living.identity_frame(5000), 105.0),
+    ]:
+        link.receive_data(frame, rx_s)
+    assert link.boot_id == OTHER_BOOT
