@@ -235,8 +235,13 @@ class Pad:
             self._insert_terminal()
         if before is not None:
             before(self.slave)
-        eventually(lambda: any(line.startswith("Link waiting") for line in self.station.lines[lines:]), PATIENCE_S)
+        # The last word counts: a slow terminal may tell only now that the port before was opened, and opening empties it.
+        eventually(lambda: self._link_lines(lines)[-1:] == ["waiting"], PATIENCE_S)
         self.talking = talking
+
+    def _link_lines(self, after: int) -> list[str]:
+        """What the station said of its link, a word each, from a line on."""
+        return [line.split()[1].strip(":;,.") for line in self.station.lines[after:] if line.startswith("Link ")]
 
     def send(self, data: bytes) -> None:
         """Put bytes into the terminal, all of them and nothing between them, waiting for room where there is none."""

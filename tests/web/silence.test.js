@@ -126,6 +126,10 @@ test("safe all says what it can still do", () => {
   const body = { command: "safe_all", state: "sent", sends: 7, title: "Safe all" };
   const pressed = view({ rx: 32, journal: [entry(0, 31, "command", "1", body)] });
   assert.equal(of(pressed).note, "sent blind 7 times, not confirmed");
+  const done = view({ journal: [entry(0, 19, "command", "1", { ...body, state: "verified" })] });
+  assert.equal(of(done).note, "verified safe, now the key");
+  assert.match(of(done).sentence, /^verified safe.*pull the arming key on the ground/);
+  assert.match(of(pressed).sentence, /nothing confirms it.*safing key/);
   assert.equal(of(view(), { mode: "replay" }).note, "not in a replay");
   assert.equal(of(view({ rx: 32 }), { desk: null }).note, "view only");
 });

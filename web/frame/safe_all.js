@@ -6,6 +6,7 @@ import { COMMAND_STATES, shortWords } from "../session/messages.js";
 import { safeAllCommand } from "../session/roles.js";
 
 const SHOWN_S = 15;
+const BY_KEY = "Sent is not safe: pull the arming key on the ground, as the range safety officer decides.";
 
 /**
  * Safe all always speaks to the live vehicle.
@@ -31,12 +32,14 @@ export function safeAllNow(live, { desk, replay, mode }) {
 function outcomeOf(live, command, silence) {
   const [latest] = live.commands();
   if (latest?.command !== command.name || live.cursor.rx - latest.entry.rx >= SHOWN_S) return {};
-  return { note: stateWords(latest, silence), tone: COMMAND_STATES[latest.state]?.tone ?? "busy" };
+  const note = stateWords(latest, silence);
+  const said = { note, tone: COMMAND_STATES[latest.state]?.tone ?? "busy" };
+  return silence ? said : { ...said, sentence: `${note}. ${BY_KEY}` };
 }
 
 function stateWords({ state, state_text, sends }, silence) {
   if (silence && state === "sent") return `sent blind ${sends > 1 ? `${sends} times` : "once"}, not confirmed`;
-  return state === "verified" ? "verified safe" : shortWords(state_text ?? state);
+  return state === "verified" ? "verified safe, now the key" : shortWords(state_text ?? state);
 }
 
 /** Write it on the button. */
