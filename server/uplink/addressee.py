@@ -13,6 +13,7 @@ from protocol.commands import Hazard
 from protocol.dictionary import Dictionary
 from protocol.identity import Identity
 from protocol.packets import TIME_MODULUS_MS
+from protocol.sequence import signed_step_ms
 
 # Our choice. The vehicle says who it is every second; five lost in a row are one in 100 000 at a loss of a tenth. Then it
 # may be another start, another vehicle, or none.
@@ -37,6 +38,11 @@ class Heard:
     said: Identity
     vehicle_ms: int
     rx_s: float
+
+
+def _clock_of(said: Identity) -> tuple[int, int]:
+    """Return whose clock it is: that of one start of one vehicle. Start ids that are only counted are no vehicle's own."""
+    return said.vehicle_id, said.boot_id
 
 
 class Addressee:
@@ -72,9 +78,10 @@ class Addressee:
             self._unsigned_rx_s = rx_s
             return
         known, self._newest = self._newest, Heard(said, vehicle_ms, rx_s)
-        ahead_ms = vehicle_ms - rx_s * 1000.0
-        if known is None or known.said.boot_id != said.boot_id or ahead_ms >= self._ahead_now_ms(rx_s):
-            self._ahead_ms, self._ahead_at_s = ahead_ms, rx_s
+        foretold_ms = round(rx_s * 1000.0 + self._ahead_now_ms(rx_s))
+        of_one_clock = known is not None and _clock_of(known.said) == _clock_of(said)
+        if not of_one_clock or signed_step_ms(foretold_ms, vehicle_ms) >= 0:
+            self._ahead_ms, self._ahead_at_s = vehicle_ms - rx_s * 1000.0, rx_s
 
     def on_hash(self, told: int | None) -> None:
         """Take the dictionary hash a vehicle of wire version 1 tells at its start; a restart tells nothing yet: None."""

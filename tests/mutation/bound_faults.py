@@ -100,14 +100,24 @@ BOUND_FAULTS = (
         "addressee",
         (
             ADDRESSEE,
-            "if known is None or known.said.boot_id != said.boot_id or ahead_ms >= self._ahead_now_ms(rx_s):",
+            "if not of_one_clock or signed_step_ms(foretold_ms, vehicle_ms) >= 0:",
             "if True:",
         ),
     ),
     fault(
         "another start keeps the clock of the one before",
         "addressee",
-        (ADDRESSEE, "known.said.boot_id != said.boot_id or ", ""),
+        (ADDRESSEE, "return said.vehicle_id, said.boot_id", "return said.vehicle_id, 0"),
+    ),
+    fault(
+        "another vehicle of the same start id keeps the clock of the one before",
+        "addressee",
+        (ADDRESSEE, "return said.vehicle_id, said.boot_id", "return 0, said.boot_id"),
+    ),
+    fault(
+        "a clock that wraps is followed no more",
+        "addressee",
+        (ADDRESSEE, "signed_step_ms(foretold_ms, vehicle_ms) >= 0", "vehicle_ms >= foretold_ms"),
     ),
     fault(
         "drift lets a command live longer", "addressee", (ADDRESSEE, "self._ahead_ms - DRIFT *", "self._ahead_ms + DRIFT *")

@@ -80,6 +80,24 @@ def test_the_vehicles_clock_is_followed_over_drift_and_delay() -> None:
         assert until is not None and -600.0 <= until - VALID_S * 1000.0 - true_ms <= 1.0
 
 
+def test_another_vehicle_of_the_same_start_id_has_a_clock_of_its_own() -> None:
+    """Where starts are only counted, two boards with one key may name theirs alike, and one clock runs ahead."""
+    addressee = heard(vehicle_ms=5000)
+    other = replace(SAID, vehicle_id=1002)
+    addressee.on_identity(signed(other, 9000), 9000, 11.0)
+    addressee.on_identity(signed(SAID, 7000), 7000, 12.0)
+    assert addressee.valid_until_ms(12.0) == 7000 + VALID_S * 1000
+
+
+def test_a_clock_that_wraps_is_followed_on() -> None:
+    """The least delayed packet is the reference, also beyond 2^32 ms."""
+    addressee = heard(vehicle_ms=2**32 - 1000)  # at 10 s
+    addressee.on_identity(signed(SAID, 400), 400, 11.5)  # 0.1 s later than foretold: it was delayed
+    assert addressee.valid_until_ms(11.5) == pytest.approx(500 + VALID_S * 1000, abs=1)
+    addressee.on_identity(signed(SAID, 1100), 1100, 12.0)  # 0.1 s sooner than foretold
+    assert addressee.valid_until_ms(12.0) == 1100 + VALID_S * 1000
+
+
 def test_another_start_has_a_clock_of_its_own() -> None:
     addressee = heard(vehicle_ms=900_000)
     addressee.on_identity(signed(replace(SAID, boot_id=0xBEEF), 100), 100, 20.0)
