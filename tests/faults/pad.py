@@ -230,8 +230,8 @@ class Pad:
     def plug(self, before: Callable[[int], None] | None = None) -> None:
         """Put it back under another device name; nothing is sent before the station has opened it."""
         lines = len(self.station.lines)
-        talking, self.talking = self.talking, False
         with self._lock:
+            talking, self.talking = self.talking, False
             self._insert_terminal()
         if before is not None:
             before(self.slave)
@@ -275,8 +275,8 @@ class Pad:
             due = max(due + self._tick_s, time.monotonic() - 1.0)
             self._stopping.wait(max(0.0, due - time.monotonic()))
             self.worst_stall_s = max(self.worst_stall_s, time.monotonic() - due)
-            if self.talking:
-                with self._lock:
+            with self._lock:  # asked inside: what waits for a new terminal must not be its first word before it is opened
+                if self.talking:
                     self._put(b"".join(self.telemetry()))
             if self.listening:
                 self._hear()
