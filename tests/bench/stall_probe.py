@@ -36,6 +36,7 @@ class Probe:
         self._own = time.thread_time()
         self._schedule = os.open(f"/proc/self/task/{threading.get_native_id()}/schedstat", os.O_RDONLY)
         self._collected_s, self._collecting_since = 0.0, 0.0
+        self._over = threading.Event()
         self.forget()
         gc.callbacks.append(self._on_collection)
 
@@ -53,6 +54,12 @@ class Probe:
         names = {"late_ms": self.late_s, "held_ms": self.held_s, "own_ms": self.own_s, "collecting_ms": self._collected_s}
         return json.dumps({**{name: value * 1e3 for name, value in names.items()}, "where": where})
 
+    def end(self) -> None:
+        """Look no more."""
+        self._over.set()
+        gc.callbacks.remove(self._on_collection)
+        os.close(self._schedule)
+
     async def run(self) -> None:
         """Beat for ever."""
         while True:
@@ -65,8 +72,7 @@ class Probe:
 
     def watch(self) -> None:
         """Look where the loop is whenever its turn is long; in a thread of its own."""
-        while True:
-            time.sleep(LOOK_AFTER_S / 3)
+        while not self._over.wait(LOOK_AFTER_S / 3):
             used = time.clock_gettime(self._clock) - self._own
             if used > LOOK_AFTER_S:
                 frame = sys._current_frames().get(self._thread)

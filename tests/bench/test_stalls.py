@@ -17,12 +17,16 @@ def told_after(hold: object) -> dict[str, float]:
     async def go() -> dict[str, float]:
         probe = Probe()
         task = asyncio.create_task(probe.run())
-        threading.Thread(target=probe.watch, daemon=True).start()
+        thread = threading.Thread(target=probe.watch, daemon=True)
+        thread.start()
         await asyncio.sleep(0.05)
         probe.forget()
         hold()
         await asyncio.sleep(0.05)
         task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        probe.end()
+        thread.join()  # it looks at this thread's frames, which are another test's next
         return json.loads(probe.told())
 
     return asyncio.run(go())
