@@ -40,13 +40,15 @@ class Table:
         """Switch all of them off and on; `one_each`: the two boards of one identity have a start of their own each.
 
         On the air there is one vehicle of an identity, and programming it anew is a new start: what two boards answer to one
-        frame is no outcome. Out of the station's earshot they share their start, so that the dictionary alone parts them.
+        frame is no outcome. Out of the station's earshot they share start and clock, so that the dictionary alone
+        parts them.
         """
         self.starts += 1
         clock_ms = 2**32 - 30_000 if self.starts % 8 == 7 else 0
+        drift = {vehicle.vehicle_id: rng.uniform(-50e-6, 50e-6) for vehicle in self.vehicles}
         for place, vehicle in enumerate(self.vehicles):
             number = self.starts + (ANEW if one_each and place == SWAPPED else 0)
-            vehicle.start(number, now_s, clock_ms, rng.uniform(-50e-6, 50e-6))
+            vehicle.start(number, now_s, clock_ms, drift[vehicle.vehicle_id])
 
     def deliver(self, frame: bytes, to: int, now_s: float, rng: random.Random) -> None:
         """Let one radio of a vehicle hear a frame, as the air has made it.
