@@ -9,8 +9,31 @@ from server.analysis.figures.figure import Figure, FigurePart, NamedFigurePart
 
 
 @dataclass(frozen=True, kw_only=True)
+class DescentStage(FigurePart):
+    """One stage of the way down: what it was, when, from which height, its mean rate with one sigma, and its air.
+
+    `sea_level_m_s` is the rate it would have in standard air at sea level, with one sigma: what compares with a sheet and
+    with other fields.
+    """
+
+    kind: str
+    start_t: float
+    end_t: float
+    from_m: float
+    rate_m_s: float
+    sigma_m_s: float
+    density_kg_m3: float
+    sea_level_m_s: float
+    sea_level_sigma_m_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class DescentFigure(Figure):
-    """The settled descent rate with one sigma, what it hangs `under` by the sheet's rates, and the landing."""
+    """The rate of the last stage with one sigma, what it hangs `under` by the sheet's rates, the landing, and all stages.
+
+    `landing_t` and `landing_m_s` are by the raw heights of the last seconds in the air; `fastest_m_s` is the greatest rate
+    of any second of the way down.
+    """
 
     key: ClassVar[str] = "descent"
     rate_m_s: float
@@ -19,8 +42,13 @@ class DescentFigure(Figure):
     expected_both_m_s: float | None
     expected_one_m_s: float | None
     reason_text: str | None = None
+    landing_t: float | None = None
     landing_m_s: float | None = None
+    landing_sigma_m_s: float | None = None
     energy_j: float | None = None
+    stages: tuple[DescentStage, ...] = ()
+    fastest_m_s: float | None = None
+    fastest_t: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,46 +1,92 @@
-"""The way down: how fast, and under how many parachutes."""
+"""The way down: in which stages, how fast, under how many parachutes by the sheet, and how it met the ground."""
 
 from __future__ import annotations
 
-from server.analysis.figures.descent import DescentFigure
+import numpy as np
+
+from protocol.arrays import Floats
+from server.analysis.figures.descent import DescentFigure, DescentStage
+from server.analysis.judgements.air import pad_air
 from server.analysis.judgements.case import Case
 from server.analysis.judgements.control import end_of_flight
-from server.flight.descent.canopies import (
-    CANNOT_TELL,
-    Expected,
-    landing_energy_j,
-    landing_rate,
-    settled_descent,
-    which_canopies,
-)
+from server.flight.air.pad_air import SEA_LEVEL_DENSITY_KG_M3
+from server.flight.descent.canopies import CANNOT_TELL, Descent, Expected, landing_energy_j, which_canopies
+from server.flight.descent.stages import Stage, Touchdown, heights_of, touchdown, way_down
 
 BAROMETER_SIGMA_M = 0.4
+BEFORE_LANDING_S = 20.0
+FEWEST_FORCES = 20
 
 
 def judge_descent(case: Case) -> DescentFigure | None:
-    """Return the settled descent rate so far, what it hangs on by the sheet's rates, and rate and energy at landing."""
+    """Return the stages so far, what the last one hangs on by the sheet's rates, and rate and energy at landing."""
     start_s = end_of_flight(case)
     if start_s is None:
         return None
-    landed = case.moments.get("landing")
-    end_s = landed[0] if landed is not None else case.now_s
+    landed, last = case.moments.get("landing"), None
+    end_s = case.now_s
+    if landed is not None:
+        last = _touchdown(case, landed[0])
+        end_s = landed[0] if last is None else last.t_s
     height = case.window("height", start_s, end_s)
-    found = settled_descent(height.t, height["height_raw"], start_s, end_s, BAROMETER_SIGMA_M)
+    heard = heights_of(height.t, height["height_raw"], start_s, end_s, BAROMETER_SIGMA_M)
+    found = way_down(heard, pad_air(case), _forces(case, start_s, end_s))
     if found is None:
         return None
-    facts = case.facts
-    both_m_s, one_m_s = facts.descent_both_m_s, facts.descent_one_m_s
-    verdict = None if both_m_s is None or one_m_s is None else which_canopies(found, Expected(both_m_s, one_m_s))
-    last = None if landed is None else landing_rate(height.t, height["height_raw"], landed[0], BAROMETER_SIGMA_M)
-    mass_kg = facts.burnout_mass_kg
+    facts, settled = case.facts, found.stages[-1]
+    both_m_s, one_m_s, mass_kg = facts.descent_both_m_s, facts.descent_one_m_s, facts.burnout_mass_kg
+    verdict = None
+    if both_m_s is not None and one_m_s is not None:
+        # The sheet's rates are taken for those in standard air at sea level, as rates are usually given.
+        verdict = which_canopies(
+            Descent(settled.rate_m_s, settled.sigma_m_s, settled.start_s, settled.end_s, settled.samples),
+            Expected(both_m_s, one_m_s, density_kg_m3=SEA_LEVEL_DENSITY_KG_M3),
+            settled.density_kg_m3,
+        )
     return DescentFigure(
-        t=found.start_s,
-        rate_m_s=found.rate_m_s,
-        sigma_m_s=found.sigma_m_s,
+        t=settled.start_s,
+        rate_m_s=settled.rate_m_s,
+        sigma_m_s=settled.sigma_m_s,
         under=CANNOT_TELL if verdict is None else verdict.canopies,
         expected_both_m_s=both_m_s,
         expected_one_m_s=one_m_s,
         reason_text=None if verdict is None else verdict.reason,
+        landing_t=None if last is None else last.t_s,
         landing_m_s=None if last is None else last.rate_m_s,
+        landing_sigma_m_s=None if last is None else last.sigma_m_s,
         energy_j=None if last is None or mass_kg is None else landing_energy_j(mass_kg, last.rate_m_s),
+        stages=tuple(_told(stage) for stage in found.stages),
+        fastest_m_s=found.fastest_m_s,
+        fastest_t=found.fastest_s,
+    )
+
+
+def _touchdown(case: Case, landed_s: float) -> Touchdown | None:
+    """Return the end of the fall by the raw heights around the landing as it was detected, which may be late."""
+    around = case.window("height", landed_s - BEFORE_LANDING_S, case.now_s)
+    return touchdown(heights_of(around.t, around["height_raw"], landed_s - BEFORE_LANDING_S, case.now_s, BAROMETER_SIGMA_M))
+
+
+def _forces(case: Case, start_s: float, end_s: float) -> tuple[Floats, Floats] | None:
+    """Return force in body axes of the first unit that was heard on the way down, or None."""
+    for unit in "ab":
+        window = case.window(f"unit_{unit}", start_s, end_s)
+        table = window.stack(*(f"accel.{unit}.{axis}" for axis in "xyz"))
+        good = np.isfinite(table).all(axis=1)
+        if good.sum() >= FEWEST_FORCES:
+            return window.t[good], table[good]
+    return None
+
+
+def _told(stage: Stage) -> DescentStage:
+    return DescentStage(
+        kind=stage.kind,
+        start_t=stage.start_s,
+        end_t=stage.end_s,
+        from_m=stage.top_m,
+        rate_m_s=stage.rate_m_s,
+        sigma_m_s=stage.sigma_m_s,
+        density_kg_m3=stage.density_kg_m3,
+        sea_level_m_s=stage.sea_level_m_s,
+        sea_level_sigma_m_s=stage.sea_level_sigma_m_s,
     )

@@ -33,6 +33,7 @@ SOURCES: dict[str, SeriesSource] = {
     "state": SeriesSource(roles=STATE_VECTOR),
     "unit_a": SeriesSource(roles=_unit("a")),
     "unit_b": SeriesSource(roles=_unit("b")),
+    "pressure": SeriesSource(roles=("pressure",)),
     "vehicle_height": SeriesSource(roles=("altitude_baro",)),
     "fins": SeriesSource(roles=FINS),
     "control": SeriesSource(roles=FLAGS + GATE),
