@@ -74,3 +74,17 @@ class BatteryFigure(Figure):
     resistance_ohm: float | None
     resistance_low_ohm: float | None
     resistance_high_ohm: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PadSensorsFigure(Figure):
+    """The sensors at rest before lift-off: the length of force by each unit (m/s2), and the barometer's own temperature (K).
+
+    `air_k` is the air's temperature by the sheet, None where it is silent.
+    """
+
+    key: ClassVar[str] = "pad_sensors"
+    force_a_m_s2: float | None = None
+    force_b_m_s2: float | None = None
+    barometer_k: float | None = None
+    air_k: float | None = None

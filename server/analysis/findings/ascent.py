@@ -32,9 +32,22 @@ def pitched_over(figures: Figures, moments: Moments) -> FlightFinding | None:
     return FlightFinding(
         "pitched_over", "warning", f"leaned {degrees(tilt):.0f} degrees{lean} while it should fly straight{why}",
         known(figure.t),
-        "Less wind, a longer rail, more thrust for the weight, or less static margin.",
+        _against_the_wind(figures),
         {"greatest_tilt_rad": tilt, "speed_m_s": speed, "angle_of_attack_rad": attack},
     )  # fmt: skip
+
+
+def _against_the_wind(figures: Figures) -> str:
+    """Return what helps; less static margin only for a vehicle whose swing shows that it had some."""
+    swing = figures.get(SwingFigure)
+    if swing is not None and swing.excited and swing.measured is not None:
+        return (
+            "It swung back, so it was stable: less wind, a longer rail, more thrust for the weight, or less static margin."
+        )
+    return (
+        "Less wind, a longer rail, more thrust for the weight. No swing was measured, so this flight does not show that it "
+        "was stable: check the static margin before anything else."
+    )
 
 
 def swings_slowly(figures: Figures, moments: Moments) -> FlightFinding | None:

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from server.analysis.figures.descent import DescentFigure, RecoveryFigure
+from server.analysis.figures.descent import DescentFigure, DescentStage, RecoveryFigure
 from server.analysis.figures.figure import Figures
 from server.analysis.findings.finding import FlightFinding, Moments, known
 
 LATE_DEPLOYMENT_S = 1.5
+# Surely faster than this at the ground is hard: a drop from 7 m. Common practice, no source.
+HARD_M_S = 12.0
+SURE_SIGMAS = 2.0
+# What `LATE_DEPLOYMENT_S` of free fall gathers, over the rate that a parachute then holds: it opened late.
+LATE_OVER_M_S = 15.0
+CANOPIES = ("drogue", "main")
 
 
 def late_deployment(figures: Figures, moments: Moments) -> FlightFinding | None:
@@ -35,4 +41,71 @@ def fast_descent(figures: Figures, moments: Moments) -> FlightFinding | None:
         "fast_descent", "warning", f"came down under {under}: {rate:.1f} m/s where both give {expected:.1f} m/s",
         known(figure.t), "Look for the parachute that stayed in: packing, protection, charge, tangled lines.",
         {"rate_m_s": rate, "expected_both_m_s": expected, "energy_j": figure.energy_j},
+    )  # fmt: skip
+
+
+def ballistic_descent(figures: Figures, moments: Moments) -> FlightFinding | None:
+    """It fell to the ground, or as far as it was heard, as fast as a body that nothing slows."""
+    figure = figures.get(DescentFigure)
+    if figure is None or not figure.stages or figure.stages[-1].kind != "ballistic":
+        return None
+    last = figure.stages[-1]
+    impact = known(figure.landing_m_s)
+    heard = f"at {last.rate_m_s:.0f} m/s when last heard" if impact is None else f"it hit the ground at {impact:.0f} m/s"
+    return FlightFinding(
+        "ballistic_descent", "warning", f"came down ballistic: nothing slowed it; {heard}", known(last.start_t),
+        "No parachute worked: look at what fired, when, and whether the bodies parted.",
+        {"rate_m_s": last.rate_m_s, "landing_m_s": impact, "energy_j": known(figure.energy_j)},
+    )  # fmt: skip
+
+
+def no_deployment(figures: Figures, moments: Moments) -> FlightFinding | None:
+    """It turned about all the way down: no parachute held it."""
+    figure = figures.get(DescentFigure)
+    if figure is None or not figure.stages or any(stage.kind != "tumbling" for stage in figure.stages):
+        return None
+    rate = figure.stages[-1].rate_m_s
+    return FlightFinding(
+        "no_deployment", "warning", f"came down tumbling at {rate:.0f} m/s: no sign of a parachute", known(figure.t),
+        "Its forces turned about all the way down, as under no parachute: look at what fired and what stayed in.",
+        {"rate_m_s": rate, "landing_m_s": known(figure.landing_m_s)},
+    )  # fmt: skip
+
+
+def late_opening(figures: Figures, moments: Moments) -> FlightFinding | None:
+    """It fell much faster than its first parachute then held: that opened late."""
+    figure = figures.get(DescentFigure)
+    first = None if figure is None else _first_canopy(figure)
+    if figure is None or first is None or "apogee" not in moments:
+        return None
+    fastest, when = known(figure.fastest_m_s), known(figure.fastest_t)
+    if fastest is None or when is None or when > first.start_t or not fastest > first.rate_m_s + LATE_OVER_M_S:
+        return None
+    late_s = when - moments["apogee"][0]
+    return FlightFinding(
+        "opened_late", "warning",
+        f"nothing slowed it until {late_s:.0f} s after apogee: it fell at {fastest:.0f} m/s before a parachute held it",
+        when, "Look at what the vehicle took for apogee, at the charge and the packing; speed at opening breaks cords.",
+        {"fastest_m_s": fastest, "after_apogee_s": late_s, "rate_m_s": first.rate_m_s},
+    )  # fmt: skip
+
+
+def _first_canopy(figure: DescentFigure) -> DescentStage | None:
+    return next((stage for stage in figure.stages if stage.kind in CANOPIES), None)
+
+
+def hard_landing(figures: Figures, moments: Moments) -> FlightFinding | None:
+    """It surely met the ground faster than a vehicle stands; a ballistic fall is told as such."""
+    figure = figures.get(DescentFigure)
+    if figure is None or ballistic_descent(figures, moments) is not None:
+        return None
+    speed, sigma = known(figure.landing_m_s), known(figure.landing_sigma_m_s)
+    if speed is None or sigma is None or not speed - SURE_SIGMAS * sigma > HARD_M_S:
+        return None
+    energy = known(figure.energy_j)
+    joules = "" if energy is None else f", {energy:.0f} J"
+    return FlightFinding(
+        "hard_landing", "caution", f"hard landing: {speed:.0f} m/s{joules}", known(figure.landing_t),
+        "Look for cracks before the next flight; a larger or a second parachute lands it softer.",
+        {"landing_m_s": speed, "landing_sigma_m_s": sigma, "energy_j": energy},
     )  # fmt: skip

@@ -15,15 +15,24 @@ from server.analysis.findings.control import (
     servo_cable_open,
     state_doubtful,
 )
-from server.analysis.findings.descent import fast_descent, late_deployment
+from server.analysis.findings.descent import (
+    ballistic_descent,
+    fast_descent,
+    hard_landing,
+    late_deployment,
+    late_opening,
+    no_deployment,
+)
 from server.analysis.findings.finding import FlightFinding, Moments
 from server.analysis.findings.link import thin_link
-from server.analysis.findings.pad import battery_tired, no_continuity, unit_drifts
+from server.analysis.findings.pad import accelerometer_biased, barometer_warm, battery_tired, no_continuity, unit_drifts
 
 RULES: tuple[Callable[[Figures, Moments], FlightFinding | None], ...] = (
     no_continuity,
     unit_drifts,
     battery_tired,
+    accelerometer_biased,
+    barometer_warm,
     pitched_over,
     swings_slowly,
     corkscrew,
@@ -35,7 +44,11 @@ RULES: tuple[Callable[[Figures, Moments], FlightFinding | None], ...] = (
     phases_differ,
     roll_reversed,
     late_deployment,
+    late_opening,
     fast_descent,
+    ballistic_descent,
+    no_deployment,
+    hard_landing,
     thin_link,
 )
 

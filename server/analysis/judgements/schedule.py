@@ -8,6 +8,7 @@ from server.analysis.judgements.control import judge_gate, judge_roll
 from server.analysis.judgements.descent import judge_descent
 from server.analysis.judgements.drag import judge_drag
 from server.analysis.judgements.inertial_units import judge_inertial_units
+from server.analysis.judgements.pad_sensors import judge_pad_sensors
 from server.analysis.judgements.radio import judge_link
 from server.analysis.judgements.recovery import judge_recovery
 from server.analysis.judgements.swing import judge_cone, judge_swing
@@ -34,6 +35,7 @@ SOURCES: dict[str, SeriesSource] = {
     "unit_a": SeriesSource(roles=_unit("a")),
     "unit_b": SeriesSource(roles=_unit("b")),
     "pressure": SeriesSource(roles=("pressure",)),
+    "warmth": SeriesSource(roles=("baro_temperature",)),
     "vehicle_height": SeriesSource(roles=("altitude_baro",)),
     "fins": SeriesSource(roles=FINS),
     "control": SeriesSource(roles=FLAGS + GATE),
@@ -49,6 +51,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 }
 JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lift-off", "lift_off", (1.4,), judge_lift_off),
+    Judgement("sensors on the pad", "lift_off", (1.4,), judge_pad_sensors),
     Judgement("rail exit", "lift_off", (2.4,), judge_rail),
     Judgement("lean", "lift_off", (2.4,), judge_lean),
     Judgement("swing", "lift_off", (4.0,), judge_swing),

@@ -25,7 +25,7 @@ from server.analysis.figures.control import (
     ServoCableFigure,
     StateVectorFigure,
 )
-from server.analysis.figures.descent import DescentFigure, FlagDelay, RecoveryFigure
+from server.analysis.figures.descent import DescentFigure, DescentStage, FlagDelay, RecoveryFigure
 from server.analysis.figures.figure import Figure, Figures
 from server.analysis.figures.link import LinkFigure
 from server.analysis.figures.pad import (
@@ -33,6 +33,7 @@ from server.analysis.figures.pad import (
     BatteryFigure,
     ContinuityFigure,
     GyroUnitsFigure,
+    PadSensorsFigure,
     UnitDriftFigure,
 )
 from server.analysis.findings import rules
@@ -80,6 +81,13 @@ DESCENT = DescentFigure(
     expected_one_m_s=8.8,
     reason_text="as it should",
 )
+STAGE = DescentStage(
+    kind="main", start_t=30.0, end_t=50.0, from_m=120.0, rate_m_s=6.0, sigma_m_s=0.1, density_kg_m3=1.2, sea_level_m_s=6.0,
+    sea_level_sigma_m_s=0.1,
+)  # fmt: skip
+FALLING = replace(STAGE, kind="ballistic", rate_m_s=90.0)
+LANDED = replace(DESCENT, stages=(STAGE,), landing_t=50.0, landing_m_s=12.5, landing_sigma_m_s=0.8)
+SENSORS = PadSensorsFigure(t=9.0, force_a_m_s2=9.4, force_b_m_s2=10.2, barometer_k=312.0)
 LINK = LinkFigure(t=60.0, flight_loss=0.09, packets=900, mean_burst=1.2, longest_silence_s=1.9)
 
 
@@ -120,6 +128,14 @@ CASES: list[tuple[str, Figure, Figure | None]] = [
     ("deployment_time", delayed(1.6), delayed(1.4)),
     ("deployment_time", delayed(-1.6), delayed(nan)),
     ("fast_descent", replace(DESCENT, under="one", rate_m_s=8.9), DESCENT),
+    ("ballistic_descent", replace(DESCENT, t=30.0, stages=(STAGE, FALLING), landing_m_s=95.0, landing_sigma_m_s=5.0),
+     replace(DESCENT, stages=(FALLING, STAGE))),
+    ("no_deployment", replace(DESCENT, stages=(replace(STAGE, kind="tumbling"),)),
+     replace(DESCENT, stages=(replace(STAGE, kind="tumbling"), STAGE))),
+    ("hard_landing", replace(LANDED, t=50.0, landing_m_s=20.0), LANDED),
+    ("accelerometer_biased", replace(SENSORS, force_a_m_s2=8.5), SENSORS),
+    ("barometer_warm", replace(SENSORS, barometer_k=318.0), SENSORS),
+    ("barometer_warm", replace(SENSORS, air_k=290.0), replace(SENSORS, air_k=308.0)),
     ("thin_link", replace(LINK, flight_loss=0.11), LINK),
     ("thin_link", replace(LINK, longest_silence_s=2.1), replace(LINK, flight_loss=nan)),
 ]  # fmt: skip
@@ -138,8 +154,31 @@ def guilty_t(figure: Figure) -> float | None:
     return figure.deployment.t if isinstance(figure, RecoveryFigure) and figure.deployment else figure.t
 
 
+LATE = replace(DESCENT, stages=(STAGE,), fastest_m_s=22.0, fastest_t=27.0)
+
+
+def test_a_late_opening_is_told_by_the_speed_it_had_gathered() -> None:
+    moments = {"apogee": (24.0, 300.0)}
+    (found,) = findings(Figures(LATE), moments)
+    assert found.key == "opened_late" and found.t == 27.0 and "3 s after apogee" in found.text and "22 m/s" in found.text
+    assert findings(Figures(replace(LATE, fastest_m_s=20.0)), moments) == [], "1.5 s of free fall is no late opening"
+    assert findings(Figures(replace(LATE, fastest_t=31.0)), moments) == [], "a gust under the parachute is none either"
+    assert findings(Figures(LATE), {}) == []
+
+
+def test_less_static_margin_is_advised_only_to_a_vehicle_that_swung_back() -> None:
+    turned = replace(LEAN, greatest_tilt_rad=radians(60))
+    unknown = [None, SwingFigure(excited=False, reason="too few samples"), replace(SWING, expected=None, excited=False)]
+    for swing in unknown:
+        (found,) = findings(Figures(turned, *([] if swing is None else [swing])), {})
+        assert "less static margin" not in found.advice and "does not show that it was stable" in found.advice
+    (found,) = findings(Figures(turned, replace(SWING, expected=None)), {})
+    assert "less static margin" in found.advice and "it was stable" in found.advice
+
+
 def test_every_rule_is_tried() -> None:
     tried = {rule.__name__ for rule in RULES for _, guilty, _ in CASES if rule(Figures(guilty), {}) is not None}
+    tried |= {rule.__name__ for rule in RULES if rule(Figures(LATE), {"apogee": (24.0, 300.0)}) is not None}
     assert tried == {rule.__name__ for rule in RULES}
 
 
