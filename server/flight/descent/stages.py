@@ -44,6 +44,7 @@ TURNS_ABOUT, HANGS = 0.5, 0.8
 FEWEST_FORCES = 20
 LAST_S, CLEAR_M = 3.0, 2.0  # of the fall for the speed at landing; a height this far over the rest is in the air
 CORNER_S, TOUCHDOWN_REST_S, BENDS_SIGMAS = 2.0, 0.8, 5.0
+GATHERS_M_S2 = 0.3 * GRAVITY_M_S2  # less is a gust or swinging; a free fall that no drag holds yet gathers more
 BALLISTIC, TUMBLING, DROGUE, MAIN, UNSURE = "ballistic", "tumbling", "drogue", "main", "drogue or tumbling"
 
 
@@ -364,7 +365,8 @@ def _rate_at(tau: Floats, height: Floats, sigma_m: float) -> tuple[float, float,
     fit = inverse @ (design.T @ height)
     misses = height - design @ fit
     noise = max(sigma_m, sqrt(float(misses @ misses) / (len(tau) - 3)))
-    if abs(fit[2]) < BENDS_SIGMAS * noise * sqrt(inverse[2, 2]):
+    gathers = -2.0 * float(fit[2])
+    if gathers < max(GATHERS_M_S2, 2.0 * BENDS_SIGMAS * noise * sqrt(inverse[2, 2])):
         return line
     return -float(fit[1]), noise * sqrt(inverse[1, 1]), noise
 

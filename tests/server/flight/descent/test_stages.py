@@ -122,6 +122,17 @@ def test_an_impact_that_still_gathers_speed() -> None:
     assert found is not None and found.rate_m_s == pytest.approx(31.7, rel=0.06)
 
 
+@pytest.mark.parametrize("bend_m_s2", [-2.5, 2.5])
+def test_a_gust_in_the_last_seconds_is_not_drawn_on_to_the_ground(bend_m_s2: float) -> None:
+    """A port that swings bends three seconds of a steady fall; its end is no better known for that."""
+    rng = np.random.default_rng(3)
+    t = np.arange(-12.0, 4.0, 0.05)
+    bent = np.where(t > -3.0, 0.5 * bend_m_s2 * (1.5**2 - (t + 1.5) ** 2), 0.0)
+    height = np.where(t < 0.0, -20.0 * t + bent, 0.0) + 0.2 * rng.normal(size=len(t))
+    found = touchdown(heights_of(t, height, -12.0, 4.0, NOISE_M))
+    assert found is not None and found.rate_m_s == pytest.approx(20.0, rel=0.1)
+
+
 def test_what_cannot_be_told() -> None:
     t, height, landing = fall([(-9.0, 6.0)], 200.0)
     assert way_down(heights_of([], [], 0.0, 10.0), PadAir()) is None
