@@ -9,8 +9,6 @@ from server.flight.air.pad_air import PadAir
 
 # Dry air, sea level, standard day (1976 standard atmosphere; tests/SOURCES.md, atmosphere-table).
 SEA_LEVEL_DENSITY_KG_M3 = 1.225
-# It thins by a factor e over this height near the ground; rounded, common practice, no source.
-DENSITY_SCALE_M = 9000.0
 PAD_LOOK_S, PAD_QUIET_S = 55.0, 2.0  # before lift-off as heard: what is looked at, and what is left out before it
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from protocol.arrays import Floats
 from server.analysis.figures.control import GateFigure, GateFlags, RollFigure, ServoCableFigure
-from server.analysis.judgements.air import DENSITY_SCALE_M, SEA_LEVEL_DENSITY_KG_M3
+from server.analysis.judgements.air import pad_air
 from server.analysis.judgements.case import Case
 from server.analysis.roles import FINS, VELOCITY
 from server.flight.control import gate
@@ -110,7 +110,7 @@ def judge_roll(case: Case) -> RollFigure | None:
     if not fitted or not len(state):
         return None
     velocity, up = state.stack(*VELOCITY), state["position.up"]
-    density = SEA_LEVEL_DENSITY_KG_M3 * np.exp(-(up + (case.facts.elevation_m or 0.0)) / DENSITY_SCALE_M)
+    density = pad_air(case).density_at(up)
     pressure = 0.5 * density * (velocity * velocity).sum(axis=1)
     rates = [(state.t, state["body_rate.z"])]
     for unit in "ab":

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from math import exp
-
 import numpy as np
 
 from server.analysis.figures.ascent import ConeFigure, ExpectedSwing, MeasuredSwing, SwingFigure
-from server.analysis.judgements.air import DENSITY_SCALE_M, SEA_LEVEL_DENSITY_KG_M3
+from server.analysis.judgements.air import pad_air
 from server.analysis.judgements.case import Case
 from server.analysis.roles import QUATERNION, VELOCITY
 from server.design.sheet_numbers import SheetNumbers
@@ -65,7 +63,7 @@ def judge_swing(case: Case) -> SwingFigure | None:
         end_t=found.end_s,
         excited=found.excited,
         measured=measured,
-        expected=_expected(case.facts, found, speed, measured.height_m),
+        expected=_expected(case, found, speed, measured.height_m),
     )
 
 
@@ -97,13 +95,14 @@ def _softening_per_rad(f: SheetNumbers) -> float:
     return min(max(share, 0.0), MOST_SOFTENING_PER_RAD)
 
 
-def _expected(f: SheetNumbers, found: Oscillation, speed_m_s: float, height_m: float) -> ExpectedSwing | None:
+def _expected(case: Case, found: Oscillation, speed_m_s: float, height_m: float) -> ExpectedSwing | None:
     """Return the undamped period by the sheet's center of pressure, slope and inertia, and measured over expected."""
+    f = case.facts
     diameter, slope, inertia = f.diameter_m, f.normal_force_slope, f.lateral_inertia_kg_m2
     gravity, pressure_center = f.center_of_gravity_m, f.center_of_pressure_m
     if diameter is None or slope is None or inertia is None or gravity is None or pressure_center is None:
         return None
-    density = SEA_LEVEL_DENSITY_KG_M3 * exp(-((f.elevation_m or 0.0) + height_m) / DENSITY_SCALE_M)
+    density = float(pad_air(case).density_at(height_m))
     lever = pressure_center - gravity
     q = 0.5 * density * speed_m_s**2
     hertz = expected_frequency_hz(q, cross_section_m2(diameter), slope, lever, inertia)
