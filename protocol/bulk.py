@@ -308,7 +308,8 @@ def _number_column(group: _Group, channel: Channel) -> Floats:
         return (raw.astype(np.int64) >> channel.shift & channel.mask).astype(np.float64)
     with np.errstate(invalid="ignore"):  # a signaling NaN from the wire is data, nothing to warn about
         values = raw.astype(np.float64)
-    return values * channel.scale + channel.offset if channel.linear else values
+    values = values * channel.scale + channel.offset if channel.linear else values
+    return values * channel.unit_scale + channel.unit_offset if channel.wire_unit else values
 
 
 def _numpy_type(type_: str) -> str:

@@ -46,6 +46,9 @@ class Channel:
     scale: float = 1.0
     offset: float = 0.0
     linear: bool = False  # raw * scale + offset applies
+    wire_unit: str = ""  # what the file declares, where the role's unit is another one
+    unit_scale: float = 1.0  # from there to `unit`
+    unit_offset: float = 0.0
     shift: int = 0
     mask: int = 0  # not zero: a bit group
     role: str | None = None
@@ -71,10 +74,17 @@ class Channel:
         if self.mask:
             shift, mask = self.shift, self.mask
             return lambda raw: float(raw >> shift & mask)
+        if self.wire_unit:
+            inner, per, more = (self.scale, self.offset) if self.linear else (1.0, 0.0), self.unit_scale, self.unit_offset
+            return lambda raw: (raw * inner[0] + inner[1]) * per + more
         if self.linear:
             scale, offset = self.scale, self.offset
             return lambda raw: raw * scale + offset
         return float
+
+    def on_wire(self, number: float) -> float:
+        """Return a value in the unit the file declares: what conditions compare with, and what a sender sends."""
+        return (number - self.unit_offset) / self.unit_scale if self.wire_unit else number
 
     def number_of(self, value: object) -> float:
         """Return the number behind `value`: a number as it is, an enum text by its index; raises ValueRefused."""
@@ -120,7 +130,7 @@ class Field:
         channel = self.channels[0]
         if channel.kind == "text":
             return _cut_utf8(str(value), int(self.type[4:]))
-        number = channel.number_of(value)
+        number = channel.on_wire(channel.number_of(value))
         if self.type in ("f32", "f64"):
             if self.type == "f32" and F32_MAX < abs(number) < float("inf"):
                 raise ValueRefused(channel.path, number, "does not fit f32")
@@ -156,7 +166,7 @@ class Field:
             return self._fitted_bits(values)
         if self.type.startswith("text") or self.type == "f64":
             return self.pack_value(values), 0
-        number = self.channels[0].number_of(_wanted(values, self.name))
+        number = self.channels[0].on_wire(self.channels[0].number_of(_wanted(values, self.name)))
         if self.type == "f32":
             return (copysign(inf, number) if abs(number) >= F32_OVERFLOW else number), 0
         channel = self.channels[0]

@@ -10,6 +10,7 @@ import re
 from protocol.fields import BITS_CODES, LIMIT_NAMES, NUMBER_CODES, Channel, ChannelKind, Field, Packet
 from protocol.framing import CONTENT_MAX
 from protocol.packets import APID_MAX
+from protocol.roles import role_unit, to_role_unit
 from protocol.toml_table import TomlTable
 from protocol.units import conversion
 
@@ -143,12 +144,17 @@ def _described(
 ) -> Channel:
     unit = table.get("unit", str, "")
     display_unit = table.get("display_unit", str, unit)
-    shown = conversion(unit, display_unit)
-    if shown is None:
-        raise table.problem(f"cannot show {unit!r} as {display_unit!r}", "display_unit")
     role = table.get("role", str) if table.has("role") else None
     if role is not None and not ROLE.match(role):
         raise table.problem(f"role {role!r} must look like altitude_baro or camera[1].powered", "role")
+    per, more = (kind == "number" and to_role_unit(role, unit)) or (1.0, 0.0)
+    declared = unit if (per, more) != (1.0, 0.0) else ""
+    unit = role_unit(role) if declared else unit
+    if declared == display_unit and conversion(unit, display_unit) is None:
+        display_unit = unit  # a unit for the wire only
+    shown = conversion(unit, display_unit)
+    if shown is None:
+        raise table.problem(f"cannot show {unit!r} as {display_unit!r}", "display_unit")
     label = table.get("label", str) if table.has("label") else None
     return Channel(
         name=read_name(table.get("name", str), table),
@@ -161,17 +167,25 @@ def _described(
         display_offset=shown[1],
         role=role,
         values=table.texts("values"),
-        limits=_limits(table),
-        range=_pair(table, "range"),
-        sensor_range=_pair(table, "sensor_range"),
+        limits={name: limit * per + more for name, limit in _limits(table).items()} if declared else _limits(table),
+        range=_turned(_pair(table, "range"), per, more),
+        sensor_range=_turned(_pair(table, "sensor_range"), per, more),
         description=table.get("description", str, ""),
         label=label,
         scale=scale,
         offset=offset,
         linear=linear,
+        wire_unit=declared,
+        unit_scale=per,
+        unit_offset=more,
         shift=shift,
         mask=mask,
     )
+
+
+def _turned(pair: tuple[float, float] | None, per: float, more: float) -> tuple[float, float] | None:
+    """Return a pair in the unit the station has the channel in."""
+    return None if pair is None else (pair[0] * per + more, pair[1] * per + more)
 
 
 def _limits(table: TomlTable) -> dict[str, float]:

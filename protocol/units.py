@@ -32,9 +32,34 @@ CONVERSIONS: dict[tuple[str, str], tuple[float, float]] = {
     ("1", "%"): (100.0, 0.0),
 }
 
+# Units a wire may carry and nobody is shown: of which unit they are a multiple, exactly (SI brochure, 9th edition; the
+# standard atmosphere's bar is 100 kPa, the international knot 1852 m/h).
+ALIKE: dict[str, tuple[str, float]] = {
+    "mbar": ("Pa", 100.0),
+    "mg": ("m/s2", 1e-3 * GRAVITY_M_S2),
+    "uT": ("T", 1e-6),
+    "gauss": ("T", 1e-4),
+    "us": ("s", 1e-6),
+    "kn": ("m/s", 1852.0 / 3600.0),
+    "cm": ("m", 0.01),
+    "mm": ("m", 0.001),
+}
+
 
 def conversion(unit: str, display_unit: str) -> tuple[float, float] | None:
     """Return (scale, offset) from `unit` to `display_unit`, or None when the pair is not known."""
     if unit == display_unit:
         return (1.0, 0.0)
     return CONVERSIONS.get((unit, display_unit))
+
+
+def to_unit(unit: str, wanted: str) -> tuple[float, float] | None:
+    """Return (scale, offset) of value in `wanted` = value in `unit` * scale + offset, either way round; None for no way."""
+    found = conversion(unit, wanted)
+    if found is not None:
+        return found
+    back = conversion(wanted, unit)
+    if back is not None:
+        return (1.0 / back[0], -back[1] / back[0])
+    alike = ALIKE.get(unit)
+    return None if alike is None or alike[0] != wanted else (alike[1], 0.0)

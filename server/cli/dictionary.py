@@ -1,4 +1,4 @@
-"""`blockhouse dictionary`: draft one from a log's header row, and look one over before it is used."""
+"""`blockhouse dictionary`: draft one from a log's header row, look one over before it is used, list the roles there are."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from protocol.dictionary_file import load_dictionary, parse_dictionary
+from protocol.roles import REGISTRY
 from protocol.toml_table import line_of
 from server.workbench.dictionary_draft import DraftProblem, draft_from_csv
 from server.workbench.dictionary_lint import Budget, findings, link_budget
@@ -13,7 +14,7 @@ from server.workbench.lint_remark import FAULT
 
 
 def add_dictionary(parser: argparse.ArgumentParser) -> None:
-    """Fill in `dictionary`, with `new` and `check`."""
+    """Fill in `dictionary`, with `new`, `check` and `roles`."""
     acts = parser.add_subparsers(required=True, metavar="ACT")
     new = acts.add_parser("new", help="draft one from a log's header row")
     new.add_argument("--from-csv", type=Path, required=True, metavar="FILE", help="a log with a header row")
@@ -22,6 +23,8 @@ def add_dictionary(parser: argparse.ArgumentParser) -> None:
     check = acts.add_parser("check", help="look one over and print its link budget")
     check.add_argument("file", type=Path, metavar="FILE")
     check.set_defaults(run=look_over)
+    roles = acts.add_parser("roles", help="list the roles a field can be bound to")
+    roles.set_defaults(run=list_roles)
 
 
 def draft(options: argparse.Namespace) -> int:
@@ -53,6 +56,16 @@ def look_over(options: argparse.Namespace) -> int:
     if not found:
         print("nothing found")
     return 1 if any(finding.severity == FAULT for finding in found) else 0
+
+
+def list_roles(options: argparse.Namespace) -> int:
+    """Print the registry of roles."""
+    for one in REGISTRY:
+        unit = f" in {one.unit}" if one.unit not in ("", "1") else ""
+        print(f"{one.pattern}\n    {one.shape}{unit}: {one.meaning}; used by: {one.used_by} (since {one.since})")
+        if one.without:
+            print(f"    without it: {one.without}")
+    return 0
 
 
 def budget_text(budget: Budget) -> str:

@@ -16,7 +16,7 @@ from server.design.sheet_files import load_sheets
 from server.live.start import Live
 from server.pad.plan import load_pad_plan
 from server.problems import SettingsProblem
-from server.workbench.dictionary_lint import modem_remarks
+from server.workbench.dictionary_lint import modem_remarks, role_remarks
 
 BAUD_LOW, BAUD_HIGH = 50, 4_000_000
 
@@ -62,6 +62,8 @@ def run(options: argparse.Namespace) -> int:
     say(CAUTION)
     for remark in modem_remarks(dictionary):
         say(f"Caution: the packets are {remark}.")
+    for remark in role_remarks(dictionary):
+        say(f"Caution: {remark}.")
     path = asyncio.run(run_live(live, settings_of(options), open_browser=not options.no_browser, say=say))
     say_last(str(path))
     return 0

@@ -150,7 +150,8 @@ def _holds(condition: Condition, value: float, args: Mapping[str, float], counte
     if not isfinite(value) or (condition.per is not None and args[condition.per] < 0):
         return False
     try:
-        return _compare(condition, value, condition.operand_for(args, counter), channel)
+        told = value if channel is None else channel.on_wire(value)  # numbers are compared in the unit the file declares
+        return _compare(condition, told, condition.operand_for(args, counter), channel)
     except (ValueRefused, ValueError, TypeError, LookupError):
         return False
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from protocol.dictionary import Dictionary
 from protocol.fields import INTEGER_RANGES, Channel, Packet
 from protocol.foreign.framings import foreign_framing
+from protocol.roles import entry_of, nearest, to_role_unit
 from server.firmware.layout import FirmwareProblem, Layout
 from server.flight.link.link_types import BITS_PER_BYTE
 from server.telemetry.comparisons import known_roles
@@ -88,6 +89,7 @@ def findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     for packet in dictionary.packets.values():
         yield from _packet_findings(packet)
     yield from _role_findings(dictionary)
+    yield from registry_findings(dictionary)
     yield from _answer_findings(dictionary)
     yield from _command_findings(dictionary)
     yield from condition_findings(dictionary, known_roles(dictionary))
@@ -112,6 +114,12 @@ def modem_remarks(dictionary: Dictionary) -> list[str]:
     return [remark.text for remark in found if remark.severity == FAULT]
 
 
+def role_remarks(dictionary: Dictionary) -> list[str]:
+    """Return what a station must be told of roles before it listens: which it cannot use."""
+    found = registry_findings(dictionary)
+    return [f"{remark.place}: {remark.text}" for remark in found if remark.severity in (FAULT, CAUTION)]
+
+
 def _packet_findings(packet: Packet) -> Iterator[LintRemark]:
     if packet.frame_bytes > RADIO_FRAME:
         text = f"{packet.frame_bytes} bytes: many radio modems cut what is longer than {RADIO_FRAME} in two"
@@ -126,6 +134,7 @@ def _limit_findings(channel: Channel, type_: str) -> Iterator[LintRemark]:
     bounds = reach(channel, type_)
     if bounds is None:
         return
+    bounds = (bounds[0] * channel.unit_scale + channel.unit_offset, bounds[1] * channel.unit_scale + channel.unit_offset)
     for name, limit in channel.limits.items():
         if (name.endswith("low") and limit <= bounds[0]) or (name.endswith("high") and limit >= bounds[1]):
             text = f"{name} = {limit:g} can never be passed: the field holds {bounds[0]:g}..{bounds[1]:g}"
@@ -143,6 +152,28 @@ def _role_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     for roles, without in wanted:
         if not any(role in dictionary.roles for role in roles):
             yield LintRemark(CAUTION, "roles", f"no field has the role {' or '.join(roles)}, so there is no {without}")
+
+
+def registry_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
+    """What the registry of roles says: a role nobody uses, of another dimension, or finer than its field."""
+    for role, channel in dictionary.roles.items():
+        entry, place = entry_of(role), f"packet.{channel.path}"
+        if entry is None:
+            near = nearest(role)
+            meant = f"; the nearest is {near}" if near else ""
+            yield LintRemark(CAUTION, place, f"nothing uses the role {role}{meant} (blockhouse dictionary roles lists them)")
+        elif (channel.kind == "text") != (entry.shape == "text"):
+            yield LintRemark(FAULT, place, f"the role {role} is a {entry.shape}, and this is a {channel.kind}")
+        elif channel.kind == "number" and to_role_unit(role, channel.unit) is None:
+            text = f"the role {role} is in {entry.unit}, to which {channel.unit} cannot be converted: it is not used"
+            yield LintRemark(FAULT, place, text)
+        elif channel.kind == "number" and entry.unit not in ("", "1") and not channel.unit and channel.packet != "identity":
+            yield LintRemark(CAUTION, place, f"has no unit; the role {role} takes it for {entry.unit}")
+    for role in ("gnss.latitude", "gnss.longitude"):
+        found = dictionary.roles.get(role)
+        if found is not None and dictionary.packets[found.packet].fields[found.field_index].type == "f32":
+            text = "a 32-bit float holds degrees to half a meter only; an i32 with scale 1e-7 holds a centimeter"
+            yield LintRemark(NOTE, f"packet.{found.path}", text)
 
 
 def _answer_findings(dictionary: Dictionary) -> Iterator[LintRemark]:

@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from protocol.arrays import Bools, Floats, Ints
 from protocol.fields import Channel
+from protocol.roles import to_role_unit
 from server.telemetry.batch import Batch, Rows
 
 Take = TypeVar("Take")
@@ -19,11 +20,16 @@ TEXT_ROLES = frozenset({"event.text"})
 class RoleColumns:
     """The dictionary's roles, and the rows and columns of a batch that hold them.
 
-    A role on a channel of the wrong kind, a voltage as text, counts as not there: nothing could be computed of it.
+    A role on a channel of the wrong kind, a voltage as text or in meters, counts as not there: nothing could be computed
+    of it. Values are in the units of the registry (`protocol.roles`).
     """
 
     def __init__(self, roles: Mapping[str, Channel]) -> None:
-        self.roles = {role: c for role, c in roles.items() if (c.kind == "text") == (role in TEXT_ROLES)}
+        self.roles = {
+            role: c
+            for role, c in roles.items()
+            if (c.kind == "text") == (role in TEXT_ROLES) and to_role_unit(role, c.unit) is not None
+        }
         self._names: dict[tuple[tuple[str, ...], str], list[tuple[str, str]]] = {}
 
     def table_of(self, batch: Batch, role: str) -> tuple[Rows, Channel] | None:

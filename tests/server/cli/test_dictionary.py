@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from protocol.dictionary_file import load_dictionary
+from protocol.roles import REGISTRY
 from server.cli.cli import main
 from tests.protocol.foreign.foreign_helpers import FOLDER
 from tests.protocol.helpers import SANDPIPER
@@ -50,3 +51,10 @@ def test_a_finding_is_told_with_its_table_key_and_line(tmp_path: Path, capsys: p
     line = file.read_text().splitlines().index('one_of = ["groundtest"]') + 1
     told = f"FAULT: interlock.ground_test.one_of (line {line}): vehicle_phase never says 'groundtest': it says startup, "
     assert told in capsys.readouterr().out
+
+
+def test_the_roles_are_listed_with_what_each_costs(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["dictionary", "roles"]) == 0
+    said = capsys.readouterr().out
+    assert all(f"{one.pattern}\n" in said and one.without in said for one in REGISTRY)
+    assert "without it: no tilt, no swing; climb after apogee from the barometer" in said

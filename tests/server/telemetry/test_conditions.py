@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from protocol.commands import Command, Condition
-from protocol.dictionary_file import load_dictionary
+from protocol.dictionary_file import load_dictionary, parse_dictionary
 from server.telemetry.conditions import FRESH_S, Reading, check_conditions, effect_shown
 
 DICTIONARY = load_dictionary()
@@ -142,3 +142,23 @@ def test_counter_and_arguments_are_filled_in() -> None:
     power = DICTIONARY.commands["camera_power"].effects
     assert shown(power, Table(camera_2_powered=(1.0, 11.0)), camera=2.0, on=1)
     assert not shown(power, Table(camera_2_powered=(1.0, 11.0)), camera=2, on=0)
+
+
+@pytest.mark.parametrize(
+    ("value", "comparison", "operand", "good"),
+    [
+        (94000.0, "at_most", 941.0, True),
+        (94200.0, "at_most", 941.0, False),
+        (94000.0, "at_least", 941.0, False),
+        (94150.0, "equals", 941.5, True),
+    ],
+)
+def test_a_converted_channel_is_compared_in_the_unit_its_file_declares(
+    value: float, comparison: str, operand: float, good: bool
+) -> None:
+    """Or an interlock of an older dictionary, at most 941 hPa, would hold or fail for ever once values are in Pa."""
+    field = '{ name = "p", type = "f32", unit = "hPa", role = "pressure" }'
+    text = f'[dictionary]\nformat = 1\nname = "a"\nversion = "1"\nvehicle = "V"\n[packet.a]\napid = 1\nfields = [ {field} ]'
+    one = Condition(name="one", title="One", role="pressure", comparison=comparison, operand=operand, within=1e-9)
+    check = check_conditions(parse_dictionary(text), (one,), {}, Table(pressure=(value, 100.0)), 100.0)[0]
+    assert check.met is good and check.value_text == f"{value / 100.0:.4g} hPa"

@@ -72,3 +72,28 @@ def test_a_long_packet_and_unauthenticated_hazards_are_cautions() -> None:
     assert any("cut what is longer" in finding.text for finding in findings(long))
     assert any("cannot authenticate" in finding.text for finding in findings(WREN))
     assert not any("cannot authenticate" in finding.text for finding in findings(PLOVER))
+
+
+@pytest.mark.parametrize(
+    ("field", "severity", "text"),
+    [
+        ('unit = "Pa", role = "presure"', CAUTION, "nothing uses the role presure; the nearest is pressure"),
+        ('unit = "m", role = "pressure"', FAULT, "the role pressure is in Pa, to which m cannot be converted"),
+        ('role = "pressure"', CAUTION, "has no unit; the role pressure takes it for Pa"),
+        ('unit = "hPa", role = "pressure"', None, ""),
+        ('unit = "ft", role = "altitude_baro"', None, ""),
+        ('unit = "deg", role = "gnss.latitude"', "note", "holds degrees to half a meter"),
+    ],
+)
+def test_a_role_is_looked_up(field: str, severity: str | None, text: str) -> None:
+    one = parse_dictionary(HEAD + f'[packet.a]\napid = 1\nfields = [ {{ name = "x", type = "f32", {field} }} ]')
+    found = [(f.severity, f.text) for f in findings(one) if f.place == "packet.a.x"]
+    assert len(found) == (severity is not None), found
+    if severity is not None:
+        assert found[0][0] == severity and text in found[0][1]
+
+
+def test_limits_of_a_converted_field_are_held_against_what_it_holds() -> None:
+    text = 'name = "x", type = "u16", unit = "hPa", role = "pressure", limits = { caution_low = 900 }'
+    one = parse_dictionary(HEAD + f"[packet.a]\napid = 1\nfields = [ {{ {text} }} ]")
+    assert not any("can never be passed" in f.text for f in findings(one))
