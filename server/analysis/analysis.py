@@ -22,6 +22,8 @@ from server.analysis.trackers.dictionary_hash import DictionaryHashTracker
 from server.analysis.trackers.downlink import DownlinkTracker
 from server.analysis.trackers.flags import FlagTracker
 from server.analysis.trackers.flight_rules import FlightRulesTracker
+from server.analysis.trackers.gnss import GnssTracker
+from server.analysis.trackers.guard import GuardTracker
 from server.analysis.trackers.height import HeightTracker
 from server.analysis.trackers.inertial_units import InertialUnitsTracker
 from server.analysis.trackers.lag import LagTracker
@@ -70,6 +72,8 @@ class Analysis:
             Part("units", "the inertial units can no longer be compared", InertialUnitsTracker(roles, self._height.flying)),
             Part("dictionary", "the dictionary can no longer be checked", DictionaryHashTracker(roles, dictionary.hash32)),
             Part("flags", "the vehicle's flags and events can no longer be told", FlagTracker(roles)),
+            Part("guard", "the firmware's own guard can no longer be watched", GuardTracker(roles)),
+            Part("gnss", "the place by GNSS can no longer be followed", GnssTracker(roles, facts, self._height.flying)),
             Part("limits", "limits can no longer be watched", LimitTracker(dictionary)),
             Part("power", "the battery can no longer be watched", PowerTracker(roles, facts)),
             Part("continuity", "continuity can no longer be watched", ContinuityTracker(roles)),

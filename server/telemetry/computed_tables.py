@@ -80,3 +80,18 @@ COMPUTED_TABLES: dict[str, tuple[str, tuple[ComputedColumn, ...]]] = {
         ),
     ),
 }
+
+# Tables that a session has only if its dictionary has that role.
+TABLES_OF_ROLE: dict[str, tuple[str, str, tuple[ComputedColumn, ...]]] = {
+    "ground_gnss": (
+        "gnss.latitude",
+        "Place from the pad by GNSS, computed on the ground",
+        (
+            ComputedColumn("east", "m", "m", "ground.gnss_east", "East of the first good fix on the pad"),
+            ComputedColumn("north", "m", "m", "ground.gnss_north", "North of it"),
+            ComputedColumn("up", "m", "m", "ground.gnss_up", "Above it, by the receiver's height"),
+            ComputedColumn("latitude", "deg", "deg", "ground.gnss_latitude", "Latitude of a good fix, north positive"),
+            ComputedColumn("longitude", "deg", "deg", "ground.gnss_longitude", "Longitude of a good fix, east positive"),
+        ),
+    ),
+}

@@ -8,7 +8,7 @@ from functools import cached_property
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from protocol.units import conversion
-from server.telemetry.computed_tables import COMPUTED_TABLES
+from server.telemetry.computed_tables import COMPUTED_TABLES, TABLES_OF_ROLE
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,11 @@ def table_specs(dictionary: Dictionary) -> dict[str, TableSpec]:
         packet.name: TableSpec(packet.name, packet.description or packet.name, False, packet.rate_hz, packet.channels)
         for packet in dictionary.packets.values()
     }
-    for name, (title, columns) in COMPUTED_TABLES.items():
+    computed = dict(COMPUTED_TABLES)
+    for name, (role, title, columns) in TABLES_OF_ROLE.items():
+        if role in dictionary.roles:
+            computed[name] = (title, columns)
+    for name, (title, columns) in computed.items():
         channels = []
         for column in columns:
             scale, offset = conversion(column.unit, column.display_unit) or (1.0, 0.0)

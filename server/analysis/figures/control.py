@@ -92,6 +92,25 @@ class NonfiniteFigure(Figure):
 
 
 @dataclass(frozen=True, kw_only=True)
+class GuardFigure(Figure):
+    """How often the firmware fell back to its last valid state, the vehicle time (s) of the first, what was not valid."""
+
+    key: ClassVar[str] = "guard"
+    count: int
+    first_time_s: float | None
+    component: str | None
+
+    @property
+    def sentence(self) -> str:
+        """It in words."""
+        times = "once" if self.count == 1 else f"{self.count} times"
+        what = f" ({self.component})" if self.component is not None else ""
+        first = self.first_time_s
+        when = f", first at vehicle time {first:.3f} s" if first is not None and first == first else ""
+        return f"the firmware fell back to its last valid state {times}{what}{when}"
+
+
+@dataclass(frozen=True, kw_only=True)
 class StateVectorFigure(Figure):
     """In what ways the state vector could not be believed, and the last of them in a sentence."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from server.analysis.figures.control import (
     GateFigure,
+    GuardFigure,
     NonfiniteFigure,
     PhaseDisagreementFigure,
     RollFigure,
@@ -50,6 +51,18 @@ def bad_number(figures: Figures, moments: Moments) -> FlightFinding | None:
         "bad_number", "warning", text + also, known(figure.t),
         "Find the division or root that made it before the next flight, and make the firmware refuse such a state.",
         {"frames": figure.frames, "components": figure.components},
+    )  # fmt: skip
+
+
+def guard_acted(figures: Figures, moments: Moments) -> FlightFinding | None:
+    """The firmware's own guard fell back to the last valid state, mostly for too short to be seen in telemetry."""
+    figure = figures.get(GuardFigure)
+    if figure is None:
+        return None
+    return FlightFinding(
+        "guard_acted", "warning", figure.sentence, known(figure.t),
+        "Find in the onboard log what the estimator was given then; what it flew on meanwhile was held, not measured.",
+        {"count": figure.count, "component": figure.component, "first_time_s": figure.first_time_s},
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from server.analysis.findings.ascent import corkscrew, pitched_over, swings_slow
 from server.analysis.findings.control import (
     bad_number,
     control_untested,
+    guard_acted,
     phases_differ,
     roll_reversed,
     saturated,
@@ -38,6 +39,7 @@ RULES: tuple[Callable[[Figures, Moments], FlightFinding | None], ...] = (
     corkscrew,
     control_untested,
     bad_number,
+    guard_acted,
     servo_cable_open,
     state_doubtful,
     saturated,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import atan2, hypot, pi
 
 import numpy as np
 
+from protocol.arrays import Floats
 from server.analysis.figures.descent import (
     DriftUnderCanopy,
     FlagDelay,
@@ -16,7 +17,6 @@ from server.analysis.figures.descent import (
     RecoveryFigure,
     Whereabouts,
 )
-from server.analysis.flight_log import Window
 from server.analysis.judgements.case import Case
 from server.analysis.roles import POSITION
 from server.flight.descent.geodesy import Geodetic
@@ -47,12 +47,12 @@ def judge_recovery(case: Case) -> RecoveryFigure | None:
     separation = first_on(control.t, control["separation"])
     start_s = deployment[0] if deployment is not None else apogee[0]
     end_s = landed[0] if landed is not None else case.now_s
-    state = case.window("state", start_s, end_s)
+    track = _track(case, start_s, end_s)
     descent = DriftEstimator(start_s)
-    descent.take(state.t, *(state[name] for name in POSITION))
+    descent.take(track.t, *track.position.T)
     drift = _drift_of(descent)
     spot = descent.spot() if landed is None else None
-    last = _last_place(case, case.window("state", start_s, case.now_s), landed is not None, drift)
+    last = _last_place(case, _track(case, start_s, case.now_s), landed is not None, drift)
     return RecoveryFigure(
         t=case.now_s,
         deployment=_delay_of(apogee[0], deployment),
@@ -144,17 +144,50 @@ class _Heard:
         )
 
 
-def _last_place(case: Case, state: Window, landed: bool, drift: DriftUnderCanopy | None) -> _Heard | None:
+@dataclass(frozen=True)
+class _Track:
+    """Places from the pad over time: t (s), shape (n,); east, north, up (m), (n, 3); latitude, longitude (degrees), (n, 2).
+
+    The degrees are told by GNSS only, else None.
+    """
+
+    t: Floats
+    position: Floats
+    degrees: Floats | None
+
+
+def _track(case: Case, start_s: float, stop_s: float) -> _Track:
+    """Return the places by the vehicle's navigation where it tells any, else those by GNSS; heights by the barometer there
+    where the receiver has none."""
+    state = case.window("state", start_s, stop_s)
+    position = state.stack(*POSITION)
+    gnss = case.window("gnss", start_s, stop_s)
+    if np.isfinite(position).all(axis=1).any() or not len(gnss):
+        return _Track(state.t, position, None)
+    place = gnss.stack("east", "north", "up")
+    height = case.window("height", start_s, stop_s)
+    known = np.isfinite(height["height"])
+    lacking = ~np.isfinite(place[:, 2])
+    if known.any() and lacking.any():
+        order = np.argsort(height.t[known], kind="stable")
+        place[lacking, 2] = np.interp(gnss.t[lacking], height.t[known][order], height["height"][known][order])
+    return _Track(gnss.t, place, gnss.stack("latitude", "longitude"))
+
+
+def _last_place(case: Case, track: _Track, landed: bool, drift: DriftUnderCanopy | None) -> _Heard | None:
     """Return the last position heard; None if there is none."""
-    table = state.stack(*POSITION)
-    known = np.flatnonzero(np.isfinite(table).all(axis=1))
+    known = np.flatnonzero(np.isfinite(track.position).all(axis=1))
     if not len(known):
         return None
     facts = case.facts
     pad = None
     if facts.latitude_deg is not None and facts.longitude_deg is not None:
         pad = Geodetic(facts.latitude_deg, facts.longitude_deg, facts.elevation_m or 0.0)
-    t, (east, north, up) = float(state.t[known[-1]]), table[known[-1]].tolist()
+    row = int(known[-1])
+    t, (east, north, up) = float(track.t[row]), track.position[row].tolist()
     moves = 0.0 if landed or drift is None else drift.drift_m_s
     place = last_place(pad, (east, north, up), age_s=case.now_s - t, drift_m_s=moves)
+    if place is not None and track.degrees is not None:
+        latitude, longitude = track.degrees[row].tolist()
+        place = replace(place, latitude_deg=latitude, longitude_deg=longitude)
     return None if place is None else _Heard(t, east, north, up, place)

@@ -42,11 +42,13 @@ SOURCES: dict[str, SeriesSource] = {
     "levels": SeriesSource(roles=("downlink.level",)),
     "height": SeriesSource(table="ground_vertical"),
     "motion": SeriesSource(table="ground_motion"),
+    "gnss": SeriesSource(table="ground_gnss"),
 }
 COLUMNS: dict[str, tuple[str, ...]] = {
     **{name: source.roles for name, source in SOURCES.items() if source.roles},
     "height": ("height", "height_raw"),
     "frames": ("gap", "rx"),
+    "gnss": ("east", "north", "up", "latitude", "longitude"),
     "motion": ("tilt", "azimuth", "speed", "cone", "cone_turns", "cone_round"),
 }
 JUDGEMENTS: tuple[Judgement, ...] = (
