@@ -18,6 +18,7 @@ from server.analysis.figures.ascent import (
 from server.analysis.figures.control import (
     GateFigure,
     GateFlags,
+    GuardFigure,
     NonfiniteFigure,
     PhaseDisagreementFigure,
     RollFigure,
@@ -114,6 +115,7 @@ CASES: list[tuple[str, Figure, Figure | None]] = [
     ("control_untested", replace(GATE, verdict="no test of control", flags=replace(FLAGS, enabled_s=0.03)), GATE),
     ("control_untested", replace(GATE, verdict="never enabled"), replace(GATE, verdict="not heard", flags=None)),
     ("bad_number", NonfiniteFigure(t=17.0, frames=1, components="q_w"), None),
+    ("guard_acted", GuardFigure(t=17.0, count=2, first_time_s=nan, component=None), None),
     ("servo_cable", EARLY, ServoCableFigure(t=8.0, kind="at deployment", height_m=154.0)),
     ("servo_cable", replace(EARLY, kind="before lift-off", t=1.0, height_m=None),
      ServoCableFigure(t=8.0, kind="unheard", height_m=None)),
