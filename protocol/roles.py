@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from difflib import get_close_matches
 from functools import cache
 from typing import Literal
 
@@ -138,14 +137,6 @@ REGISTRY: tuple[Role, ...] = (
 def entry_of(role: str) -> Role | None:
     """Return the registry's entry of a role, or None when it knows none."""
     return next((entry for entry in REGISTRY if re.fullmatch(entry.words, role)), None)
-
-
-def nearest(role: str) -> str | None:
-    """Return the role that is spelled most like an unknown one, or None when none is near."""
-    index = re.search(r"\[[a-z0-9_]+\]", role)
-    known = [name.replace("[n]", index[0] if index else "[1]") for entry in REGISTRY for name in spelled(entry.pattern)]
-    found = get_close_matches(role, known, n=1, cutoff=0.6)
-    return found[0] if found else None
 
 
 def spelled(pattern: str) -> list[str]:

@@ -7,13 +7,15 @@ practice, no source.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 from protocol.dictionary import Dictionary
 from protocol.fields import INTEGER_RANGES, Channel, Packet
 from protocol.foreign.framings import foreign_framing
-from protocol.roles import entry_of, nearest, to_role_unit
+from protocol.roles import REGISTRY, entry_of, spelled, to_role_unit
 from server.firmware.layout import FirmwareProblem, Layout
 from server.flight.link.link_types import BITS_PER_BYTE
 from server.telemetry.comparisons import known_roles
@@ -152,6 +154,14 @@ def _role_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     for roles, without in wanted:
         if not any(role in dictionary.roles for role in roles):
             yield LintRemark(CAUTION, "roles", f"no field has the role {' or '.join(roles)}, so there is no {without}")
+
+
+def nearest(role: str) -> str | None:
+    """Return the role that is spelled most like an unknown one, or None when none is near."""
+    index = re.search(r"\[[a-z0-9_]+\]", role)
+    known = [name.replace("[n]", index[0] if index else "[1]") for entry in REGISTRY for name in spelled(entry.pattern)]
+    found = get_close_matches(role, known, n=1, cutoff=0.6)
+    return found[0] if found else None
 
 
 def registry_findings(dictionary: Dictionary) -> Iterator[LintRemark]:

@@ -12,7 +12,8 @@ import protocol.roles
 from protocol.bulk import decode_stream
 from protocol.dictionary_file import parse_dictionary
 from protocol.fields import Packet
-from protocol.roles import REGISTRY, entry_of, nearest, registry_lines, spelled, to_role_unit
+from protocol.roles import REGISTRY, entry_of, registry_lines, spelled, to_role_unit
+from server.workbench.dictionary_lint import nearest
 from tests.protocol.foreign.foreign_helpers import PLOVER, WREN
 from tests.protocol.helpers import HEAD, SANDPIPER
 from tests.traffic import VehicleLink
