@@ -126,7 +126,7 @@ def unit_named(unit: object, where: str) -> str:
 # ---------------------------------------------------------------- guessing
 
 _AXES = {"x": "x", "y": "y", "z": "z", "1": "x", "2": "y", "3": "z"}
-_TIME_WORDS = ("time", "timestamp", "t", "ms", "millis", "us", "micros", "clock", "seconds")
+_TIME_WORDS = ("time", "timestamp", "ts", "t", "ms", "millis", "us", "micros", "clock", "seconds")
 _WORDS: tuple[tuple[str, str, str], ...] = (
     (r"(?:acc|accel|acceleration|a)_?([xyz])(?:_?a)?", "accel.a.{}", "m/s2"),
     (r"(?:acc|accel|acceleration)_?(?:b_?([xyz])|([xyz])_?b)", "accel.b.{}", "m/s2"),

@@ -184,3 +184,8 @@ def test_a_look_shows_what_there_is_to_map(tmp_path: Path) -> None:
     seen = look(written(tmp_path, "# x\nstamp,alt,phase\n0,1,pad\n"))
     assert (seen.names, seen.delimiter, seen.skip, seen.numeric) == (["stamp", "alt", "phase"], ",", 2, [0, 1])
     assert seen.guess is None
+
+
+def test_ts_is_a_time() -> None:
+    guess = guess_mapping(["ts (ms)", "press (hPa)"])
+    assert guess is not None and (guess.time, guess.time_unit) == ("ts (ms)", "ms")
