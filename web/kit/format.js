@@ -59,7 +59,11 @@ export function valueText(column, value) {
   return fixed(inDisplayUnit(column, value), digitsOf(column, value));
 }
 
+// A ten-millionth of a degree is a centimeter on the ground.
+const COORDINATE = /^(gnss\.|ground\.gnss_)(latitude|longitude)$/;
+
 function digitsOf(column, value) {
+  if (COORDINATE.test(column.role ?? "")) return 7;
   const unit = column.display_unit || column.unit;
   const small = column.range && column.range[1] - column.range[0] < 20;
   if (Number.isInteger(value) && (unit === "1" || !unit) && !small) return 0;

@@ -3,7 +3,7 @@
 import { h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
 import { age, bearing, distance, fixed, limitState, NOTHING, tClock } from "../../kit/format.js";
 import { sampleWords, unknownValue } from "../../kit/silence_words.js";
-import { bestPlace, lastPointWords, placeWords } from "./whereabouts.js";
+import { bestPlace, lastPointWords, placeWords, tellsPlace } from "./whereabouts.js";
 
 // Closer than this the direction is only noise.
 const AT_PAD_M = 3;
@@ -47,7 +47,7 @@ export function Whereabouts(el) {
   el.append(walk, none);
   return {
     update(view) {
-      const able = view.has("position.east") && view.has("position.north");
+      const able = tellsPlace(view);
       setHidden(walk, !able);
       setHidden(none, able);
       if (!able) return;

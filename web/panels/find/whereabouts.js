@@ -5,12 +5,21 @@ import { age, bearingText, distance, fixed } from "../../kit/format.js";
 import { fromPad } from "./from_pad.js";
 
 const RAD = Math.PI / 180;
-const POSITION = ["position.east", "position.north"];
+// By the vehicle's navigation, else by GNSS as the station reckons it from the pad.
+const PLACES = [
+  ["position.east", "position.north", "position.up"],
+  ["ground.gnss_east", "ground.gnss_north", "ground.gnss_up"],
+];
+
+/** True when this vehicle tells where it is. */
+export function tellsPlace(view) {
+  return PLACES.some(([east, north]) => view.has(east) && view.has(north));
+}
 
 /** The newest position heard: {bearing (radians from north, clockwise), distance (m), height (m) or NaN, age (s)}. */
 function lastPoint(view) {
-  const up = view.has("position.up") && view.lastFinite(...POSITION, "position.up");
-  const known = up || view.lastFinite(...POSITION);
+  const heard = (roles) => view.lastFinite(...roles) ?? view.lastFinite(...roles.slice(0, 2));
+  const known = PLACES.map(heard).find((place) => place !== undefined);
   if (!known) return undefined;
   const [east, north, height = NaN] = known.values;
   return { ...fromPad(east, north), height, age: known.age, east, north };

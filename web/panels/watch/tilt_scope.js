@@ -9,6 +9,7 @@ import { EDGE_DEG, LIMIT_DEG, scopePoint } from "./scope_point.js";
 const DEG = 180 / Math.PI;
 const TRACE_S = 6;
 const BANDS = 8;
+const ATTITUDE = ["w", "x", "y", "z"].map((part) => `attitude_quaternion.${part}`);
 
 export function TiltScope(el, acts) {
   const canvas = h("canvas", { class: "scope-drawing", role: "img" });
@@ -28,7 +29,7 @@ export function TiltScope(el, acts) {
 
   return {
     update(view) {
-      const able = view.has("ground.tilt") && view.has("ground.azimuth");
+      const able = ATTITUDE.every((role) => view.has(role)); // the station's own columns are always there
       setHidden(canvas, !able);
       setHidden(words, !able);
       setHidden(none, able);
