@@ -53,3 +53,14 @@ def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str) ->
         eventually(lambda: see("desk-arm").is_visible())
         eventually(lambda: "has not accepted that risk" in page.inner_text("body"))
         assert see("desk-arm").is_disabled()
+
+
+def test_without_an_attitude_the_flight_says_so_and_shows_no_number_that_is_none(link: str) -> None:
+    with browser_page() as page:
+        page.goto(link)
+        page.locator('[data-testid="place-flight"]:visible').first.click()
+        eventually(lambda: page.locator('[data-testid="status-link"]:visible').first.inner_text() == "Up", 20)
+        said = "attitude is not in this vehicle's dictionary"
+        eventually(lambda: any(said in text for text in page.locator(".absent:visible").all_inner_texts()), 10)
+        assert "NaN" not in page.inner_text("body")
+        assert page.locator("canvas.scope-drawing:visible").count() == 0
