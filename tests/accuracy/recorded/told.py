@@ -89,6 +89,13 @@ def _moment(summary_key: str, figure: str) -> Callable[[Heard, Known], Told]:
     return told
 
 
+def _landing(heard: Heard, known: Known) -> Told:
+    """The landing as the descent's judgement dates it, where it does; the moment otherwise."""
+    t = heard.number("descent", "landing_t")
+    told = _moment("landing_t", "landing")(heard, known)
+    return told if t != t else Told(t + heard.log_zero_s, heard.number("descent", "landing_sigma_s"), told.reason)
+
+
 def _apogee(heard: Heard, known: Known) -> Told:
     apogee = heard.summary["apogee"]
     sigma = heard.number("apogee", "sigma_m", "height_sigma_m", "barometer_sigma_m", "filter_sigma_m")
@@ -174,7 +181,7 @@ QUANTITIES: dict[str, Quantity] = {
     "apogee": Quantity(_apogee, "m", share=0.01, promised_under_loss=True),
     "apogee_time": Quantity(_moment("apogee", "apogee"), "s"),
     "descent_rate": Quantity(_descent_rate, "m/s", share=0.1),
-    "landing": Quantity(_moment("landing_t", "landing"), "s", bound=1.0),
+    "landing": Quantity(_landing, "s", bound=1.0),
     "landing_speed": Quantity(_landing_speed, "m/s", share=0.15),
     "landing_spot": Quantity(_landing_spot, "m", bound=5.0),
 }

@@ -1,0 +1,158 @@
+"""Every promise and every told interval over vehicles of all sizes: `python -m tests.accuracy.ensemble [--vehicles 200]`.
+
+The vehicles come from a simulator of this folder that shares nothing with the station or its simulated vehicle. Even numbers
+are the half a constant may be chosen on; odd ones are only reported. Each goes through the recorder, `open_review` and
+`summarize`, like a recorded flight.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from server.review.review import open_review
+from tests.accuracy.ensemble.sensors import Drawn, draw
+from tests.accuracy.recorded.__main__ import NUMBER
+from tests.accuracy.recorded.description import Known
+from tests.accuracy.recorded.radio import heard, record
+from tests.accuracy.recorded.told import QUANTITIES, Z_95, Heard, Told, error_of
+
+RELATIVE = frozenset({"greatest_speed", "predicted_apogee", "apogee", "descent_rate", "landing_speed"})
+FORCELESS = "barometer"
+
+
+@dataclass(frozen=True)
+class Result:
+    """What one vehicle was told: (known, told) pairs, alarms and findings; `failure` where the station broke."""
+
+    seed: int
+    drawn: Drawn
+    pairs: tuple[tuple[Known, Told], ...]
+    said: tuple[str, ...]
+    failure: str = ""
+
+
+def flown(seed: int) -> Result:
+    """Draw, fly, record and read one vehicle."""
+    drawn = draw(seed)
+    sent = drawn.logged.sent(seed)
+    frames = heard(sent.frames, drawn.loss, np.random.default_rng([8, seed]))
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            told = Heard.of(open_review(record(Path(folder), sent, frames)), sent.log_zero_s)
+    except Exception as error:
+        return Result(seed, drawn, (), (), f"{type(error).__name__}: {error}")
+    pairs = tuple((known, QUANTITIES[known.quantity].read(told, known)) for known in drawn.known)
+    faults = "; ".join(fault["text"] for fault in told.summary.get("faults", []))
+    said = [f"alarm: {text}" for text in told.alarms()] + [f"finding: {text}" for text in told.findings()]
+    return Result(seed, drawn, pairs, tuple(sorted({NUMBER.sub("#", text) for text in said})), faults)
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of the table: its name, and which (vehicle, known) belong to it."""
+
+    name: str
+    belongs: Callable[[Drawn, Known], bool]
+
+
+def _has_force(drawn: Drawn) -> bool:
+    return drawn.traits["layout"] != FORCELESS
+
+
+ROWS = (
+    Row("lift off, force", lambda d, k: k.quantity == "lift_off" and _has_force(d)),
+    Row("lift off, barometer only", lambda d, k: k.quantity == "lift_off" and not _has_force(d)),
+    Row("burnout", lambda d, k: k.quantity == "burnout"),
+    Row("greatest speed", lambda d, k: k.quantity == "greatest_speed"),
+    Row("predicted apogee", lambda d, k: k.quantity == "predicted_apogee"),
+    Row("apogee, air told", lambda d, k: k.quantity == "apogee" and bool(d.traits["air_told"])),
+    Row("apogee, air not told", lambda d, k: k.quantity == "apogee" and not d.traits["air_told"]),
+    Row("apogee time", lambda d, k: k.quantity == "apogee_time"),
+    Row("descent rate, first", lambda d, k: k.quantity == "descent_rate" and k.source == "deployed"),
+    Row("descent rate, main", lambda d, k: k.quantity == "descent_rate" and k.source == "main"),
+    Row("landing", lambda d, k: k.quantity == "landing"),
+    Row("landing speed", lambda d, k: k.quantity == "landing_speed"),
+)
+
+
+def _half(row: Row, results: Sequence[Result]) -> list[str]:
+    """Return told, 95 % error, within promise and coverage of one half."""
+    chosen = [(known, told) for one in results for known, told in one.pairs if row.belongs(one.drawn, known)]
+    told = [(known, each) for known, each in chosen if each.is_told]
+    if not told:
+        return [f"0 of {len(chosen)}", "-", "-", "-"]
+    errors = np.array([abs(error_of(*pair)) for pair in told])
+    quantity = told[0][0].quantity
+    if quantity in RELATIVE:
+        errors = errors / np.array([abs(known.value or 1.0) for known, _ in told]) * 100.0
+    unit = "%" if quantity in RELATIVE else QUANTITIES[quantity].unit
+    within = sum(abs(error_of(*pair)) <= QUANTITIES[quantity].allowed(pair[0]) for pair in told)
+    doubts = [(known, each) for known, each in told if each.sigma == each.sigma]
+    inside = sum(abs(error_of(*pair)) <= Z_95 * pair[1].sigma for pair in doubts)
+    coverage = f"{inside / len(doubts):.0%} of {len(doubts)}" if doubts else "no interval"
+    share = f"{within / len(told):.0%}" if QUANTITIES[quantity].promise() else "-"
+    return [f"{len(told)} of {len(chosen)}", f"{np.percentile(errors, 95):.3g} {unit}", share, coverage]
+
+
+def as_markdown(results: Sequence[Result]) -> str:
+    """Return the table: each half's told, error, share within the promise, and coverage of the told 95 % intervals."""
+    half = ("told", "error 95 %", "within", "coverage")
+    head = ["quantity", "promise", *(f"{name}, choosing" for name in half), *(f"{name}, other" for name in half)]
+    lines = ["| " + " | ".join(head) + " |", "|---" * len(head) + "|"]
+    even, odd = ([one for one in results if one.seed % 2 == side] for side in (0, 1))
+    for row in ROWS:
+        names = [known.quantity for one in results for known in one.drawn.known if row.belongs(one.drawn, known)]
+        promise = QUANTITIES[names[0]].promise() if names else ""
+        lines.append("| " + " | ".join([row.name, promise, *_half(row, even), *_half(row, odd)]) + " |")
+    return "\n".join(lines)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Print the table and what was said; exit code 1 when the station failed on a vehicle."""
+    parser = argparse.ArgumentParser(prog="python -m tests.accuracy.ensemble", description=__doc__.splitlines()[0])
+    parser.add_argument("--vehicles", type=int, default=200)
+    parser.add_argument("--minutes", type=float, default=8.0, help="stop drawing vehicles after so long (default 8)")
+    parser.add_argument("--each", action="store_true", help="also print every vehicle's numbers")
+    given = parser.parse_args(arguments)
+    began, results = time.monotonic(), []
+    for seed in range(given.vehicles):
+        if time.monotonic() - began > 60.0 * given.minutes:
+            break
+        results.append(flown(seed))
+        if given.each:
+            print(each_text(results[-1]), flush=True)
+    print(as_markdown(results))
+    print(f"\n{len(results)} of {given.vehicles} vehicles in {time.monotonic() - began:.0f} s")
+    for text, count in Counter(text for one in results for text in one.said).most_common(25):
+        print(f"  {count} vehicles: {text}")
+    failures = [one for one in results if one.failure]
+    for one in failures:
+        print(f"  vehicle {one.seed} failed: {one.failure}")
+    return 1 if failures else 0
+
+
+def each_text(result: Result) -> str:
+    """Return one vehicle in lines: its traits, then each quantity with truth, told and sigma."""
+    traits = ", ".join(
+        f"{name} {value:.3g}" if isinstance(value, float) else f"{name} {value}"
+        for name, value in result.drawn.traits.items()
+    )
+    lines = [f"vehicle {result.seed}: {traits}, loss {result.drawn.loss:.2f} {result.failure}"]
+    lines += [
+        f"    {known.quantity} {known.source}: {known.value:.4g}, told {told.value:.4g} +- {told.sigma:.2g} {told.reason}"
+        for known, told in result.pairs
+    ]
+    return "\n".join([*lines, *(f"    {text}" for text in result.said)])
+
+
+if __name__ == "__main__":
+    sys.exit(main())

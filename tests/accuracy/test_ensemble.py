@@ -1,0 +1,96 @@
+"""The ensemble's vehicles obey what anybody can check by hand, and its table counts what it says."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+from math import pi, sqrt
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.accuracy.ensemble.__main__ import Result, as_markdown
+from tests.accuracy.ensemble.motion import Air, Vehicle, ascend, draw_vehicle, fly
+from tests.accuracy.ensemble.sensors import draw
+from tests.accuracy.recorded.description import Known
+from tests.accuracy.recorded.told import Told
+
+ROOT = Path(__file__).resolve().parents[2]
+AIR = Air(101325.0, 288.15, 0.0065)
+WITHOUT_DRAG = {
+    **{"rise_s": 1e-6, "slope": 0.0, "exhaust_m_s": 1e9, "area_m2": 1e-12, "cd": 0.5, "transonic": 0.0},
+    **{"rail_m": 1.0, "rail_tilt": 0.0, "is_steered": False, "target_m": 300.0, "drogue_m_s": 6.0, "main_m_s": 6.0},
+    **{"main_at_m": -1e9, "deploy_after_s": 0.5, "ground_m": 0.0},
+}
+
+
+def test_without_drag_it_flies_as_in_a_textbook() -> None:
+    vehicle = Vehicle(dry_kg=1.0, thrust_n=49.03325, **WITHOUT_DRAG)
+    rows = ascend(vehicle, AIR, 1.0, 0.001)
+    # A net 4 g for a second, and the tail's 0.015 s of it: speed v, then v^2 / 2 g more height. What it climbs in the tail
+    # itself, a meter and a half, is left out.
+    speed = max(row[4] for row in rows)
+    assert speed == pytest.approx(4.0 * 9.80665 + 0.0149 * 49.03325, rel=0.01)
+    top = max(row[2] for row in rows)
+    assert top == pytest.approx(0.5 * 4.0 * 9.80665 + speed**2 / (2.0 * 9.80665), rel=0.02)
+
+
+def test_the_air_agrees_with_the_published_standard() -> None:
+    # U.S. Standard Atmosphere, 1976, at 2000 m geopotential: 79495 Pa, 275.15 K.
+    assert AIR.pressure(2000.0) == pytest.approx(79495.0, rel=2e-4) and AIR.temperature(2000.0) == pytest.approx(275.15)
+
+
+def test_a_flight_reaches_the_height_it_was_drawn_for_and_comes_down_at_the_rates_of_its_canopies() -> None:
+    vehicle = draw_vehicle(random.Random(4), 900.0, False)
+    moments = fly(vehicle, AIR, "dual", 5.0, 5.0).moments
+    assert moments["apogee"] == pytest.approx(900.0, rel=0.02)
+    assert moments["main_rate"] == pytest.approx(vehicle.main_m_s, rel=0.03)
+    assert moments["landing_speed"] == pytest.approx(vehicle.main_m_s, rel=0.02)
+    assert moments["deployed_rate"] == pytest.approx(vehicle.drogue_m_s, rel=0.06)  # thinner air is faster
+    assert moments["lift_off"] < moments["burnout"] < moments["apogee_time"] < moments["main_at"] < moments["landing"]
+
+
+def test_the_force_along_the_nose_is_the_speed_s_own_change() -> None:
+    flight = fly(draw_vehicle(random.Random(9), 400.0, False), AIR, "single", 5.0, 5.0)
+    chosen = (flight.t > flight.moments["lift_off"] + 0.3) & (flight.t < flight.moments["burnout"] - 0.05)
+    felt = np.gradient(flight.climb_m_s, flight.t) + 9.80665
+    gap = felt[chosen] - (flight.along_m_s2 * np.cos(flight.tilt))[chosen]
+    assert sqrt(float(np.mean(gap**2))) < 0.02 * float(np.abs(felt[chosen]).max())
+
+
+def test_vehicles_are_of_every_kind() -> None:
+    drawn = [draw(seed) for seed in range(30)]
+    assert {one.traits["layout"] for one in drawn} == {"barometer", "axis", "force", "unit", "everything"}
+    masses = [float(str(one.traits["mass"])) for one in drawn]
+    assert min(masses) < 0.2 and max(masses) > 10.0
+    assert any(one.traits["weak"] for one in drawn) and {one.traits["kind"] for one in drawn} >= {"dual", "single"}
+    again = draw(3).logged.rows[0][1].values
+    assert np.array_equal(again, drawn[3].logged.rows[0][1].values)
+
+
+def test_the_table_counts_told_numbers_and_the_intervals_that_hold() -> None:
+    drawn = draw(0)
+    known = Known(quantity="burnout", source="truth", value=10.0)
+    told = [Told(10.05, 0.01), Told(10.05, 0.05), Told(), Told(10.2)]
+    results = [Result(2 * i, drawn, ((known, each),), ()) for i, each in enumerate(told)]
+    (row,) = [line for line in as_markdown(results).splitlines() if line.startswith("| burnout |")]
+    cells = [cell.strip() for cell in row.strip("| ").split("|")]
+    assert cells[2] == "3 of 4" and cells[4:6] == ["67%", "50% of 2"] and cells[6] == "0 of 0"
+    assert float(cells[3].split()[0]) == pytest.approx(0.185)
+
+
+def test_the_command_runs() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.accuracy.ensemble", "--vehicles", "3", "--each"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0 and "3 of 3 vehicles" in done.stdout, done.stdout + done.stderr
+    assert "vehicle 2: layout" in done.stdout and "| apogee, air told |" in done.stdout
+
+
+def test_a_drawn_angle_is_a_small_one() -> None:
+    assert draw_vehicle(random.Random(1), 300.0, True).rail_tilt < 2.0 * pi / 180.0
