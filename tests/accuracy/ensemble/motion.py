@@ -71,6 +71,10 @@ class Vehicle:
         return self.cd * (1.0 + self.transonic * rise / (1.0 if mach < 1.1 else sqrt(mach / 1.1)))
 
 
+class DoesNotFly(Exception):
+    """A drawn vehicle whose motor is too weak to leave, or that falls while it still burns."""
+
+
 @dataclass(frozen=True)
 class Flight:
     """The truth on an even grid, timeline s: height, climb, speed, force along the nose (m/s2), tilt, across, phase."""
@@ -183,10 +187,12 @@ def _descend(vehicle: Vehicle, air: Air, kind: str, top: float) -> tuple[list[tu
 
 
 def fly(vehicle: Vehicle, air: Air, kind: str, pad_s: float, rest_s: float) -> Flight:
-    """Return the truth of a flight from the pad to some seconds at rest; ignition is at `pad_s`."""
+    """Return the truth of a flight from the pad to some seconds at rest; ignition is at `pad_s`. Raises DoesNotFly."""
     burn_s = _burn_for(vehicle, air)
     climb_rows = np.array(ascend(vehicle, air, burn_s, STEP_S))
     top = float(climb_rows[-1, 2])
+    if top < 0.7 * vehicle.target_m or not ((climb_rows[:, 5] <= 0.0) & (climb_rows[:, 0] > 0.5 * burn_s)).any():
+        raise DoesNotFly
     down, stage = _descend(vehicle, air, kind, top)
     falling = np.array(down)
     apogee_s = pad_s + float(climb_rows[-1, 0])
@@ -204,8 +210,8 @@ def fly(vehicle: Vehicle, air: Air, kind: str, pad_s: float, rest_s: float) -> F
     lift = climb_rows[climb_rows[:, 4] > 0.0]
     moments = {"lift_off": pad_s + float(lift[0, 0]), "apogee_time": apogee_s, "apogee": top, "landing": landing_s}
     along = climb_rows[:, 5]
-    first = int(np.flatnonzero((along <= 0.0) & (climb_rows[:, 0] > 0.5 * burn_s))[0])
-    moments["burnout"] = pad_s + float(climb_rows[first, 0])
+    spent = np.flatnonzero((along <= 0.0) & (climb_rows[:, 0] > 0.5 * burn_s))
+    moments["burnout"] = pad_s + float(climb_rows[spent[0], 0])
     moments["landing_speed"] = -float(falling[-2, 2])
     moments["greatest_speed"] = float(np.hypot(climb_rows[:, 3], climb_rows[:, 4]).max())
     if kind != "ballistic":

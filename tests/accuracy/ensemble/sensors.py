@@ -14,7 +14,7 @@ from math import exp, log, pi
 import numpy as np
 from scipy.signal import lfilter
 
-from tests.accuracy.ensemble.motion import Air, Flight, Floats, G, Vehicle, draw_vehicle, fly
+from tests.accuracy.ensemble.motion import Air, DoesNotFly, Flight, Floats, G, Vehicle, draw_vehicle, fly
 from tests.accuracy.recorded.description import Known, LoggedField, LoggedFlight, LoggedPacket
 from tests.accuracy.recorded.log_rows import Samples
 from tests.accuracy.recorded.radio import Logged
@@ -138,8 +138,17 @@ def _sampled(flight: Flight, rate_hz: float, values: Floats) -> Samples:
 
 
 def draw(seed: int) -> Drawn:
-    """Draw a vehicle, fly it, and return its logs with the truth."""
-    rng, one = np.random.default_rng([2026, seed]), random.Random(f"ensemble {seed}")
+    """Draw a vehicle, fly it, and return its logs with the truth; what cannot fly is drawn anew."""
+    one = random.Random(f"ensemble {seed}")
+    while True:
+        try:
+            return _draw(seed, one)
+        except DoesNotFly:
+            continue
+
+
+def _draw(seed: int, one: random.Random) -> Drawn:
+    rng = np.random.default_rng([2026, seed])
     target = exp(one.uniform(log(50.0), log(10_000.0)))
     weak = one.random() < 0.15 and target < 1500.0
     vehicle: Vehicle = draw_vehicle(one, target, weak)
