@@ -206,7 +206,10 @@ def fly(vehicle: Vehicle, air: Air, kind: str, pad_s: float, rest_s: float) -> F
         return np.where(going_up, up, np.where(going_down, down_, np.where(t < pad_s, before, after)))
 
     flat = np.zeros(len(falling))
-    va, vu = of(3, 0.0, flat, 0.0), of(4, 0.0, falling[:, 2], 0.0)
+    # What it flew sideways at the top, the air takes in seconds.
+    fading = np.exp(-falling[:, 0] / 2.0)
+    va, vu = of(3, 0.0, climb_rows[-1, 3] * fading, 0.0), of(4, 0.0, falling[:, 2], 0.0)
+    beside = climb_rows[-1, 1] + 2.0 * climb_rows[-1, 3] * (1.0 - fading)
     lift = climb_rows[climb_rows[:, 4] > 0.0]
     moments = {"lift_off": pad_s + float(lift[0, 0]), "apogee_time": apogee_s, "apogee": top, "landing": landing_s}
     along = climb_rows[:, 5]
@@ -231,7 +234,7 @@ def fly(vehicle: Vehicle, air: Air, kind: str, pad_s: float, rest_s: float) -> F
         speed_m_s=np.hypot(va, vu),
         along_m_s2=of(5, G * cos(vehicle.rail_tilt), hang, G),
         tilt=of(6, vehicle.rail_tilt, flat, 0.0),
-        across_m=of(1, 0.0, flat + climb_rows[-1, 1], float(climb_rows[-1, 1])),
+        across_m=of(1, 0.0, beside, float(beside[-1])),
         powered=np.where(going_up, np.interp(t, pad_s + climb_rows[:, 0], climb_rows[:, 7]) / vehicle.thrust_n, 0.0),
         moments=moments,
     )
