@@ -136,10 +136,11 @@ def _descent_rate(heard: Heard, known: Known) -> Told:
     stages = body.get("stages", body.get("segments"))
     if isinstance(stages, list) and stages and known.at_s is not None:
         t = known.at_s - heard.log_zero_s
-        spans = [one for one in stages if number_of(one, "start_t", "start_s", "t") <= t <= number_of(one, "end_t", "end_s")]
-        if not spans:
+        # A stage is told up to when it was judged: the last that began holds on where no other is told.
+        begun = [one for one in stages if number_of(one, "start_t") <= t]
+        if not begun:
             return Told(reason="no stage told at that time")
-        body = spans[0]
+        body = begun[-1]
     return Told(number_of(body, "rate_m_s"), number_of(body, "sigma_m_s", "rate_sigma_m_s"), _reason(heard, "descent"))
 
 
