@@ -14,7 +14,9 @@ be believed, so it counts what makes honest samples err:
                                kick that comes with it adds `KICK_M_S` to the climb rate's uncertainty
 
 If `REJECTED_IN_A_ROW` samples disagree for at least `REJECTED_S`, the filter itself must be wrong: it starts again at the
-barometer. All of these numbers are common practice, no source. tests/accuracy and the tests hold what they lead to.
+barometer, with the climb that the rejected heights themselves show (least-squares line), since the climb it had is what
+they disagreed with. All of these numbers are common practice, no source. tests/accuracy and the tests hold what they lead
+to.
 """
 
 from __future__ import annotations
@@ -33,6 +35,7 @@ PORT_SHARE = 0.01
 LAG_S = 0.02
 PUFF_S = 0.1
 KICK_M_S = 2.0
+RESTART_CLIMB_M_S = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,7 @@ class VerticalFilter:
         self.rejected = 0
         self._in_a_row = 0
         self._first_rejected_s = 0.0
+        self._disagreeing: list[tuple[float, float]] = []  # time (s) and height (m) of the samples rejected in a row
         self._puff_m, self._puff_s = 0.0, -1e9
 
     def acceleration(self, time_s: float, up_m_s2: float) -> None:
@@ -121,15 +125,17 @@ class VerticalFilter:
 
     def _reject(self, time_s: float, height_m: float, innovation: float) -> None:
         if not self._in_a_row:
-            self._first_rejected_s = time_s
+            self._disagreeing = []
             self.p_climb += KICK_M_S**2
         self.rejected += 1
         self._in_a_row += 1
         self._puff_m, self._puff_s = innovation, time_s
+        self._disagreeing = [*self._disagreeing[1 - REJECTED_IN_A_ROW :], (time_s, height_m)]
+        self._first_rejected_s = time_s if self._in_a_row == 1 else self._first_rejected_s
         if self._in_a_row >= REJECTED_IN_A_ROW and time_s - self._first_rejected_s >= REJECTED_S:
-            climb = self.climb_m_s
+            climb = _slope(self._disagreeing)
             self._start(time_s, height_m)
-            self.climb_m_s, self.p_climb = climb, 400.0
+            self.climb_m_s, self.p_climb = climb, RESTART_CLIMB_M_S**2
 
     def _straighten(self, time_s: float, change_m_s2: float) -> None:
         """Put in what a straight line from the last acceleration to this one adds to the last one held."""
@@ -166,3 +172,10 @@ class VerticalFilter:
             self.p_cross += 0.5 * gained * gained * dt
             self.p_climb += gained * gained
         self.time_s = time_s
+
+
+def _slope(samples: list[tuple[float, float]]) -> float:
+    """Return the slope of the least-squares line through (time, height); at least two times (any textbook of statistics)."""
+    mean_t = sum(t for t, _ in samples) / len(samples)
+    spread = sum((t - mean_t) ** 2 for t, _ in samples)
+    return sum((t - mean_t) * height for t, height in samples) / spread

@@ -422,3 +422,17 @@ def test_the_twins_height_and_climb_are_followed(scenario: str, seed: int) -> No
     if scenario != "thin-link":
         coast = (t > flight.truth["burnout_s"]) & (t < flight.truth["apogee_s"])
         assert np.sqrt((errors[:, coast] ** 2).mean(axis=1)) == pytest.approx([0.0, 0.0], abs=0.35)
+
+
+def test_a_filter_that_starts_again_takes_its_climb_from_what_it_rejected() -> None:
+    """A wrong climb kept at the restart would reject every sample after it: heights rose through 981 m, apogee told."""
+    filt = VerticalFilter()
+    for i in range(20):
+        filt.acceleration(i * 0.05, 0.0)
+        filt.height(i * 0.05, 0.0)
+    for i in range(20, 60):
+        filt.acceleration(i * 0.05, 0.0)
+        filt.height(i * 0.05, 100.0 + 275.0 * (i - 20) * 0.05)
+    assert filt.height_m == pytest.approx(100.0 + 275.0 * 39 * 0.05, abs=3.0)
+    assert filt.climb_m_s == pytest.approx(275.0, abs=5.0)
+    assert filt.rejected < 2 * REJECTED_IN_A_ROW
