@@ -4,7 +4,9 @@
                         `PROOF_S` ago, and the barometer alone surely climbs; handling shakes the force (and with it the
                         filtered climb rate), but it does not make the pressure fall
     BOOST   -> COAST    that force is below `BURNOUT_G` (drag decelerates) for `BURNOUT_SAMPLES` samples
-    COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`; apogee is where it crossed zero
+    COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`, and the barometer alone does not
+                        surely climb: a filter that has lost its way must not tell an apogee; it is where the rate
+                        crossed zero
     DESCENT -> LANDED   the height stays within `LANDED_M` for `LANDED_S` (the climb rate would be too noisy for that
                         when no accelerometer is heard)
 
@@ -131,8 +133,8 @@ class PhaseDetector:
         Return the phase that begins with it, if one does; its moments may lie before `t_s` (timeline seconds).
         """
         self._height_m, self._climb_m_s = height_m, climb_m_s
+        self._barometer.take(t_s, raw_m)
         if self.phase is Phase.PAD:
-            self._barometer.take(t_s, raw_m)
             return self._look_for_lift_off(t_s) or self._lift_off_without_force(t_s)
         if self.phase in (Phase.BOOST, Phase.COAST):
             return self._look_for_apogee(t_s)
@@ -167,6 +169,8 @@ class PhaseDetector:
             self._apogee = self._crossing(t_s, *self._top)
             self._since_s = t_s
         if self._climb_m_s > -DESCENT_M_S or t_s - self._since_s < DESCENT_S:
+            return None
+        if self._barometer.surely_m_s() > CLIMBS_M_S:
             return None
         return self._enter(Phase.DESCENT, t_s, self._apogee)
 

@@ -169,6 +169,26 @@ def test_one_late_rise_in_coast_is_not_an_apogee() -> None:
     assert found["apogee"].t_s == pytest.approx(flight.apogee_s, abs=0.002)
 
 
+def test_no_apogee_while_the_barometer_alone_surely_climbs() -> None:
+    """The filter has lost its way and falls for a second while the pressure falls as fast as ever."""
+    detector = PhaseDetector()
+    flight = Flight(*COASTS[0][:3])
+    changes = []
+    for t, kind in samples(flight.landing_s + 10):
+        height, climb = flight.motion(t)
+        lost = flight.burnout_s + 1.0 <= t < flight.burnout_s + 2.0
+        change = (
+            detector.force(t, flight.force(t))
+            if kind == "force"
+            else detector.motion(t, height, -15.0 if lost else climb, height)
+        )
+        if change is not None:
+            changes.append(change)
+    found = moments(changes)
+    assert found["apogee"].t_s == pytest.approx(flight.apogee_s, abs=0.002)
+    assert found["apogee"].height_m == pytest.approx(flight.apogee_m, abs=0.005)
+
+
 def test_landing_waits_for_quiet() -> None:
     detector = PhaseDetector()
     detector.phase = Phase.DESCENT
