@@ -19,7 +19,7 @@ from server.analysis.roles import QUATERNION, VELOCITY
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
-from server.flight.air.altitude import PadReference
+from server.flight.air.altitude import GroundLevel, PadReference
 from server.flight.motion.coast import ApogeePredictor, prior_kappa
 from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
@@ -52,6 +52,7 @@ class HeightTracker:
     def __init__(self, roles: RoleColumns, facts: SheetNumbers) -> None:
         self._roles = roles
         self._pad = PadReference(facts.pad_temperature_k)
+        self._ground = GroundLevel()
         self._vertical = VerticalFilter()
         self.phases = PhaseDetector()
         self._predictor = _predictor(facts)
@@ -135,6 +136,8 @@ class HeightTracker:
         return self._roles.steps(batch, ("accel.a.x", "accel.a.y", "accel.a.z"), self._take_force)
 
     def _pressure_steps(self, batch: Batch) -> list[Step]:
+        if "pressure" not in self._roles.roles:
+            return self._roles.steps(batch, ("altitude_baro",), self._take_altitude)
         roles = ("pressure", "baro_temperature")
         same = (
             all(r in self._roles.roles for r in roles)
@@ -174,7 +177,15 @@ class HeightTracker:
         pressure_pa, temperature_k = values[0], values[1] if len(values) > 1 else None
         if self.phases.phase is Phase.PAD:
             self._pad.learn(pressure_pa, temperature_k)
-        raw_m = self._pad.height_m(pressure_pa)
+        return self._take_height(t, self._pad.height_m(pressure_pa), made, order, rx_s)
+
+    def _take_altitude(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
+        """Take an altitude (m) by the vehicle's own formula, over whatever it counts from, where no pressure is sent."""
+        if self.phases.phase is Phase.PAD:
+            self._ground.learn(values[0])
+        return self._take_height(t, self._ground.height_m(values[0]), made, order, rx_s)
+
+    def _take_height(self, t: float, raw_m: float, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         self._vertical.height(t, raw_m)
         if self.phases.phase is Phase.COAST:
             self._predict(t, order, rx_s)

@@ -14,6 +14,7 @@ from server.flight.air.atmosphere import EXPONENT, LAPSE_K_M, SEA_LEVEL_PRESSURE
 
 SETTLED_SAMPLES = 400
 LOWEST_PA, HIGHEST_PA = 20000.0, 115000.0
+LOWEST_ALTITUDE_M, HIGHEST_ALTITUDE_M = -1000.0, 12000.0  # what LOWEST_PA and HIGHEST_PA are in a standard day
 COLDEST_K, WARMEST_K = 200.0, 340.0
 
 
@@ -58,3 +59,28 @@ class PadReference:
         stretch = 1.0 if self.temperature_k is None else self.temperature_k / standard_k
         height: float = stretch * standard_k / LAPSE_K_M * (1.0 - (pressure_pa / self.pressure_pa) ** (1 / EXPONENT))
         return height
+
+
+class GroundLevel:
+    """The pad's altitude as the vehicle tells altitudes, over the sea or anything else: a running mean, then held.
+
+    The mean is over as many samples as that of `PadReference`; an altitude that no barometer can tell counts as none.
+    """
+
+    def __init__(self) -> None:
+        self.altitude_m: float | None = None
+        self._samples = 0
+
+    def learn(self, altitude_m: float) -> None:
+        """Take one altitude (m) at the pad; what no vehicle can mean is ignored."""
+        if not LOWEST_ALTITUDE_M < altitude_m < HIGHEST_ALTITUDE_M:
+            return
+        self._samples = min(self._samples + 1, SETTLED_SAMPLES)
+        known_m = altitude_m if self.altitude_m is None else self.altitude_m
+        self.altitude_m = known_m + (altitude_m - known_m) / self._samples
+
+    def height_m(self, altitude_m: float) -> float:
+        """Return the height over the pad (m) at an altitude (m); NaN before the pad is known or for an impossible one."""
+        if self.altitude_m is None or not LOWEST_ALTITUDE_M < altitude_m < HIGHEST_ALTITUDE_M:
+            return float("nan")
+        return altitude_m - self.altitude_m

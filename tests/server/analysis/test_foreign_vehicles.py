@@ -52,6 +52,20 @@ def test_live_and_recorded_are_the_same_and_tell_the_hop(dictionary: Dictionary)
     assert whole.rows["ground_link"].columns["lost"][-1] + whole.rows["ground_link"].columns["damaged"][-1] >= 4
 
 
+def test_altitude_instead_of_pressure_is_a_source_of_height() -> None:
+    """Seen: "pad" to the end of a flight, and nothing said, though the dictionary's check accepts the role."""
+    text = (FOLDER / "wren.toml").read_text("utf-8")
+    pressure = 'type = "f32", unit = "Pa", display_unit = "hPa", role = "pressure", range = [30000, 110000]'
+    assert pressure in text
+    dictionary = parse_dictionary(text.replace(pressure, 'type = "f32", unit = "m", role = "altitude_baro"'))
+    records = records_of(dictionary)
+    whole = recorded_output(dictionary, records, ORIGIN_NS)
+    assert_same(live_output(dictionary, records), whole)
+    moments = {entry.key: entry.body for entry in whole.entries if entry.topic == "moment"}
+    assert {"lift_off", "apogee", "landing"} <= set(moments)
+    assert moments["apogee"]["height_m"] == pytest.approx(APOGEE_M, rel=0.03)
+
+
 def test_a_line_nobody_described_is_told_as_such() -> None:
     lines = [Record(Kind.RECEIVED, i, ORIGIN_NS + i, b"$OTHER,1*%02X\r\n" % xor8(b"OTHER,1")) for i in range(2)]
     entries = recorded_output(WREN, lines, ORIGIN_NS).entries

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from server.flight.air.altitude import SETTLED_SAMPLES, PadReference, is_air_temperature
+from server.flight.air.altitude import SETTLED_SAMPLES, GroundLevel, PadReference, is_air_temperature
 from server.flight.air.atmosphere import pressure_at_geopotential_m, temperature_at_geopotential_m
 
 ISA_AT_98000_PA_K = 286.327
@@ -90,3 +90,13 @@ def test_air(value: object) -> None:
 @pytest.mark.parametrize("value", [None, True, "291", 18, 0, 340.0, math.nan, math.inf, 10**400, [291]])
 def test_not_air(value: object) -> None:
     assert not is_air_temperature(value)
+
+
+def test_altitudes_over_the_sea_become_heights_over_the_pad() -> None:
+    ground = GroundLevel()
+    assert math.isnan(ground.height_m(512.0))
+    for altitude in (510.0, 514.0, float("nan"), float("inf"), 1e9, 512.0):
+        ground.learn(altitude)
+    assert ground.altitude_m == pytest.approx(512.0)
+    assert ground.height_m(812.0) == pytest.approx(300.0)
+    assert math.isnan(ground.height_m(float("nan"))) and math.isnan(ground.height_m(1e9))
