@@ -33,6 +33,11 @@ MOMENT_TEXT = {
     "landing": "landed",
 }
 
+# Where the nose leads and turns slowly an attitude holds until the next one; without any the force along the nose is up.
+NOSE_FIRST = frozenset({Phase.PAD, Phase.BOOST, Phase.COAST})
+ATTITUDE_HELD_S = 0.3  # elsewhere; common practice, no source
+UPRIGHT = (1.0, 0.0, 0.0, 0.0)
+
 Values = tuple[float, ...]
 Made = tuple[int, float, float, float, float, float]
 """A computed row: order, arrival, t, height, climb rate, height by the barometer alone."""
@@ -57,6 +62,7 @@ class HeightTracker:
         self.phases = PhaseDetector()
         self._predictor = _predictor(facts)
         self._attitude: Values | None = None
+        self._attitude_s = -1e9
         self._across_m_s: tuple[float, float] | None = None  # time, horizontal speed by the vehicle
         self._phase_told = False
         self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
@@ -147,7 +153,7 @@ class HeightTracker:
 
     def _take_attitude(self, t: float, q: Values, made: list[Made], order: int, rx_s: float) -> None:
         if 0.5 < sum(part * part for part in q) < 2.0:  # false for NaN
-            self._attitude = q
+            self._attitude, self._attitude_s = q, t
         self._estimates.append(self._estimate_at(t))
 
     def _estimate_at(self, t: float) -> tuple[float, float, float, float, float]:
@@ -163,12 +169,11 @@ class HeightTracker:
 
     def _take_force(self, t: float, force: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         fx, fy, fz = force
-        if self._attitude is None:
-            up = fz
-        else:
-            w, x, y, z = self._attitude
+        # Under a parachute a vehicle hangs anyhow and lies anyhow: there an old attitude is as good as none.
+        if self.phases.phase in NOSE_FIRST or t - self._attitude_s < ATTITUDE_HELD_S:
+            w, x, y, z = self._attitude or UPRIGHT
             up = 2 * (x * z - w * y) * fx + 2 * (y * z + w * x) * fy + (1 - 2 * (x * x + y * y)) * fz
-        self._vertical.acceleration(t, up - GRAVITY_M_S2)
+            self._vertical.acceleration(t, up - GRAVITY_M_S2)
         if self.phases.phase is Phase.COAST:
             self._predictor.take_force(t, fz)
         return self.phases.force(t, fz)

@@ -19,7 +19,7 @@ from server.recording.records import Kind, Record
 from server.review.review import open_review
 from server.review.summary import summarize
 from server.telemetry.conditions import Reading
-from server.twin.hop import APOGEE_M, HopVehicle
+from server.twin.hop import APOGEE_M, DESCENT_M_S, HopVehicle
 from server.uplink.addressee import Addressee
 from server.uplink.command_queue import UNANSWERED_SAFE_ALLS, CommandQueue, blind_safe_all
 from server.uplink.command_state import State
@@ -29,9 +29,17 @@ from tests.protocol.helpers import KEY, SANDPIPER
 from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, live_output
 
 
-def records_of(dictionary: Dictionary) -> list[Record]:
+class NoseDown(HopVehicle):
+    """Hangs under its parachute by the tail and lies flat afterwards."""
+
+    def _motion(self) -> tuple[str, float, float]:
+        phase, height, force = super()._motion()
+        return phase, height, {"descent": -force, "landed": 0.0}.get(phase, force)
+
+
+def records_of(dictionary: Dictionary, kind: type[HopVehicle] = HopVehicle) -> list[Record]:
     """A hop in chunks of 20 ms, with some bytes lost on the way."""
-    vehicle, out = HopVehicle(dictionary, 10.0), []
+    vehicle, out = kind(dictionary, 10.0), []
     for step in range(1, 4500):
         chunk = vehicle.advance(0.02 * step)
         if len(out) % 60 == 3:
@@ -64,6 +72,20 @@ def test_altitude_instead_of_pressure_is_a_source_of_height() -> None:
     moments = {entry.key: entry.body for entry in whole.entries if entry.topic == "moment"}
     assert {"lift_off", "apogee", "landing"} <= set(moments)
     assert moments["apogee"]["height_m"] == pytest.approx(APOGEE_M, rel=0.03)
+
+
+def test_without_an_attitude_no_force_tells_what_is_up_under_the_parachute() -> None:
+    """Seen: a climb rate wrong by 17 m/s and no landing, since the force along the nose was taken for the vertical one."""
+    records = records_of(WREN, NoseDown)
+    whole = recorded_output(WREN, records, ORIGIN_NS)
+    assert_same(live_output(WREN, records), whole)
+    moments = {entry.key: entry.body for entry in whole.entries if entry.topic == "moment"}
+    assert {"lift_off", "apogee", "landing"} <= set(moments)
+    rows = whole.rows["ground_vertical"]
+    hangs = (rows.t > moments["apogee"]["t"] + 4.0) & (rows.t < moments["landing"]["t"] - 1.0)
+    assert hangs.sum() > 50
+    assert rows.columns["climb_rate"][hangs].mean() == pytest.approx(-DESCENT_M_S, abs=0.3)
+    assert abs(rows.columns["climb_rate"][hangs] + DESCENT_M_S).max() < 2.0
 
 
 def test_a_line_nobody_described_is_told_as_such() -> None:
