@@ -5,8 +5,8 @@
                         filtered climb rate), but it does not make the pressure fall
     BOOST   -> COAST    that force is below `BURNOUT_G` (drag decelerates) for `BURNOUT_SAMPLES` samples
     COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`, and the barometer alone does not
-                        surely climb: a filter that has lost its way must not tell an apogee; it is where the rate
-                        crossed zero
+                        surely climb to new heights: a filter that has lost its way must not tell an apogee; it is where
+                        the rate crossed zero
     DESCENT -> LANDED   the height stays within `LANDED_M` for `LANDED_S` (the climb rate would be too noisy for that
                         when no accelerometer is heard)
 
@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
-from math import sqrt
+from math import inf, sqrt
 
 from protocol.units import GRAVITY_M_S2
 
@@ -109,6 +109,7 @@ class PhaseDetector:
         self._height_m = self._climb_m_s = 0.0
         self._barometer = BarometerClimb()
         self._pushed: tuple[float, float] | None = None  # first and last sample of the latest run of strong force
+        self._raw_top_m = -inf  # the highest unfiltered height while the filter rose
         self._top: tuple[float, float, float] | None = None  # time, height, climb at the last rising sample
         self._apogee: Moment | None = None
         self._since_s: float | None = None
@@ -137,7 +138,7 @@ class PhaseDetector:
         if self.phase is Phase.PAD:
             return self._look_for_lift_off(t_s) or self._lift_off_without_force(t_s)
         if self.phase in (Phase.BOOST, Phase.COAST):
-            return self._look_for_apogee(t_s)
+            return self._look_for_apogee(t_s, raw_m)
         if self.phase is Phase.DESCENT:
             return self._look_for_landing(t_s)
         return None
@@ -159,8 +160,9 @@ class PhaseDetector:
             return None
         return self._enter(Phase.COAST, t_s, Moment("burnout", self._run_start_s, self._height_m))
 
-    def _look_for_apogee(self, t_s: float) -> PhaseChange | None:
+    def _look_for_apogee(self, t_s: float, raw_m: float) -> PhaseChange | None:
         if self._climb_m_s >= 0.0:
+            self._raw_top_m = max(self._raw_top_m, raw_m)
             self._top, self._since_s = (t_s, self._height_m, self._climb_m_s), None
             return None
         if self._top is None:
@@ -170,7 +172,8 @@ class PhaseDetector:
             self._since_s = t_s
         if self._climb_m_s > -DESCENT_M_S or t_s - self._since_s < DESCENT_S:
             return None
-        if self._barometer.surely_m_s() > CLIMBS_M_S:
+        # What an ejection's puff pressed down climbs back, but no higher than it was.
+        if raw_m > self._raw_top_m and self._barometer.surely_m_s() > CLIMBS_M_S:
             return None
         return self._enter(Phase.DESCENT, t_s, self._apogee)
 
