@@ -9,6 +9,7 @@ const session = (name, part = "") => `/api/sessions/${encodeURIComponent(name)}$
 export class Shelf {
   #hooks;
   #api;
+  #forecasts = 0; // how many were asked for
   #known = { sessions: null, trash: null, comparison: null, onboard: null, plans: {} };
 
   /**
@@ -64,8 +65,7 @@ export class Shelf {
         this.#set({ comparison: many ? await this.#api.getComparison(names, at) : null });
       }),
     lookAtPlan: (name) => this.#tried(() => this.#lookAtPlan(name)),
-    forecast: (name, changes) =>
-      this.#tried(async () => this.#plan(name, { forecast: await this.#api.getForecast(name, changes) })),
+    forecast: (name, changes) => this.#tried(() => this.#forecast(name, changes)),
     lookAtLog: (name) => this.#tried(() => this.#lookAtLog(name)),
     forgetLog: () => this.#tried(() => this.#lookAtLog(this.#hooks.opened())),
     dropLog: () =>
@@ -121,6 +121,18 @@ export class Shelf {
       forecast: forecast.value,
       problem: forecast.reason?.message,
     });
+  }
+
+  // The last change asked about is the one shown: an answer that was overtaken is nobody's.
+  async #forecast(name, changes) {
+    this.#forecasts += 1;
+    const number = this.#forecasts;
+    try {
+      const forecast = await this.#api.getForecast(name, changes);
+      if (number === this.#forecasts) this.#plan(name, { forecast });
+    } catch (error) {
+      if (number === this.#forecasts) throw error;
+    }
   }
 
   // A late answer about a recording that is no longer open is nobody's.
