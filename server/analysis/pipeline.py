@@ -209,7 +209,7 @@ def _whole(
         elif record.kind in NOTE_TOPICS:
             notes.append((len(chunks), record))
     batch, frames_after, failed = _decoded(dictionary, chunks)
-    edges = np.array(sorted(set(frames_after.tolist())), dtype=frames_after.dtype)  # np.unique imports numpy.ma
+    edges = np.unique(frames_after)
     analysis, found = take_in_pieces(analysis, batch, edges, Analysis.take)
     judging, judged = take_in_pieces(judging, Heard.of(batch, found), edges, Judging.take)
     # What is told after so many chunks: that the last of them failed, what was judged of it, notes before the next.

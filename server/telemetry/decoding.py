@@ -152,11 +152,11 @@ def _placed(packets: dict[str, PacketColumns], frame_rx: Floats) -> _Bases:
     def place(row: int) -> None:
         timeline.place(int(epoch[row]), int(time_ms[row]), float(frame_rx[order[row]]))
 
-    epochs = sorted(set(epoch.tolist()))  # np.unique would import all of numpy.ma at a command's start
+    epochs = np.unique(epoch).tolist()
     first_of = sorted(int(np.argmax(epoch == one)) for one in epochs)
     for start, stop in zip(first_of, [*first_of[1:], len(order)], strict=True):
         place(start)
-        for one in sorted(set(epoch[start:stop].tolist())):  # nothing but the greatest time of each can be the greatest t
+        for one in np.unique(epoch[start:stop]).tolist():  # nothing but the greatest time of each can be the greatest t
             mine = np.flatnonzero(epoch[start:stop] == one) + start
             place(int(mine[np.argmax(time_ms[mine])]))
         place(stop - 1)

@@ -222,9 +222,9 @@ def _averaged_fit(data: _Data) -> _AuthorityFit | None:
     """Fit at every lag and ratio and average by likelihood; None when the columns cannot be told apart."""
     turned = [data.at_samples(_running_integral(data.pressure * np.interp(data.grid - lag, *data.fins))) for lag in LAGS_S]
     others = [data.at_samples(s) for s in (_running_integral(data.pressure), data.damping_sum)]
-    others += [(data.stretch == number).astype(float) for number in sorted(set(data.stretch.tolist()))]
+    others += [(data.stretch == number).astype(float) for number in np.unique(data.stretch)]
     # Where each stretch has one sensor only, this ties in with the start values; the pseudo-inverse does not mind.
-    others += [(data.sensor == number).astype(float) for number in sorted(set(data.sensor.tolist()))[1:]]
+    others += [(data.sensor == number).astype(float) for number in np.unique(data.sensor)[1:]]
     degrees = data.t.size - len(others) - 1
     if degrees < 6:
         return None
