@@ -196,7 +196,8 @@ def test_a_whole_flight_with_ticks_and_its_replay_at_every_moment(tmp_path: Path
     sheet = recorded_sheet(review.output.entries)
     assert sheet.when == "As it stood at lift-off"
     lines = {item.title: item.line for _, items in sheet.groups for item in items}
-    assert lines["Vehicle says"].value == "pad", "just before the lift-off, not when it was noticed"
+    # On a machine that is busy the vehicle's words come late, and the line then also says how late they are.
+    assert lines["Vehicle says"].value.split(",")[0] == "pad", "just before the lift-off, not when it was noticed"
     assert lines["Physical arming key out"].by == "Ada 1" and lines["Wind measured at the pad"].number == 3.0
     assert lines["Spectators behind the line"].by == ""
     told = [e.text for e in review.output.entries if isinstance(e, JournalEntry) and e.topic == TOPIC and e.text]
