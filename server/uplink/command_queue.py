@@ -57,6 +57,11 @@ def blind_safe_all(dictionary: Dictionary) -> str:
     return f"{UNANSWERED_SAFE_ALLS} times, {every_s:g} s apart"
 
 
+def _told_of(boot_id: int | None) -> int | None:
+    """Return what an answer of wire version 2 tells of a start id: its lower 32 bits."""
+    return None if boot_id is None else boot_id & 0xFFFF_FFFF
+
+
 class CommandQueue:
     """All commands of one session. One instance per live session; a replay has none."""
 
@@ -273,6 +278,9 @@ class CommandQueue:
         entry = self._table.numbered(counter)
         if entry is None or not self._is_from(entry, boot_id):
             return False
+        return self._take_answer(entry, stage, reason, now_s)
+
+    def _take_answer(self, entry: PendingCommand, stage: str, reason: str, now_s: float) -> bool:
         if not entry.answered:
             entry.answered = True
             self.trips.note(entry.first_sent_s, now_s)
@@ -297,7 +305,7 @@ class CommandQueue:
             return
         entry = self._table.numbered(said.safed_counter)
         if entry is not None and entry.command.safes_all and entry.state in (State.SENT, State.UNKNOWN):
-            self.on_answer(entry.boot_id or 0, said.safed_counter, "completed", "none", now_s)
+            self._take_answer(entry, "completed", "none", now_s)
 
     def on_telemetry(self, now_s: float) -> None:
         """Look whether telemetry now shows the effect of what the vehicle says it has done."""
@@ -380,10 +388,10 @@ class CommandQueue:
 
     def _is_from(self, entry: PendingCommand, boot_id: int) -> bool:
         """Tell whether an answer comes from the start a command was addressed to; on wire version 2 it tells 32 bits."""
-        if self._is_for_any_start(entry):
-            return True
+        if self._is_for_any_start(entry):  # one that was never heard of is a stranger; a new one says so in its identity
+            return boot_id in (_told_of(entry.boot_id), _told_of(self.boot_id))
         if self._dictionary.is_bound:
-            return entry.boot_id is not None and entry.boot_id & 0xFFFF_FFFF == boot_id
+            return boot_id == _told_of(entry.boot_id)
         return entry.boot_id == boot_id
 
     def _unmet(self, entry: PendingCommand, now_s: float) -> str | None:

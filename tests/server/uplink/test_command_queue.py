@@ -816,7 +816,23 @@ def test_safe_all_is_obeyed_by_a_start_the_station_has_not_heard_of() -> None:
     first = world.safe_all()
     world.advance(0.4)
     assert [(e.boot_id, e.command) for e in world.vehicle.executed] == [(8, "safe_all")]
+    assert view(world, first.id)["state"] == "sent", "an answer of a start never heard of may be a stranger's"
+    world.vehicle.silent_about = set()
+    world.advance(2.5)
     assert view(world, first.id)["state"] in ("completed", "verified", "unknown")
+    assert any(v.command == "safe_all" and v.state in ("completed", "verified") for v in world.queue.views())
+
+
+def test_safe_all_believes_no_answer_of_a_start_never_heard_of() -> None:
+    """I10: another vehicle with the same counter, or a forger without a key: neither can show it as done or as refused."""
+    for stage, reason in (("completed", "none"), ("refused", "interlock"), ("accepted", "none")):
+        world = ready_world()
+        world.up.cut = True
+        first = world.safe_all()
+        world.advance(0.2)
+        counter = world.queue._table.get(str(first.id)).counter
+        assert not world.queue.on_answer(0xBAD0BAD, counter, stage, reason, world.now_s)
+        assert view(world, first.id)["state"] == "sent"
 
 
 def test_a_safe_all_whose_answer_nobody_can_read_is_told_by_the_identity_packet() -> None:
