@@ -8,9 +8,9 @@ order:
     Transmit   hand exactly these bytes to the port, then call `on_written`
     Changed    record and show the command's new view
 
-The table of states is in `command_state`, what is refused in `rules`, the window of the second act in `two_acts`, plans in
-`permit_desk`. What this file adds is what happens when: on an act, a report, or the passing of time. The invariants it
-keeps (I1-I20) stand in INVARIANTS.md beside it, each with its test.
+The table of states is in `command_state`, what is refused in `rules`, what became of a command in `outcomes`, the window
+of the second act in `two_acts`, plans in `permit_desk`. What this file adds is what happens when: on an act, a report, or
+the passing of time. The invariants it keeps (I1-I20) stand in INVARIANTS.md beside it, each with its test.
 """
 
 from __future__ import annotations
@@ -19,12 +19,13 @@ from collections.abc import Callable, Mapping
 
 from protocol.dictionary import Dictionary
 from protocol.identity import Identity
-from server.telemetry.conditions import FRESH_S, Check, Readings, check_conditions, effect_shown
+from server.telemetry.conditions import FRESH_S, Check, Readings, check_conditions
 from server.uplink import rules
 from server.uplink.addressee import Addressee
 from server.uplink.command_entry import Action, CommandView, PendingCommand, Reply
-from server.uplink.command_state import Event, State, step
+from server.uplink.command_state import Event, State
 from server.uplink.command_table import CommandTable
+from server.uplink.outcomes import Outcomes
 from server.uplink.permit_desk import PermitDesk
 from server.uplink.round_trip import ASKED_BY, RoundTrips
 from server.uplink.two_acts import CONFIRM_LATEST_S, TwoActs
@@ -35,10 +36,6 @@ TIME_TO_LIVE_S = 3.0
 # Our choice: as long as another command ahead may take until its outcome is known. What then still waits was confirmed
 # over something that is no longer on the screen.
 QUEUED_AT_MOST_S = 3.0
-ANSWERS = {"accepted": Event.ACCEPT, "refused": Event.REFUSE, "completed": Event.COMPLETE, "failed": Event.FAIL}
-# The vehicle says of these that it did not execute *this copy*. An earlier copy may have been executed and forgotten
-# (a firing that browns the vehicle out is answered "other boot" when it is sent again), so they are no outcome.
-NO_OUTCOME = ("old counter", "other boot")
 # A format of the vehicle's own has no counter that makes a repeat harmless and no answer to wait for: everything is sent
 # once, but for safe all, which does no harm when it is done again. Five times is our choice: without an answer nothing
 # tells when to stop, and at a loss of one half 31 of 32 get through.
@@ -55,11 +52,6 @@ def blind_safe_all(dictionary: Dictionary) -> str:
     if dictionary.framing is None:
         return f"every {every_s:g} s until it answers"
     return f"{UNANSWERED_SAFE_ALLS} times, {every_s:g} s apart"
-
-
-def _told_of(boot_id: int | None) -> int | None:
-    """Return what an answer of wire version 2 tells of a start id: its lower 32 bits."""
-    return None if boot_id is None else boot_id & 0xFFFF_FFFF
 
 
 class CommandQueue:
@@ -84,6 +76,7 @@ class CommandQueue:
         self._table = CommandTable(dictionary, self._two_acts, addressee, first_id)
         self._late = False
         self.trips = RoundTrips(dictionary, readings)
+        self._outcomes = Outcomes(dictionary, readings, self._table, self.trips)
         self.permits = PermitDesk(dictionary, readings, self._two_acts, self._table, self.trips, self.tick)
 
     @property
@@ -275,47 +268,18 @@ class CommandQueue:
 
     def on_answer(self, boot_id: int, counter: int, stage: str, reason: str, now_s: float) -> bool:
         """Take an answer of the vehicle; tell whether it belonged to a command of ours and changed something."""
-        entry = self._table.numbered(counter)
-        if entry is None or not self._is_from(entry, boot_id):
-            return False
-        return self._take_answer(entry, stage, reason, now_s)
-
-    def _take_answer(self, entry: PendingCommand, stage: str, reason: str, now_s: float) -> bool:
-        if not entry.answered:
-            entry.answered = True
-            self.trips.note(entry.first_sent_s, now_s)
-        event = ANSWERS.get(stage)
-        if stage == "refused" and reason in NO_OUTCOME:
-            return self._take_doubt(entry, reason, now_s)
-        if event is None or step(entry.state, event) is None:
-            return False
-        if stage in ("accepted", "completed"):
-            entry.steps.setdefault(stage, now_s)
-            entry.steps.setdefault("accepted", now_s)
-        changed = self._table.apply(entry, event, now_s, None if reason == "none" else reason)
-        self.on_telemetry(now_s)
-        self._table.advance(now_s)
-        return changed
+        return self._outcomes.on_answer(boot_id, counter, stage, reason, now_s)
 
     def on_identity(self, said: Identity, vehicle_ms: int, now_s: float) -> None:
         """The vehicle said who it is, and which Safe all it has carried out: that needs no dictionary to be understood."""
         self._addressee.on_identity(said, vehicle_ms, now_s)
         heard = self._addressee.heard
-        if heard is None or heard.said is not said or not said.safed_counter:
-            return
-        entry = self._table.numbered(said.safed_counter)
-        if entry is not None and entry.command.safes_all and entry.state in (State.SENT, State.UNKNOWN):
-            self._take_answer(entry, "completed", "none", now_s)
+        if heard is not None and heard.said is said:
+            self._outcomes.on_safed(said.safed_counter, now_s)
 
     def on_telemetry(self, now_s: float) -> None:
         """Look whether telemetry now shows the effect of what the vehicle says it has done."""
-        for entry in self._table.commands:
-            if entry.state is not State.COMPLETED or not (entry.boot_id == self.boot_id or self._is_for_any_start(entry)):
-                continue  # what another start of the vehicle shows proves nothing about this command
-            since_s = max(entry.since_s, entry.first_sent_s)
-            if effect_shown(self._dictionary, entry.command, entry.args, entry.counter, self._readings, now_s, since_s):
-                entry.steps["verified"] = now_s
-                self._table.apply(entry, Event.SHOW, now_s)
+        self._outcomes.on_telemetry(now_s)
 
     def on_holder(self, operator: str | None, now_s: float) -> None:
         """Command authority went to `operator`, or to nobody; any change disarms."""
@@ -383,17 +347,6 @@ class CommandQueue:
 
     # ------------------------------------------------------------ inside
 
-    def _is_for_any_start(self, entry: PendingCommand) -> bool:
-        return self._dictionary.is_bound and entry.command.safes_all
-
-    def _is_from(self, entry: PendingCommand, boot_id: int) -> bool:
-        """Tell whether an answer comes from the start a command was addressed to; on wire version 2 it tells 32 bits."""
-        if self._is_for_any_start(entry):  # one that was never heard of is a stranger; a new one says so in its identity
-            return boot_id in (_told_of(entry.boot_id), _told_of(self.boot_id))
-        if self._dictionary.is_bound:
-            return boot_id == _told_of(entry.boot_id)
-        return entry.boot_id == boot_id
-
     def _unmet(self, entry: PendingCommand, now_s: float) -> str | None:
         """Return the first interlock not met, in words; safe all has none, whatever the dictionary says."""
         if entry.command.safes_all:
@@ -405,17 +358,6 @@ class CommandQueue:
         if entry.command.hazard != "routine":
             checks += self.trips.checks(now_s, with_trip=entry.permit is None)
         return rules.first_unmet(checks) or self._table.why_not_addressed(entry.command.hazard, now_s)
-
-    def _take_doubt(self, entry: PendingCommand, reason: str, now_s: float) -> bool:
-        """The vehicle refused a copy in a way that tells nothing of earlier copies; safe all is asked anew."""
-        sentence = f"the vehicle answers '{reason}'; an earlier copy may have been executed"
-        changed = self._table.apply(entry, Event.DOUBT, now_s, sentence)
-        if changed and entry.command.safes_all and self._table.safing is None:
-            again = self._table.add(entry.command, {}, entry.operator, State.QUEUED, now_s)
-            again.reason = f"the vehicle answered '{reason}' to the one before"  # with a reason it waits a while
-            self._table.changed(again)
-        self._table.advance(now_s)
-        return changed
 
     def _tick_entry(self, entry: PendingCommand, now_s: float) -> None:
         waited = now_s - entry.since_s

@@ -126,7 +126,7 @@ AT_STATION: dict[str, tuple[str, object, tuple[str, ...]]] = {
     "station: identity is signed": (
         "server.uplink.addressee.Identity.signed_by", lambda self, key, vehicle_ms: True, ("executed late",)),
     "station: counters are stored": ("tests.server.uplink.queue_world.Disk.crash", _forget, (SHOWN,)),
-    "station: a refused copy is no outcome": ("server.uplink.command_queue.NO_OUTCOME", (), (SHOWN,)),
+    "station: a refused copy is no outcome": ("server.uplink.outcomes.NO_OUTCOME", (), (SHOWN,)),
     "station: a zero before each frame": ("protocol.bound.DELIMITER", b"", (UNSAFE,)),
 }  # fmt: skip
 EVERY = (*(p.name for p in IN_C), *AT_STATION)

@@ -135,7 +135,7 @@ BOUND_FAULTS = (
     fault(
         "an identity of another key says that all is safe",
         "addressee",
-        (QUEUE, "if heard is None or heard.said is not said or not said.safed_counter:", "if not said.safed_counter:"),
+        (QUEUE, "if heard is not None and heard.said is said:", "if True:"),
     ),
     # ---- what is bound to nothing
     fault("unbound commands need nobody's leave", "addressee", (ADDRESSEE, "if not self.allows_unbound:", "if False:")),

@@ -8,6 +8,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 QUEUE = "server/uplink/command_queue.py"
 TABLE = "server/uplink/command_table.py"
+OUTCOMES = "server/uplink/outcomes.py"
 RULES = "server/uplink/rules.py"
 STATE = "server/uplink/command_state.py"
 CONDITIONS = "server/telemetry/conditions.py"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutation.fault import CONDITIONS, QUEUE, RULES, STATE, TABLE, TWO_ACTS, fault
+from tests.mutation.fault import CONDITIONS, OUTCOMES, QUEUE, RULES, STATE, TABLE, TWO_ACTS, fault
 
 QUEUE_FAULTS = (
     # ---- two acts
@@ -246,7 +246,7 @@ QUEUE_FAULTS = (
     fault(
         '"other boot" is shown as refused',
         "command_queue",
-        (QUEUE, 'if stage == "refused" and reason in NO_OUTCOME:', "if False:"),
+        (OUTCOMES, 'if stage == "refused" and reason in NO_OUTCOME:', "if False:"),
     ),
     fault(
         "writing counts as done",
@@ -256,7 +256,12 @@ QUEUE_FAULTS = (
     fault(
         "an answer to another start is taken",
         "command_queue",
-        (QUEUE, "if entry is None or not self._is_from(entry, boot_id):", "if entry is None:"),
+        (OUTCOMES, "if entry is None or not self._is_from(entry, boot_id):", "if entry is None:"),
+    ),
+    fault(
+        "a start never heard of answers for safe all",
+        "command_queue",
+        (OUTCOMES, "return boot_id in (_told_of(entry.boot_id), _told_of(self._table.boot_id))", "return True"),
     ),
     fault(
         "an answer is given to the wrong command",
@@ -266,7 +271,7 @@ QUEUE_FAULTS = (
     fault(
         "old telemetry verifies",
         "command_queue",
-        (QUEUE, "since_s = max(entry.since_s, entry.first_sent_s)", "since_s = -1.0"),
+        (OUTCOMES, "since_s = max(entry.since_s, entry.first_sent_s)", "since_s = -1.0"),
     ),
     fault(
         "verified without the effect",

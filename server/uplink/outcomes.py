@@ -1,0 +1,96 @@
+"""What became of a command that was sent: the vehicle's answers, its signed word on Safe all, and what telemetry shows.
+
+No I/O; time is an argument (session seconds). What is sent, and when, is the queue's.
+"""
+
+from __future__ import annotations
+
+from protocol.dictionary import Dictionary
+from server.telemetry.conditions import Readings, effect_shown
+from server.uplink.command_entry import PendingCommand
+from server.uplink.command_state import Event, State, step
+from server.uplink.command_table import CommandTable
+from server.uplink.round_trip import RoundTrips
+
+ANSWERS = {"accepted": Event.ACCEPT, "refused": Event.REFUSE, "completed": Event.COMPLETE, "failed": Event.FAIL}
+# The vehicle says of these that it did not execute *this copy*. An earlier copy may have been executed and forgotten
+# (a firing that browns the vehicle out is answered "other boot" when it is sent again), so they are no outcome.
+NO_OUTCOME = ("old counter", "other boot")
+
+
+def _told_of(boot_id: int | None) -> int | None:
+    """Return what an answer of wire version 2 tells of a start id: its lower 32 bits."""
+    return None if boot_id is None else boot_id & 0xFFFF_FFFF
+
+
+class Outcomes:
+    """Applies what is heard to the commands of one table."""
+
+    def __init__(self, dictionary: Dictionary, readings: Readings, table: CommandTable, trips: RoundTrips) -> None:
+        self._dictionary = dictionary
+        self._readings = readings
+        self._table = table
+        self._trips = trips
+
+    def on_answer(self, boot_id: int, counter: int, stage: str, reason: str, now_s: float) -> bool:
+        """Take an answer of the vehicle; tell whether it belonged to a command of ours and changed something."""
+        entry = self._table.numbered(counter)
+        if entry is None or not self._is_from(entry, boot_id):
+            return False
+        return self._take(entry, stage, reason, now_s)
+
+    def _take(self, entry: PendingCommand, stage: str, reason: str, now_s: float) -> bool:
+        if not entry.answered:
+            entry.answered = True
+            self._trips.note(entry.first_sent_s, now_s)
+        event = ANSWERS.get(stage)
+        if stage == "refused" and reason in NO_OUTCOME:
+            return self._take_doubt(entry, reason, now_s)
+        if event is None or step(entry.state, event) is None:
+            return False
+        if stage in ("accepted", "completed"):
+            entry.steps.setdefault(stage, now_s)
+            entry.steps.setdefault("accepted", now_s)
+        changed = self._table.apply(entry, event, now_s, None if reason == "none" else reason)
+        self.on_telemetry(now_s)
+        self._table.advance(now_s)
+        return changed
+
+    def on_safed(self, counter: int, now_s: float) -> None:
+        """The signed identity packet says that Safe all number `counter` was carried out (0: none yet)."""
+        entry = self._table.numbered(counter) if counter else None
+        if entry is not None and entry.command.safes_all and entry.state in (State.SENT, State.UNKNOWN):
+            self._take(entry, "completed", "none", now_s)
+
+    def on_telemetry(self, now_s: float) -> None:
+        """Look whether telemetry now shows the effect of what the vehicle says it has done."""
+        for entry in self._table.commands:
+            is_of_this_start = entry.boot_id == self._table.boot_id or self._is_for_any_start(entry)
+            if entry.state is not State.COMPLETED or not is_of_this_start:
+                continue  # what another start of the vehicle shows proves nothing about this command
+            since_s = max(entry.since_s, entry.first_sent_s)
+            if effect_shown(self._dictionary, entry.command, entry.args, entry.counter, self._readings, now_s, since_s):
+                entry.steps["verified"] = now_s
+                self._table.apply(entry, Event.SHOW, now_s)
+
+    def _is_for_any_start(self, entry: PendingCommand) -> bool:
+        return self._dictionary.is_bound and entry.command.safes_all
+
+    def _is_from(self, entry: PendingCommand, boot_id: int) -> bool:
+        """Tell whether an answer comes from the start a command was addressed to; on wire version 2 it tells 32 bits."""
+        if self._is_for_any_start(entry):  # one that was never heard of is a stranger; a new one says so in its identity
+            return boot_id in (_told_of(entry.boot_id), _told_of(self._table.boot_id))
+        if self._dictionary.is_bound:
+            return boot_id == _told_of(entry.boot_id)
+        return entry.boot_id == boot_id
+
+    def _take_doubt(self, entry: PendingCommand, reason: str, now_s: float) -> bool:
+        """The vehicle refused a copy in a way that tells nothing of earlier copies; safe all is asked anew."""
+        sentence = f"the vehicle answers '{reason}'; an earlier copy may have been executed"
+        changed = self._table.apply(entry, Event.DOUBT, now_s, sentence)
+        if changed and entry.command.safes_all and self._table.safing is None:
+            again = self._table.add(entry.command, {}, entry.operator, State.QUEUED, now_s)
+            again.reason = f"the vehicle answered '{reason}' to the one before"  # with a reason it waits a while
+            self._table.changed(again)
+        self._table.advance(now_s)
+        return changed
