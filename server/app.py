@@ -16,11 +16,12 @@ from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
+from server.live.listeners import Listeners
 from server.live.loop_first import loop_first
 from server.live.pad_desk import PadDesk
 from server.live.standing import Standing
 from server.live.start import Live, Places, make_station
-from server.live.station import Listeners, Station
+from server.live.station import Station
 from server.live.terminal import said_aside
 from server.live.trial_desk import TrialDesk, known_plans
 from server.log_file import log_file

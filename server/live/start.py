@@ -8,7 +8,8 @@ from pathlib import Path
 
 from protocol.dictionary import Dictionary
 from server.design.sheet_files import Sheets
-from server.live.station import NOBODY, Listeners, Station
+from server.live.listeners import NOBODY, Listeners
+from server.live.station import Station
 from server.pad.plan import PadPlan
 from server.recording.clock import SystemClock
 from server.recording.recorder import Recorder

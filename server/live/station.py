@@ -11,7 +11,6 @@ import contextlib
 import logging
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar, TypeVarTuple
 
@@ -26,14 +25,16 @@ from server.live.acts import Acts
 from server.live.clock_watch import ClockWatch
 from server.live.command_executor import CommandExecutor
 from server.live.containment import Containment
+from server.live.heard import Heard, recording_view
 from server.live.judge_thread import JudgeThread
 from server.live.link_notes import LinkNotes
+from server.live.listeners import NOBODY, Listeners
 from server.live.note_writer import NoteWriter
 from server.live.record_flow import QueueTeller, RecordFlow, Shown
 from server.live.record_gate import RecordGate
 from server.live.standing import Standing, TaskAlarm, each_in_turn
 from server.live.store import LiveStore
-from server.live.take_up import Earlier, take_up_earlier_parts
+from server.live.take_up import take_up_earlier_parts
 from server.live.trip_desk import TripDesk
 from server.recording.clock import Clock
 from server.recording.recorder import Recorder
@@ -61,22 +62,6 @@ _log = logging.getLogger(__name__)
 Answer = TypeVar("Answer")
 Told = TypeVarTuple("Told")
 MakeRecorder = Callable[[Callable[[RecorderState], None]], Recorder]
-
-
-def _nothing() -> None:
-    """Nobody wants to be told."""
-
-
-@dataclass(frozen=True)
-class Listeners:
-    """Who is told, in the event loop: of anything new in the store, of another holder of authority, of the link's state."""
-
-    on_change: Callable[[], None] = _nothing
-    on_authority: Callable[[], None] = _nothing
-    on_link: Callable[[LinkState], None] = lambda state: None
-
-
-NOBODY = Listeners()
 
 
 class Station:
@@ -114,15 +99,16 @@ class Station:
         self._not_taken_up = ""
         self._open_session(key, make_recorder)
         try:
-            earlier = self._take_up()
+            earlier = take_up_earlier_parts(self.recorder, self.pipeline, self.store, self.alarms)
         except Exception as error:
             name, why = self.recorder.state.path.name, type(error).__name__
             self._not_taken_up = f"what {name} goes on with could not be taken up ({why}): this is a new session"
             _log.exception("%s", self._not_taken_up)
             self.recorder.close(CLOSED_WITHIN_S)  # what is closed is not gone on with
             self._open_session(key, make_recorder)
-            earlier = self._take_up()
+            earlier = take_up_earlier_parts(self.recorder, self.pipeline, self.store, self.alarms)
         self._left_open = earlier.left_open
+        self._heard = Heard(self.watch, self.pipeline, self.store)
         self.intake = RecordGate(self.recorder, self._wake)
         self.notes = NoteWriter(self.intake, clock)
         self._link_notes = LinkNotes(self.notes, url, blind_safe_all(dictionary))
@@ -139,7 +125,7 @@ class Station:
         self.addressee.allows_unbound = allow_unbound and not dictionary.is_bound
         self._executor = CommandExecutor(
             CommandQueue(
-                dictionary, self, self.addressee, earlier.last_id + 1, two_person=two_person, seat_of=self.seats.get
+                dictionary, self._heard, self.addressee, earlier.last_id + 1, two_person=two_person, seat_of=self.seats.get
             ),
             link=self.link,
             addressee=self.addressee,
@@ -148,7 +134,7 @@ class Station:
             gate=self.intake,
             bridge=self.bridge,
             notes=self.notes,
-            readings=self,
+            readings=self._heard,
             clock=clock,
             now_s=self.now_s,
             look_at_clocks=self._look_at_clocks,
@@ -195,9 +181,6 @@ class Station:
         self.store = LiveStore(table_specs(self.dictionary))
         self.alarms = AlarmBoard()
 
-    def _take_up(self) -> Earlier:
-        return take_up_earlier_parts(self.recorder, self.pipeline, self.store, self.alarms)
-
     # ------------------------------------------------------------ life
 
     async def start(self) -> None:
@@ -234,50 +217,19 @@ class Station:
         """The session's name."""
         return base_name(self.recorder.state.path)
 
-    # ------------------------------------------------------------ what the command queue and the pages ask
+    # ------------------------------------------------------------ what the pages ask
 
     def reading(self, role: str, now_s: float) -> Reading | None:
-        """Return the latest value of a role; ground roles of the link are computed for this moment."""
-        if role == "ground.link_age":
-            age = self.watch.age_s(now_s)
-            lag = self.pipeline.analysis.lag_s
-            return None if age is None or lag is None else Reading(age, now_s, lag)
-        if role == "ground.link_loss":
-            loss = self.pipeline.analysis.loss_at(int(now_s))
-            return None if loss is None else Reading(loss, now_s)
-        if role == "ground.link_lag":
-            lag = self.pipeline.analysis.lag_s
-            return None if lag is None else Reading(lag, now_s)
-        last = self.store.latest(role)
-        if last is None:
-            return None
-        lag = self.pipeline.analysis.lag_of(last.t, last.rx_s)
-        return None if lag is None else Reading(last.value, last.rx_s, lag)
+        """Return the latest value of a role, as `Heard.reading`."""
+        return self._heard.reading(role, now_s)
 
     def recording_state(self) -> dict[str, object]:
         """Return the recorder's state as the page shows it."""
-        state = self.recorder.state
-        return {
-            "state": state.state,
-            "sentence": state.sentence,
-            "bytes": state.bytes_written,
-            "synced_age_s": (self.clock.monotonic_ns() - state.synced_ns) / NS_PER_S,
-            "file": state.path.name,
-        }
+        return recording_view(self.recorder.state, self.clock.monotonic_ns())
 
     def link_state(self) -> dict[str, object]:
         """Return the downlink's state and totals as the page shows them."""
-        link = self.pipeline.analysis.link
-        return {
-            "state": self.watch.now.state,
-            "sentence": self.watch.now.sentence,
-            "age_s": self.watch.age_s(self.now_s()),
-            "packets": link.received,
-            "damaged": link.damaged,
-            "lost": link.lost,
-            "lag_s": self.pipeline.analysis.lag_s,
-            "round_trip_s": self.ask(lambda queue, _: queue.trips.trip_s),
-        }
+        return self._heard.link_view(self.now_s()) | {"round_trip_s": self.ask(lambda queue, _: queue.trips.trip_s)}
 
     # ------------------------------------------------------------ the command queue
 

@@ -17,11 +17,12 @@ from dataclasses import dataclass
 from protocol.errors import DictionaryError
 from server.live.station import Station
 from server.recording.records import Kind
+from server.trials.asks import Disarm, SafeAll, Send
 from server.trials.plan import TrialPlan, check_cycles, parse_plan, sample_plans
 from server.trials.result import TrialResult, result_of
 from server.trials.score import Progress
 from server.trials.state import State, TrialStanding, is_bad
-from server.trials.trial import Disarm, SafeAll, Send, Trial
+from server.trials.trial import Trial
 from server.uplink.command_entry import Reply
 from server.uplink.command_queue import CommandQueue
 from server.uplink.command_state import UNSENT

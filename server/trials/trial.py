@@ -10,14 +10,14 @@ from `take_actions`: `Send`, `SafeAll` and, for what safe all leaves armed (reco
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Protocol
 
 from protocol.commands import Command
 from protocol.dictionary import Dictionary
 from server.flight.control.linkage import SweepPoint
 from server.telemetry.conditions import FRESH_S, Readings, check_conditions
+from server.trials.asks import Disarm, SafeAll, SeenCommand, Send
 from server.trials.plan import Step, TrialPlan
 from server.trials.score import Progress, Score
 from server.trials.state import OUTCOMES, OVER, TRANSITIONS, Event, State
@@ -30,61 +30,6 @@ SAFE_WITHIN_S = 30.0
 DISARM_EVERY_S = 1.0
 # What ends a permit without saying anything about the vehicle: it stops the trial and is no failed run.
 NOT_THE_VEHICLE = ("command authority", "safe all", "the computer slept", "the station is closing", "cancelled by")
-
-
-class SeenCommand(Protocol):
-    """What a trial looks at of a command under way; `steps` maps each step to the session second it was reached."""
-
-    @property
-    def state(self) -> str:
-        """Where it stands."""
-        ...
-
-    @property
-    def state_text(self) -> str:
-        """The same in words, with the reason."""
-        ...
-
-    @property
-    def reason(self) -> str | None:
-        """Why it stands there, where there is something to say."""
-        ...
-
-    @property
-    def steps(self) -> Mapping[str, float | None]:
-        """When each step was reached."""
-        ...
-
-    @property
-    def missing(self) -> str | None:
-        """The first step still expected."""
-        ...
-
-    @property
-    def sends(self) -> int:
-        """How many copies of its frame have left."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class Send:
-    """Ask for this command; tell what came of it by `on_asked`."""
-
-    command: str
-    args: Mapping[str, float]
-
-
-@dataclass(frozen=True, slots=True)
-class SafeAll:
-    """Ask for safe all; tell how it looks by `on_safing`."""
-
-
-@dataclass(frozen=True, slots=True)
-class Disarm:
-    """Ask for this routine command, which safes what safe all leaves as it is; nothing hangs on the answer."""
-
-    command: str
-    args: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import pytest
 
 from server.telemetry.conditions import Reading
+from server.trials.asks import Send
 from server.trials.state import State
-from server.trials.trial import Send, Trial
+from server.trials.trial import Trial
 from tests.server.trials.trial_world import ARM_SAFE, PING, TrialWorld, plan_of
 from tests.server.uplink.queue_oracles import Oracle
 from tests.server.uplink.queue_world import B, World, dictionary, ready_world

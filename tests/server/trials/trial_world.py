@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from server.trials.asks import Disarm, SafeAll, Send
 from server.trials.plan import TrialPlan, parse_plan
-from server.trials.trial import Disarm, SafeAll, Send, Trial
+from server.trials.trial import Trial
 from server.uplink.command_entry import Reply
 from tests.server.uplink.queue_world import STEP_S, World, dictionary, ready_world
 
