@@ -76,7 +76,7 @@ class CommandQueue:
         self._table = CommandTable(dictionary, self._two_acts, addressee, first_id)
         self._late = False
         self.trips = RoundTrips(dictionary, readings)
-        self._outcomes = Outcomes(dictionary, readings, self._table, self.trips)
+        self._outcomes = Outcomes(dictionary, readings, self._table, self.trips, addressee)
         self.permits = PermitDesk(dictionary, readings, self._two_acts, self._table, self.trips, self.tick)
 
     @property

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from protocol.dictionary import Dictionary
 from server.telemetry.conditions import Readings, effect_shown
+from server.uplink.addressee import Addressee
 from server.uplink.command_entry import PendingCommand
 from server.uplink.command_state import Event, State, step
 from server.uplink.command_table import CommandTable
@@ -26,8 +27,11 @@ def _told_of(boot_id: int | None) -> int | None:
 class Outcomes:
     """Applies what is heard to the commands of one table."""
 
-    def __init__(self, dictionary: Dictionary, readings: Readings, table: CommandTable, trips: RoundTrips) -> None:
+    def __init__(
+        self, dictionary: Dictionary, readings: Readings, table: CommandTable, trips: RoundTrips, addressee: Addressee
+    ) -> None:
         self._dictionary = dictionary
+        self._addressee = addressee
         self._readings = readings
         self._table = table
         self._trips = trips
@@ -78,8 +82,10 @@ class Outcomes:
 
     def _is_from(self, entry: PendingCommand, boot_id: int) -> bool:
         """Tell whether an answer comes from the start a command was addressed to; on wire version 2 it tells 32 bits."""
-        if self._is_for_any_start(entry):  # one that was never heard of is a stranger; a new one says so in its identity
-            return boot_id in (_told_of(entry.boot_id), _told_of(self._table.boot_id))
+        if self._is_for_any_start(entry):
+            signed = self._addressee.heard  # a start that was never addressed, heard nor signed for is a stranger's
+            known = (entry.boot_id, self._table.boot_id, None if signed is None else signed.said.boot_id)
+            return boot_id in map(_told_of, known)
         if self._dictionary.is_bound:
             return boot_id == _told_of(entry.boot_id)
         return entry.boot_id == boot_id

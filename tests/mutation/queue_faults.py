@@ -261,7 +261,7 @@ QUEUE_FAULTS = (
     fault(
         "a start never heard of answers for safe all",
         "command_queue",
-        (OUTCOMES, "return boot_id in (_told_of(entry.boot_id), _told_of(self._table.boot_id))", "return True"),
+        (OUTCOMES, "return boot_id in map(_told_of, known)", "return True"),
     ),
     fault(
         "an answer is given to the wrong command",

@@ -835,6 +835,19 @@ def test_safe_all_believes_no_answer_of_a_start_never_heard_of() -> None:
         assert view(world, first.id)["state"] == "sent"
 
 
+def test_safe_all_believes_the_start_that_was_signed_for_while_a_stranger_is_the_louder() -> None:
+    """Whoever announces another start without our key must not keep the vehicle's own answer from being believed."""
+    world = ready_world()
+    world.down.cut = True
+    world.queue.on_boot_id(0xBAD0BAD, world.now_s)
+    first = world.safe_all()
+    world.advance(0.2)
+    counter = world.queue._table.get(str(first.id)).counter
+    assert world.queue.on_answer(7, counter, "completed", "none", world.now_s)
+    world.advance(0.1)
+    assert view(world, first.id)["state"] in ("completed", "verified")
+
+
 def test_a_safe_all_whose_answer_nobody_can_read_is_told_by_the_identity_packet() -> None:
     """The vehicle was built from another dictionary: its answers mean nothing here, who it is is said all the same."""
     world = ready_world()
