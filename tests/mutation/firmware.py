@@ -192,11 +192,13 @@ def _is_noticed_by_starts(fault: Fault) -> str | None:
         built = subprocess.run([*C99, *SANITIZED, "-o", "run", *LIBRARY, STARTS.name], cwd=folder, capture_output=True)
         if built.returncode:
             return "the compiler"
-        for mode in ("sound", "torn", "ecc", "rot", "dead"):
+        for mode in ("sound", "torn", "ecc", "rot", "dead", "mute"):
             for seed in range(4):
                 done = subprocess.run([folder / "run", str(seed), "20000", mode], capture_output=True, text=True)
-                got, cuts, *_ = [*map(int, done.stdout.split()), 0, 0] if done.returncode == 0 else (0, 0)
-                if got + cuts != (0 if mode == "dead" else 20_000):
+                if done.returncode:
+                    return f"starts that are {mode}"
+                got, cuts, *_ = map(int, done.stdout.split())
+                if got + cuts != (0 if mode in ("dead", "mute") else 20_000):
                     return f"starts that are {mode}"
     return None
 

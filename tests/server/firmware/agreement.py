@@ -362,6 +362,34 @@ def hear_beside_a_limit(pair: Pair) -> None:
     assert pair.hear(build_bound_frame(*address, 10, 5000, every.code, bytes(beyond)), 0) == []
 
 
+def say_what_does_not_fit(pair: Pair) -> int:
+    """Encode each odd value and each limit's neighbors in each channel once; returns how many did not fit, by both."""
+    dictionary, before = pair.dictionary, pair.python.refused
+    for packet in dictionary.packets.values():
+        if packet.name == IDENTITY_NAME:
+            continue
+        fits: dict[str, object] = {c.name: "" if c.kind == "text" else c.offset for c in packet.channels}
+        for channel in (c for c in packet.channels if c.kind != "text"):
+            type_ = packet.fields[channel.field_index].type
+            low, high = INTEGER_RANGES.get(type_, (0, channel.mask))
+            beside = [raw + step for raw in (low, high) for step in (-1.0, -0.5, 0.5, 1.0) if type_ not in BITS_CODES]
+            for value in [*ODD, *(raw * channel.scale + channel.offset for raw in beside)]:
+                values = fits | {channel.name: value}
+                one, other = (link.frame(packet.name, 0, values) for link in (pair.python, pair.c))
+                assert one == other, (packet.name, channel.name, value, one.hex(), other.hex())
+                assert pair.python.refused == pair.c.refused, (packet.name, channel.name, value)
+    return pair.python.refused - before
+
+
+def hear_an_old_counter(dictionary: Dictionary, machine: Program) -> None:
+    """A vehicle that kept a counter obeys no lower one by any of its radios, however late a radio was added."""
+    pair = Pair(dictionary, machine, last_counter=70_000)
+    command = next(iter(dictionary.command_by_code.values()))
+    address = (KEY, pair.dictionary.uplink.vehicle_id, pair.boot_id, pair.dictionary.hash32)
+    for pair.radio in (0, 1):
+        assert pair.hear(build_bound_frame(*address, 69_999, 5000, command.code, b""), 0) == []
+
+
 def say_starts(pair: Pair, rng: random.Random) -> None:
     """Let both make the id of a start."""
     for starts in (0, 1, 2**32 - 1, rng.randrange(2**32)):
@@ -381,6 +409,10 @@ def compare(
     with Program(path or program(name, kind, target), TARGETS[target].runner) as machine:
         pair = Pair(dictionary, machine)
         say_starts(pair, rng)
+        seen["odd"] = say_what_does_not_fit(pair)
+        assert seen["odd"] or not any(packet.channels for packet in dictionary.packets.values())
+        hear_an_old_counter(dictionary, machine)
+        pair = Pair(dictionary, machine)
         for _ in range(packets):
             seen["packets"] += 1
             pair.radio = rng.randrange(2)

@@ -2,8 +2,8 @@
  *
  * MODE: `sound` no cuts; `torn` power fails while a record is written or a page erased, anywhere, leaving any of the
  * bits concerned as they were; `ecc` the same in a memory that reports such a record as unreadable; `rot` also a whole
- * record of an earlier start becomes unreadable now and then; `dead` programming fails. Each start counts up as a
- * vehicle would. Ends with 1 when a count comes again or falls. Prints: starts that got a count, cuts, erasures of the
+ * record of an earlier start becomes unreadable now and then; `dead` programming fails; `mute` it fails and
+ * says that it did not. Each start counts up as a vehicle would. Ends with 1 when a count comes again or falls. Prints: starts that got a count, cuts, erasures of the
  * page erased most, the last count. */
 #include <setjmp.h>
 #include <stdio.h>
@@ -19,7 +19,7 @@ static uint8_t memory[2u * PAGE];
 static bool unreadable[2u * PAGE / 8u];
 static unsigned long erased[2], cuts;
 static uint64_t state;
-static bool tears, reports, dead;
+static bool tears, reports, dead, mute;
 static jmp_buf off;
 
 /* Marsaglia's xorshift64* generator (Journal of Statistical Software 8(14), 2003; the multiplier from memory). */
@@ -52,7 +52,7 @@ static bool programs(void *user, uint32_t at, const uint8_t *data, uint32_t size
         unreadable[at / 8u] = reports && any(4) != 0u;
         longjmp(off, 1);
     }
-    return !dead;
+    return mute || !dead;
 }
 
 static bool erases(void *user, uint32_t at)
@@ -91,7 +91,8 @@ int main(int words, char **word)
     rots = strcmp(word[3], "rot") == 0;
     reports = rots || strcmp(word[3], "ecc") == 0;
     tears = reports || strcmp(word[3], "torn") == 0;
-    dead = strcmp(word[3], "dead") == 0;
+    mute = strcmp(word[3], "mute") == 0;
+    dead = mute || strcmp(word[3], "dead") == 0;
     memset(memory, 0xFF, sizeof memory);
     if (strcmp(word[3], "old") == 0) { /* what was in the flash before: no count of starts */
         memset(memory, 0x5A, sizeof memory);

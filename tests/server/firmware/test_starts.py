@@ -47,8 +47,9 @@ def test_a_count_never_comes_again_when_power_fails(mode: str, seed: int) -> Non
     assert got <= last < 2**31
 
 
-def test_memory_that_fails_gives_no_start_at_all() -> None:
-    assert starts(1, 100, "dead")[0] == 0
+@pytest.mark.parametrize("mode", ["dead", "mute"])
+def test_memory_that_fails_gives_no_start_at_all(mode: str) -> None:
+    assert starts(1, 100, mode)[0] == 0
 
 
 def test_the_worked_examples_of_the_header_compile(tmp_path: Path) -> None:
