@@ -130,5 +130,6 @@ class Dictionary:
         """Return the roles a pattern with [*] stands for, in order; a plain role stands for itself if present."""
         if "[*]" not in pattern:
             return [pattern] if pattern in self.roles else []
-        head, tail = pattern.split("[*]")
-        return [role for role in self.roles if re.fullmatch(re.escape(head) + r"\[[^\]]+\]" + re.escape(tail), role)]
+        head, tail = map(re.escape, pattern.split("[*]"))
+        matches = re.compile(rf"{head}\[[^\]]+\]{tail}").fullmatch
+        return [role for role in self.roles if matches(role)]
