@@ -20,7 +20,7 @@ from urllib.parse import urlsplit
 
 from protocol.errors import Problem
 
-STEP_S = 0.005
+STEP_S = 0.02  # what a radio's serial adapter takes to hand on; a shorter one wakes a station for every few bytes
 READ_AT_MOST = 4096
 
 
