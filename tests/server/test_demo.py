@@ -36,13 +36,14 @@ def test_a_vehicle_that_flies_faster_gives_commands_as_long_by_our_clock(
 ) -> None:
     """Five vehicle seconds are an eighth of ours at 40 times, less than a busy machine needs from click to radio."""
     twin = make_twin(dictionary(), tmp_path, TwinOptions("calm", 1, rate, None))
-    twin.advance(500.0)
+    now_s = late_s + 5.0  # all frames were made some time after it was switched on
+    twin.advance(now_s)
     uplink, ping = dictionary().uplink, dictionary().commands["ping"]
-    until_ms = round((500.0 - late_s) * 1000)
+    until_ms = round((now_s - late_s) * 1000)
     key = load_or_make_key(tmp_path)
     frame = build_bound_frame(key, uplink.vehicle_id, twin.boot_id, dictionary().hash32, 1, until_ms, ping.code, b"")
     twin.uplink(frame)
-    twin.advance(502.0)
+    twin.advance(now_s + 2.0)
     assert len(twin.truth()["commands_executed"]) == obeyed
 
 
