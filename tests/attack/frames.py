@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import deque
+from collections.abc import Callable
 
 from protocol.dictionary import Dictionary
 from protocol.identity import Identity
@@ -58,10 +59,10 @@ class Campaign:
         self._began_s = self._identity_s = 0.0
         self._stores_again = 0
 
-    def run(self, commands: int) -> None:
-        """Send so many."""
+    def run(self, commands: int, goes_on: Callable[[], bool]) -> None:
+        """Send so many; end where it is told, looked at for each start of the vehicle."""
         last = self.counter + commands
-        while self.counter < last:
+        while self.counter < last and goes_on():
             self._start()
             for _ in range(EACH_START):
                 if self.counter >= last:

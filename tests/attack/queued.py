@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter, deque
+from collections.abc import Callable
 
 from server.uplink.command_state import State
 from tests.attack.air import Air, forged, long_delay_s
@@ -56,12 +57,12 @@ class Campaign:
         self._begin_station()
         self._restart()
 
-    def run(self, commands: int) -> None:
-        """Have so many commands asked for that were let through; give up where hardly any is."""
+    def run(self, commands: int, goes_on: Callable[[], bool]) -> None:
+        """Have so many commands asked for that were let through; give up where hardly any is, end where it is told."""
         last = self.asked + commands
         for _ in range(10 * commands):
             self._round()
-            if self.asked >= last:
+            if self.asked >= last or not goes_on():
                 break
         self.close()
 

@@ -39,7 +39,7 @@ def test_nothing_goes_wrong_and_every_check_is_reached() -> None:
 @pytest.mark.parametrize("name", EVERY)
 def test_without_a_protection_it_is_red(name: str) -> None:
     with taken_out(name) as (table, expected):
-        faults = run(table, 400, 1500, 1)
+        faults = run(table, 400, 1500, 1, until=expected)
     assert any(faults[fault] for fault in expected), (faults, expected)
 
 
