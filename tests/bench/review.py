@@ -20,8 +20,7 @@ from server.recording.records import Kind
 from server.recording.session_header import Software, make_header
 from server.telemetry.decoding import decode_recording
 from tests.bench.flight import hour, hundred_a_second, seconds
-from tests.browser.desk import chromium
-from tests.browser.station import Process
+from tests.browser.station import Process, chromium
 from tests.server.flights import SHEETS
 from tests.server.recording.sessions import fixed_entropy
 

@@ -6,11 +6,10 @@ import contextlib
 import json
 import struct
 import urllib.request
-from collections.abc import Iterator
 from pathlib import Path
 
 from server.uplink.round_trip import ASKED_BY
-from tests.browser.station import CHROMIUM_ARGUMENTS, ROOT, NetRelay, Process, chromium_path, eventually
+from tests.browser.station import ROOT, NetRelay, Process, eventually
 
 PLACES = ("bench", "pad", "flight", "recovery", "review")
 LAPTOP = (1366, 768)
@@ -152,14 +151,3 @@ class Desk:
         """Close the tab; an error of the page fails the test."""
         self.page.context.close()
         assert self.problems == []
-
-
-@contextlib.contextmanager
-def chromium() -> Iterator[object]:
-    """Give a browser."""
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path(), args=CHROMIUM_ARGUMENTS)
-        yield browser
-        browser.close()

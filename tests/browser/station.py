@@ -247,19 +247,33 @@ def eventually(condition: Callable[[], object], timeout_s: float = 10.0) -> None
 
 
 @contextlib.contextmanager
-def browser_page(width: int = 1366, height: int = 768, scheme: str = "light") -> Iterator[object]:
-    """Give a page of the system's Chromium; page errors and refused loads fail the test at the end."""
+def chromium() -> Iterator[object]:
+    """Give a browser."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium_path(), args=CHROMIUM_ARGUMENTS)
-        context = browser.new_context(
-            viewport={"width": width, "height": height}, color_scheme=scheme, reduced_motion="reduce"
-        )
+        yield browser
+        browser.close()
+
+
+@contextlib.contextmanager
+def page_of(browser: object) -> Iterator[object]:
+    """Give a page of somebody who was never here before; page errors and refused loads fail the test at the end."""
+    context = browser.new_context(viewport={"width": 1366, "height": 768}, color_scheme="light", reduced_motion="reduce")
+    try:
         page = context.new_page()
         problems: list[str] = []
         page.on("pageerror", lambda error: problems.append(str(error)))
         page.on("console", lambda message: problems.append(message.text) if "Content Security" in message.text else None)
         yield page
-        browser.close()
-        assert problems == []
+    finally:
+        context.close()
+    assert problems == []
+
+
+@contextlib.contextmanager
+def browser_page() -> Iterator[object]:
+    """Give a page of a Chromium of its own, where no other is at hand."""
+    with chromium() as browser, page_of(browser) as page:
+        yield page

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.station import Process, browser_page, eventually
+from tests.browser.station import Process, eventually, page_of
 from tests.protocol.foreign.foreign_helpers import FOLDER
 
 
@@ -23,8 +23,8 @@ def link(tmp_path: Path) -> Iterator[str]:
     twin.stop()
 
 
-def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str) -> None:
-    with browser_page() as page:
+def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str, browser: object) -> None:
+    with page_of(browser) as page:
 
         def see(testid: str) -> object:
             return page.locator(f'[data-testid="{testid}"]:visible').first
@@ -55,8 +55,8 @@ def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str) ->
         assert see("desk-arm").is_disabled()
 
 
-def test_without_an_attitude_the_flight_says_so_and_shows_no_number_that_is_none(link: str) -> None:
-    with browser_page() as page:
+def test_without_an_attitude_the_flight_says_so_and_shows_no_number_that_is_none(link: str, browser: object) -> None:
+    with page_of(browser) as page:
         page.goto(link)
         page.locator('[data-testid="place-flight"]:visible').first.click()
         eventually(lambda: page.locator('[data-testid="status-link"]:visible').first.inner_text() == "Up", 20)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from server.http.doorman import VIEWERS_AT_MOST
-from tests.browser.station import Process, browser_page, eventually
+from tests.browser.station import Process, eventually, page_of
 
 pytestmark = pytest.mark.terminal
 
@@ -28,7 +28,7 @@ def watcher(host: str, port: int) -> tuple[socket.socket, bytes]:
     return line, line.recv(15)
 
 
-def test_an_operators_page_comes_in_when_all_places_are_taken(tmp_path: Path) -> None:
+def test_an_operators_page_comes_in_when_all_places_are_taken(tmp_path: Path, browser: object) -> None:
     master, slave = os.openpty()
     tty.setraw(slave)
     station = Process(tmp_path, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
@@ -42,10 +42,10 @@ def test_an_operators_page_comes_in_when_all_places_are_taken(tmp_path: Path) ->
         lines.enter_context(line)
         assert b" 403" in answer
 
-        with browser_page() as page:
+        with page_of(browser) as page:
             page.goto(f"{address}#operator={token}")
             eventually(lambda: page.locator('[data-testid="status-link"]:visible').first.inner_text() == "Waiting", 20)
-        with browser_page() as page:
+        with page_of(browser) as page:
             page.goto(address)
             eventually(lambda: page.locator('[data-testid="banner-silent"]').is_visible(), 20)
     station.stop()

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.browser.station import Process, Relay, browser_page, eventually
+from tests.browser.station import Process, Relay, eventually, page_of
 
 pytestmark = pytest.mark.terminal
 
@@ -37,11 +37,11 @@ def bench(tmp_path: Path) -> Iterator[tuple[Process, Process, Relay, Path]]:
     twin.stop()
 
 
-def test_from_the_pad_to_the_replay(bench: tuple[Process, Process, Relay, Path], tmp_path: Path) -> None:
+def test_from_the_pad_to_the_replay(bench: tuple[Process, Process, Relay, Path], tmp_path: Path, browser: object) -> None:
     twin, station, relay, truth_file = bench
     begun = time.monotonic()
     link = station.line(r"(http://\S+#operator=\S+)")[1]
-    with browser_page() as page:
+    with page_of(browser) as page:
 
         def see(testid: str) -> object:
             return page.locator(f'[data-testid="{testid}"]:visible').first
@@ -95,7 +95,7 @@ def test_from_the_pad_to_the_replay(bench: tuple[Process, Process, Relay, Path],
     # The replay shows the same, and nothing can be transmitted.
     up_before = relay.up
     replay = Process(tmp_path / "home", "replay", str(recording), "--no-browser", "--http-port", "0")
-    with browser_page() as page:
+    with page_of(browser) as page:
 
         def see_again(testid: str) -> object:
             return page.locator(f'[data-testid="{testid}"]:visible').first

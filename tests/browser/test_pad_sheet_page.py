@@ -1,4 +1,7 @@
-"""The pad sheet in a real browser: items turn met by themselves, people tick, others see it; paper, review and replay."""
+"""The pad sheet in a real browser: items turn met by themselves, people tick, others see it; paper, review and replay.
+
+The tests that need the twin on the pad come last, since it and its station run from the first of them to the end.
+"""
 
 from __future__ import annotations
 
@@ -46,6 +49,80 @@ def cut_off(desk: Desk) -> list[str]:
 
 def ticked(desk: Desk, name: str) -> bool:
     return desk.see(f"pad-tick-{name}").get_attribute("aria-checked") == "true"
+
+
+def on_paper(page: object, button: str, folder: Path) -> str:
+    """Press a print button; return what stands on the paper, which must be one page."""
+    page.locator(f'[data-testid="{button}"]:visible').click()
+    assert page.evaluate("window.printed") == 1
+    page.emulate_media(media="print")
+    words = " ".join(page.locator("body").inner_text().split())
+    page.pdf(path=folder / "paper.pdf", format="A4", prefer_css_page_size=True)
+    page.emulate_media(media="screen")
+    assert len(re.findall(rb"/Type\s*/Page\b", (folder / "paper.pdf").read_bytes())) == 1
+    return words
+
+
+def test_a_session_without_a_sheet_says_so(browser: object, tmp_path: Path) -> None:
+    replay = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
+    page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
+    page.goto(replay.line(r"Page: (http://\S+)")[1])
+    none = page.locator('[data-testid="whole-pad-none"]:visible')
+    eventually(lambda: none.count() and none.inner_text() == "No pad sheet was shown in this session.", 15)
+    page.locator('[data-testid="place-pad"]').click()
+    eventually(lambda: "--pad-sheet FILE" in page.locator('[data-testid="pad-none"]:visible').inner_text())
+    replay.stop()
+    page.context.close()
+
+
+def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_lift_off(
+    browser: object, tmp_path: Path
+) -> None:
+    arguments = ("--no-browser", "--http-port", "0", "--rate", "10", "--ignite-after", "60", "--quit-when", "landed")
+    demo = Process(tmp_path, "demo", *arguments)
+    live = Desk(browser, demo.line(r"(http://\S+#operator=\S+)")[1])
+    live.see("pad-tick-key-out").click()
+    eventually(lambda: ticked(live, "key-out"))
+    eventually(lambda: "Closed at lift-off" in live.text("pad-says"), 15)
+    closed, at_lift_off = live.text("pad-summary"), item(live, "battery")
+    assert closed == "3 open of 17" and live.see("pad-tick-spectators").is_disabled()
+    live.close()
+    session = demo.line(r"(\S+\.pcapng)$", 40)[1]
+    demo.stop()
+
+    replay = Process(tmp_path, "replay", session, "--no-browser", "--http-port", "0")
+    page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
+    page.goto(replay.line(r"Page: (http://\S+)")[1])
+    page.evaluate(NO_PRINTER)
+    summary = page.locator('[data-testid="whole-pad-summary"]:visible')
+    eventually(lambda: summary.count() and summary.inner_text() == f"At lift-off: {closed}", 15)
+    assert " ".join(page.locator('.whole-pad-sheet [data-item="battery"]').inner_text().split()) == at_lift_off
+    paper = on_paper(page, "whole-pad-print", tmp_path)
+    assert f"As it stood at lift-off: {closed}." in paper and Path(session).stem in paper
+    page.locator('[data-testid="place-pad"]').click()
+    now = page.locator('[data-testid="pad-summary"]:visible')
+    key = page.locator('[data-testid="pad-tick-key-out"]:visible')
+    page.keyboard.press("Home")
+    eventually(lambda: "unknown" in now.inner_text())
+    assert key.get_attribute("aria-checked") == "false" and key.is_disabled()
+    page.keyboard.press("End")
+    eventually(lambda: "landed" in page.locator('[data-testid="pad-says"]:visible').inner_text())
+    assert "was ticked by operator 1; cleared: the vehicle has landed" in key.inner_text()
+    replay.stop()
+    page.context.close()
+
+
+def test_without_a_vehicle_everything_measured_is_unknown_and_people_can_tick(browser: object, tmp_path: Path) -> None:
+    sheet = ROOT / "server" / "pad" / "sheets" / "sandpiper-pad.toml"
+    where = ("--port", "socket://127.0.0.1:9", "--no-browser", "--http-port", "0")
+    station = Process(tmp_path, "live", "--pad-sheet", str(sheet), *where)
+    desk = Desk(browser, station.line(r"(http://\S+#operator=\S+)")[1], link="No port")
+    eventually(lambda: desk.text("pad-summary") == "12 unknown, 4 open of 17")
+    assert item(desk, "battery") == "? Battery under load unknown no data (at least 7.4 V)" and cut_off(desk) == []
+    desk.see("pad-tick-parachutes").click()
+    eventually(lambda: ticked(desk, "parachutes"))
+    desk.close()
+    station.stop()
 
 
 def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: Bench, browser: object) -> None:
@@ -136,31 +213,6 @@ def test_hands_with_gloves_find_what_they_tick(pad: Bench, browser: object, size
     desk.close()
 
 
-def test_without_a_vehicle_everything_measured_is_unknown_and_people_can_tick(browser: object, tmp_path: Path) -> None:
-    sheet = ROOT / "server" / "pad" / "sheets" / "sandpiper-pad.toml"
-    where = ("--port", "socket://127.0.0.1:9", "--no-browser", "--http-port", "0")
-    station = Process(tmp_path, "live", "--pad-sheet", str(sheet), *where)
-    desk = Desk(browser, station.line(r"(http://\S+#operator=\S+)")[1], link="No port")
-    eventually(lambda: desk.text("pad-summary") == "12 unknown, 4 open of 17")
-    assert item(desk, "battery") == "? Battery under load unknown no data (at least 7.4 V)" and cut_off(desk) == []
-    desk.see("pad-tick-parachutes").click()
-    eventually(lambda: ticked(desk, "parachutes"))
-    desk.close()
-    station.stop()
-
-
-def on_paper(page: object, button: str, folder: Path) -> str:
-    """Press a print button; return what stands on the paper, which must be one page."""
-    page.locator(f'[data-testid="{button}"]:visible').click()
-    assert page.evaluate("window.printed") == 1
-    page.emulate_media(media="print")
-    words = " ".join(page.locator("body").inner_text().split())
-    page.pdf(path=folder / "paper.pdf", format="A4", prefer_css_page_size=True)
-    page.emulate_media(media="screen")
-    assert len(re.findall(rb"/Type\s*/Page\b", (folder / "paper.pdf").read_bytes())) == 1
-    return words
-
-
 def test_on_paper_there_is_the_sheet_and_room_to_sign_and_nothing_else(pad: Bench, browser: object, tmp_path: Path) -> None:
     desk = Desk(browser, pad.links[0])
     desk.page.evaluate(NO_PRINTER)
@@ -179,52 +231,3 @@ def test_on_paper_there_is_the_sheet_and_room_to_sign_and_nothing_else(pad: Benc
     assert "Safe all" not in words and "Cameras" not in words
     assert desk.there("pad-summary"), "back on the screen everything is there"
     desk.close()
-
-
-def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_lift_off(
-    browser: object, tmp_path: Path
-) -> None:
-    arguments = ("--no-browser", "--http-port", "0", "--rate", "10", "--ignite-after", "60", "--quit-when", "landed")
-    demo = Process(tmp_path, "demo", *arguments)
-    live = Desk(browser, demo.line(r"(http://\S+#operator=\S+)")[1])
-    live.see("pad-tick-key-out").click()
-    eventually(lambda: ticked(live, "key-out"))
-    eventually(lambda: "Closed at lift-off" in live.text("pad-says"), 15)
-    closed, at_lift_off = live.text("pad-summary"), item(live, "battery")
-    assert closed == "3 open of 17" and live.see("pad-tick-spectators").is_disabled()
-    live.close()
-    session = demo.line(r"(\S+\.pcapng)$", 40)[1]
-    demo.stop()
-
-    replay = Process(tmp_path, "replay", session, "--no-browser", "--http-port", "0")
-    page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
-    page.goto(replay.line(r"Page: (http://\S+)")[1])
-    page.evaluate(NO_PRINTER)
-    summary = page.locator('[data-testid="whole-pad-summary"]:visible')
-    eventually(lambda: summary.count() and summary.inner_text() == f"At lift-off: {closed}", 15)
-    assert " ".join(page.locator('.whole-pad-sheet [data-item="battery"]').inner_text().split()) == at_lift_off
-    paper = on_paper(page, "whole-pad-print", tmp_path)
-    assert f"As it stood at lift-off: {closed}." in paper and Path(session).stem in paper
-    page.locator('[data-testid="place-pad"]').click()
-    now = page.locator('[data-testid="pad-summary"]:visible')
-    key = page.locator('[data-testid="pad-tick-key-out"]:visible')
-    page.keyboard.press("Home")
-    eventually(lambda: "unknown" in now.inner_text())
-    assert key.get_attribute("aria-checked") == "false" and key.is_disabled()
-    page.keyboard.press("End")
-    eventually(lambda: "landed" in page.locator('[data-testid="pad-says"]:visible').inner_text())
-    assert "was ticked by operator 1; cleared: the vehicle has landed" in key.inner_text()
-    replay.stop()
-    page.context.close()
-
-
-def test_a_session_without_a_sheet_says_so(browser: object, tmp_path: Path) -> None:
-    replay = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
-    page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
-    page.goto(replay.line(r"Page: (http://\S+)")[1])
-    none = page.locator('[data-testid="whole-pad-none"]:visible')
-    eventually(lambda: none.count() and none.inner_text() == "No pad sheet was shown in this session.", 15)
-    page.locator('[data-testid="place-pad"]').click()
-    eventually(lambda: "--pad-sheet FILE" in page.locator('[data-testid="pad-none"]:visible').inner_text())
-    replay.stop()
-    page.context.close()

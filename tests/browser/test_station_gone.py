@@ -7,15 +7,15 @@ import time
 from datetime import datetime
 from pathlib import Path
 
-from tests.browser.station import Process, browser_page, eventually
+from tests.browser.station import Process, eventually, page_of
 
 
-def test_a_page_says_since_when_the_station_is_gone(tmp_path: Path) -> None:
+def test_a_page_says_since_when_the_station_is_gone(tmp_path: Path, browser: object) -> None:
     twin = Process(tmp_path, "twin", "--listen", "socket://127.0.0.1:0", "--ignite-after", "100000")
     port = twin.line(r"(socket://\S+)")[1]
     station = Process(tmp_path, "live", "--port", port, "--no-browser", "--http-port", "0")
     link = station.line(r"(http://127\.0\.0\.1:(\d+)/#operator=\S+)")
-    with browser_page() as page:
+    with page_of(browser) as page:
 
         def see(testid: str) -> object:
             return page.locator(f'[data-testid="{testid}"]:visible').first

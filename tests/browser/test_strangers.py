@@ -13,7 +13,6 @@ from pathlib import Path
 
 import httpx
 import pytest
-from playwright.sync_api import sync_playwright
 
 from protocol.dictionary_file import load_dictionary
 from tests.browser.station import CHROMIUM_ARGUMENTS, ROOT, Process, chromium_path, eventually
@@ -64,13 +63,12 @@ def station(tmp_path: Path) -> Iterator[tuple[str, str]]:
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
+def browser(launched: list[object]) -> Iterator[object]:
     """A Chromium that finds the stranger's name on this machine."""
     rule = f"--host-resolver-rules=MAP {ELSEWHERE} 127.0.0.1"
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=chromium_path(), args=[*CHROMIUM_ARGUMENTS, rule])
-        yield browser
-        browser.close()
+    browser = launched[0].browser_type.launch(executable_path=chromium_path(), args=[*CHROMIUM_ARGUMENTS, rule])
+    yield browser
+    browser.close()
 
 
 @contextlib.contextmanager

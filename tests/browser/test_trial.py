@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.station import Process, browser_page, eventually
+from tests.browser.station import Process, eventually, page_of
 
 HELD_MS = 1250
 
@@ -53,8 +53,8 @@ def enter_ground_test(page: object, see: Callable[[str], object]) -> None:
     see("desk-cancel").click()
 
 
-def test_a_trial_by_two_acts_its_result_and_a_stop(operators_link: str) -> None:
-    with browser_page() as page:
+def test_a_trial_by_two_acts_its_result_and_a_stop(operators_link: str, browser: object) -> None:
+    with page_of(browser) as page:
 
         def see(testid: str) -> object:
             return page.locator(f'[data-testid="{testid}"]:visible').first

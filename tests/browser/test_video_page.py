@@ -12,7 +12,6 @@ from statistics import median
 import numpy as np
 import pytest
 
-from tests.browser.desk import chromium
 from tests.browser.station import ROOT, Process, eventually
 
 RATE = 30
@@ -60,17 +59,17 @@ def video(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def page(tmp_path: Path) -> Iterator[object]:
+def page(tmp_path: Path, browser: object) -> Iterator[object]:
     """A replay of the calm sample on its Review place."""
     replay = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
     try:
         address = replay.line(r"(http://\S+)")[1]
-        with chromium() as browser:
-            page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
-            page.goto(address)
-            page.locator('[data-testid="replay-banner"]').wait_for()
-            page.locator('[data-testid="place-review"]').click()
-            yield page
+        page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
+        page.goto(address)
+        page.locator('[data-testid="replay-banner"]').wait_for()
+        page.locator('[data-testid="place-review"]').click()
+        yield page
+        page.context.close()
     finally:
         replay.stop()
 

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from tests.browser.desk import Bench, Desk, chromium
+from tests.browser.desk import Bench, Desk
 from tests.browser.station import CHROMIUM_ARGUMENTS, chromium_path, eventually
 
 # Of the page's live store (all objects of its class are asked for by DevTools): rows counted by the station and held,
@@ -29,13 +29,12 @@ HELD = """function () {
 }"""
 
 
-@pytest.fixture(scope="module")
-def browsers() -> Iterator[tuple[object, object]]:
+@pytest.fixture
+def browsers(browser: object) -> Iterator[tuple[object, object]]:
     """Two browsers, so that the processes of one can be stopped while the other goes on."""
-    with chromium() as one:
-        other = one.browser_type.launch(executable_path=chromium_path(), args=CHROMIUM_ARGUMENTS)
-        yield one, other
-        other.close()
+    other = browser.browser_type.launch(executable_path=chromium_path(), args=CHROMIUM_ARGUMENTS)
+    yield browser, other
+    other.close()
 
 
 class Sleeper:
