@@ -117,7 +117,11 @@ class SourceTop(NamedFigurePart):
 
 @dataclass(frozen=True, kw_only=True)
 class ApogeeFigure(Figure):
-    """The measured top by each source of height, and how far the sources are apart."""
+    """The measured top with one sigma, by each source of height, how far these are apart, and the air heights rest on.
+
+    `air_from` says whose it is, `air_k` how warm at the pad (None: the vehicle's own formula), `air_changes_m` by how much
+    the sheet's temperature moved the top, `per_kelvin_m` by how much one kelvin would.
+    """
 
     key: ClassVar[str] = "apogee"
     height_m: float
@@ -126,6 +130,21 @@ class ApogeeFigure(Figure):
     vehicle: SourceTop | None = None
     vehicle_barometer: SourceTop | None = None
     spread_m: float | None = None
+    sigma_m: float | None = None
+    air_from: str | None = None
+    air_k: float | None = None
+    air_changes_m: float | None = None
+    per_kelvin_m: float | None = None
+
+    @property
+    def text(self) -> str:
+        """Which air the height rests on, and what another would change."""
+        if self.air_k is None or self.per_kelvin_m is None:
+            return "" if self.air_from is None else f"the apogee rests on the {self.air_from}"
+        told = f"the apogee rests on the {self.air_from}, {self.air_k - 273.15:.0f} degC at the pad"
+        if self.air_changes_m is not None:
+            return f"{told}: {self.air_changes_m:+.1f} m against the standard atmosphere"
+        return f"{told}; each kelvin more there would make it {self.per_kelvin_m:.1f} m higher"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -111,7 +111,7 @@ def barometer_warm(figures: Figures, moments: Moments) -> FlightFinding | None:
     than = "than air usually is" if air is None else f"than the air by the sheet, {air - ZERO_CELSIUS_K:.0f} degC"
     return FlightFinding(
         "barometer_warm", "caution", f"the barometer was at {warm - ZERO_CELSIUS_K:.0f} degC on the pad, warmer {than}",
-        known(figure.t), "A board warms itself or stands in the sun; taken for the air's, its temperature stretches every "
-        "height by 0.35 % per kelvin. Give the air's temperature in the site's sheet.",
+        known(figure.t), "A board warms itself or stands in the sun, so no height here rests on its temperature; firmware "
+        "that takes it for the air's stretches every height by 0.35 % per kelvin. Give the air's in the site's sheet.",
         {"barometer_k": warm, "air_k": air},
     )  # fmt: skip

@@ -14,6 +14,7 @@ from server.analysis.figures.ascent import (
     SourceTop,
 )
 from server.analysis.flight_log import Window
+from server.analysis.judgements.air import height_air
 from server.analysis.judgements.case import Case
 from server.flight.motion.apogee import apogee_of
 from server.flight.motion.lift_off import lift_off
@@ -115,12 +116,18 @@ def judge_apogee(case: Case) -> ApogeeFigure | None:
         "vehicle": _top(state, "position.up"),
         "vehicle_barometer": _top(told, "altitude_baro"),
     }
-    heights = [top.m for top in tops.values() if top is not None]
+    heights, height_m = [top.m for top in tops.values() if top is not None], case.moments["apogee"][1]
+    air, own = height_air(case, height_m, top_s), tops["barometer"] or tops["filter"]
     return ApogeeFigure(
         t=top_s,
-        height_m=case.moments["apogee"][1],
+        height_m=height_m,
         **tops,
         spread_m=max(heights) - min(heights) if len(heights) > 1 else None,
+        sigma_m=None if own is None else float(np.hypot(own.sigma_m, air.sigma_m)),
+        air_from=air.source,
+        air_k=air.pad_k,
+        air_changes_m=air.changes_m,
+        per_kelvin_m=air.per_kelvin_m,
     )
 
 

@@ -117,7 +117,9 @@ class HeightTracker:
         if channel is None or channel.packet != packet or not self._estimates:
             return None
         table = np.array(self._estimates)
-        return table[:, 0] > 0.0, GroundEstimate(*(table[:, column].copy() for column in range(1, 5)))
+        height, height_sigma, climb, climb_sigma = (table[:, column].copy() for column in range(1, 5))
+        share = self._pad.other_formula_share
+        return table[:, 0] > 0.0, GroundEstimate(height, height_sigma, climb, climb_sigma, share)
 
     def _attitude_steps(self, batch: Batch) -> list[Step]:
         return self._roles.steps(batch, QUATERNION, self._take_attitude)
@@ -144,12 +146,7 @@ class HeightTracker:
     def _pressure_steps(self, batch: Batch) -> list[Step]:
         if "pressure" not in self._roles.roles:
             return self._roles.steps(batch, ("altitude_baro",), self._take_altitude)
-        roles = ("pressure", "baro_temperature")
-        same = (
-            all(r in self._roles.roles for r in roles)
-            and self._roles.roles[roles[0]].packet == self._roles.roles[roles[1]].packet
-        )
-        return self._roles.steps(batch, roles if same else roles[:1], self._take_pressure)
+        return self._roles.steps(batch, ("pressure",), self._take_pressure)
 
     def _take_attitude(self, t: float, q: Values, made: list[Made], order: int, rx_s: float) -> None:
         if 0.5 < sum(part * part for part in q) < 2.0:  # false for NaN
@@ -179,10 +176,9 @@ class HeightTracker:
         return self.phases.force(t, fz)
 
     def _take_pressure(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
-        pressure_pa, temperature_k = values[0], values[1] if len(values) > 1 else None
         if self.phases.phase is Phase.PAD:
-            self._pad.learn(pressure_pa, temperature_k)
-        return self._take_height(t, self._pad.height_m(pressure_pa), made, order, rx_s)
+            self._pad.learn(values[0])
+        return self._take_height(t, self._pad.height_m(values[0]), made, order, rx_s)
 
     def _take_altitude(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         """Take an altitude (m) by the vehicle's own formula, over whatever it counts from, where no pressure is sent."""

@@ -150,5 +150,9 @@ class StateVectorTracker:
 
 def _part(ground: GroundEstimate, part: slice) -> GroundEstimate:
     return GroundEstimate(
-        ground.height_m[part], ground.height_sigma_m[part], ground.climb_m_s[part], ground.climb_sigma_m_s[part]
+        ground.height_m[part],
+        ground.height_sigma_m[part],
+        ground.climb_m_s[part],
+        ground.climb_sigma_m_s[part],
+        ground.other_formula_share,
     )

@@ -16,6 +16,7 @@ values were 0.5 m of position beside v dt per frame, 98 m/s2 (ejection, landing)
 The ground's estimate and the vehicle's hear the same pressure, so that a port reading low in the flow cancels only in part:
 each height is allowed `PORT_SHARE` of the dynamic pressure, which is PORT_SHARE v^2 / 2g in meters whatever the density, and
 each climb rate that height over `DIVERGED_S`. The puff of an ejection charge (some 0.1 s) is over before `DIVERGED_S` is.
+Two honest formulas for height differ by a share of it, that of the air's temperature: firmware often takes standard air.
 """
 
 from __future__ import annotations
@@ -62,12 +63,16 @@ PORT_SHARE = 0.01
 
 @dataclass(frozen=True)
 class GroundEstimate:
-    """The ground's height (m) and climb (m/s) at each row with one sigma each; NaN where it has none. Shapes (n,)."""
+    """The ground's height (m) and climb (m/s) at each row with one sigma each; NaN where it has none. Shapes (n,).
+
+    `other_formula_share`: by how much of each the vehicle's may differ by its formula for height alone, without being wrong.
+    """
 
     height_m: Floats
     height_sigma_m: Floats
     climb_m_s: Floats
     climb_sigma_m_s: Floats
+    other_formula_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -229,7 +234,8 @@ class StateHealth:
         port_climb = port / DIVERGED_S
         height_sigma = sqrt(height_sigma * height_sigma + VEHICLE_HEIGHT_M * VEHICLE_HEIGHT_M + port * port)
         climb_sigma = sqrt(climb_sigma * climb_sigma + VEHICLE_CLIMB_M_S * VEHICLE_CLIMB_M_S + port_climb * port_climb)
-        return is_near(row[2], height, height_sigma, SIGMAS) and is_near(row[5], climb, climb_sigma, SIGMAS)
+        share = ground.other_formula_share
+        return is_near(row[2], height, height_sigma, SIGMAS, share) and is_near(row[5], climb, climb_sigma, SIGMAS, share)
 
     # ------------------------------------------------------------ episodes
 
@@ -319,9 +325,10 @@ class StateHealth:
     def _divergence(self, t_s: Floats, state: Floats, ground: GroundEstimate, fresh: Bools) -> list[_Hit]:
         with np.errstate(invalid="ignore", over="ignore"):
             port = PORT_SHARE * np.square(ground.climb_m_s) / (2.0 * GRAVITY_M_S2)
-            height = np.abs(state[:, 2] - ground.height_m)
+            share = ground.other_formula_share
+            height = np.abs(state[:, 2] - ground.height_m) - share * np.abs(ground.height_m)
             height_sigma = np.sqrt(ground.height_sigma_m**2 + VEHICLE_HEIGHT_M**2 + port * port)
-            climb = np.abs(state[:, 5] - ground.climb_m_s)
+            climb = np.abs(state[:, 5] - ground.climb_m_s) - share * np.abs(ground.climb_m_s)
             climb_sigma = np.sqrt(ground.climb_sigma_m_s**2 + VEHICLE_CLIMB_M_S**2 + (port / DIVERGED_S) ** 2)
             far_height, far_climb = height > SIGMAS * height_sigma, climb > SIGMAS * climb_sigma
             known = fresh & (np.isfinite(height - height_sigma) | np.isfinite(climb - climb_sigma))

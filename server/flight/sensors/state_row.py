@@ -60,9 +60,12 @@ def follows(before: Row, here: Row, dt_s: float, limits: Limits) -> bool:
     return angle < SURELY * (min(rate, limits.rate_rad_s) * dt_s + TURN_MARGIN_RAD)
 
 
-def is_near(value: float, other: float, sigma: float, sigmas: float) -> bool:
-    """Tell whether two estimates are surely within `sigmas` combined standard deviations; so is what is not known."""
-    return not abs(value - other) >= SURELY * sigmas * sigma
+def is_near(value: float, other: float, sigma: float, sigmas: float, share: float = 0.0) -> bool:
+    """Tell whether two estimates are surely within `sigmas` combined standard deviations; so is what is not known.
+
+    `share` of the other is allowed besides.
+    """
+    return not abs(value - other) - share * abs(other) >= SURELY * sigmas * sigma
 
 
 def _length(x: float, y: float, z: float) -> float:

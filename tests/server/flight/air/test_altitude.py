@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from server.flight.air.altitude import SETTLED_SAMPLES, GroundLevel, PadReference, is_air_temperature
+from server.flight.air.altitude import SETTLED_SAMPLES, GroundLevel, PadReference, air_sigma_share
 from server.flight.air.atmosphere import pressure_at_geopotential_m, temperature_at_geopotential_m
 
 ISA_AT_98000_PA_K = 286.327
@@ -15,7 +15,7 @@ ISA_AT_98000_PA_K = 286.327
 
 def reference(pressure_pa: float = 98000.0, temperature_k: float | None = None) -> PadReference:
     pad = PadReference(temperature_k)
-    pad.learn(pressure_pa, None)
+    pad.learn(pressure_pa)
     return pad
 
 
@@ -51,45 +51,30 @@ def test_the_mean_is_plain_at_first_and_follows_slow_weather_later() -> None:
     pad = PadReference()
     values = np.random.default_rng(2).normal(94000, 10, SETTLED_SAMPLES)
     for value in values:
-        pad.learn(float(value), 290.0)
+        pad.learn(float(value))
     assert pad.pressure_pa == pytest.approx(values.mean(), abs=1e-6)
     for _ in range(5 * SETTLED_SAMPLES):
-        pad.learn(93900.0, 292.0)
+        pad.learn(93900.0)
     assert pad.pressure_pa == pytest.approx(93900.0, abs=1.0)
-    assert pad.temperature_k == pytest.approx(292.0, abs=0.02)
-
-
-def test_given_temperature_is_believed_over_the_sensor_that_warms_itself() -> None:
-    pad = PadReference(291.0)
-    pad.learn(94000.0, 305.0)
-    assert pad.temperature_k == 291.0
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf, 0.0, -5.0, 19999.0, 200000.0, 1e300])
 def test_impossible_pressure_changes_nothing_and_is_no_height(bad: float) -> None:
     pad = reference()
-    pad.learn(bad, 290.0)
+    pad.learn(bad)
     assert pad.pressure_pa == 98000.0
     assert math.isnan(pad.height_m(bad))
     assert math.isnan(PadReference().height_m(95000.0))
 
 
-@pytest.mark.parametrize("bad", [math.nan, math.inf, 0.0, 18.0, 1000.0])
-def test_impossible_temperature_is_not_learned(bad: float) -> None:
-    pad = PadReference()
-    pad.learn(98000.0, bad)
-    assert pad.temperature_k is None
-    assert pad.height_m(95000.0) == pytest.approx(259.81, abs=0.02)
-
-
-@pytest.mark.parametrize("value", [291, 291.0, 200.5])
-def test_air(value: object) -> None:
-    assert is_air_temperature(value)
-
-
-@pytest.mark.parametrize("value", [None, True, "291", 18, 0, 340.0, math.nan, math.inf, 10**400, [291]])
-def test_not_air(value: object) -> None:
-    assert not is_air_temperature(value)
+def test_what_another_formula_may_differ_by_and_what_is_not_known_of_the_air() -> None:
+    assert reference().other_formula_share == 0.12
+    assert reference(temperature_k=303.15).other_formula_share == pytest.approx(
+        1.0 - ISA_AT_98000_PA_K / 303.15 + 0.01, abs=1e-5
+    )
+    assert air_sigma_share(0.0, 300.0, True) == pytest.approx(2.0 / 300.0)
+    assert air_sigma_share(3000.0, 300.0, True) == pytest.approx(2.5 / 300.0)
+    assert air_sigma_share(100.0, 288.15, False) == pytest.approx(0.052, abs=0.001)
 
 
 def test_altitudes_over_the_sea_become_heights_over_the_pad() -> None:

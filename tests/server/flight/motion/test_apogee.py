@@ -107,7 +107,7 @@ def test_the_twin_by_barometer_and_by_its_own_estimate(scenario: str, loss: floa
     barometer, navigation = (thinned(ascent.packets[name], loss, rng) for name in ("barometer", "navigation"))
     pad = PadReference(ascent.vehicle.site.pad_temperature_k)
     for pressure in barometer["pressure"][barometer["t"] < 7.9]:
-        pad.learn(pressure, None)
+        pad.learn(pressure)
     by_barometer = apogee_of(barometer["t"], [pad.height_m(p) for p in barometer["pressure"]])
     by_vehicle = apogee_of(navigation["t"], navigation["up"])
     for found in (by_barometer, by_vehicle):
