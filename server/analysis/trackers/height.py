@@ -19,7 +19,7 @@ from server.analysis.roles import QUATERNION, VELOCITY
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
-from server.flight.air.altitude import GroundLevel, PadReference
+from server.flight.air.altitude import GroundLevel, PadLevel, PadReference
 from server.flight.motion.coast import ApogeePredictor, prior_kappa
 from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
@@ -36,6 +36,8 @@ MOMENT_TEXT = {
 # Where the nose leads and turns slowly an attitude holds until the next one; without any the force along the nose is up.
 NOSE_FIRST = frozenset({Phase.PAD, Phase.BOOST, Phase.COAST})
 ATTITUDE_HELD_S = 0.3  # elsewhere; common practice, no source
+# A unit that tells the same three numbers for so long has stopped measuring; common practice, no source.
+FROZEN_S, FROZEN_SAMPLES = 1.0, 10
 UPRIGHT = (1.0, 0.0, 0.0, 0.0)
 
 Values = tuple[float, ...]
@@ -63,6 +65,7 @@ class HeightTracker:
         self._predictor = _predictor(facts)
         self._attitude: Values | None = None
         self._attitude_s = -1e9
+        self._same: tuple[Values, float, int] = ((), 0.0, 0)  # the last force, since when, how often
         self._across_m_s: tuple[float, float] | None = None  # time, horizontal speed by the vehicle
         self._phase_told = False
         self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
@@ -165,6 +168,8 @@ class HeightTracker:
         return moves, height, sqrt(max(variance, 0.0)), vertical.climb_m_s, sqrt(max(vertical.p_climb, 0.0))
 
     def _take_force(self, t: float, force: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
+        if self._is_frozen(t, force):
+            return None
         fx, fy, fz = force
         # Under a parachute a vehicle hangs anyhow and lies anyhow: there an old attitude is as good as none.
         if self.phases.phase in NOSE_FIRST or t - self._attitude_s < ATTITUDE_HELD_S:
@@ -175,16 +180,38 @@ class HeightTracker:
             self._predictor.take_force(t, fz)
         return self.phases.force(t, fz)
 
+    def _is_frozen(self, t: float, force: Values) -> bool:
+        """Return whether the unit has stopped measuring: what it says is then no force of now."""
+        if force != self._same[0]:
+            self._same = (force, t, 1)
+            return False
+        same, since_s, count = self._same
+        self._same = (same, since_s, count + 1)
+        return count + 1 >= FROZEN_SAMPLES and t - since_s >= FROZEN_S
+
     def _take_pressure(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
-        if self.phases.phase is Phase.PAD:
-            self._pad.learn(values[0])
+        if self._learns(t, self._pad.level):
+            self._pad.learn(t, values[0])
         return self._take_height(t, self._pad.height_m(values[0]), made, order, rx_s)
 
     def _take_altitude(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         """Take an altitude (m) by the vehicle's own formula, over whatever it counts from, where no pressure is sent."""
-        if self.phases.phase is Phase.PAD:
-            self._ground.learn(values[0])
+        if self._learns(t, self._ground.level):
+            self._ground.learn(t, values[0])
         return self._take_height(t, self._ground.height_m(values[0]), made, order, rx_s)
+
+    def _learns(self, t: float, level: PadLevel) -> bool:
+        """Return whether a sample shows the pad; at the first suspicion of a flight what was learned last is forgotten."""
+        watch = self.phases.pad
+        if self.phases.phase is not Phase.PAD:
+            return False
+        if watch.gave_up:
+            watch.gave_up = False
+            level.restart()
+        elif watch.suspects:
+            level.hold(t)
+            return False
+        return True
 
     def _take_height(self, t: float, raw_m: float, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         self._vertical.height(t, raw_m)

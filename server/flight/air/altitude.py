@@ -8,11 +8,14 @@ is that of its board, which warms itself and stands in the sun, so that without 
 
 from __future__ import annotations
 
+from collections import deque
 from math import hypot, isfinite
 
 from server.flight.air.atmosphere import EXPONENT, LAPSE_K_M, SEA_LEVEL_PRESSURE_PA, SEA_LEVEL_TEMPERATURE_K
 
 SETTLED_SAMPLES = 400
+# A thrust of 1.05 times the weight has climbed 6 m by then, which is noticed. Common practice, no source.
+HELD_BACK_S, DOUBTED_S = 5.0, 1.0
 LOWEST_PA, HIGHEST_PA = 20000.0, 115000.0
 LOWEST_ALTITUDE_M, HIGHEST_ALTITUDE_M = -1000.0, 12000.0  # what LOWEST_PA and HIGHEST_PA are in a standard day
 # One sigma of the air's temperature at the pad where the sheet tells it and where nobody does (days to fly on, -15 to
@@ -31,72 +34,110 @@ def air_sigma_share(height_m: float, pad_k: float, is_told: bool) -> float:
     return hypot(TOLD_SIGMA_K if is_told else UNTOLD_SIGMA_K, 0.5 * LAPSE_SIGMA_K_M * height_m) / pad_k
 
 
-class PadReference:
-    """The pressure at the pad: a running mean while the vehicle stands there, then held; the air's temperature as told.
+class PadLevel:
+    """What a sensor reads at the pad: a running mean while the vehicle stands there, of samples older than `HELD_BACK_S`.
 
-    The mean is over all samples at first and over about `SETTLED_SAMPLES` later, so that slow weather is followed.
+    The newest are held back, since the climb may already be in them; `hold` throws them away. The mean is over all samples
+    at first and over about `SETTLED_SAMPLES` later, so that slow weather is followed.
     """
 
-    def __init__(self, temperature_k: float | None = None) -> None:
-        self.pressure_pa: float | None = None
-        self.temperature_k = temperature_k
-        self._samples = 0
+    def __init__(self) -> None:
+        self._mean: float | None = None
+        self._count = 0
+        self._held: deque[tuple[float, float]] = deque()
 
-    def learn(self, pressure_pa: float) -> None:
-        """Take one pressure (Pa) at the pad; what no weather gives is ignored."""
-        if not (isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA):
+    def learn(self, t_s: float, value: float) -> None:
+        """Take one sample at the pad; times (s) in order."""
+        self._held.append((t_s, value))
+        while self._held and self._held[0][0] < t_s - HELD_BACK_S:
+            self._count, kept = min(self._count + 1, SETTLED_SAMPLES), self._held.popleft()[1]
+            self._mean = kept if self._mean is None else self._mean + (kept - self._mean) / self._count
+
+    def hold(self, t_s: float) -> None:
+        """It may fly: forget what was held back; of a first few seconds, when nothing else is known, only the end."""
+        if self._mean is not None:
+            self._held.clear()
             return
-        self._samples = min(self._samples + 1, SETTLED_SAMPLES)
-        if self.pressure_pa is None:
-            self.pressure_pa = pressure_pa
-        self.pressure_pa += (pressure_pa - self.pressure_pa) / self._samples
+        while len(self._held) > 1 and self._held[-1][0] > t_s - DOUBTED_S:
+            self._held.pop()
+
+    def restart(self) -> None:
+        """Learn the pad anew: it is another place, or other weather."""
+        self._mean, self._count = None, 0
+        self._held.clear()
+
+    @property
+    def value(self) -> float | None:
+        """What is read at the pad, None before the first sample."""
+        if self._mean is not None or not self._held:
+            return self._mean
+        return sum(value for _, value in self._held) / len(self._held)
+
+
+class PadReference:
+    """The pressure at the pad, held once the vehicle flies, and the air's temperature there as told."""
+
+    def __init__(self, temperature_k: float | None = None) -> None:
+        self.level = PadLevel()
+        self.temperature_k = temperature_k
+
+    @property
+    def pressure_pa(self) -> float | None:
+        """The pressure at the pad (Pa), None before the first sample."""
+        return self.level.value
+
+    def learn(self, t_s: float, pressure_pa: float) -> None:
+        """Take one pressure (Pa) at the pad at a time (s); what no weather gives is ignored."""
+        if isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA:
+            self.level.learn(t_s, pressure_pa)
 
     def height_m(self, pressure_pa: float) -> float:
         """Return the height over the pad (m) at a pressure (Pa); NaN before the pad is known or for an impossible one.
 
         Source: USSA 1976, barometric formula of the troposphere, stretched as the module's text says.
         """
-        if self.pressure_pa is None or not (isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA):
+        pad_pa = self.pressure_pa
+        if pad_pa is None or not (isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA):
             return float("nan")
-        base_k = self.standard_k if self.temperature_k is None else self.temperature_k
-        height: float = base_k / LAPSE_K_M * (1.0 - (pressure_pa / self.pressure_pa) ** (1 / EXPONENT))
+        base_k = _standard_k(pad_pa) if self.temperature_k is None else self.temperature_k
+        height: float = base_k / LAPSE_K_M * (1.0 - (pressure_pa / pad_pa) ** (1 / EXPONENT))
         return height
-
-    @property
-    def standard_k(self) -> float:
-        """The standard atmosphere's temperature (K) at the pad's pressure; NaN before the pad is known."""
-        if self.pressure_pa is None:
-            return float("nan")
-        return SEA_LEVEL_TEMPERATURE_K * float((self.pressure_pa / SEA_LEVEL_PRESSURE_PA) ** (1 / EXPONENT))
 
     @property
     def other_formula_share(self) -> float:
         """By how much of a height another honest formula may differ: standard air, or the air's temperature."""
-        if self.temperature_k is None or self.pressure_pa is None:
+        pad_pa = self.pressure_pa
+        if self.temperature_k is None or pad_pa is None:
             return UNTOLD_SHARE
-        return abs(1.0 - self.standard_k / self.temperature_k) + TOLD_SHARE
+        return abs(1.0 - _standard_k(pad_pa) / self.temperature_k) + TOLD_SHARE
+
+
+def _standard_k(pressure_pa: float) -> float:
+    return SEA_LEVEL_TEMPERATURE_K * float((pressure_pa / SEA_LEVEL_PRESSURE_PA) ** (1 / EXPONENT))
 
 
 class GroundLevel:
-    """The pad's altitude as the vehicle tells altitudes, over the sea or anything else: a running mean, then held.
+    """The pad's altitude as the vehicle tells altitudes, over the sea or anything else, held once it flies.
 
-    The mean is over as many samples as that of `PadReference`; an altitude that no barometer can tell counts as none.
+    An altitude that no barometer can tell counts as none.
     """
 
     def __init__(self) -> None:
-        self.altitude_m: float | None = None
-        self._samples = 0
+        self.level = PadLevel()
 
-    def learn(self, altitude_m: float) -> None:
-        """Take one altitude (m) at the pad; what no vehicle can mean is ignored."""
-        if not LOWEST_ALTITUDE_M < altitude_m < HIGHEST_ALTITUDE_M:
-            return
-        self._samples = min(self._samples + 1, SETTLED_SAMPLES)
-        known_m = altitude_m if self.altitude_m is None else self.altitude_m
-        self.altitude_m = known_m + (altitude_m - known_m) / self._samples
+    @property
+    def altitude_m(self) -> float | None:
+        """The altitude at the pad (m), None before the first sample."""
+        return self.level.value
+
+    def learn(self, t_s: float, altitude_m: float) -> None:
+        """Take one altitude (m) at the pad at a time (s); what no vehicle can mean is ignored."""
+        if LOWEST_ALTITUDE_M < altitude_m < HIGHEST_ALTITUDE_M:
+            self.level.learn(t_s, altitude_m)
 
     def height_m(self, altitude_m: float) -> float:
         """Return the height over the pad (m) at an altitude (m); NaN before the pad is known or for an impossible one."""
-        if self.altitude_m is None or not LOWEST_ALTITUDE_M < altitude_m < HIGHEST_ALTITUDE_M:
+        pad_m = self.altitude_m
+        if pad_m is None or not LOWEST_ALTITUDE_M < altitude_m < HIGHEST_ALTITUDE_M:
             return float("nan")
-        return altitude_m - self.altitude_m
+        return altitude_m - pad_m

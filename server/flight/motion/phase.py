@@ -1,8 +1,6 @@
 """The flight's phases as the ground sees them, from specific force and the ground's own height and climb rate.
 
-    PAD     -> BOOST    the force along the nose exceeded `LIFT_OFF_G` for `LIFT_OFF_SAMPLES` samples not longer than
-                        `PROOF_S` ago, and the barometer alone surely climbs; handling shakes the force (and with it the
-                        filtered climb rate), but it does not make the pressure fall
+    PAD     -> BOOST    by force, by speed gained or by height gained, whichever is sure first (see `lift_off_watch`)
     BOOST   -> COAST    that force is below `BURNOUT_G` (drag decelerates) for `BURNOUT_SAMPLES` samples
     COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`, and the barometer alone does not
                         surely climb to new heights: a filter that has lost its way must not tell an apogee; it is where
@@ -16,28 +14,19 @@ timeline seconds. Lift-off, burnout and landing are dated back to the first samp
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf, sqrt
+from math import inf
 
 from protocol.units import GRAVITY_M_S2
+from server.flight.motion.lift_off_watch import CLIMBS_M_S, BarometerClimb, LiftOffWatch
 
-LIFT_OFF_G = 2.0
-LIFT_OFF_SAMPLES = 3
-PROOF_S = 1.0
-CLIMBS_M_S = 2.0
-CLIMB_WINDOW_S = 0.6
-BAROMETER_NOISE_M = 0.6
-SURE_SIGMAS = 4.0
 BURNOUT_G = 0.0
 BURNOUT_SAMPLES = 3
 DESCENT_M_S = 2.0
 DESCENT_S = 0.4
 LANDED_M = 2.0
 LANDED_S = 3.0
-NO_FORCE_RISEN_M = 15.0
-NO_FORCE_CLIMBS_M_S = 10.0
 
 
 class Phase(StrEnum):
@@ -68,34 +57,6 @@ class PhaseChange:
     moments: tuple[Moment, ...]
 
 
-class BarometerClimb:
-    """The climb rate of the barometer alone over the last `CLIMB_WINDOW_S`: the slope of the least-squares line.
-
-    Slope and its standard deviation, sigma / sqrt(sum (t - mean t)^2), are in every textbook of statistics.
-    """
-
-    def __init__(self) -> None:
-        self._samples: deque[tuple[float, float]] = deque()
-
-    def take(self, t_s: float, height_m: float) -> None:
-        """Take one unfiltered height over the pad (m) at a time (s); NaN and a sample not after the last are passed over."""
-        if height_m != height_m or (self._samples and t_s <= self._samples[-1][0]):
-            return
-        self._samples.append((t_s, height_m))
-        while self._samples[0][0] < t_s - CLIMB_WINDOW_S:
-            self._samples.popleft()
-
-    def surely_m_s(self) -> float:
-        """Return a climb rate (m/s) that the true one exceeds but for `SURE_SIGMAS` of noise; few samples prove little."""
-        count = len(self._samples)
-        if count < 2:
-            return float("-inf")
-        mean_t = sum(t for t, _ in self._samples) / count
-        spread = sum((t - mean_t) ** 2 for t, _ in self._samples)
-        slope = sum((t - mean_t) * height for t, height in self._samples) / spread
-        return slope - SURE_SIGMAS * BAROMETER_NOISE_M / sqrt(spread)
-
-
 class PhaseDetector:
     """Takes forces and filtered heights in order of arrival; each call returns a change or None.
 
@@ -108,21 +69,17 @@ class PhaseDetector:
         self._run = 0
         self._height_m = self._climb_m_s = 0.0
         self._barometer = BarometerClimb()
-        self._pushed: tuple[float, float] | None = None  # first and last sample of the latest run of strong force
+        self.pad = LiftOffWatch()
         self._raw_top_m = -inf  # the highest unfiltered height while the filter rose
         self._top: tuple[float, float, float] | None = None  # time, height, climb at the last rising sample
         self._apogee: Moment | None = None
         self._since_s: float | None = None
         self._rest_m = 0.0
-        self._force_s = -1e9
 
     def force(self, t_s: float, along_nose_m_s2: float) -> PhaseChange | None:
         """Take one specific force along the body axis (m/s2, +9.8 at rest nose up); return the phase it begins, if any."""
-        self._force_s = t_s
         if self.phase is Phase.PAD:
-            self._count_run(t_s, along_nose_m_s2 > LIFT_OFF_G * GRAVITY_M_S2)
-            if self._run >= LIFT_OFF_SAMPLES:
-                self._pushed = (self._run_start_s, t_s)
+            self.pad.force(t_s, along_nose_m_s2)
             return self._look_for_lift_off(t_s)
         if self.phase is Phase.BOOST:
             return self._look_for_burnout(t_s, along_nose_m_s2)
@@ -136,7 +93,8 @@ class PhaseDetector:
         self._height_m, self._climb_m_s = height_m, climb_m_s
         self._barometer.take(t_s, raw_m)
         if self.phase is Phase.PAD:
-            return self._look_for_lift_off(t_s) or self._lift_off_without_force(t_s)
+            self.pad.height(t_s, raw_m)
+            return self._look_for_lift_off(t_s)
         if self.phase in (Phase.BOOST, Phase.COAST):
             return self._look_for_apogee(t_s, raw_m)
         if self.phase is Phase.DESCENT:
@@ -144,15 +102,8 @@ class PhaseDetector:
         return None
 
     def _look_for_lift_off(self, t_s: float) -> PhaseChange | None:
-        if self._pushed is None or t_s - self._pushed[1] > PROOF_S or self._barometer.surely_m_s() < CLIMBS_M_S:
-            return None
-        return self._enter(Phase.BOOST, t_s, Moment("lift_off", self._pushed[0], 0.0))
-
-    def _lift_off_without_force(self, t_s: float) -> PhaseChange | None:
-        """Without an accelerometer a fast climb alone tells, later."""
-        if t_s - self._force_s < 1.0 or self._height_m < NO_FORCE_RISEN_M or self._climb_m_s < NO_FORCE_CLIMBS_M_S:
-            return None
-        return self._enter(Phase.BOOST, t_s, Moment("lift_off", t_s - 2 * self._height_m / self._climb_m_s, 0.0))
+        since_s = self.pad.lift_off_s(t_s)
+        return None if since_s is None else self._enter(Phase.BOOST, t_s, Moment("lift_off", since_s, 0.0))
 
     def _look_for_burnout(self, t_s: float, force: float) -> PhaseChange | None:
         self._count_run(t_s, force < BURNOUT_G * GRAVITY_M_S2)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from server.flight.air.altitude import SETTLED_SAMPLES, GroundLevel, PadReference, air_sigma_share
+from server.flight.air.altitude import HELD_BACK_S, SETTLED_SAMPLES, GroundLevel, PadLevel, PadReference, air_sigma_share
 from server.flight.air.atmosphere import pressure_at_geopotential_m, temperature_at_geopotential_m
 
 ISA_AT_98000_PA_K = 286.327
@@ -15,7 +15,7 @@ ISA_AT_98000_PA_K = 286.327
 
 def reference(pressure_pa: float = 98000.0, temperature_k: float | None = None) -> PadReference:
     pad = PadReference(temperature_k)
-    pad.learn(pressure_pa)
+    pad.learn(0.0, pressure_pa)
     return pad
 
 
@@ -48,20 +48,39 @@ def test_standard_day_returns_the_standard_heights() -> None:
 
 
 def test_the_mean_is_plain_at_first_and_follows_slow_weather_later() -> None:
-    pad = PadReference()
+    level = PadLevel()
     values = np.random.default_rng(2).normal(94000, 10, SETTLED_SAMPLES)
-    for value in values:
-        pad.learn(float(value))
-    assert pad.pressure_pa == pytest.approx(values.mean(), abs=1e-6)
-    for _ in range(5 * SETTLED_SAMPLES):
-        pad.learn(93900.0)
-    assert pad.pressure_pa == pytest.approx(93900.0, abs=1.0)
+    for place, value in enumerate(values.tolist()):
+        level.learn(0.05 * place, value)
+    held = round(HELD_BACK_S / 0.05)
+    assert level.value == pytest.approx(values[: -held - 1].mean(), abs=0.03), held
+    assert level.value == pytest.approx(values[:-held].mean(), abs=1e-6)
+    for place in range(5 * SETTLED_SAMPLES):
+        level.learn(20.0 + 0.05 * place, 93900.0)
+    assert level.value == pytest.approx(93900.0, abs=1.0)
+
+
+def test_what_was_learned_last_is_forgotten_at_a_suspicion_and_of_the_first_seconds_only_the_end() -> None:
+    level = PadLevel()
+    for place in range(60):
+        level.learn(0.1 * place, 500.0 if place < 40 else 400.0)
+    level.hold(6.0)
+    assert level.value == 500.0
+    for place in range(61, 200):
+        level.learn(0.1 * place, 500.0)
+    assert level.value == pytest.approx(500.0)
+    level.restart()
+    assert level.value is None
+    for t, value in ((30.0, 400.0), (30.5, 402.0), (31.8, 300.0), (32.0, 290.0)):
+        level.learn(t, value)
+    level.hold(32.0)
+    assert level.value == 401.0
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf, 0.0, -5.0, 19999.0, 200000.0, 1e300])
 def test_impossible_pressure_changes_nothing_and_is_no_height(bad: float) -> None:
     pad = reference()
-    pad.learn(bad)
+    pad.learn(1.0, bad)
     assert pad.pressure_pa == 98000.0
     assert math.isnan(pad.height_m(bad))
     assert math.isnan(PadReference().height_m(95000.0))
@@ -81,7 +100,7 @@ def test_altitudes_over_the_sea_become_heights_over_the_pad() -> None:
     ground = GroundLevel()
     assert math.isnan(ground.height_m(512.0))
     for altitude in (510.0, 514.0, float("nan"), float("inf"), 1e9, 512.0):
-        ground.learn(altitude)
+        ground.learn(0.0, altitude)
     assert ground.altitude_m == pytest.approx(512.0)
     assert ground.height_m(812.0) == pytest.approx(300.0)
     assert math.isnan(ground.height_m(float("nan"))) and math.isnan(ground.height_m(1e9))

@@ -106,8 +106,9 @@ def test_the_twin_by_barometer_and_by_its_own_estimate(scenario: str, loss: floa
     rng = np.random.default_rng(1)
     barometer, navigation = (thinned(ascent.packets[name], loss, rng) for name in ("barometer", "navigation"))
     pad = PadReference(ascent.vehicle.site.pad_temperature_k)
-    for pressure in barometer["pressure"][barometer["t"] < 7.9]:
-        pad.learn(pressure)
+    waits = barometer["t"] < 7.9
+    for t, pressure in zip(barometer["t"][waits], barometer["pressure"][waits], strict=True):
+        pad.learn(t, pressure)
     by_barometer = apogee_of(barometer["t"], [pad.height_m(p) for p in barometer["pressure"]])
     by_vehicle = apogee_of(navigation["t"], navigation["up"])
     for found in (by_barometer, by_vehicle):

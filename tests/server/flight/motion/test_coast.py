@@ -165,7 +165,7 @@ def follow(ascent: Ascent, loss: float, seed: int) -> Track:
             top.take_force(t, force[2])
         else:
             if phases.phase is Phase.PAD:
-                pad.learn(baro["pressure"][row])
+                pad.learn(t, baro["pressure"][row])
             height = pad.height_m(baro["pressure"][row])
             vertical.height(t, height)
             phases.motion(t, vertical.height_m, vertical.climb_m_s, height)

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from protocol.units import GRAVITY_M_S2 as G0
-from server.flight.motion.phase import LANDED_M, LANDED_S, BarometerClimb, Moment, Phase, PhaseChange, PhaseDetector
+from server.flight.motion.lift_off_watch import BarometerClimb
+from server.flight.motion.phase import LANDED_M, LANDED_S, Moment, Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
 
 IMU_S, BARO_S = 0.04, 0.05

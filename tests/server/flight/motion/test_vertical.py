@@ -382,7 +382,7 @@ def of_flight(flight: Heard) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
             filt.acceleration(t, up - 9.80665)
         elif table == "barometer":
             if t < flight.truth["liftoff_s"]:
-                pad.learn(values[0])
+                pad.learn(t, values[0])
             filt.height(t, pad.height_m(values[0]))
             rows.append((t, filt.height_m, filt.climb_m_s, math.sqrt(filt.p_height), math.sqrt(filt.p_climb)))
     t, height, climb, *sigmas = np.array(rows).T
