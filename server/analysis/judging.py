@@ -22,6 +22,7 @@ import numpy as np
 
 from protocol.dictionary import Dictionary
 from server.analysis.analysis import unchanging
+from server.analysis.figures.ascent import BurnoutFigure
 from server.analysis.figures.figure import Figures
 from server.analysis.findings.finding import FlightFinding
 from server.analysis.findings.rules import findings
@@ -186,7 +187,8 @@ class Judging:
             return
         out.note_figure(at, figure)
         if figure.key in FINER:
-            body = {"t": figure.t, "height_m": self._moments[figure.key][1]}
+            height_m = figure.height_m if isinstance(figure, BurnoutFigure) else self._moments[figure.key][1]
+            body = {"t": figure.t, "height_m": height_m}
             out.note(at, "moment", figure.key, "info", "", body)
         self._figures.put(figure)
 

@@ -19,11 +19,12 @@ class LiftOffFigure(Figure):
 
 @dataclass(frozen=True, kw_only=True)
 class BurnoutFigure(Figure):
-    """When thrust no longer overcame drag, with one sigma, and how high that was."""
+    """When thrust no longer overcame drag, and how high that was, with one sigma each."""
 
     key: ClassVar[str] = "burnout"
     sigma_s: float
     height_m: float
+    height_sigma_m: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from math import hypot
+
 import numpy as np
 
 from protocol.arrays import Floats
+from protocol.units import GRAVITY_M_S2
 from server.analysis.figures.ascent import (
     ApogeeFigure,
     BurnoutFigure,
@@ -17,12 +20,19 @@ from server.analysis.flight_log import Window
 from server.analysis.judgements.air import height_air
 from server.analysis.judgements.case import Case
 from server.flight.motion.apogee import apogee_of
+from server.flight.motion.burnout import burnout
 from server.flight.motion.lift_off import lift_off
 from server.flight.motion.rail import RailExit, angle_of_attack_rad, rail_exit
 
 # How long after the rail a vehicle should fly as it was aimed; later it may turn over on purpose or by gravity.
 STRAIGHT_S = 1.5
-STRAIGHT_GAP_S = 0.06
+BEFORE_LIFT_OFF_S = 9.0
+BOOST_LOOK_S = 20.0
+REST_LOOK_S, REST_UNTIL_S = 10.0, 1.0  # before lift-off as heard
+FEWEST_FORCES, FEWEST_HEIGHTS = 20, 4
+MOST_OFFSET_M_S2 = 3.0  # more is no offset: it lies, or is handled
+# One sigma of a height in the flow: a static port's share of the dynamic pressure, and noise. Common practice, no source.
+PORT_SHARE, HEIGHT_SIGMA_M = 0.02, 0.5
 
 
 def forces(case: Case, start_s: float, stop_s: float) -> tuple[Floats, Floats]:
@@ -38,8 +48,8 @@ def forces(case: Case, start_s: float, stop_s: float) -> tuple[Floats, Floats]:
 def judge_lift_off(case: Case) -> LiftOffFigure | None:
     """Return the instant of lift-off."""
     heard_s = case.moments["lift_off"][0]
-    t, along = forces(case, heard_s - 2.0, heard_s + 1.3)
-    height = case.window("height", heard_s - 2.0, heard_s + 1.3)
+    t, along = forces(case, heard_s - BEFORE_LIFT_OFF_S, heard_s + 1.3)
+    height = case.window("height", heard_s - BEFORE_LIFT_OFF_S, heard_s + 1.3)
     tilt = case.window("motion", heard_s - 2.0, heard_s)["tilt"]
     tilt = tilt[np.isfinite(tilt)]
     cos_tilt = float(np.cos(np.median(tilt))) if len(tilt) else 1.0
@@ -50,19 +60,35 @@ def judge_lift_off(case: Case) -> LiftOffFigure | None:
 
 
 def judge_burnout(case: Case) -> BurnoutFigure | None:
-    """Return when thrust no longer overcame drag: where the force along the nose went through zero, by both units."""
+    """Return when thrust no longer overcame drag, by both units, and how high and how surely that was."""
     heard_s, height_m = case.moments["burnout"]
-    t, along = forces(case, heard_s - 1.0, heard_s + 0.4)
-    negative = along <= 0.0
-    lasting = negative[:-2] & negative[1:-1] & negative[2:]
-    after = np.flatnonzero(lasting)
-    if not len(after) or after[0] == 0:
+    lifted_s = case.t_of("lift_off") or case.moments["lift_off"][0]
+    t, along = forces(case, max(lifted_s, heard_s - BOOST_LOOK_S), heard_s + 0.4)
+    found = burnout(t, along, rest_offset_m_s2(case))
+    if found is None:
         return None
-    first = int(after[0])
-    gap = float(t[first] - t[first - 1])
-    # Across a burst of loss the force is no straight line: the middle is the best guess.
-    share = along[first - 1] / (along[first - 1] - along[first]) if gap <= STRAIGHT_GAP_S else 0.5
-    return BurnoutFigure(t=float(t[first - 1] + share * gap), sigma_s=gap / 3.46, height_m=height_m)
+    height = case.window("height", found.t_s - 1.0, found.t_s + 1.0)
+    good = np.isfinite(height["height"])
+    if good.sum() >= FEWEST_HEIGHTS:
+        height_m = float(np.interp(found.t_s, height.t[good], height["height"][good]))
+    climb_m_s = height_m / max(found.t_s - lifted_s, 0.1) * 2.0  # of a steady acceleration
+    port_m = PORT_SHARE * climb_m_s**2 / (2.0 * GRAVITY_M_S2)
+    sigma_m = hypot(climb_m_s * found.sigma_s, port_m, HEIGHT_SIGMA_M, height_air(case, height_m, found.t_s).sigma_m)
+    return BurnoutFigure(t=found.t_s, sigma_s=found.sigma_s, height_m=height_m, height_sigma_m=sigma_m)
+
+
+def rest_offset_m_s2(case: Case) -> float:
+    """Return what the units read too much along the nose on the pad, 0 where the pad does not show it.
+
+    The rail leans by the attitude's word, or not at all.
+    """
+    lifted, moment = case.figures.get(LiftOffFigure), case.moments["lift_off"][0]
+    _, along = forces(case, moment - REST_LOOK_S, moment - REST_UNTIL_S)
+    if len(along) < FEWEST_FORCES:
+        return 0.0
+    tilt = 0.0 if lifted is None else lifted.rail_tilt_rad
+    offset = float(np.median(along)) - GRAVITY_M_S2 * float(np.cos(tilt))
+    return offset if abs(offset) < MOST_OFFSET_M_S2 else 0.0
 
 
 def judge_rail(case: Case) -> RailExitFigure | None:

@@ -1,10 +1,18 @@
-"""The instant of lift-off, to a few hundredths of a second also when the radio lost the samples around it.
+"""The instant of lift-off with one sigma that holds, also when the radio lost the samples around it, or without any force.
+
+On the pad the force along the nose is what holds the vehicle up; it rises over that at the instant of lift-off. Where the
+force changes is found by the cumulative sum of what it exceeds half its step by, which is least just before (the likeliest
+change of a mean: E. S. Page, "Continuous Inspection Schemes", Biometrika 41, 1954), so that a weak motor that shakes is
+found like a strong one; the ramp of the thrust is then followed down.
 
 The first strong force heard can be late by as much as a burst of loss is long. But height remembers: with the force known
 after that sample, the barometer tells how much speed and height the vehicle already had there. So the lift-off instant is
 found by least squares: the instant T for which the double integral of (force - gravity) from T on, force held at its first
-heard value before the first sample, meets the barometer's heights best. One unknown, searched on a grid and refined by a
-parabola; the curvature of the sum of squares gives the standard deviation (least squares: any textbook of statistics).
+heard value before the first sample, meets the barometer's heights best. One unknown, searched on a grid (least squares: any
+textbook of statistics). Without a force it is a steady acceleration from rest that meets the heights best.
+
+A bay fills late, by a time nobody knows: one that lags by 0.1 s makes T late by as much, and the fit is as good. So sigma is
+the distance from T, root mean square, over all instants and all lags of `LAGS_S` by what the heights say of them.
 """
 
 from __future__ import annotations
@@ -16,22 +24,30 @@ import numpy as np
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
 
-STRONG_G = 2.0
-LOOK_S = 1.2
+LOOK_BACK_S, LOOK_S = 5.0, 1.2
 FINEST_S = 0.002
 BAROMETER_NOISE_M = 0.3
 # Static ports read wrong in the flow; heights after this are no better a witness than the integral itself.
 WITNESS_S = 0.9
 SHORT_GAP_S = 0.06
-# A static port in the flow reads a little low, which looks like speed gained earlier. Seen on the simulated vehicle.
-SYSTEMATIC_S = 0.015
-# The port lags and the heights are filtered by nothing here; common practice, no source.
+# Small bays with a hole of the usual size follow within a hundredth of a second, badly vented ones within a quarter.
+# Common practice, no source; the first is the likeliest in a bay that was made for it.
 PORT_LAG_S = 0.02
+LAGS_S = (PORT_LAG_S, 0.0, 0.05, 0.1, 0.15, 0.25)
+# What makes heights err besides noise, for sigma: gusts, and this share of the height gained (thrust within a gap, scale).
+HEIGHT_SIGMA_M, HEIGHT_SHARE = 0.6, 0.08
+STAMP_S = 0.004  # time stamps and the sensor's own averaging
+HELD_S = 0.6  # before the force was heard: until when the pad's is learned
+PUSHES_S = (LOOK_S, 0.5)  # after it: until when the motor's is
+STEP_SIGMAS, LEAST_STEP_M_S2 = 3.0, 0.4
+FEWEST_FORCES, FEWEST_HEIGHTS = 4, 4
+HIGH_M = 30.0  # of the heights that a steady acceleration is fitted to
+LONGEST_BACK_S = 8.0
 
 
 @dataclass(frozen=True)
 class LiftOff:
-    """When (s), how sure (one sigma, s), and the force along the nose right after (m/s2)."""
+    """When (s), how sure (one sigma, s), and the force along the nose right after (m/s2; NaN where none is known)."""
 
     t_s: float
     sigma_s: float
@@ -41,57 +57,120 @@ class LiftOff:
 def lift_off(
     force_t_s: Floats, force_m_s2: Floats, height_t_s: Floats, height_m: Floats, heard_s: float, cos_tilt: float = 1.0
 ) -> LiftOff | None:
-    """Return the instant of lift-off near `heard_s`, the first strong force known so far, or None when nothing can be said.
+    """Return the instant of lift-off near `heard_s`, the first sign of it known so far, or None when nothing can be said.
 
     `force_*`: specific force along the nose of any units merged, any order; `height_*`: raw height over the pad. Both may
     hold NaN and gaps. `cos_tilt` of the rail turns the force into its vertical part.
     """
-    force_t, force = _clean(force_t_s, force_m_s2, heard_s - LOOK_S, heard_s + LOOK_S)
-    strong = np.flatnonzero(force > STRONG_G * GRAVITY_M_S2)
-    strong = strong[force_t[strong] >= heard_s - 0.3]
-    if not len(strong):
-        return None
-    first = int(strong[0])
-    begin = float(force_t[first - 1]) if first else float(force_t[first]) - 1.0
-    end = float(force_t[first])
+    force_t, force = _clean(force_t_s, force_m_s2, heard_s - LOOK_BACK_S, heard_s + LOOK_S)
+    step = _step(force_t, force, heard_s)
+    if step is None:
+        return _by_heights(*_clean(height_t_s, height_m, heard_s - LONGEST_BACK_S, heard_s + LOOK_S))
+    change, first, noise_s = step
+    begin, end = float(force_t[first - 1]), float(force_t[first])
+    ramp_s = 0.25 * float(force_t[change] - force_t[first])
+    alone = LiftOff(
+        0.5 * (begin + end),
+        float(np.hypot(np.hypot((end - begin) / 3.46, noise_s), np.hypot(ramp_s, STAMP_S))),
+        force[first],
+    )
     if end - begin <= SHORT_GAP_S:
         # Uniform between the two samples: sigma = width / sqrt(12). Heights could not tell it better.
-        return LiftOff(0.5 * (begin + end), (end - begin) / 3.46, float(force[first]))
+        return alone
     height_t, height = _clean(height_t_s, height_m, begin - LOOK_S, end + WITNESS_S)
     before, after = height[height_t < begin], height_t > end
-    if len(before) < 5 or after.sum() < 4:
-        return LiftOff(0.5 * (begin + end), (end - begin) / 3.46, float(force[first]))
-    return _search(force_t[first:], force[first:], height_t[after], height[after] - before.mean(), begin, end, cos_tilt)
+    if after.sum() < FEWEST_HEIGHTS:
+        return alone
+    level = before.mean() if len(before) >= FEWEST_HEIGHTS else 0.0
+    t_s, sigma_s = _search(force_t[first:], force[first:], height_t[after], height[after] - level, begin, end, cos_tilt)
+    return LiftOff(t_s, float(np.hypot(sigma_s, noise_s)), alone.force_m_s2)
+
+
+def _step(t: Floats, force: Floats, heard_s: float) -> tuple[int, int, float] | None:
+    """Return the first sample of strong force, the first one over that at rest, and one sigma (s) of the noise's doing."""
+    rest = force[t < heard_s - HELD_S]
+    level = float(np.median(rest)) if len(rest) >= FEWEST_FORCES else GRAVITY_M_S2
+    scatter = 1.4826 * float(np.median(np.abs(rest - level))) if len(rest) >= FEWEST_FORCES else 0.0
+    for pushes_s in PUSHES_S:  # a motor may burn for less than half a second
+        pushed = force[(t >= heard_s + 0.1) & (t <= heard_s + pushes_s)]
+        if len(pushed) < FEWEST_FORCES:
+            return None
+        excess = float(np.median(pushed)) - level
+        shaken = 1.4826 * float(np.median(np.abs(pushed - level - excess)))
+        if excess >= max(STEP_SIGMAS * max(scatter, shaken) / np.sqrt(len(pushed)), LEAST_STEP_M_S2):
+            break
+    else:
+        return None
+    over = np.clip(force - level, -excess, 2.0 * excess) - 0.5 * excess
+    sums = np.concatenate(([0.0], np.cumsum(over)))
+    # The stretch that exceeds the most; a short boost is over within the window.
+    ended = int(np.argmax(sums - np.minimum.accumulate(sums)))
+    change = int(np.argmin(sums[: ended + 1]))
+    if change == 0:
+        return None  # it pushed before anything was heard
+    first = change
+    while first > 1 and force[first - 1] - level > max(STEP_SIGMAS * scatter, 0.1 * excess):
+        first -= 1
+    spacing = float(np.median(np.diff(t)))
+    return change, first, spacing * 2.0 * (max(shaken, scatter) / excess) ** 2
 
 
 def _search(
     force_t: Floats, force: Floats, height_t: Floats, height: Floats, begin: float, end: float, cos_tilt: float
-) -> LiftOff:
-    """Return the candidate between `begin` and `end` whose integrated heights fit best."""
+) -> tuple[float, float]:
+    """Return the instant between `begin` and `end` whose integrated heights fit best, and one sigma of it."""
     up = force * cos_tilt - GRAVITY_M_S2
-    climb = np.concatenate(([0.0], np.cumsum(0.5 * (up[1:] + up[:-1]) * np.diff(force_t))))
     step = np.diff(force_t)
+    climb = np.concatenate(([0.0], np.cumsum(0.5 * (up[1:] + up[:-1]) * step)))
     rise = np.concatenate(([0.0], np.cumsum(climb[:-1] * step + step * step * (2 * up[:-1] + up[1:]) / 6.0)))
-    at = height_t - PORT_LAG_S
-    index = np.clip(np.searchsorted(force_t, at, side="right") - 1, 0, len(force_t) - 1)
-    rest = at - force_t[index]
-    gained = rise[index] + climb[index] * rest + 0.5 * up[index] * rest * rest
     tried = np.linspace(begin, end, max(8, int(np.ceil((end - begin) / FINEST_S)) + 1))
     early = end - tried
     speed, way = up[0] * early, 0.5 * up[0] * early * early
-    since = np.maximum(at - force_t[0], 0.0)
-    misses = height[None, :] - (gained[None, :] + way[:, None] + speed[:, None] * since[None, :])
-    cost = (misses**2).sum(axis=1) / BAROMETER_NOISE_M**2
-    best = int(cost.argmin())
-    sigma = _sigma(tried, cost, best)
-    return LiftOff(float(tried[best]), sigma, float(force[0]))
+
+    def misses(lag_s: float) -> Floats:
+        at = height_t - lag_s
+        index = np.clip(np.searchsorted(force_t, at, side="right") - 1, 0, len(force_t) - 1)
+        rest = at - force_t[index]
+        gained = rise[index] + climb[index] * rest + 0.5 * up[index] * rest * rest
+        later = gained[None, :] + way[:, None] + speed[:, None] * (at - force_t[0])[None, :]
+        within = 0.5 * up[0] * np.maximum(at[None, :] - tried[:, None], 0.0) ** 2
+        return np.asarray(height[None, :] - np.where(at[None, :] < force_t[0], within, later))
+
+    best = int((misses(PORT_LAG_S) ** 2).sum(axis=1).argmin())
+    return float(tried[best]), _sigma(tried, best, [misses(lag_s) for lag_s in LAGS_S], height)
 
 
-def _sigma(tried: Floats, cost: Floats, best: int) -> float:
-    """Return one sigma from where the sum of squares has grown by one, at most the whole gap's."""
-    near = np.flatnonzero(cost <= cost[best] + 1.0)
-    width = 0.5 * float(tried[near[-1]] - tried[near[0]])
-    return float(np.hypot(max(width, 0.5 * float(tried[1] - tried[0])), SYSTEMATIC_S))
+def _by_heights(t: Floats, height: Floats) -> LiftOff | None:
+    """Return when a steady acceleration from rest began that meets the heights, up to `HIGH_M`, best."""
+    high = np.flatnonzero(height > HIGH_M)
+    count = int(high[0]) + 1 if len(high) else len(t)
+    t, height = t[:count], height[:count]
+    if count < 2 * FEWEST_HEIGHTS or float(height.max()) < 2.0:
+        return None
+    tried = np.arange(float(t[0]), float(t[-1]), 5 * FINEST_S)
+
+    def misses(lag_s: float) -> Floats:
+        since = np.maximum(t[None, :] - lag_s - tried[:, None], 0.0)
+        bend = 0.5 * since * since
+        power = (bend * bend).sum(axis=1)
+        slope = np.where(power > 0.0, (bend * height[None, :]).sum(axis=1) / np.maximum(power, 1e-12), 0.0)
+        return np.asarray(height[None, :] - np.maximum(slope, 0.0)[:, None] * bend)
+
+    weight = 1.0 / (HEIGHT_SIGMA_M**2 + (HEIGHT_SHARE * height) ** 2)
+    best = int((misses(PORT_LAG_S) ** 2 * weight[None, :]).sum(axis=1).argmin())
+    sigma_s = _sigma(tried, best, [misses(lag_s) for lag_s in LAGS_S], height)
+    return LiftOff(float(tried[best]), float(np.hypot(sigma_s, 0.29 * float(np.median(np.diff(t))))), float("nan"))
+
+
+def _sigma(tried: Floats, best: int, misses: list[Floats], height: Floats) -> float:
+    """Return the distance from the best instant, root mean square over all instants and lags by their likelihood."""
+    variance = HEIGHT_SIGMA_M**2 + (HEIGHT_SHARE * height) ** 2
+    cost = np.array([(miss * miss / variance[None, :]).sum(axis=1) for miss in misses])
+    # The least of each lag counts as one fit as good as another: the forces are not sure enough to tell lags apart.
+    likely = np.exp(-0.5 * (cost - cost.min(axis=1, keepdims=True)))
+    likely /= likely.sum(axis=1, keepdims=True)
+    away = tried - tried[best]
+    return float(np.hypot(np.sqrt((likely * away[None, :] ** 2).sum() / len(misses)), 0.29 * float(tried[1] - tried[0])))
 
 
 def _clean(t_s: Floats, values: Floats, start: float, stop: float) -> tuple[Floats, Floats]:

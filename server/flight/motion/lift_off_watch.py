@@ -212,6 +212,12 @@ class LiftOffWatch:
         return self._by_height(t_s)
 
     @property
+    def offset_m_s2(self) -> float:
+        """What the accelerometer read too much along the nose at rest, nose up; 0 where it read something else."""
+        offset = self._rest.along_m_s2 - GRAVITY_M_S2
+        return offset if abs(offset) < BIAS_M_S2 else 0.0
+
+    @property
     def _has_stood(self) -> bool:
         from_s, until_s = self._stood_from_s, self._stood_until_s
         return from_s is not None and until_s is not None and until_s - from_s >= STOOD_S

@@ -1,7 +1,8 @@
 """The flight's phases as the ground sees them, from specific force and the ground's own height and climb rate.
 
     PAD     -> BOOST    by force, by speed gained or by height gained, whichever is sure first (see `lift_off_watch`)
-    BOOST   -> COAST    that force is below `BURNOUT_G` (drag decelerates) for `BURNOUT_SAMPLES` samples
+    BOOST   -> COAST    the force along the nose, less what was read too much at rest, is below a share of the boost's
+                        for some samples (see `burnout`)
     COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`, and the barometer alone does not
                         surely climb to new heights: a filter that has lost its way must not tell an apogee; it is where
                         the rate crossed zero
@@ -18,11 +19,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import inf
 
-from protocol.units import GRAVITY_M_S2
+from server.flight.motion import burnout
 from server.flight.motion.lift_off_watch import CLIMBS_M_S, BarometerClimb, LiftOffWatch
 
-BURNOUT_G = 0.0
-BURNOUT_SAMPLES = 3
 DESCENT_M_S = 2.0
 DESCENT_S = 0.4
 LANDED_M = 2.0
@@ -70,6 +69,7 @@ class PhaseDetector:
         self._height_m = self._climb_m_s = 0.0
         self._barometer = BarometerClimb()
         self.pad = LiftOffWatch()
+        self._strongest, self._boosts = 0.0, (0.0, 0.0, 0.0)  # the strongest boost that lasted, and its latest samples
         self._raw_top_m = -inf  # the highest unfiltered height while the filter rose
         self._top: tuple[float, float, float] | None = None  # time, height, climb at the last rising sample
         self._apogee: Moment | None = None
@@ -106,8 +106,11 @@ class PhaseDetector:
         return None if since_s is None else self._enter(Phase.BOOST, t_s, Moment("lift_off", since_s, 0.0))
 
     def _look_for_burnout(self, t_s: float, force: float) -> PhaseChange | None:
-        self._count_run(t_s, force < BURNOUT_G * GRAVITY_M_S2)
-        if self._run < BURNOUT_SAMPLES:
+        own = force - self.pad.offset_m_s2
+        self._strongest = max(self._strongest, min(self._boosts))
+        self._boosts = (*self._boosts[1:], own)
+        self._count_run(t_s, own < burnout.SHARE * self._strongest)
+        if self._run < burnout.SAMPLES:
             return None
         return self._enter(Phase.COAST, t_s, Moment("burnout", self._run_start_s, self._height_m))
 
