@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 import subprocess
 import sys
 from math import pi, sqrt
@@ -11,7 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.accuracy.ensemble.__main__ import Result, as_markdown
+from tests.accuracy.ensemble.__main__ import as_markdown
+from tests.accuracy.ensemble.flown import Result
 from tests.accuracy.ensemble.motion import Air, Vehicle, ascend, draw_vehicle, fly
 from tests.accuracy.ensemble.sensors import draw
 from tests.accuracy.recorded.description import Known
@@ -81,15 +83,18 @@ def test_the_table_counts_told_numbers_and_the_intervals_that_hold() -> None:
     assert float(cells[3].split()[0]) == pytest.approx(0.185)
 
 
-def test_the_command_runs() -> None:
+def _printed(*options: str) -> str:
     done = subprocess.run(
-        [sys.executable, "-m", "tests.accuracy.ensemble", "--vehicles", "3", "--each"],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
+        [sys.executable, "-m", "tests.accuracy.ensemble", *options], cwd=ROOT, capture_output=True, text=True
     )
-    assert done.returncode == 0 and "3 of 3 vehicles" in done.stdout, done.stdout + done.stderr
-    assert "vehicle 2: layout" in done.stdout and "| apogee, air told |" in done.stdout
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_the_command_runs_and_tells_the_same_with_any_number_of_processes() -> None:
+    one, two = (_printed("--vehicles", "3", "--each", "--processes", count) for count in ("1", "2"))
+    assert "3 of 3 vehicles" in one and "vehicle 2: layout" in one and "| apogee, air told |" in one
+    assert re.sub(r"in \d+ s", "", one) == re.sub(r"in \d+ s", "", two)
 
 
 def test_a_drawn_angle_is_a_small_one() -> None:

@@ -2,58 +2,29 @@
 
 The vehicles come from a simulator of this folder that shares nothing with the station or its simulated vehicle. Even numbers
 are the half a constant may be chosen on; odd ones are only reported. Each goes through the recorder, `open_review` and
-`summarize`, like a recorded flight.
+`summarize`, like a recorded flight. Vehicles are flown by as many processes as the machine has cores, in order of their
+numbers: the table does not depend on how many.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
-from server.review.review import open_review
-from tests.accuracy.ensemble.sensors import Drawn, draw
-from tests.accuracy.recorded.__main__ import NUMBER
+from tests.accuracy.ensemble.flown import Result, flown
+from tests.accuracy.ensemble.sensors import Drawn
+from tests.accuracy.processes import CORES, each_of
 from tests.accuracy.recorded.description import Known
-from tests.accuracy.recorded.radio import heard, record
-from tests.accuracy.recorded.told import QUANTITIES, Z_95, Heard, Told, error_of
+from tests.accuracy.recorded.told import QUANTITIES, Z_95, error_of
 
 RELATIVE = frozenset({"greatest_speed", "predicted_apogee", "apogee", "descent_rate", "landing_speed"})
 FORCELESS = "barometer"
-
-
-@dataclass(frozen=True)
-class Result:
-    """What one vehicle was told: (known, told) pairs, alarms and findings; `failure` where the station broke."""
-
-    seed: int
-    drawn: Drawn
-    pairs: tuple[tuple[Known, Told], ...]
-    said: tuple[str, ...]
-    failure: str = ""
-
-
-def flown(seed: int) -> Result:
-    """Draw, fly, record and read one vehicle."""
-    drawn = draw(seed)
-    sent = drawn.logged.sent(seed)
-    frames = heard(sent.frames, drawn.loss, np.random.default_rng([8, seed]))
-    try:
-        with tempfile.TemporaryDirectory() as folder:
-            told = Heard.of(open_review(record(Path(folder), sent, frames)), sent.log_zero_s)
-    except Exception as error:
-        return Result(seed, drawn, (), (), f"{type(error).__name__}: {error}")
-    pairs = tuple((known, QUANTITIES[known.quantity].read(told, known)) for known in drawn.known)
-    faults = "; ".join(fault["text"] for fault in told.summary.get("faults", []))
-    said = [f"alarm: {text}" for text in told.alarms()] + [f"finding: {text}" for text in told.findings()]
-    return Result(seed, drawn, pairs, tuple(sorted({NUMBER.sub("#", text) for text in said})), faults)
 
 
 @dataclass(frozen=True)
@@ -121,15 +92,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy.ensemble", description=__doc__.splitlines()[0])
     parser.add_argument("--vehicles", type=int, default=200)
     parser.add_argument("--minutes", type=float, default=8.0, help="stop drawing vehicles after so long (default 8)")
+    parser.add_argument("--processes", type=int, default=CORES, help="how many at a time (default: one a core)")
     parser.add_argument("--each", action="store_true", help="also print every vehicle's numbers")
     given = parser.parse_args(arguments)
     began, results = time.monotonic(), []
-    for seed in range(given.vehicles):
-        if time.monotonic() - began > 60.0 * given.minutes:
-            break
-        results.append(flown(seed))
-        if given.each:
-            print(each_text(results[-1]), flush=True)
+    with each_of(flown, range(given.vehicles), given.processes) as told:
+        for one in told:
+            results.append(one)
+            if given.each:
+                print(each_text(one), flush=True)
+            if time.monotonic() - began > 60.0 * given.minutes:
+                break
     print(as_markdown(results))
     print(f"\n{len(results)} of {given.vehicles} vehicles in {time.monotonic() - began:.0f} s")
     for text, count in Counter(text for one in results for text in one.said).most_common(25):

@@ -10,51 +10,22 @@ seed.
 from __future__ import annotations
 
 import argparse
-import re
 import sys
-import tempfile
 import time
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from server.review.review import open_review
+from tests.accuracy.processes import CORES, each_of
 from tests.accuracy.recorded.description import BadDescription, Known, LoggedFlight, read_description
-from tests.accuracy.recorded.radio import Logged, heard, record
-from tests.accuracy.recorded.told import QUANTITIES, Z_95, Heard, Told, error_of, told_text
+from tests.accuracy.recorded.radio import Logged
+from tests.accuracy.recorded.runs import NUMBER, Run, seeded
+from tests.accuracy.recorded.told import QUANTITIES, Z_95, Told, error_of, told_text
 
 LOSS = 0.15
-NUMBER = re.compile(r"-?\d+(\.\d+)?")
 FORESEEN_UNDER_LOSS = ("thin link",)
-
-
-@dataclass(frozen=True)
-class Run:
-    """One pass of a flight: loss drawn, what was told of each known quantity, alarms and findings; `failure` if it broke."""
-
-    lost: float
-    told: tuple[Told, ...]
-    alarms: tuple[str, ...] = ()
-    findings: tuple[str, ...] = ()
-    failure: str = ""
-
-
-def run(logged: Logged, loss: float, seed: int, also: Sequence[Known]) -> Run:
-    """Send a flight once; whatever the station raises is a result, not an end."""
-    sent = logged.sent(seed)
-    frames = heard(sent.frames, loss, np.random.default_rng([7, seed]))
-    lost = 1.0 - len(frames) / len(sent.frames)
-    try:
-        with tempfile.TemporaryDirectory() as folder:
-            known = Heard.of(open_review(record(Path(folder), sent, frames)), sent.log_zero_s)
-            told = tuple(QUANTITIES[one.quantity].read(known, one) for one in (*logged.flight.known, *also))
-            faults = [fault["text"] for fault in known.summary.get("faults", [])]
-            return Run(lost, told, tuple(known.alarms()), tuple(known.findings()), "; ".join(faults))
-    except Exception as error:
-        return Run(lost, (), failure=f"{type(error).__name__}: {error}")
 
 
 def _within(known: Known, told: Told) -> bool:
@@ -113,11 +84,12 @@ def _counted(name: str, runs: Sequence[Sequence[str]], allowed: Sequence[str]) -
     return out
 
 
-def table(folder: Path, flight: LoggedFlight, seeds: int) -> tuple[str, bool]:
+def table(folder: Path, flight: LoggedFlight, seeds: int, processes: int = CORES) -> tuple[str, bool]:
     """Return what one flight's runs showed, and whether every promise at 0 % held, and under loss those that hold there."""
     logged, also = Logged.read(folder, flight), _absent(flight)
-    calm = run(logged, 0.0, 0, also)
-    lossy = [run(logged, LOSS, seed, also) for seed in range(1, seeds + 1)]
+    passes = [(logged, LOSS if seed else 0.0, seed, tuple(also)) for seed in range(seeds + 1)]
+    with each_of(seeded, passes, min(processes, len(passes))) as runs:
+        calm, *lossy = runs
     lines = [f"### {flight.name}: {flight.about}", "", HEAD]
     kept = not calm.failure
     for place, known in enumerate(flight.known):
@@ -153,6 +125,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--describe", type=Path, help="what they hold (default: recorded.toml in the folder)")
     parser.add_argument("--seeds", type=int, default=40, help="patterns of loss for each flight (default 40)")
     parser.add_argument("--flight", action="append", help="only this flight; may be given more than once")
+    parser.add_argument("--processes", type=int, default=CORES, help="how many runs at a time (default: one a core)")
     given = parser.parse_args(arguments)
     try:
         flights = read_description(given.describe or given.folder / "recorded.toml")
@@ -163,7 +136,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for flight in flights:
             if given.flight is None or flight.name in given.flight:
                 began = time.monotonic()
-                text, kept = table(given.folder, flight, given.seeds)
+                text, kept = table(given.folder, flight, given.seeds, given.processes)
                 all_kept = all_kept and kept
                 print(f"{text}\n  ({time.monotonic() - began:.0f} s)\n", flush=True)
     except BadDescription as error:

@@ -1,0 +1,44 @@
+"""One drawn vehicle through the recorder, `open_review` and `summarize`: what it was told."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from server.review.review import open_review
+from tests.accuracy.ensemble.sensors import Drawn, draw
+from tests.accuracy.recorded.description import Known
+from tests.accuracy.recorded.radio import heard, record
+from tests.accuracy.recorded.runs import NUMBER
+from tests.accuracy.recorded.told import QUANTITIES, Heard, Told
+
+
+@dataclass(frozen=True)
+class Result:
+    """What one vehicle was told: (known, told) pairs, alarms and findings; `failure` where the station broke."""
+
+    seed: int
+    drawn: Drawn
+    pairs: tuple[tuple[Known, Told], ...]
+    said: tuple[str, ...]
+    failure: str = ""
+
+
+def flown(seed: int) -> Result:
+    """Draw, fly, record and read one vehicle."""
+    drawn = draw(seed)
+    sent = drawn.logged.sent(seed)
+    drawn = replace(drawn, logged=replace(drawn.logged, rows=()))  # what is carried from one process to another
+    frames = heard(sent.frames, drawn.loss, np.random.default_rng([8, seed]))
+    try:
+        with tempfile.TemporaryDirectory() as folder:
+            told = Heard.of(open_review(record(Path(folder), sent, frames)), sent.log_zero_s)
+    except Exception as error:
+        return Result(seed, drawn, (), (), f"{type(error).__name__}: {error}")
+    pairs = tuple((known, QUANTITIES[known.quantity].read(told, known)) for known in drawn.known)
+    faults = "; ".join(fault["text"] for fault in told.summary.get("faults", []))
+    said = [f"alarm: {text}" for text in told.alarms()] + [f"finding: {text}" for text in told.findings()]
+    return Result(seed, drawn, pairs, tuple(sorted({NUMBER.sub("#", text) for text in said})), faults)
