@@ -73,6 +73,8 @@ class Judging:
     def __init__(self, dictionary: Dictionary, facts: SheetNumbers = NOTHING_TOLD) -> None:
         self._dictionary = dictionary
         self._roles, self._facts = RoleColumns(dictionary.roles), facts
+        ranged = (role for role, channel in dictionary.roles.items() if channel.sensor_range is not None)
+        self._ranged = frozenset(ranged)
         self._judgements = JUDGEMENTS
         self._log = FlightLog(COLUMNS)
         self._moments: dict[str, tuple[float, float]] = {}
@@ -182,7 +184,7 @@ class Judging:
         self._find(at, out)
 
     def _note(self, judgement: Judgement, at: Instant, out: TrackerOutput) -> None:
-        figure = judgement.judge(Case(self._log, self._facts, self._moments, self._figures, at.order, at.t))
+        figure = judgement.judge(Case(self._log, self._facts, self._moments, self._figures, at.order, at.t, self._ranged))
         if figure is None or not self._figures.is_new(figure):
             return
         out.note_figure(at, figure)

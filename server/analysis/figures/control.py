@@ -120,6 +120,25 @@ class StateVectorFigure(Figure):
 
 
 @dataclass(frozen=True, kw_only=True)
+class FlatSensor(FigurePart):
+    """A role that stood still at its greatest value: since when, at what (SI), how long at most and how many samples."""
+
+    role: str
+    t: float
+    value: float
+    seconds: float
+    samples: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClippedFigure(Figure):
+    """Roles without a declared range whose values show the end of one, in the order of the roles."""
+
+    key: ClassVar[str] = "clipped"
+    sensors: tuple[FlatSensor, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class SaturatedFigure(Figure):
     """Channels whose sensor was at the end of its range since `t`, by path; `newest` is the last of them in words."""
 

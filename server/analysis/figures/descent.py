@@ -28,6 +28,28 @@ class DescentStage(FigurePart):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Parted(NamedFigurePart):
+    """A part was lost under canopy: when and how high, sea-level rates before and after, the share of the weight kept."""
+
+    t: float
+    height_m: float
+    before_m_s: float
+    after_m_s: float
+    share_kept: float
+    share_sigma: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class OpeningFigure(Figure):
+    """It was held back while it still climbed: how fast then with one sigma, and how much sooner than apogee by itself."""
+
+    key: ClassVar[str] = "opening"
+    climb_m_s: float
+    sigma_m_s: float
+    early_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class DescentFigure(Figure):
     """The rate of the last stage with one sigma, what it hangs `under` by the sheet's rates, the landing, and all stages.
 
@@ -49,6 +71,7 @@ class DescentFigure(Figure):
     stages: tuple[DescentStage, ...] = ()
     fastest_m_s: float | None = None
     fastest_t: float | None = None
+    parted: Parted | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,6 +102,17 @@ class LandingSpot(FigurePart):
     landing_distance_m: float
     landing_bearing_rad: float
     landing_radius_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class OtherHalf(NamedFigurePart):
+    """Where a part lost under canopy lies, from the pad, and the radius that holds it with 95 %."""
+
+    east_m: float
+    north_m: float
+    distance_m: float
+    bearing_rad: float
+    radius_m: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,4 +157,5 @@ class RecoveryFigure(Figure):
     forecast: LandingForecast | None = None
     last: LastHeard | None = None
     landed: LandingSpot | None = None
+    other: OtherHalf | None = None
     whereabouts: Whereabouts | None = None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from server.analysis.figures.control import (
+    ClippedFigure,
     GateFigure,
     GuardFigure,
     NonfiniteFigure,
@@ -117,6 +118,23 @@ def saturated(figures: Figures, moments: Moments) -> FlightFinding | None:
     return FlightFinding(
         "saturated", "caution", f"sensor at the end of its range: {', '.join(channels)}{after}", known(figure.t),
         "Find out why it moved that hard, or fit a sensor with a wider range.", {"channels": channels},
+    )  # fmt: skip
+
+
+def clipped(figures: Figures, moments: Moments) -> FlightFinding | None:
+    """A sensor without a declared range stood still at its greatest value."""
+    figure = figures.get(ClippedFigure)
+    if figure is None or not figure.sensors:
+        return None
+    words = [
+        f"{one.role} stood still at {one.value:.4g} {'m/s2' if one.role.startswith('accel') else 'rad/s'}"
+        f" for {one.seconds:.2f} s"
+        for one in figure.sensors
+    ]
+    return FlightFinding(
+        "clipped", "caution", f"a sensor was at the end of its range: {', '.join(words)}", known(figure.t),
+        "What is integrated from it is wrong there. Tell its sensor_range in the dictionary, or fit one with a wider range.",
+        {"roles": [one.role for one in figure.sensors], "values": [one.value for one in figure.sensors]},
     )  # fmt: skip
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from server.analysis.figures.descent import DescentFigure, DescentStage, RecoveryFigure
+from math import degrees
+
+from server.analysis.figures.descent import DescentFigure, DescentStage, OpeningFigure, RecoveryFigure
 from server.analysis.figures.figure import Figures
 from server.analysis.findings.finding import FlightFinding, Moments, known
 
@@ -27,6 +29,43 @@ def late_deployment(figures: Figures, moments: Moments) -> FlightFinding | None:
     return FlightFinding(
         "deployment_time", "warning", f"deployment {abs(delay):.1f} s {word} apogee", known(figure.deployment.t),
         "Speed at deployment breaks cords; look at what the vehicle took for apogee.", {"deployment_delay_s": delay},
+    )  # fmt: skip
+
+
+def opened_early(figures: Figures, moments: Moments) -> FlightFinding | None:
+    """Something held it back while it still climbed."""
+    figure = figures.get(OpeningFigure)
+    if figure is None:
+        return None
+    return FlightFinding(
+        "opened_early", "warning",
+        f"something held it back while it still climbed at {figure.climb_m_s:.0f} m/s, {figure.early_s:.1f} s too early",
+        known(figure.t),
+        "A parachute or a body opened early: look at what was commanded then, and at cords and fabric for what this speed "
+        "did to them.",
+        {"climb_m_s": figure.climb_m_s, "sigma_m_s": figure.sigma_m_s, "early_s": figure.early_s},
+    )  # fmt: skip
+
+
+def cord_parted(figures: Figures, moments: Moments) -> FlightFinding | None:
+    """It suddenly came down slower with nothing left to open: a part of it is gone."""
+    figure, recovery = figures.get(DescentFigure), figures.get(RecoveryFigure)
+    if figure is None or figure.parted is None:
+        return None
+    parted, other = figure.parted, None if recovery is None else recovery.other
+    where = "below the place where this happened and downwind of it"
+    if other is not None:
+        toward = round(degrees(other.bearing_rad)) % 360
+        where = f"within {other.radius_m:.0f} m (95 %) of {other.distance_m:.0f} m from the pad, bearing {toward:03d} deg"
+    return FlightFinding(
+        "cord_parted", "warning",
+        f"a part was lost at {parted.height_m:.0f} m: the descent went from {parted.before_m_s:.1f} to "
+        f"{parted.after_m_s:.1f} m/s at once, as with {parted.share_kept * 100:.0f} % of the weight",
+        known(parted.t), f"There are two places to look at: the rest fell {where}.",
+        {
+            "before_m_s": parted.before_m_s, "after_m_s": parted.after_m_s, "share_kept": parted.share_kept,
+            "share_sigma": parted.share_sigma, "radius_m": None if other is None else other.radius_m,
+        },
     )  # fmt: skip
 
 

@@ -8,6 +8,7 @@ from server.analysis.figures.figure import Figures
 from server.analysis.findings.ascent import corkscrew, pitched_over, swings_slowly
 from server.analysis.findings.control import (
     bad_number,
+    clipped,
     control_untested,
     guard_acted,
     phases_differ,
@@ -18,11 +19,13 @@ from server.analysis.findings.control import (
 )
 from server.analysis.findings.descent import (
     ballistic_descent,
+    cord_parted,
     fast_descent,
     hard_landing,
     late_deployment,
     late_opening,
     no_deployment,
+    opened_early,
 )
 from server.analysis.findings.finding import FlightFinding, Moments
 from server.analysis.findings.link import thin_link
@@ -43,10 +46,13 @@ RULES: tuple[Callable[[Figures, Moments], FlightFinding | None], ...] = (
     servo_cable_open,
     state_doubtful,
     saturated,
+    clipped,
     phases_differ,
     roll_reversed,
     late_deployment,
+    opened_early,
     late_opening,
+    cord_parted,
     fast_descent,
     ballistic_descent,
     no_deployment,

@@ -20,6 +20,7 @@ class Case:
     figures: Figures
     order: int
     now_s: float
+    ranged: frozenset[str] = frozenset()  # roles whose dictionary entry tells where the sensor ends
 
     def window(self, series: str, start_s: float, stop_s: float) -> Window:
         """Return what had been heard of a series between two times up to this frame."""

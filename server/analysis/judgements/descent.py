@@ -5,17 +5,21 @@ from __future__ import annotations
 import numpy as np
 
 from protocol.arrays import Floats
-from server.analysis.figures.descent import DescentFigure, DescentStage
+from protocol.units import GRAVITY_M_S2
+from server.analysis.figures.descent import DescentFigure, DescentStage, OpeningFigure, Parted
 from server.analysis.judgements.air import pad_air
 from server.analysis.judgements.case import Case
 from server.analysis.judgements.control import end_of_flight
 from server.flight.air.pad_air import SEA_LEVEL_DENSITY_KG_M3
 from server.flight.descent.canopies import CANNOT_TELL, Descent, Expected, landing_energy_j, which_canopies
-from server.flight.descent.stages import Stage, Touchdown, heights_of, touchdown, way_down
+from server.flight.descent.opening import APOGEE_FOLLOWS_S, LOOK_S, held_back
+from server.flight.descent.parting import parting
+from server.flight.descent.stages import Stage, Touchdown, WayDown, heights_of, touchdown, way_down
 
 BAROMETER_SIGMA_M = 0.4
 BEFORE_LANDING_S = 20.0
 FEWEST_FORCES = 20
+SLOWED_S = 1.0
 
 
 def judge_descent(case: Case) -> DescentFigure | None:
@@ -58,7 +62,41 @@ def judge_descent(case: Case) -> DescentFigure | None:
         stages=tuple(_told(stage) for stage in found.stages),
         fastest_m_s=found.fastest_m_s,
         fastest_t=found.fastest_s,
+        parted=_parted(found, both_m_s),
     )
+
+
+def judge_opening(case: Case) -> OpeningFigure | None:
+    """Return where something held it back while it still climbed, None where nothing did or too little was heard."""
+    lift_off_s, apogee = case.t_of("lift_off"), case.moments.get("apogee")
+    if lift_off_s is None or apogee is None:
+        return None
+    height = case.window("height", lift_off_s, apogee[0] + LOOK_S[1])
+    coasts_s = case.t_of("burnout")
+    if coasts_s is None:
+        climb = np.where(np.isfinite(height["climb_rate"]), height["climb_rate"], -np.inf)
+        if not len(height) or not np.isfinite(climb.max()):
+            return None
+        # Without a force: the motor was out by the time it had slowed down for a second.
+        coasts_s = float(height.t[int(climb.argmax())]) + SLOWED_S
+    start_s = max(coasts_s, apogee[0] - APOGEE_FOLLOWS_S - 2.0)
+    found = held_back(
+        heights_of(height.t, height["height_raw"], start_s, apogee[0] + LOOK_S[1], BAROMETER_SIGMA_M), coasts_s, apogee[0]
+    )
+    if found is None:
+        return None
+    early_s = max(found.t_s + found.climb_m_s / GRAVITY_M_S2 - apogee[0], 0.0)
+    return OpeningFigure(t=found.t_s, climb_m_s=found.climb_m_s, sigma_m_s=found.sigma_m_s, early_s=early_s)
+
+
+def _parted(found: WayDown, both_m_s: float | None) -> Parted | None:
+    lost = parting(found.stages, both_m_s)
+    if lost is None:
+        return None
+    return Parted(
+        t=lost.t_s, height_m=lost.height_m, before_m_s=lost.before_m_s, after_m_s=lost.after_m_s,
+        share_kept=lost.share_kept, share_sigma=lost.share_sigma,
+    )  # fmt: skip
 
 
 def _touchdown(case: Case, landed_s: float) -> Touchdown | None:

@@ -9,17 +9,20 @@ import numpy as np
 
 from protocol.arrays import Floats
 from server.analysis.figures.descent import (
+    DescentFigure,
     DriftUnderCanopy,
     FlagDelay,
     LandingForecast,
     LandingSpot,
     LastHeard,
+    OtherHalf,
     RecoveryFigure,
     Whereabouts,
 )
 from server.analysis.judgements.case import Case
 from server.analysis.roles import POSITION
 from server.flight.descent.geodesy import Geodetic
+from server.flight.descent.parting import bare_half
 from server.flight.descent.recovery import (
     DriftEstimator,
     LastPlace,
@@ -61,7 +64,29 @@ def judge_recovery(case: Case) -> RecoveryFigure | None:
         forecast=None if spot is None else _forecast_of(spot),
         last=None if last is None else last.told(),
         landed=None if last is None or landed is None else last.landing(),
+        other=_other_half(case, track, descent),
         whereabouts=_whereabouts_of(last, spot, landed is not None),
+    )
+
+
+def _other_half(case: Case, track: _Track, descent: DriftEstimator) -> OtherHalf | None:
+    """Return where a part lies that was lost under canopy, None when none was, or no place of it or no wind is known."""
+    figure, drift = case.figures.get(DescentFigure), descent.drift()
+    if figure is None or figure.parted is None or drift is None:
+        return None
+    known = np.flatnonzero(np.isfinite(track.position).all(axis=1))
+    if not len(known):
+        return None
+    near = known[int(np.argmin(np.abs(track.t[known] - figure.parted.t)))]
+    east, north, up = track.position[near].tolist()
+    wind = (drift.wind_east_m_s, drift.wind_north_m_s)
+    there_east, there_north, radius = bare_half((east, north, max(up, 0.0)), wind, drift.wind_sigma_m_s)
+    return OtherHalf(
+        east_m=there_east,
+        north_m=there_north,
+        distance_m=hypot(there_east, there_north),
+        bearing_rad=_bearing_rad(there_east, there_north),
+        radius_m=radius,
     )
 
 

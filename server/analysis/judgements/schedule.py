@@ -5,8 +5,9 @@ from __future__ import annotations
 from server.analysis.judgements.ascent import judge_apogee, judge_burnout, judge_lean, judge_lift_off, judge_rail
 from server.analysis.judgements.case import Judgement, SeriesSource
 from server.analysis.judgements.control import judge_gate, judge_roll
-from server.analysis.judgements.descent import judge_descent
+from server.analysis.judgements.descent import judge_descent, judge_opening
 from server.analysis.judgements.drag import judge_drag
+from server.analysis.judgements.ends import judge_ends
 from server.analysis.judgements.inertial_units import judge_inertial_units
 from server.analysis.judgements.pad_sensors import judge_pad_sensors
 from server.analysis.judgements.radio import judge_link
@@ -46,7 +47,7 @@ SOURCES: dict[str, SeriesSource] = {
 }
 COLUMNS: dict[str, tuple[str, ...]] = {
     **{name: source.roles for name, source in SOURCES.items() if source.roles},
-    "height": ("height", "height_raw"),
+    "height": ("height", "height_raw", "climb_rate"),
     "frames": ("gap", "rx"),
     "gnss": ("east", "north", "up", "latitude", "longitude"),
     "motion": ("tilt", "azimuth", "speed", "cone", "cone_turns", "cone_round"),
@@ -64,6 +65,8 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("roll authority", "apogee", (1.5,), judge_roll),
     Judgement("inertial units", "apogee", (1.5,), judge_inertial_units),
     Judgement("cone", "apogee", (1.5,), judge_cone),
+    Judgement("ends of ranges", "apogee", (1.5,), judge_ends),
+    Judgement("opening", "apogee", (2.5,), judge_opening),
     Judgement("descent", "apogee", (8.0, 15.0, 30.0, 60.0), judge_descent),
     Judgement("descent", "landing", (1.0,), judge_descent),
     Judgement("recovery", "apogee", RECOVERY_S, judge_recovery),

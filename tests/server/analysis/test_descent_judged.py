@@ -11,10 +11,11 @@ from server.analysis.figures.descent import DescentFigure
 from server.analysis.figures.figure import Figures
 from server.analysis.flight_log import FlightLog
 from server.analysis.judgements.case import Case
-from server.analysis.judgements.descent import judge_descent
+from server.analysis.judgements.descent import judge_descent, judge_opening
 from server.analysis.judgements.schedule import COLUMNS
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.telemetry.batch import Rows
+from tests.server.flight.descent.test_opening import coast
 from tests.server.flight.descent.test_stages import Stages, fall
 
 APOGEE_S = 100.0
@@ -52,3 +53,24 @@ def test_a_landing_detected_late_leaves_speed_and_energy_right(late_s: float) ->
     found = judged([(-9.0, 22.0)], 900.0, SHEET, late_s)
     assert found.landing_m_s == pytest.approx(22.0, rel=0.1)
     assert found.energy_j == pytest.approx(0.5 * 3.0 * 22.0**2, rel=0.2)
+
+
+def test_a_part_lost_under_canopy_is_told_without_a_sheet_and_no_main_is() -> None:
+    found = judged([(250.0, 8.5), (-9.0, 5.5)], 500.0)
+    assert found.parted is not None and found.parted.share_kept == pytest.approx(0.42, abs=0.08)
+    assert judged([(150.0, 20.0), (-9.0, 6.0)], 1000.0).parted is None
+
+
+def test_an_opening_in_the_climb_is_told_without_a_flag_and_without_a_force() -> None:
+    for opens_at, burnout in ((40.0, True), (40.0, False), (None, True), (None, False)):
+        t, height, apogee = coast(150.0, opens_at)
+        log = FlightLog(COLUMNS)
+        rows = Rows(np.arange(len(t)), t, t, np.zeros(len(t), dtype=bool), {})
+        log.add("height", rows, {"height": height, "height_raw": height, "climb_rate": np.gradient(height, t)})
+        moments = {"lift_off": (18.0, 0.0), "apogee": (apogee, 0.0)} | ({"burnout": (20.0, 0.0)} if burnout else {})
+        found = judge_opening(Case(log, NOTHING_TOLD, moments, Figures(), len(t), apogee + 3.0))
+        if opens_at is None:
+            assert found is None
+            continue
+        assert found is not None and found.climb_m_s == pytest.approx(40.0, rel=0.15)
+        assert found.early_s == pytest.approx(3.0, abs=1.2)

@@ -16,6 +16,8 @@ from server.analysis.figures.ascent import (
     SwingFigure,
 )
 from server.analysis.figures.control import (
+    ClippedFigure,
+    FlatSensor,
     GateFigure,
     GateFlags,
     GuardFigure,
@@ -26,7 +28,15 @@ from server.analysis.figures.control import (
     ServoCableFigure,
     StateVectorFigure,
 )
-from server.analysis.figures.descent import DescentFigure, DescentStage, FlagDelay, RecoveryFigure
+from server.analysis.figures.descent import (
+    DescentFigure,
+    DescentStage,
+    FlagDelay,
+    OpeningFigure,
+    OtherHalf,
+    Parted,
+    RecoveryFigure,
+)
 from server.analysis.figures.figure import Figure, Figures
 from server.analysis.figures.link import LinkFigure
 from server.analysis.figures.pad import (
@@ -89,6 +99,8 @@ STAGE = DescentStage(
 FALLING = replace(STAGE, kind="ballistic", rate_m_s=90.0)
 LANDED = replace(DESCENT, stages=(STAGE,), landing_t=50.0, landing_m_s=12.5, landing_sigma_m_s=0.8)
 SENSORS = PadSensorsFigure(t=9.0, force_a_m_s2=9.4, force_b_m_s2=10.2, barometer_k=312.0)
+PARTED = Parted(t=30.0, height_m=250.0, before_m_s=8.5, after_m_s=5.5, share_kept=0.42, share_sigma=0.03)
+FLAT = FlatSensor(role="accel.a.z", t=3.0, value=156.9, seconds=0.4, samples=40)
 LINK = LinkFigure(t=60.0, flight_loss=0.09, packets=900, mean_burst=1.2, longest_silence_s=1.9)
 
 
@@ -130,6 +142,9 @@ CASES: list[tuple[str, Figure, Figure | None]] = [
     ("deployment_time", delayed(1.6), delayed(1.4)),
     ("deployment_time", delayed(-1.6), delayed(nan)),
     ("fast_descent", replace(DESCENT, under="one", rate_m_s=8.9), DESCENT),
+    ("opened_early", OpeningFigure(t=20.0, climb_m_s=40.0, sigma_m_s=0.7, early_s=3.5), None),
+    ("cord_parted", replace(DESCENT, t=30.0, parted=PARTED), DESCENT),
+    ("clipped", ClippedFigure(t=3.0, sensors=(FLAT,)), ClippedFigure(t=3.0, sensors=())),
     ("ballistic_descent", replace(DESCENT, t=30.0, stages=(STAGE, FALLING), landing_m_s=95.0, landing_sigma_m_s=5.0),
      replace(DESCENT, stages=(FALLING, STAGE))),
     ("no_deployment", replace(DESCENT, stages=(replace(STAGE, kind="tumbling"),)),
@@ -154,6 +169,15 @@ def test_a_rule_speaks_beyond_its_threshold_only(key: str, guilty: Figure, innoc
 def guilty_t(figure: Figure) -> float | None:
     """Return the second a finding of this figure belongs to: of a recovery that of its deployment."""
     return figure.deployment.t if isinstance(figure, RecoveryFigure) and figure.deployment else figure.t
+
+
+def test_a_part_lost_gives_two_places_where_both_are_known() -> None:
+    other = OtherHalf(east_m=300.0, north_m=0.0, distance_m=300.0, bearing_rad=radians(90), radius_m=120.0)
+    guilty = replace(DESCENT, parted=PARTED)
+    (alone,) = findings(Figures(guilty), {})
+    assert "downwind" in alone.advice and "8.5 to 5.5 m/s" in alone.text and "42 % of the weight" in alone.text
+    (both,) = findings(Figures(guilty, RecoveryFigure(t=60.0, other=other)), {})
+    assert "within 120 m (95 %) of 300 m from the pad, bearing 090 deg" in both.advice
 
 
 LATE = replace(DESCENT, stages=(STAGE,), fastest_m_s=22.0, fastest_t=27.0)
