@@ -66,6 +66,7 @@ class DescentFigure(Figure):
     reason_text: str | None = None
     landing_t: float | None = None
     landing_m_s: float | None = None
+    landing_sigma_s: float | None = None
     landing_sigma_m_s: float | None = None
     energy_j: float | None = None
     stages: tuple[DescentStage, ...] = ()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import hypot
+
 import numpy as np
 
 from protocol.arrays import Floats
@@ -12,13 +14,16 @@ from server.analysis.judgements.case import Case
 from server.analysis.judgements.control import end_of_flight
 from server.flight.air.pad_air import SEA_LEVEL_DENSITY_KG_M3
 from server.flight.descent.canopies import CANNOT_TELL, Descent, Expected, landing_energy_j, which_canopies
-from server.flight.descent.opening import APOGEE_FOLLOWS_S, LOOK_S, held_back
+from server.flight.descent.opening import APOGEE_FOLLOWS_S, LOOKS_S, held_back
 from server.flight.descent.parting import parting
 from server.flight.descent.stages import Stage, Touchdown, WayDown, heights_of, touchdown, way_down
 
 BAROMETER_SIGMA_M = 0.4
 BEFORE_LANDING_S = 20.0
 FEWEST_FORCES = 20
+# One sigma of a rate by heights whose scale rests on the air: its lapse and density over kilometers, and its temperature
+# where nobody told it (258 to 308 K, evenly, are the days on which people fly). Our choice.
+LAPSE_SHARE, UNTOLD_AIR_SHARE = 0.02, 0.05
 SLOWED_S = 1.0
 
 
@@ -37,29 +42,37 @@ def judge_descent(case: Case) -> DescentFigure | None:
     found = way_down(heard, pad_air(case), _forces(case, start_s, end_s))
     if found is None:
         return None
+    scale = _scale_share(case, start_s)
     facts, settled = case.facts, found.stages[-1]
     both_m_s, one_m_s, mass_kg = facts.descent_both_m_s, facts.descent_one_m_s, facts.burnout_mass_kg
     verdict = None
     if both_m_s is not None and one_m_s is not None:
         # The sheet's rates are taken for those in standard air at sea level, as rates are usually given.
         verdict = which_canopies(
-            Descent(settled.rate_m_s, settled.sigma_m_s, settled.start_s, settled.end_s, settled.samples),
+            Descent(
+                settled.rate_m_s,
+                hypot(settled.sigma_m_s, scale * settled.rate_m_s),
+                settled.start_s,
+                settled.end_s,
+                settled.samples,
+            ),
             Expected(both_m_s, one_m_s, density_kg_m3=SEA_LEVEL_DENSITY_KG_M3),
             settled.density_kg_m3,
         )
     return DescentFigure(
         t=settled.start_s,
         rate_m_s=settled.rate_m_s,
-        sigma_m_s=settled.sigma_m_s,
+        sigma_m_s=hypot(settled.sigma_m_s, scale * settled.rate_m_s),
         under=CANNOT_TELL if verdict is None else verdict.canopies,
         expected_both_m_s=both_m_s,
         expected_one_m_s=one_m_s,
         reason_text=None if verdict is None else verdict.reason,
         landing_t=None if last is None else last.t_s,
         landing_m_s=None if last is None else last.rate_m_s,
-        landing_sigma_m_s=None if last is None else last.sigma_m_s,
+        landing_sigma_s=None if last is None else last.sigma_s,
+        landing_sigma_m_s=None if last is None else hypot(last.sigma_m_s, scale * last.rate_m_s),
         energy_j=None if last is None or mass_kg is None else landing_energy_j(mass_kg, last.rate_m_s),
-        stages=tuple(_told(stage) for stage in found.stages),
+        stages=tuple(_told(stage, scale) for stage in found.stages),
         fastest_m_s=found.fastest_m_s,
         fastest_t=found.fastest_s,
         parted=_parted(found, both_m_s),
@@ -71,7 +84,7 @@ def judge_opening(case: Case) -> OpeningFigure | None:
     lift_off_s, apogee = case.t_of("lift_off"), case.moments.get("apogee")
     if lift_off_s is None or apogee is None:
         return None
-    height = case.window("height", lift_off_s, apogee[0] + LOOK_S[1])
+    height = case.window("height", lift_off_s, apogee[0] + LOOKS_S[-1][1])
     coasts_s = case.t_of("burnout")
     if coasts_s is None:
         climb = np.where(np.isfinite(height["climb_rate"]), height["climb_rate"], -np.inf)
@@ -81,7 +94,9 @@ def judge_opening(case: Case) -> OpeningFigure | None:
         coasts_s = float(height.t[int(climb.argmax())]) + SLOWED_S
     start_s = max(coasts_s, apogee[0] - APOGEE_FOLLOWS_S - 2.0)
     found = held_back(
-        heights_of(height.t, height["height_raw"], start_s, apogee[0] + LOOK_S[1], BAROMETER_SIGMA_M), coasts_s, apogee[0]
+        heights_of(height.t, height["height_raw"], start_s, apogee[0] + LOOKS_S[-1][1], BAROMETER_SIGMA_M),
+        coasts_s,
+        apogee[0],
     )
     if found is None:
         return None
@@ -116,15 +131,22 @@ def _forces(case: Case, start_s: float, end_s: float) -> tuple[Floats, Floats] |
     return None
 
 
-def _told(stage: Stage) -> DescentStage:
+def _scale_share(case: Case, top_s: float) -> float:
+    """Return one sigma, as a share, of how far the scale of heights is known."""
+    pressures = case.window("pressure", top_s, case.now_s)["pressure"]
+    told = case.facts.pad_temperature_k is not None and np.isfinite(pressures).any()
+    return LAPSE_SHARE if told else hypot(LAPSE_SHARE, UNTOLD_AIR_SHARE)
+
+
+def _told(stage: Stage, scale: float) -> DescentStage:
     return DescentStage(
         kind=stage.kind,
         start_t=stage.start_s,
         end_t=stage.end_s,
         from_m=stage.top_m,
         rate_m_s=stage.rate_m_s,
-        sigma_m_s=stage.sigma_m_s,
+        sigma_m_s=hypot(stage.sigma_m_s, scale * stage.rate_m_s),
         density_kg_m3=stage.density_kg_m3,
         sea_level_m_s=stage.sea_level_m_s,
-        sea_level_sigma_m_s=stage.sea_level_sigma_m_s,
+        sea_level_sigma_m_s=hypot(stage.sea_level_sigma_m_s, scale * stage.sea_level_m_s),
     )

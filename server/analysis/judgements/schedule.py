@@ -27,6 +27,10 @@ ON_THE_WAY_DOWN_S = tuple(
 )
 
 
+# A descent from high up, or one whose landing nobody heard.
+DESCENDS_ON_S = (90.0, 120.0, 180.0, 240.0, 360.0, 480.0, 720.0, 1000.0)
+
+
 def _unit(unit: str) -> tuple[str, ...]:
     return tuple(f"{kind}.{unit}.{axis}" for kind in ("accel", "gyro") for axis in "xyz")
 
@@ -66,8 +70,9 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("inertial units", "apogee", (1.5,), judge_inertial_units),
     Judgement("cone", "apogee", (1.5,), judge_cone),
     Judgement("ends of ranges", "apogee", (1.5,), judge_ends),
-    Judgement("opening", "apogee", (2.5,), judge_opening),
+    Judgement("opening", "apogee", (4.0,), judge_opening),
     Judgement("descent", "apogee", (8.0, 15.0, 30.0, 60.0), judge_descent),
+    Judgement("descent", "apogee", DESCENDS_ON_S, judge_descent, until="landing"),
     Judgement("descent", "landing", (1.0,), judge_descent),
     Judgement("recovery", "apogee", RECOVERY_S, judge_recovery),
     Judgement("recovery", "apogee", ON_THE_WAY_DOWN_S, judge_recovery, until="landing"),

@@ -29,6 +29,11 @@ from protocol.units import GRAVITY_M_S2
 from server.flight.air.pad_air import SEA_LEVEL_DENSITY_KG_M3, PadAir
 
 BLOCK_S, BLOCKS_AT_MOST = 1.0, 400
+# A body that swings pumps the pressure in it: heights then err together for a second. Blocks are made longer until rates of
+# neighbors scatter no more than `SCATTER_RATIO` times what they should but in `SCATTER_SHARE` of them, up to this, while
+# `BLOCKS_ENOUGH` are left.
+LONGEST_BLOCK_S, SCATTER_RATIO, SCATTER_SHARE, BLOCKS_ENOUGH, NEAR_BLOCKS = 4.0, 1.5, 0.2, 10, 5
+NORMAL_MAD = 1.4826  # one sigma of a normal distribution over its median absolute deviation
 SAMPLES_IN_BLOCK = 3
 # Rising and sinking air and swinging, one sigma of a block's rate: of any rate, and as a share of it.
 AIR_M_S, AIR_SHARE = 0.4, 0.06
@@ -42,7 +47,11 @@ BALLISTIC_M_S, FREE_FALL_SHARE, FREE_FALL_FROM_M = 60.0, 0.5, 10.0
 MAIN_M_S, MAIN_SHARE = 12.0, 0.67
 TURNS_ABOUT, HANGS = 0.5, 0.8
 FEWEST_FORCES = 20
-LAST_S, CLEAR_M = 3.0, 2.0  # of the fall for the speed at landing; a height this far over the rest is in the air
+LAST_S, CLEAR_M, CLEAR_SIGMAS = (
+    3.0,
+    2.0,
+    4.0,
+)  # of the fall for the speed at landing; a height this far over the rest is in the air
 CORNER_S, TOUCHDOWN_REST_S, BENDS_SIGMAS = 2.0, 0.8, 5.0
 GATHERS_M_S2 = 0.3 * GRAVITY_M_S2  # less is a gust or swinging; a free fall that no drag holds yet gathers more
 BALLISTIC, TUMBLING, DROGUE, MAIN, UNSURE = "ballistic", "tumbling", "drogue", "main", "drogue or tumbling"
@@ -142,6 +151,32 @@ def _blocks(heard: Heights, air: PadAir) -> _Blocks | None:
         return None
     apart = float(np.median(np.diff(t)))
     length = max(BLOCK_S, (SAMPLES_IN_BLOCK + 1) * apart, (t[-1] - t[0]) / BLOCKS_AT_MOST)
+    while True:
+        blocks = _blocks_of(heard, air, length)
+        if blocks is None:
+            return None
+        excess = _scatter(blocks.rate) / blocks.sigma
+        if (excess > SCATTER_RATIO).mean() < SCATTER_SHARE:
+            return blocks
+        if 2.0 * length > LONGEST_BLOCK_S or len(blocks.rate) < 2 * BLOCKS_ENOUGH:
+            return replace(blocks, sigma=blocks.sigma * np.maximum(excess, 1.0))
+        length *= 2.0
+
+
+def _scatter(rate: Floats) -> Floats:
+    """Return one sigma of rates, shape (n,), by how far each is off the middle of its neighbors, those around it together.
+
+    A fall that gathers speed evenly does not count, nor does one change of stage.
+    """
+    steps = np.abs(np.diff(rate, 2))
+    width = min(2 * NEAR_BLOCKS + 1, len(steps))
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(steps, width), axis=1)
+    places = np.clip(np.arange(len(rate)) - 1 - width // 2, 0, len(medians) - 1)
+    return np.asarray(NORMAL_MAD / sqrt(6.0) * medians[places], dtype=np.float64)
+
+
+def _blocks_of(heard: Heights, air: PadAir, length: float) -> _Blocks | None:
+    t = heard.t_s
     fallen = air.as_in_sea_level_air_m(heard.height_m)
     edges = np.searchsorted(t, np.arange(t[0], t[-1] + 1e-9, length))
     rows = []
@@ -334,7 +369,9 @@ def touchdown(heard: Heights) -> Touchdown | None:
     if len(t) < 4 * SAMPLES_IN_BLOCK:
         return None
     rest_m = float(np.median(height[t >= t[-1] - TOUCHDOWN_REST_S]))
-    above = np.flatnonzero(height > rest_m + max(CLEAR_M, 4.0 * heard.sigma_m))
+    steps = np.diff(height)
+    noise_m = NORMAL_MAD * float(np.median(np.abs(steps - np.median(steps)))) / sqrt(2.0)
+    above = np.flatnonzero(height > rest_m + max(CLEAR_M, CLEAR_SIGMAS * max(heard.sigma_m, noise_m)))
     if not len(above) or (t > t[above[-1]]).sum() < SAMPLES_IN_BLOCK:
         return None
     near_s = float(t[above[-1]])

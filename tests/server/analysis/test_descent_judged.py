@@ -12,7 +12,7 @@ from server.analysis.figures.figure import Figures
 from server.analysis.flight_log import FlightLog
 from server.analysis.judgements.case import Case
 from server.analysis.judgements.descent import judge_descent, judge_opening
-from server.analysis.judgements.schedule import COLUMNS
+from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.telemetry.batch import Rows
 from tests.server.flight.descent.test_opening import coast
@@ -74,3 +74,16 @@ def test_an_opening_in_the_climb_is_told_without_a_flag_and_without_a_force() ->
             continue
         assert found is not None and found.climb_m_s == pytest.approx(40.0, rel=0.15)
         assert found.early_s == pytest.approx(3.0, abs=1.2)
+
+
+def test_a_rate_is_less_sure_without_the_air_s_temperature_and_a_landing_s_time_has_a_doubt() -> None:
+    untold, told = (
+        judged([(-9.0, 22.0)], 900.0, one) for one in (NOTHING_TOLD, replace(NOTHING_TOLD, pad_temperature_k=290.0))
+    )
+    assert untold.sigma_m_s > 0.05 * untold.rate_m_s
+    assert told.landing_sigma_s is not None and 0.0 < told.landing_sigma_s < 0.5
+
+
+def test_a_long_descent_is_judged_on_and_on_since_its_landing_may_never_be_heard() -> None:
+    due = sorted(delay for one in JUDGEMENTS if one.subject == "descent" and one.after == "apogee" for delay in one.delays_s)
+    assert due[-1] > 900.0 and all(later <= 2.0 * sooner for sooner, later in zip(due, due[1:], strict=False))

@@ -7,6 +7,7 @@ import pytest
 
 from server.flight.descent.opening import held_back
 from server.flight.descent.stages import heights_of
+from tests.server.flight.descent.test_stages import pumped
 
 NOISE_M = 0.4
 
@@ -53,10 +54,23 @@ def test_an_opening_at_apogee_is_silent() -> None:
     assert found(120.0, 8.0) is None
 
 
-@pytest.mark.parametrize("puff_m", [-60.0, 60.0])
+@pytest.mark.parametrize("puff_m", [-100.0, 60.0])
 @pytest.mark.parametrize("before_s", [2.0, 1.0, 0.3])
-def test_a_pulse_of_pressure_is_no_opening(puff_m: float, before_s: float) -> None:
+@pytest.mark.parametrize("lasts_s", [0.1, 0.3])
+def test_a_pulse_of_pressure_is_no_opening(puff_m: float, before_s: float, lasts_s: float) -> None:
     t, height, apogee = coast(120.0)
     since = t - (apogee - before_s)
-    height = height + np.where(since >= 0.0, puff_m * np.exp(-np.clip(since, 0.0, None) / 0.1), 0.0)
+    height = height + np.where(since >= 0.0, puff_m * np.exp(-np.clip(since, 0.0, None) / lasts_s), 0.0)
     assert held_back(heights_of(t, height, 0.0, 1e9, NOISE_M), 20.0, apogee) is None
+
+
+def test_a_port_s_error_that_goes_with_the_last_of_the_speed_is_no_opening() -> None:
+    t, height, apogee = coast(120.0)
+    assert held_back(heights_of(t, height + np.where(t < apogee, 12.0, 0.0), 0.0, 1e9, NOISE_M), 20.0, apogee) is None
+
+
+def test_pressure_that_a_swinging_body_pumps_is_no_opening() -> None:
+    for seed in range(10):
+        t, height, apogee = coast(120.0, seed=seed)
+        heard = heights_of(t, height + pumped(t - 20.0, 6.0, 6.0, 0.0, seed), 0.0, 1e9, NOISE_M)
+        assert held_back(heard, 20.0, apogee) is None

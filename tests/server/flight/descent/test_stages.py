@@ -144,3 +144,36 @@ def test_what_cannot_be_told() -> None:
     spoiled[::9] = rng.choice([np.nan, np.inf, -np.inf, 1e300], len(spoiled[::9]))
     found = way_down(heights_of(np.repeat(t[order], 2), np.repeat(spoiled[order], 2), 0.0, landing), PadAir())
     assert found is not None and found.stages[-1].sea_level_m_s == pytest.approx(6.0, rel=0.1)
+
+
+def pumped(t: np.ndarray, drogue: float, main: float, switch_s: float, seed: int) -> np.ndarray:
+    """Pressure that a swinging body pumps, as height (m): noise around a period of 1.5 s, louder under a drogue."""
+    rng, step, keep = np.random.default_rng([4, seed]), 0.05, 0.97
+    turn, grid, ahead, last = 2.0 * keep * np.cos(2.0 * np.pi * step / 1.5), [], 0.0, 0.0
+    for push in rng.normal(size=int(t[-1] / step) + 2).tolist():
+        ahead, last = turn * ahead - keep * keep * last + push, ahead
+        grid.append(ahead)
+    wave = np.interp(t, step * np.arange(len(grid)), np.array(grid) / np.std(grid))
+    return np.where(t < switch_s, drogue, main) * wave
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.15])
+def test_stages_stay_apart_where_the_body_pumps_the_pressure(loss: float) -> None:
+    for seed in range(8):
+        t, height, landing = fall([(700.0, 24.0), (-9.0, 11.0)], 2800.0, seed, loss)
+        switch_s = float(t[np.argmax(height < 700.0)])
+        found = way_down(heights_of(t, height + pumped(t, 8.0, 1.5, switch_s, seed), 0.0, landing, NOISE_M), PadAir())
+        assert found is not None and [stage.kind for stage in found.stages] == [DROGUE, MAIN]
+        for stage, rate in zip(found.stages, (24.0, 11.0), strict=True):
+            assert stage.sea_level_m_s == pytest.approx(rate, rel=0.1)
+            assert abs(stage.sea_level_m_s - rate) < 4.0 * stage.sea_level_sigma_m_s
+
+
+def test_a_noisy_barometer_leaves_the_landing_where_it_was() -> None:
+    rng = np.random.default_rng(8)
+    for seed in range(10):
+        t, height, landing = fall([(-9.0, 22.0)], 900.0, seed)
+        near = (t > landing - 20.0) & (t < landing + 2.5)
+        found = touchdown(heights_of(t[near], height[near] + 1.3 * rng.normal(size=near.sum()), 0.0, 1e9, NOISE_M))
+        assert found is not None and found.t_s == pytest.approx(landing, abs=0.3)
+        assert found.rate_m_s == pytest.approx(22.0, rel=0.1)
