@@ -125,6 +125,7 @@ def _summary(summary: Summary, moments: Mapping[str, float], zero: float) -> str
         value = {"burnout": summary["burnout"], "apogee": summary["apogee"]}.get(name)
         height = f", {_number(value['height_m'])} m" if value is not None else ""
         rows.append((name.capitalize(), f"{at - zero:+.2f} s{height}"))
+    rows += _descent(summary["figures"].get("descent", {}))
     if "whereabouts" in summary:
         rows.append(("Where it lies", summary["whereabouts"]))
     if "last_heard" in summary:
@@ -132,6 +133,23 @@ def _summary(summary: Summary, moments: Mapping[str, float], zero: float) -> str
     known: Mapping[str, object] = summary
     rows += [(title, f"{_number(known[key])} {unit}".strip()) for key, title, unit in NUMBERS if known[key] is not None]
     return _table([], rows)
+
+
+def _descent(figure: Mapping[str, object]) -> list[tuple[str, str]]:
+    """Return the stages of the way down and the landing, each rate with a 95 % interval."""
+    rows = []
+    stages = figure.get("stages")
+    for stage in stages if isinstance(stages, list) else []:
+        name = f"Descent, {stage['kind']}"
+        rows.append((name, f"{_rate(stage['rate_m_s'], stage['sigma_m_s'])} from {stage['from_m']:.0f} m"))
+    speed, sigma = figure.get("landing_m_s"), figure.get("landing_sigma_m_s")
+    if isinstance(speed, float) and isinstance(sigma, float):
+        rows.append(("Speed at landing", _rate(speed, sigma)))
+    return rows
+
+
+def _rate(rate_m_s: float, sigma_m_s: float) -> str:
+    return f"{rate_m_s:.1f} \N{PLUS-MINUS SIGN} {1.96 * sigma_m_s:.1f} m/s"
 
 
 def _findings(findings: Sequence[ToldFinding], zero: float) -> str:

@@ -53,6 +53,14 @@ def review(tmp_path_factory: pytest.TempPathFactory) -> Review:
     return open_review(recorded(tmp_path_factory.mktemp("r"), flown("gusty-rail")))
 
 
+def test_the_way_down_is_told_in_stages_with_their_doubt(review: Review) -> None:
+    text = Seen(report_html(review)).text
+    (stage,) = summarize(review)["figures"]["descent"]["stages"]
+    assert f"Descent, {stage['kind']}" in text
+    assert f"{stage['rate_m_s']:.1f} \N{PLUS-MINUS SIGN} {1.96 * stage['sigma_m_s']:.1f} m/s from" in text
+    assert "Speed at landing" in text
+
+
 def test_everything_is_in_it(review: Review) -> None:
     html = report_html(review, {"label": "Maiden", "notes": "wind\nfrom the west"})
     seen, summary = Seen(html), summarize(review)

@@ -1,9 +1,10 @@
 // Where it came down and how to walk there: large enough to be read outdoors while walking.
 
+import { landingText, stagesText } from "../../kit/descent_words.js";
 import { h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
 import { age, bearing, distance, fixed, limitState, NOTHING, tClock } from "../../kit/format.js";
 import { sampleWords, unknownValue } from "../../kit/silence_words.js";
-import { bestPlace, lastPointWords, placeWords, tellsPlace } from "./whereabouts.js";
+import { bestPlace, lastPointWords, otherWords, placeWords, tellsPlace } from "./whereabouts.js";
 
 // Closer than this the direction is only noise.
 const AT_PAD_M = 3;
@@ -27,6 +28,7 @@ export function Whereabouts(el) {
   const far = h("span", { class: "walk-number", testid: "recovery-distance" });
   const basis = h("p", { class: "walk-note -basis", testid: "recovery-basis" });
   const last = h("p", { class: "walk-note", testid: "recovery-last" });
+  const other = h("p", { class: "walk-note", testid: "recovery-other" });
   const none = h("p", {
     class: "absent",
     text: "No position in this vehicle's dictionary, so no bearing can be given.",
@@ -42,6 +44,7 @@ export function Whereabouts(el) {
       h("p", {}, far, h("span", { class: "walk-unit -below", text: "from the pad" })),
       basis,
       last,
+      other,
     ),
   );
   el.append(walk, none);
@@ -68,6 +71,7 @@ export function Whereabouts(el) {
       );
       setText(basis, placeWords(view, best));
       setText(last, best?.basis === "forecast" ? lastPointWords(view) : "");
+      setText(other, otherWords(view));
     },
   };
 }
@@ -122,6 +126,20 @@ const DESCENT = [
     read: (view) => {
       const sample = view.sample("ground.climb_rate");
       return sample ? lostOr(sample, sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : NOTHING) : [];
+    },
+  },
+  {
+    title: "In stages",
+    read: (view) => {
+      const words = stagesText(view.state("figure", "descent")?.body);
+      return words ? [words] : [];
+    },
+  },
+  {
+    title: "Speed at landing",
+    read: (view) => {
+      const words = landingText(view.state("figure", "descent")?.body);
+      return words ? [words] : [];
     },
   },
   {

@@ -58,6 +58,14 @@ export function lastPointWords(view) {
   return `Last heard ${distance(point.distance)}, ${bearingText(point.bearing)}${height}, ${age(point.age)} ago`;
 }
 
+/** Where a part lost under canopy fell: "The part lost: 640 m, 113\u00b0 ESE, within 120 m (95 %)"; else empty. */
+export function otherWords(view) {
+  const figure = view.state("figure", "recovery")?.body ?? {};
+  if (!Number.isFinite(figure.other_distance_m)) return "";
+  const away = `${distance(figure.other_distance_m)}, ${bearingText(figure.other_bearing_rad)}`;
+  return `The part lost: ${away}, within ${distance(figure.other_radius_m)} (95\u00a0%)`;
+}
+
 function side(meters, positive, negative) {
   return `${fixed(Math.abs(meters), 0)} m ${meters < 0 ? negative : positive}`;
 }

@@ -1,5 +1,6 @@
 // The flight in numbers, as the station judged them part by part: each with its doubt, or the reason why there is none.
 
+import { landingText, plusMinus, stagesText } from "../../kit/descent_words.js";
 import { h, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
 import { bearing, bearingText, COULOMB_PER_MAH, distance, duration, fixed, tClock } from "../../kit/format.js";
 
@@ -51,11 +52,6 @@ function FiguresPanel(el, whole) {
       );
     },
   };
-}
-
-function plusMinus(value, sigma, digits, unit) {
-  const doubt = known(sigma) ? ` \u00b1 ${fixed(1.96 * sigma, digits)}` : "";
-  return `${fixed(value, digits)}${doubt} ${unit}`;
 }
 
 function interval(low, high, digits) {
@@ -166,9 +162,12 @@ const ROWS = [
   {
     key: "descent",
     title: "Descent",
-    text: (f) =>
-      known(f.rate_m_s) ? `${plusMinus(f.rate_m_s, f.sigma_m_s, 1, "m/s")}${UNDER[f.under] ?? ""}` : undefined,
+    text: (f) => {
+      const words = stagesText(f) ?? (known(f.rate_m_s) ? plusMinus(f.rate_m_s, f.sigma_m_s, 1, "m/s") : undefined);
+      return words && `${words}${UNDER[f.under] ?? ""}`;
+    },
   },
+  { key: "descent", title: "Speed at landing", text: landingText },
   {
     key: "recovery",
     title: "Wind by drift under the parachute",
@@ -184,6 +183,15 @@ const ROWS = [
       if (!known(f.landing_distance_m)) return undefined;
       const away = `${distance(f.landing_distance_m)} from the pad, bearing ${bearingText(f.landing_bearing_rad)}`;
       return `${away}, within ${distance(f.landing_radius_m)} (95 %)`;
+    },
+  },
+  {
+    key: "recovery",
+    title: "Where the part lost fell",
+    text: (f) => {
+      if (!known(f.other_distance_m)) return undefined;
+      const away = `${distance(f.other_distance_m)} from the pad, bearing ${bearingText(f.other_bearing_rad)}`;
+      return `${away}, within ${distance(f.other_radius_m)} (95 %)`;
     },
   },
   { key: "battery", title: "Battery", text: (f) => batteryText(f) },
