@@ -23,7 +23,8 @@ BEFORE_LANDING_S = 20.0
 FEWEST_FORCES = 20
 # One sigma of a rate by heights whose scale rests on the air: its lapse and density over kilometers, and its temperature
 # where nobody told it (258 to 308 K, evenly, are the days on which people fly). Our choice.
-LAPSE_SHARE, UNTOLD_AIR_SHARE = 0.02, 0.05
+LAPSE_SHARE, UNTOLD_AIR_SHARE = 0.015, 0.05
+PORT_LAG_S = 0.15  # one sigma of what a port with a small hole in a large bay adds to a landing's time. Our choice.
 SLOWED_S = 1.0
 
 
@@ -69,7 +70,7 @@ def judge_descent(case: Case) -> DescentFigure | None:
         reason_text=None if verdict is None else verdict.reason,
         landing_t=None if last is None else last.t_s,
         landing_m_s=None if last is None else last.rate_m_s,
-        landing_sigma_s=None if last is None else last.sigma_s,
+        landing_sigma_s=None if last is None else hypot(last.sigma_s, PORT_LAG_S),
         landing_sigma_m_s=None if last is None else hypot(last.sigma_m_s, scale * last.rate_m_s),
         energy_j=None if last is None or mass_kg is None else landing_energy_j(mass_kg, last.rate_m_s),
         stages=tuple(_told(stage, scale) for stage in found.stages),

@@ -55,7 +55,7 @@ def judge_recovery(case: Case) -> RecoveryFigure | None:
     descent.take(track.t, *track.position.T)
     drift = _drift_of(descent)
     spot = descent.spot() if landed is None else None
-    last = _last_place(case, _track(case, start_s, case.now_s), landed is not None, drift)
+    last = _last_place(case, _track(case, start_s, case.now_s), None if landed is None else landed[0], drift)
     return RecoveryFigure(
         t=case.now_s,
         deployment=_delay_of(apogee[0], deployment),
@@ -199,8 +199,8 @@ def _track(case: Case, start_s: float, stop_s: float) -> _Track:
     return _Track(gnss.t, place, gnss.stack("latitude", "longitude"))
 
 
-def _last_place(case: Case, track: _Track, landed: bool, drift: DriftUnderCanopy | None) -> _Heard | None:
-    """Return the last position heard; None if there is none."""
+def _last_place(case: Case, track: _Track, landed_s: float | None, drift: DriftUnderCanopy | None) -> _Heard | None:
+    """Return the last position heard, the middle of those heard since it landed; None if there is none."""
     known = np.flatnonzero(np.isfinite(track.position).all(axis=1))
     if not len(known):
         return None
@@ -210,9 +210,12 @@ def _last_place(case: Case, track: _Track, landed: bool, drift: DriftUnderCanopy
         pad = Geodetic(facts.latitude_deg, facts.longitude_deg, facts.elevation_m or 0.0)
     row = int(known[-1])
     t, (east, north, up) = float(track.t[row]), track.position[row].tolist()
-    moves = 0.0 if landed or drift is None else drift.drift_m_s
+    lies = known[-1:] if landed_s is None else known[track.t[known] > landed_s]
+    if len(lies):
+        east, north, up = np.median(track.position[lies], axis=0).tolist()
+    moves = 0.0 if landed_s is not None or drift is None else drift.drift_m_s
     place = last_place(pad, (east, north, up), age_s=case.now_s - t, drift_m_s=moves)
     if place is not None and track.degrees is not None:
-        latitude, longitude = track.degrees[row].tolist()
+        latitude, longitude = np.median(track.degrees[lies if len(lies) else known[-1:]], axis=0).tolist()
         place = replace(place, latitude_deg=latitude, longitude_deg=longitude)
     return None if place is None else _Heard(t, east, north, up, place)

@@ -28,7 +28,7 @@ ON_THE_WAY_DOWN_S = tuple(
 
 
 # A descent from high up, or one whose landing nobody heard.
-DESCENDS_ON_S = (90.0, 120.0, 180.0, 240.0, 360.0, 480.0, 720.0, 1000.0)
+DESCENDS_ON_S = tuple(map(float, (*range(90, 241, 30), *range(300, 601, 60), *range(720, 1081, 120))))
 
 
 def _unit(unit: str) -> tuple[str, ...]:

@@ -1,7 +1,9 @@
-"""Where the vehicle is by its GNSS receiver: east, north, up of its first good fix on the pad, in the plane there."""
+"""Where the vehicle is by its GNSS receiver: east, north, up of where it stood last on the pad, in the plane there."""
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Callable, Collection
 from math import nan
 
 import numpy as np
@@ -19,12 +21,45 @@ PAD_FIX = 3.0  # with height: what a receiver tells before it has one may lie ki
 PAD_ACCURACY_M = 10.0  # our choice: a place to walk from
 
 
+BLOCK_S, BLOCKS = 5.0, 12  # of the pad's fixes: a minute, so that a vehicle carried there switched on counts from there
+
+
+class PadFix:
+    """Where it stands: the median of the means of the last blocks of good fixes, so that no single one counts much.
+
+    Up to a second of the climb falls into the last block before a flight is seen; a median does not mind.
+    """
+
+    def __init__(self) -> None:
+        self._block: list[Geodetic] = []
+        self._since_s = 0.0
+        self._means: deque[Geodetic] = deque(maxlen=BLOCKS)
+        self.place: Geodetic | None = None
+
+    def take(self, t: float, fix: Geodetic) -> None:
+        """Take one good fix on the pad at a time (s)."""
+        if not self._block:
+            self._since_s = t
+        self._block.append(fix)
+        if t - self._since_s >= BLOCK_S:
+            self._means.append(_middle(self._block, np.mean))
+            self._block = []
+            self.place = _middle(self._means, np.median)
+        elif not self._means:
+            self.place = _middle(self._block, np.mean)
+
+
+def _middle(fixes: Collection[Geodetic], of: Callable[..., np.floating]) -> Geodetic:
+    table = np.array([(fix.latitude_deg, fix.longitude_deg, fix.height_m) for fix in fixes])
+    return Geodetic(*(float(of(column)) for column in table.T))
+
+
 class GnssTracker:
     """Turns fixes into meters from the pad; without a fix on the pad, from the site its sheet tells."""
 
     def __init__(self, roles: RoleColumns, facts: SheetNumbers, flying: Flying) -> None:
         self._roles, self._flying = roles, flying
-        self._pad: Geodetic | None = None
+        self._pad = PadFix()
         self._has_flown = False
         self._site: Geodetic | None = None
         if facts.latitude_deg is not None and facts.longitude_deg is not None:
@@ -48,9 +83,9 @@ class GnssTracker:
         table = np.full((len(rows), 5), nan)
         for row in np.flatnonzero(good).tolist():
             here = Geodetic(float(columns[PLACE[0]][row]), float(columns[PLACE[1]][row]), float(height[row]))
-            if self._pad is None and sure[row]:
-                self._pad = here
-            origin = self._pad or (self._site if flown[row] else None)
+            if sure[row]:
+                self._pad.take(float(rows.t[row]), here)
+            origin = self._pad.place or (self._site if flown[row] else None)
             if origin is not None:
                 table[row] = *_meters(origin, here), here.latitude_deg, here.longitude_deg
         names = ("east", "north", "up", "latitude", "longitude")

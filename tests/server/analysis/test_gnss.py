@@ -5,15 +5,20 @@ from __future__ import annotations
 import math
 import random
 
+import numpy as np
 import pytest
 
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.vehicle import VehicleLink
 from server.analysis.pipeline import recorded_output
+from server.analysis.trackers.gnss import GnssTracker
+from server.analysis.trackers.output import TrackerOutput
+from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.flight.descent.geodesy import Geodetic, moved, seen_from
 from server.recording.records import Kind, Record
+from server.telemetry.batch import Batch, Rows
 from server.telemetry.tables import table_specs
 from tests.protocol.helpers import HEAD, SANDPIPER
 from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, live_output
@@ -56,7 +61,7 @@ def at(t: float) -> tuple[float, float, float]:
     return DRIFT[0] * s, DRIFT[1] * s, APOGEE_M - SINK_M_S * s
 
 
-def records_of(dictionary: Dictionary, *, dark_s: float = 5.0, seed: int = 1) -> list[Record]:
+def records_of(dictionary: Dictionary, *, dark_s: float = 5.0, seed: int = 1, scatter_m: float = 0.8) -> list[Record]:
     """A flight 30 s after the start; for `dark_s` the receiver has no fix and tells zeros, then a poor one far off."""
     link, rng, out = VehicleLink(dictionary, bytes(32), 1), random.Random(seed), []
     for step in range(round(20 * (30.0 + APOGEE_S + APOGEE_M / SINK_M_S + 30.0))):
@@ -65,7 +70,7 @@ def records_of(dictionary: Dictionary, *, dark_s: float = 5.0, seed: int = 1) ->
         pascal = 95000.0 * (1.0 - 0.0065 * up / 288.15) ** 5.25588 + rng.gauss(0.0, 2.0)
         frames = [link.frame("air", 50 * step, {"p": pascal})]
         if step % 4 == 0:
-            place = moved(PAD, east + rng.gauss(0, 0.8), north + rng.gauss(0, 0.8), up)
+            place = moved(PAD, east + rng.gauss(0, scatter_m), north + rng.gauss(0, scatter_m), up)
             told = {"lat": place.latitude_deg, "lon": place.longitude_deg, "alt": place.height_m, "fix": 3.0}
             if t < dark_s:
                 told = {"lat": 0.0, "lon": 0.0, "alt": 0.0, "fix": 0.0}
@@ -94,6 +99,32 @@ def test_the_landing_spot_is_within_five_meters_and_live_is_replay() -> None:
     true = moved(PAD, east, north, 0.0)
     apart = seen_from(Geodetic(true.latitude_deg, true.longitude_deg, PAD.height_m), there)
     assert math.hypot(*apart[:2]) < 5.0
+
+
+def test_fixes_that_scatter_are_averaged_on_the_pad_and_where_it_lies() -> None:
+    east, north, _ = at(1e9)
+    for seed in range(3):
+        figure = recovery_of(recorded_output(DICTIONARY, records_of(DICTIONARY, seed=seed, scatter_m=4.0), ORIGIN_NS))
+        assert math.hypot(figure["landing_east_m"] - east, figure["landing_north_m"] - north) < 4.0
+        true = moved(PAD, east, north, 0.0)
+        there = Geodetic(figure["last_latitude_deg"], figure["last_longitude_deg"], PAD.height_m)
+        apart = seen_from(Geodetic(true.latitude_deg, true.longitude_deg, PAD.height_m), there)
+        assert math.hypot(*apart[:2]) < 4.0
+
+
+def test_a_vehicle_carried_to_its_pad_while_it_is_on_counts_from_the_pad() -> None:
+    tracker = GnssTracker(RoleColumns(DICTIONARY.roles), NOTHING_TOLD, lambda orders: np.zeros(len(orders), dtype=bool))
+    t = np.arange(0.0, 400.0, 0.2)
+    walked = np.clip(t, 0.0, 200.0)  # a meter a second, north, for 200 s
+    places = [moved(PAD, 0.0, north, 0.0) for north in walked.tolist()]
+    columns = {
+        "lat": np.array([one.latitude_deg for one in places]), "lon": np.array([one.longitude_deg for one in places]),
+        "alt": np.full(len(t), PAD.height_m), "fix": np.full(len(t), 3.0),
+    }  # fmt: skip
+    rows = Rows(np.arange(len(t)), t, t, np.zeros(len(t), dtype=bool), columns)
+    out = TrackerOutput()
+    tracker.take(Batch({"place": rows}, [], t, t, t), out)
+    assert abs(out.rows["ground_gnss"].columns["north"][-1]) < 0.5
 
 
 def test_a_receiver_dark_on_the_pad_needs_the_sheet_s_site() -> None:
