@@ -6,6 +6,7 @@ import { CommandLog } from "./desk/command_log.js";
 import { MarkPanel } from "./desk/mark_panel.js";
 import { h } from "./kit/dom.js";
 import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
+import { TrackPanel } from "./panels/find/track_panel.js";
 import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { cursorPanel } from "./panels/learn/cursor_panel.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
@@ -97,7 +98,10 @@ const PLACES = {
   recovery: {
     title: "Recovery",
     columns: [
-      [["whereabouts", "Where to look", Whereabouts]],
+      [
+        ["whereabouts", "Where to look", Whereabouts],
+        ["track", "Seen from above", TrackPanel],
+      ],
       [
         ["descent", "Descent", DescentPanel],
         ["chutes", "Parachutes", ParachuteStates],

@@ -6,7 +6,7 @@ import { fromPad } from "./from_pad.js";
 
 const RAD = Math.PI / 180;
 // By the vehicle's navigation, else by GNSS as the station reckons it from the pad.
-const PLACES = [
+export const PLACES = [
   ["position.east", "position.north", "position.up"],
   ["ground.gnss_east", "ground.gnss_north", "ground.gnss_up"],
 ];
