@@ -255,6 +255,11 @@ def _followed(group: _Group, events: list[tuple[int, Event]]) -> PacketColumns:
         group = _Group(group.packet, group.frame[keep], group.count[keep], group.wire_ms[keep], group.rows[keep])
         late = late[keep]
     columns = {channel.name: _channel_column(group, channel) for channel in group.packet.channels}
+    if group.packet.attitude is not None:
+        places, turn = group.packet.attitude
+        w, x, y, z = (group.packet.channels[place] for place in places)
+        numbers = (_number_column(group, w), _number_column(group, x), _number_column(group, y), _number_column(group, z))
+        columns.update(zip((w.name, x.name, y.name, z.name), turn.of(numbers), strict=True))
     return PacketColumns(group.packet, group.frame, np.zeros(len(group.frame), np.int64), group.wire_ms, late, columns)
 
 

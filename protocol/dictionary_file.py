@@ -17,6 +17,7 @@ from protocol.dictionary import BOOT_ROLES, Dictionary, FlightRules, UplinkRules
 from protocol.errors import DictionaryError
 from protocol.fields import Packet
 from protocol.foreign.framing_tables import check_framing, read_framing
+from protocol.frames import ATTITUDE_ROLES, read_frames
 from protocol.identity import IDENTITY_NAME, WIRE, identity_packet
 from protocol.packet_tables import read_apid, read_packet
 from protocol.toml_table import TomlTable, line_of
@@ -33,7 +34,6 @@ SAFE_ALL = Command(
     does="Inhibits everything that can fire but the recovery channels, which the vehicle keeps for itself.",
     safes_all=True,
 )
-ATTITUDE_ROLES = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
 
 
 def load_dictionary(path: Path | str | None = None) -> Dictionary:
@@ -71,7 +71,10 @@ def _read(root: TomlTable, text: str) -> Dictionary:
     framing = read_framing(root.table("framing")) if root.has("framing") else None
     wire = _wire(head, framing is not None)
     lead = 1 if wire == WIRE else 0
-    packets = {name: read_packet(name, table, framing is not None, lead) for name, table in root.named_tables("packet")}
+    frames = read_frames(root.table("frames", {}))
+    packets = {
+        name: read_packet(name, table, framing is not None, lead, frames) for name, table in root.named_tables("packet")
+    }
     commands = {name: read_command(name, table, conditions, wire == WIRE) for name, table in root.named_tables("command")}
     if wire == WIRE:
         _add_what_belongs_to_the_wire(packets, commands, root)

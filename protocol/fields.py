@@ -15,6 +15,7 @@ from math import copysign, inf, isfinite, isnan
 from typing import Any, Literal, SupportsFloat
 
 from protocol.errors import ShortBuffer, ValueRefused
+from protocol.frames import AttitudeTurn
 
 NUMBER_CODES = {"u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I", "i32": "i", "f32": "f", "f64": "d"}
 BITS_CODES = {"bits8": "B", "bits16": "H", "bits32": "I"}
@@ -49,6 +50,7 @@ class Channel:
     wire_unit: str = ""  # what the file declares, where the role's unit is another one
     unit_scale: float = 1.0  # from there to `unit`
     unit_offset: float = 0.0
+    sign: float = 1.0  # -1 where the vehicle's axis is the station's reversed; within unit_scale
     shift: int = 0
     mask: int = 0  # not zero: a bit group
     role: str | None = None
@@ -83,8 +85,12 @@ class Channel:
         return float
 
     def on_wire(self, number: float) -> float:
-        """Return a value in the unit the file declares: what conditions compare with, and what a sender sends."""
+        """Return a value in the unit and along the axis the file declares: what a sender sends."""
         return (number - self.unit_offset) / self.unit_scale if self.wire_unit else number
+
+    def in_declared_unit(self, number: float) -> float:
+        """Return a value in the unit the file declares, along the station's axis: what conditions compare with."""
+        return self.on_wire(number) * self.sign
 
     def number_of(self, value: object) -> float:
         """Return the number behind `value`: a number as it is, an enum text by its index; raises ValueRefused."""
@@ -215,6 +221,7 @@ class Packet:
     time: str = ""
     count: str = ""
     lead: int = 0  # zeros before its frame: 1 on wire version 2
+    attitude: tuple[tuple[int, int, int, int], AttitudeTurn] | None = None  # which channels are turned together, and how
 
     @cached_property
     def channels(self) -> tuple[Channel, ...]:
@@ -237,7 +244,20 @@ class Packet:
 
     def pack(self, values: Mapping[str, object]) -> bytes:
         """Return the field bytes for channel `values` in engineering units; raises ValueRefused."""
-        return self.layout.pack(*[item.pack_value(values) for item in self.fields])
+        return self.layout.pack(*self.raw_of(values))
+
+    def raw_of(self, values: Mapping[str, object]) -> list[Raw]:
+        """Return one raw value per field for channel `values` in engineering units; raises ValueRefused."""
+        told = self._as_told(values)
+        return [item.pack_value(told) for item in self.fields]
+
+    def _as_told(self, values: Mapping[str, object]) -> Mapping[str, object]:
+        """Return the values with the attitude as the vehicle counts it."""
+        if self.attitude is None:
+            return values
+        names = [self.channels[index].name for index in self.attitude[0]]
+        w, x, y, z = (self.channel(name).number_of(_wanted(values, name)) for name in names)
+        return {**values, **dict(zip(names, self.attitude[1].undone((w, x, y, z)), strict=True))}
 
     def pack_fitted(self, values: Mapping[str, object]) -> tuple[bytes, int]:
         """Return the field bytes a vehicle sends for channel `values`, and how many of them did not fit their field.
@@ -247,7 +267,8 @@ class Packet:
         try:
             return self.pack(values), 0
         except ValueRefused:  # seldom, so that packing what fits costs nothing more
-            fitted = [item.fitted_value(values) for item in self.fields]
+            told = self._as_told(values)
+            fitted = [item.fitted_value(told) for item in self.fields]
         return self.layout.pack(*[raw for raw, _ in fitted]), sum(unfit for _, unfit in fitted)
 
     def unpack(self, data: bytes, offset: int = 0) -> tuple[Value, ...]:
@@ -258,7 +279,16 @@ class Packet:
 
     def values_of(self, raw: Sequence[Raw]) -> tuple[Value, ...]:
         """Return the channel values of one raw value per field."""
-        return tuple([convert(raw[index]) for index, convert in self._plan])
+        values = tuple([convert(raw[index]) for index, convert in self._plan])
+        return values if self.attitude is None else self._turned(values, *self.attitude)
+
+    @staticmethod
+    def _turned(values: tuple[Value, ...], places: tuple[int, int, int, int], turn: AttitudeTurn) -> tuple[Value, ...]:
+        w, x, y, z = (float(values[place]) for place in places)
+        out = list(values)
+        for place, value in zip(places, turn.of((w, x, y, z)), strict=True):
+            out[place] = value
+        return tuple(out)
 
     def channel(self, name: str) -> Channel:
         """Return a channel by name; raises KeyError."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 
 from protocol.fields import BITS_CODES, LIMIT_NAMES, NUMBER_CODES, Channel, ChannelKind, Field, Packet
+from protocol.frames import ATTITUDE_ROLES, AttitudeTurn, Frames
 from protocol.framing import CONTENT_MAX
 from protocol.packets import APID_MAX
 from protocol.roles import role_unit, to_role_unit
@@ -16,6 +17,7 @@ from protocol.units import conversion
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
 ROLE = re.compile(r"[a-z_]+(\[[a-z0-9_]+\])?(\.[a-z_]+)*\Z")
+STATION_FRAMES = Frames()
 TEXT_TYPE = re.compile(r"text([1-9][0-9]{0,2})\Z")
 
 
@@ -41,9 +43,14 @@ def _rate(table: TomlTable) -> float:
     return rate_hz
 
 
-def read_packet(name: str, table: TomlTable, is_foreign: bool = False, lead: int = 0) -> Packet:
-    """Return a packet; `is_foreign`: of another framing than ours, `lead`: zeros before a frame. Raises DictionaryError."""
-    fields = tuple(_field(read_name(name, table), index, item) for index, item in enumerate(table.tables("fields")))
+def read_packet(
+    name: str, table: TomlTable, is_foreign: bool = False, lead: int = 0, frames: Frames = STATION_FRAMES
+) -> Packet:
+    """Return a packet; `is_foreign`: of another framing than ours, `lead`: zeros before a frame, `frames`: the vehicle's.
+
+    Raises DictionaryError.
+    """
+    fields = tuple(_field(read_name(name, table), index, item, frames) for index, item in enumerate(table.tables("fields")))
     packet = Packet(
         read_name(name, table),
         read_apid(table),
@@ -54,6 +61,7 @@ def read_packet(name: str, table: TomlTable, is_foreign: bool = False, lead: int
         time=table.get("time", str, ""),
         count=table.get("count", str, ""),
         lead=lead,
+        attitude=_attitude(fields, frames, table),
     )
     table.done()
     if is_foreign:
@@ -71,6 +79,19 @@ def read_packet(name: str, table: TomlTable, is_foreign: bool = False, lead: int
     return packet
 
 
+def _attitude(
+    fields: tuple[Field, ...], frames: Frames, table: TomlTable
+) -> tuple[tuple[int, int, int, int], AttitudeTurn] | None:
+    """Return where a packet has the attitude that is to be turned among its channels, and how."""
+    roles = [channel.role for item in fields for channel in item.channels]
+    if frames.attitude is None or not set(ATTITUDE_ROLES) & set(roles):
+        return None
+    if not set(ATTITUDE_ROLES) <= set(roles):
+        raise table.problem("needs all four attitude_quaternion roles in one packet, since [frames] turns them", "fields")
+    w, x, y, z = (roles.index(role) for role in ATTITUDE_ROLES)
+    return (w, x, y, z), frames.attitude
+
+
 def _check_foreign(packet: Packet, table: TomlTable) -> None:
     """Time must be a number in s or ms, the count a plain unsigned integer."""
     channels = {channel.name: channel for channel in packet.channels}
@@ -83,14 +104,14 @@ def _check_foreign(packet: Packet, table: TomlTable) -> None:
         raise table.problem(f"'{packet.count}' must be a plain u8, u16 or u32 field of this packet", "count")
 
 
-def _field(packet: str, index: int, table: TomlTable) -> Field:
+def _field(packet: str, index: int, table: TomlTable, frames: Frames) -> Field:
     name = read_name(table.get("name", str), table)
     type_ = table.get("type", str)
     if type_ in BITS_CODES:
-        channels = _bit_channels(packet, index, table, int(type_[4:]))
+        channels = _bit_channels(packet, index, table, int(type_[4:]), frames)
         table.get("description", str, "")
     elif type_ in NUMBER_CODES or TEXT_TYPE.match(type_):
-        channels = (_channel(packet, index, table, type_),)
+        channels = (_channel(packet, index, table, type_, frames),)
     else:
         kinds = ", ".join([*NUMBER_CODES, *BITS_CODES, "textN"])
         raise table.problem(f"must be one of {kinds}, got {type_!r}", "type")
@@ -98,7 +119,7 @@ def _field(packet: str, index: int, table: TomlTable) -> Field:
     return Field(name=name, type=type_, channels=channels)
 
 
-def _bit_channels(packet: str, index: int, table: TomlTable, size: int) -> tuple[Channel, ...]:
+def _bit_channels(packet: str, index: int, table: TomlTable, size: int, frames: Frames) -> tuple[Channel, ...]:
     channels = []
     used = 0
     for item in table.tables("bits"):
@@ -110,16 +131,16 @@ def _bit_channels(packet: str, index: int, table: TomlTable, size: int) -> tuple
             raise item.problem(f"bit {bit} is used twice", "bit")
         used |= mask << bit
         kind: ChannelKind = "flag" if width == 1 else "enum" if item.has("values") else "number"
-        channels.append(_described(packet, index, item, kind, shift=bit, mask=mask))
+        channels.append(_described(packet, index, item, kind, frames, shift=bit, mask=mask))
         item.done()
     if not channels:
         raise table.problem("needs at least one entry", "bits")
     return tuple(channels)
 
 
-def _channel(packet: str, index: int, table: TomlTable, type_: str) -> Channel:
+def _channel(packet: str, index: int, table: TomlTable, type_: str, frames: Frames) -> Channel:
     if type_.startswith("text"):
-        return _described(packet, index, table, "text")
+        return _described(packet, index, table, "text", frames)
     scale, offset = table.get("scale", float, 1.0), table.get("offset", float, 0.0)
     if scale == 0.0:
         raise table.problem("must not be zero", "scale")
@@ -127,7 +148,7 @@ def _channel(packet: str, index: int, table: TomlTable, type_: str) -> Channel:
         raise table.problem("a float field carries its value as it is; scale and offset are for integers", "scale")
     kind: ChannelKind = "enum" if table.has("values") else "number"
     linear = table.has("scale") or table.has("offset")
-    return _described(packet, index, table, kind, scale=scale, offset=offset, linear=linear)
+    return _described(packet, index, table, kind, frames, scale=scale, offset=offset, linear=linear)
 
 
 def _described(
@@ -135,6 +156,7 @@ def _described(
     index: int,
     table: TomlTable,
     kind: ChannelKind,
+    frames: Frames,
     *,
     scale: float = 1.0,
     offset: float = 0.0,
@@ -147,8 +169,10 @@ def _described(
     role = table.get("role", str) if table.has("role") else None
     if role is not None and not ROLE.match(role):
         raise table.problem(f"role {role!r} must look like altitude_baro or camera[1].powered", "role")
+    role, sign = frames.turned(role) if role is not None and not mask else (role, 1.0)
     per, more = (kind == "number" and to_role_unit(role, unit)) or (1.0, 0.0)
-    declared = unit if (per, more) != (1.0, 0.0) else ""
+    per, more = per * sign, more * sign
+    declared = (unit or role_unit(role)) if (per, more) != (1.0, 0.0) else ""
     unit = role_unit(role) if declared else unit
     if declared == display_unit and conversion(unit, display_unit) is None:
         display_unit = unit  # a unit for the wire only
@@ -167,7 +191,9 @@ def _described(
         display_offset=shown[1],
         role=role,
         values=table.texts("values"),
-        limits={name: limit * per + more for name, limit in _limits(table).items()} if declared else _limits(table),
+        limits={_side(name, sign): limit * per + more for name, limit in _limits(table).items()}
+        if declared
+        else _limits(table),
         range=_turned(_pair(table, "range"), per, more),
         sensor_range=_turned(_pair(table, "sensor_range"), per, more),
         description=table.get("description", str, ""),
@@ -178,6 +204,7 @@ def _described(
         wire_unit=declared,
         unit_scale=per,
         unit_offset=more,
+        sign=sign,
         shift=shift,
         mask=mask,
     )
@@ -185,7 +212,17 @@ def _described(
 
 def _turned(pair: tuple[float, float] | None, per: float, more: float) -> tuple[float, float] | None:
     """Return a pair in the unit the station has the channel in."""
-    return None if pair is None else (pair[0] * per + more, pair[1] * per + more)
+    if pair is None:
+        return None
+    low, high = sorted((pair[0] * per + more, pair[1] * per + more))
+    return low, high
+
+
+def _side(name: str, sign: float) -> str:
+    """Return which limit a limit is where the axis is reversed."""
+    if sign > 0.0:
+        return name
+    return name.replace("low", "high") if name.endswith("low") else name.replace("high", "low")
 
 
 def _limits(table: TomlTable) -> dict[str, float]:

@@ -133,7 +133,7 @@ class BinaryRecords:
     def encode(self, packet: str, values: Mapping[str, object]) -> bytes:
         """Return the record of one packet; raises ValueRefused."""
         described = self._packets[packet]
-        raw = [field.pack_value(values) for field in described.fields]
+        raw = described.raw_of(values)
         return self._record(described.apid, self._layouts[packet].pack(*raw), packet)
 
     def command(self, command: Command, args: Mapping[str, object]) -> bytes:

@@ -81,8 +81,7 @@ class TextLines:
         """Return the line of one packet; raises ValueRefused."""
         described = self._packets[packet]
         words = [described.tag] if described.tag else []
-        for field in described.fields:
-            raw = field.pack_value(values)
+        for raw in described.raw_of(values):
             words.append(raw.decode() if isinstance(raw, bytes) else repr(raw))
         for word in words:
             if self._rules.separator in word or "*" in word or "\n" in word:

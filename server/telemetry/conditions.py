@@ -150,7 +150,7 @@ def _holds(condition: Condition, value: float, args: Mapping[str, float], counte
     if not isfinite(value) or (condition.per is not None and args[condition.per] < 0):
         return False
     try:
-        told = value if channel is None else channel.on_wire(value)  # numbers are compared in the unit the file declares
+        told = value if channel is None else channel.in_declared_unit(value)  # as the numbers of the file are
         return _compare(condition, told, condition.operand_for(args, counter), channel)
     except (ValueRefused, ValueError, TypeError, LookupError):
         return False

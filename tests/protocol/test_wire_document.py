@@ -148,6 +148,7 @@ HEADINGS = [
     (r"packet.*\.limits", "Limits"),
     (r"uplink", "`[uplink]`"),
     (r"framing", "`[framing]`"),
+    (r"frames", "`[frames]`"),
     (r"flight_rules", "`[flight_rules]`"),
     (r"command\.\w+", "`[command.NAME]`"),
     (r"command\.\w+\.args\[\d+\]", "Argument"),
@@ -204,7 +205,7 @@ def test_every_key_in_the_document_is_accepted_by_the_loader(asked: Asked) -> No
 def test_no_key_hides_in_a_branch_the_loads_above_do_not_take(asked: Asked) -> None:
     """Every text given to a method of a table in the loader's source was asked for when loading."""
     readers = {"get", "raw", "has", "choice", "table", "tables", "named_tables", "texts", "numbers"}
-    readers_of_tables = ("dictionary_file", "packet_tables", "command_tables", "foreign/framing_tables")
+    readers_of_tables = ("dictionary_file", "packet_tables", "command_tables", "frames", "foreign/framing_tables")
     trees = [ast.parse((FOLDER / f"{name}.py").read_text("utf-8")) for name in readers_of_tables]
     written = {
         node.args[0].value
