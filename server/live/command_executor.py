@@ -218,9 +218,11 @@ class CommandExecutor:
             self._hears_counter = True
 
     def _heard_counter(self) -> int:
-        """Return the last counter the vehicle says it has executed, 0 when it has not said."""
+        """Return the last counter the vehicle says it has taken, 0 when it has not said."""
         reading = self._readings.reading("uplink.last_counter", self._now_s())
-        return int(reading.value) if reading is not None and isfinite(reading.value) else 0
+        told = int(reading.value) if reading is not None and isfinite(reading.value) else 0
+        heard = self._addressee.heard
+        return told if heard is None else max(told, heard.said.last_counter)
 
     async def _record_durably(self, intent: Mapping[str, object]) -> None:
         """Have the intent on the disk, or raise."""

@@ -133,7 +133,7 @@ class QueueTeller:
         self._ask(lambda queue, now_s: queue.on_identity(said, vehicle_ms, now_s))
 
     def _tell_answer(self, answer: CommandAnswer) -> None:
-        self._ask(lambda queue, now_s: queue.on_answer(*answer, now_s))
+        self._ask(lambda queue, now_s: queue.on_answer(*answer[:4], now_s, answer.code))
 
     def _or_disarm(self, lost: str, work: Callable[[], object]) -> None:
         if not self._contained.do(lost, work):

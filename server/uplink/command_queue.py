@@ -266,9 +266,9 @@ class CommandQueue:
         if news:
             self._table.changed(entry)
 
-    def on_answer(self, boot_id: int, counter: int, stage: str, reason: str, now_s: float) -> bool:
+    def on_answer(self, boot_id: int, counter: int, stage: str, reason: str, now_s: float, code: int | None = None) -> bool:
         """Take an answer of the vehicle; tell whether it belonged to a command of ours and changed something."""
-        return self._outcomes.on_answer(boot_id, counter, stage, reason, now_s)
+        return self._outcomes.on_answer(boot_id, counter, stage, reason, now_s, code)
 
     def on_identity(self, said: Identity, vehicle_ms: int, now_s: float) -> None:
         """The vehicle said who it is, and which Safe all it has carried out: that needs no dictionary to be understood."""

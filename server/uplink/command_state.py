@@ -53,7 +53,7 @@ class Event(StrEnum):
     REFUSE = "refuse"
     COMPLETE = "complete"
     FAIL = "fail"
-    DOUBT = "doubt"  # "old counter" or "other boot": this copy was not executed, an earlier copy may have been
+    DOUBT = "doubt"  # this copy was not executed, an earlier copy may have been
     SHOW = "show"  # telemetry shows the effect
 
 

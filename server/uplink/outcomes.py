@@ -17,6 +17,8 @@ ANSWERS = {"accepted": Event.ACCEPT, "refused": Event.REFUSE, "completed": Event
 # The vehicle says of these that it did not execute *this copy*. An earlier copy may have been executed and forgotten
 # (a firing that browns the vehicle out is answered "other boot" when it is sent again), so they are no outcome.
 NO_OUTCOME = ("old counter", "other boot")
+# A vehicle answers a number it has had before with what it said then, whatever is asked under it now.
+NUMBER_TAKEN = "the vehicle answers for another command under this number; another station uses this command key"
 
 
 def _told_of(boot_id: int | None) -> int | None:
@@ -36,11 +38,17 @@ class Outcomes:
         self._table = table
         self._trips = trips
 
-    def on_answer(self, boot_id: int, counter: int, stage: str, reason: str, now_s: float) -> bool:
-        """Take an answer of the vehicle; tell whether it belonged to a command of ours and changed something."""
+    def on_answer(self, boot_id: int, counter: int, stage: str, reason: str, now_s: float, code: int | None = None) -> bool:
+        """Take an answer of the vehicle; tell whether it belonged to a command of ours and changed something.
+
+        `code` is the command it answers, None where no field tells it.
+        """
         entry = self._table.numbered(counter)
         if entry is None or not self._is_from(entry, boot_id):
             return False
+        if code is not None and code != entry.command.code:
+            # Safe all is obeyed under every number, and repeats until it is answered itself.
+            return not entry.command.safes_all and self._table.apply(entry, Event.DOUBT, now_s, NUMBER_TAKEN)
         return self._take(entry, stage, reason, now_s)
 
     def _take(self, entry: PendingCommand, stage: str, reason: str, now_s: float) -> bool:

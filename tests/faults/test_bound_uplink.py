@@ -319,3 +319,53 @@ def test_safe_all_needs_no_memory(pad: Field, half: str) -> None:
     assert "not stored" in words, words
     pad.safe_all()
     assert is_safe(pad)
+
+
+# ---------------------------------------------------------------- two stations, one key
+
+
+def told_by(pad: Field, *roles: str) -> list[int]:
+    """Return the APIDs of the packets in which a vehicle tells these roles."""
+    return [pad.dictionary.packets[pad.dictionary.roles[role].packet].apid for role in roles]
+
+
+def taken_by_another(pad: Field) -> int:
+    """Have another computer with the same key switch a camera on, under the number that is next at ours; return it."""
+    eventually(lambda: pad.path.said[0].last_counter >= pad.commands()[-1].counter, WITHIN_S)
+    told, answered = pad.path.said[0].last_counter, len(pad.answers())
+    pad.path.send_up(pad.signed("camera_power", camera=1, on=1))
+    eventually(lambda: pad.answers()[answered:] == [("accepted", "none"), ("completed", "none")], WITHIN_S)
+    return told + 1
+
+
+def test_the_signed_identity_packet_tells_which_numbers_are_used(pad: Field) -> None:
+    """The key's folders were copied, or came back from a backup, and many a dictionary has no other packet to tell of it."""
+    pad.fly_twin("compiled")
+    pad.path.left_out = told_by(pad, "uplink.last_counter")
+    pad.watch()
+    pad.hear()
+    pad.done("camera_power", camera=1, on=0)
+    taken = taken_by_another(pad)
+    eventually(lambda: pad.path.said[0].last_counter == taken, WITHIN_S)
+    time.sleep(QUIET_S)
+    pad.done("board_inhibit")
+    assert pad.commands()[-1].counter > taken
+    pad.safe_all()
+
+
+def test_an_answer_to_another_stations_command_is_no_outcome_of_ours(pad: Field) -> None:
+    """Both took the same number within a second: the vehicle says again what it said to the first, and does nothing."""
+    pad.fly_twin("compiled")
+    pad.watch()
+    pad.hear()
+    pad.done("camera_power", camera=1, on=0)
+    eventually(lambda: pad.path.said[0].last_counter >= pad.commands()[-1].counter, WITHIN_S)
+    pad.path.left_out = [IDENTITY_APID, *told_by(pad, "uplink.last_counter")]
+    time.sleep(0.3)
+    taken = taken_by_another(pad)
+    id = pad.ask("channel_safe", channel=1)["id"]
+    words = pad.comes_to(id, "unknown", "completed", "verified")
+    assert pad.commands()[-1].counter == taken
+    assert "another command" in words and "completed" not in pad.states(id), (pad.states(id), words)
+    pad.path.left_out = []
+    pad.safe_all()

@@ -510,6 +510,26 @@ def test_answer_of_another_start_counter_or_meaning_changes_nothing(boot_id: int
     assert view(world, reply.id)["state"] == "sent"
 
 
+@pytest.mark.parametrize("stage", ["accepted", "completed", "refused", "failed"])
+def test_answer_to_another_command_under_our_number_is_no_outcome(stage: str) -> None:
+    """I10: a vehicle says again what it said to whoever took the number first."""
+    world = ready_world()
+    world.up.cut = True
+    reply = world.submit("ping")
+    counter, code = world.disk.intents[-1]["counter"], world.dictionary.commands["ping"].code
+    assert world.queue.on_answer(7, counter, stage, "none", world.now_s, code + 1)
+    world.advance(0.1)
+    assert view(world, reply.id)["state"] == "unknown"
+    assert "another command under this number" in view(world, reply.id)["state_text"]
+    assert world.queue.on_answer(7, counter, "completed", "none", world.now_s, code), "the vehicle's word on ours counts"
+
+    safing = world.queue.safe_all("Ada", world.now_s)
+    world.advance(0.1)
+    counter, code = world.disk.intents[-1]["counter"], world.dictionary.commands["safe_all"].code
+    assert not world.queue.on_answer(7, counter, stage, "none", world.now_s, code + 1)
+    assert view(world, safing.id)["state"] == "sent", "it goes on until it is answered itself"
+
+
 def test_second_answer_to_what_has_ended_changes_nothing() -> None:
     world = ready_world()
     reply = world.submit("ping")
