@@ -23,8 +23,13 @@ from server.uplink.command_entry import Reply
 
 SIGN_IN_WITHIN_S = 10.0
 REQUESTS_PER_S = 30
+# Our choice: what a page asks within some seconds by a key held down. What comes on top of it is refused.
+WAITING_AT_MOST = 64
 OPERATORS_AT_MOST = 8
 
+
+Request = dict[str, Any] | None
+"""What a page asked; None for what is no request at all."""
 
 router = APIRouter()
 
@@ -91,28 +96,73 @@ def _free_name(wanted: object, site: PageContext) -> str:
 
 
 async def _serve_desk(socket: WebSocket, site: PageContext, station: Station, operator: str) -> None:
+    """Read all that comes at once, so that Safe all waits behind nothing; do the rest one by one, and not too fast."""
+    waiting: asyncio.Queue[Request] = asyncio.Queue(WAITING_AT_MOST)
+    both = {
+        asyncio.ensure_future(_read_all(socket, site, station, operator, waiting)),
+        asyncio.ensure_future(_do_one_by_one(socket, site, station, operator, waiting)),
+    }
+    try:
+        ended, _ = await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
+        ended.pop().result()
+    finally:
+        for task in both:
+            task.cancel()
+        await asyncio.gather(*both, return_exceptions=True)
+
+
+async def _read_all(
+    socket: WebSocket, site: PageContext, station: Station, operator: str, waiting: asyncio.Queue[Request]
+) -> None:
+    while True:
+        request = _request(await socket.receive_text())
+        if request is not None and _is_safe_all(station, request):
+            await _reply(socket, request, _answer(site, station, operator, request))
+            while not waiting.empty():
+                await _reply(socket, waiting.get_nowait(), _refused("dropped by safe all; ask again"))
+        elif waiting.full():
+            await _reply(socket, request, _refused("asked too fast; wait a moment"))
+        else:
+            waiting.put_nowait(request)
+        await asyncio.sleep(0)  # a page that never pauses must leave others their turn
+
+
+async def _do_one_by_one(
+    socket: WebSocket, site: PageContext, station: Station, operator: str, waiting: asyncio.Queue[Request]
+) -> None:
     loop = asyncio.get_running_loop()
     recent: deque[float] = deque(maxlen=REQUESTS_PER_S)
     while True:
-        text = await socket.receive_text()
-        now = loop.time()
-        if len(recent) == REQUESTS_PER_S and now - recent[0] < 1.0:
-            await asyncio.sleep(1.0 - (now - recent[0]))
+        if len(recent) == REQUESTS_PER_S and loop.time() - recent[0] < 1.0:
+            await asyncio.sleep(1.0 - (loop.time() - recent[0]))
+        request = await waiting.get()  # after the pause: until then Safe all can drop it
         recent.append(loop.time())
-        request = _request(text)
         if request is None or request.get("type") not in DESK_REQUESTS:
-            await socket.send_text(
-                _text({"type": "reply", "n": None, "ok": False, "sentence": "this request is not understood"})
-            )
-            continue
-        if _wants_a_trip(site, station, request) and not station.trips.is_known:
+            await _reply(socket, None, _refused("this request is not understood"))
+        elif _wants_a_trip(site, station, request) and not station.trips.is_known:
             task = asyncio.ensure_future(_first_act(socket, site, station, operator, request))
-            site.sending.add(task)  # beside: safe all on this socket must not wait behind it
+            site.sending.add(task)  # beside: nothing else this page asks must wait behind it
             task.add_done_callback(site.sending.discard)
-            continue
-        answer = _answer(site, station, operator, request)
-        if answer is not None:
-            await socket.send_text(_text({"type": "reply", "n": _number(request.get("n")), **answer}))
+        else:
+            await _reply(socket, request, _answer(site, station, operator, request))
+
+
+def _refused(sentence: str) -> dict[str, Any]:
+    return {"ok": False, "sentence": sentence, "id": None}
+
+
+async def _reply(socket: WebSocket, request: Request, answer: dict[str, Any] | None) -> None:
+    """Answer a request; a page that only says that it is there waits for no answer."""
+    if answer is None or (request is not None and request.get("type") in ("alive", "sign_in")):
+        return
+    number = None if request is None else _number(request.get("n"))
+    await socket.send_text(_text({"type": "reply", "n": number, **answer}))
+
+
+def _is_safe_all(station: Station, request: dict[str, Any]) -> bool:
+    """Tell whether this asks for Safe all, by its own act or as the command of the dictionary."""
+    command = station.dictionary.commands.get(str(request.get("command"))) if request.get("type") == "send" else None
+    return request.get("type") == "safe_all" or (command is not None and command.safes_all)
 
 
 def _wants_a_trip(site: PageContext, station: Station, request: dict[str, Any]) -> bool:

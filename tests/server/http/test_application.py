@@ -594,6 +594,50 @@ def test_a_page_that_asks_too_fast_is_slowed_down_and_others_are_not(tmp_path: P
     run(what, tmp_path, monkeypatch)
 
 
+@pytest.mark.parametrize("act", [{"type": "safe_all"}, {"type": "send", "command": "safe_all", "args": {}}])
+def test_safe_all_waits_behind_nothing_its_own_page_asked(tmp_path: Path, monkeypatch, act: dict[str, object]) -> None:
+    """I12: a key held down asks thirty times a second; what waited when Safe all came is dropped, and told so."""
+    monkeypatch.setattr("server.http.operator_socket.REQUESTS_PER_S", 5)
+
+    async def what(bench: PageServer) -> None:
+        bench.hear()
+        async with bench.desk() as desk:
+            await sign_in(desk)
+            for n in range(60):  # twelve seconds of it
+                await say(desk, type="mark", n=n, text="m")
+            await say(desk, type="send", n=60, command="camera_power", args={"camera": 1, "on": 1})
+            begun = time.monotonic()
+            await say(desk, **act, n=61)
+            replies = [await hear(desk, "reply") for _ in range(62)]
+            assert next(reply for reply in replies if reply["n"] == 61)["ok"] and time.monotonic() - begun < 3.0
+            numbers = [reply["n"] for reply in replies]
+            assert sorted(numbers) == list(range(62)), "each is answered, once"
+            dropped = [reply for reply in replies if not reply["ok"]]
+            assert {reply["sentence"] for reply in dropped} == {"dropped by safe all; ask again"}
+            assert 60 in [reply["n"] for reply in dropped]
+            assert len(set(bench.sent)) == 1
+            assert (await ask(desk, type="mark", text="the desk goes on"))["ok"]
+
+    run(what, tmp_path, monkeypatch)
+
+
+def test_a_page_that_asks_without_end_is_refused_and_not_kept(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr("server.http.operator_socket.REQUESTS_PER_S", 5)
+    monkeypatch.setattr("server.http.operator_socket.WAITING_AT_MOST", 8)
+
+    async def what(bench: PageServer) -> None:
+        async with bench.desk() as desk:
+            await sign_in(desk)
+            for n in range(100):
+                await say(desk, type="mark", n=n, text="m")
+            replies = [await hear(desk, "reply") for _ in range(100)]
+            refused = [reply for reply in replies if not reply["ok"]]
+            assert len(refused) > 80 and {reply["sentence"] for reply in refused} == {"asked too fast; wait a moment"}
+            assert sorted(reply["n"] for reply in replies) == list(range(100))
+
+    run(what, tmp_path, monkeypatch)
+
+
 def test_numbers_that_are_none_reach_a_viewer_as_words(tmp_path: Path, monkeypatch) -> None:
     """Fault 27: one bad frame must not silence the page."""
 
