@@ -195,13 +195,15 @@ class CommandExecutor:
         self.ask(lambda queue, now_s: queue.on_prepare_failed(action.id, sentence, now_s))
 
     async def _take_counter(self, must_be_durable: bool) -> int:
-        """Take the next counter from the disk; for safe all, which has found no spare, a spare will do as well."""
+        """Take the next counter from the disk; for safe all, which has found no spare, any will do: it must leave."""
         patience_s = DISK_ANSWERS_WITHIN_S if must_be_durable else SAFE_ALL_WAITS_FOR_DISK_S
         try:
             return await self._counter_disk.do(self._counters.take, patience_s)
         except Exception as error:
             if not must_be_durable:
-                return self._counters.take_spare()
+                with suppress(KeyProblem):
+                    return self._counters.take_spare()
+                return self._counters.take_unkept()
             if isinstance(error, TimeoutError):
                 raise KeyProblem("The disk gives no command counter in time.") from error
             raise

@@ -125,6 +125,16 @@ class CounterStore:
             self._next = value + 1
             return value
 
+    def take_unkept(self) -> int:
+        """Return a value above all that is known here, for safe all where the disk gives none: a vehicle obeys it under any.
+
+        It is never returned again while this runs; afterwards the vehicle, which has seen it, tells (`raise_to`).
+        """
+        with self._numbers:
+            value = min(max(self._next, self._floor + 1, self._end + 1), COUNTER_MAX)
+            self._floor = max(self._floor, value)
+            return value
+
     def _choose(self, stored: int) -> int:
         """Return the value to be stored for next, and keep it from being a spare meanwhile.
 

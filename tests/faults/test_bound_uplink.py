@@ -369,3 +369,21 @@ def test_an_answer_to_another_stations_command_is_no_outcome_of_ours(pad: Field)
     assert "another command" in words and "completed" not in pad.states(id), (pad.states(id), words)
     pad.path.left_out = []
     pad.safe_all()
+
+
+# ---------------------------------------------------------------- no number to be had
+
+
+def test_safe_all_needs_no_counter_from_the_disk(pad: Field) -> None:
+    """Settings that nobody can write to: no command has a number there, and a vehicle obeys Safe all under any."""
+    next(pad.keys.glob("counter-*")).with_suffix(".lock").mkdir()
+    pad.fly_twin("compiled")
+    pad.watch()
+    pad.hear()
+    words = pad.comes_to(pad.ask("board_inhibit")["id"], "refused")
+    assert "cannot be locked" in words, words
+    for _ in range(2):
+        pad.safe_all()
+    numbers = [one.counter for one in pad.commands()]
+    assert numbers == sorted(numbers) and len(set(numbers)) == 2, numbers
+    assert {type(one) for one in pad.commands()} == {SafeAllFrame}

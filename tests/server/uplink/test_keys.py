@@ -530,3 +530,27 @@ def test_a_key_made_meanwhile_by_another_process_counts(tmp_path: Path, monkeypa
     monkeypatch.setattr(os, "link", link)
     assert load_or_make_key(tmp_path) == others[0]
     assert CounterStore(tmp_path, others[0]).take() == 1
+
+
+def test_safe_all_has_a_number_where_the_disk_gives_none(tmp_path: Path) -> None:
+    """I6, I12: above all that is known, and for no command afterwards."""
+    store = CounterStore(tmp_path, KEY)
+    (tmp_path / f"counter-{fingerprint(KEY)}").mkdir()
+    with pytest.raises(KeyProblem):
+        store.take()
+    assert [store.take_unkept(), store.take_unkept()] == [1, 2]
+    store.raise_to(700)
+    assert store.take_unkept() == 701
+    (tmp_path / f"counter-{fingerprint(KEY)}").rmdir()
+    used = [store.take(), store.take_spare()]
+    assert min(used) > 701 and len(set(used)) == 2
+    store.raise_to(COUNTER_MAX // 2)
+    assert store.take_unkept() == COUNTER_MAX // 2 + 1
+
+
+def test_a_number_above_the_spares_at_hand(tmp_path: Path) -> None:
+    store = CounterStore(tmp_path, KEY)
+    store.reserve()
+    spares = [store.take_spare() for _ in range(SPARE)]
+    assert store.take_unkept() > max(spares)
+    assert store.take() > max(spares) + 1
