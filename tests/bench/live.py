@@ -24,7 +24,7 @@ from websockets.asyncio.client import connect
 
 from protocol.dictionary_file import load_dictionary
 from protocol.vehicle import VehicleLink
-from tests.browser.station import Process
+from tests.browser.station import BareProcess
 from tests.traffic import KEY
 
 PACKETS_PER_S = 100
@@ -83,7 +83,7 @@ def _terminal() -> tuple[int, int]:
 
 async def _measure_station(folder: Path, seconds: float) -> np.ndarray:
     master, slave = _terminal()
-    station = Process(folder, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
+    station = BareProcess(folder, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
     try:
         port = station.line(r"Page: http://127.0.0.1:(\d+)/")[1]
         return await _times(master, f"ws://127.0.0.1:{port}/ws/view", f"http://127.0.0.1:{port}", seconds)

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from websockets.asyncio.client import connect
 
-from tests.browser.station import Process
+from tests.browser.station import BareProcess
 
 TARGET_MB = 200.0
 
@@ -44,8 +44,8 @@ def main() -> None:
 
 async def _stand(folder: Path, hours: float, rate: float) -> tuple[list[tuple[float, float]], int]:
     arguments = ["--rate", str(rate), "--ignite-after", str(hours * 3600 + 3600)]
-    twin = Process(folder, "twin", "--listen", "socket://127.0.0.1:0", *arguments)
-    station = Process(folder, "live", "--port", twin.line(r"(socket://\S+)")[1], "--no-browser", "--http-port", "0")
+    twin = BareProcess(folder, "twin", "--listen", "socket://127.0.0.1:0", *arguments)
+    station = BareProcess(folder, "live", "--port", twin.line(r"(socket://\S+)")[1], "--no-browser", "--http-port", "0")
     try:
         port = station.line(r"Page: http://127.0.0.1:(\d+)/")[1]
         return await _watch(station.process.pid, port, hours)

@@ -22,7 +22,7 @@ from pathlib import Path
 from playwright.sync_api import CDPSession, sync_playwright
 from websockets.sync.client import connect
 
-from tests.browser.station import CHROMIUM_ARGUMENTS, Process, chromium_path
+from tests.browser.station import CHROMIUM_ARGUMENTS, BareProcess, chromium_path
 
 HALF_HOUR_S = 1800.0
 FLAT = 1.1
@@ -49,7 +49,7 @@ def main() -> int:
     print("vehicle h    server MB  page heap MB   nodes  listeners  times real time", flush=True)
     with tempfile.TemporaryDirectory() as folder:
         flight = ["--rate", str(options.rate), "--ignite-after", "1000000"]
-        station = Process(Path(folder), "demo", "--no-browser", "--http-port", "0", *flight)
+        station = BareProcess(Path(folder), "demo", "--no-browser", "--http-port", "0", *flight)
         try:
             samples = _watch(station, options.hours)
         finally:
@@ -61,7 +61,7 @@ def main() -> int:
     return int(max(server, heap) > FLAT)
 
 
-def _watch(station: Process, hours: float) -> list[Sample]:
+def _watch(station: BareProcess, hours: float) -> list[Sample]:
     address = station.line(r"^Page: (http://\S+)")[1]
     samples: list[Sample] = []
     with sync_playwright() as playwright:

@@ -20,7 +20,7 @@ from server.recording.records import Kind
 from server.recording.session_header import Software, make_header
 from server.telemetry.decoding import decode_recording
 from tests.bench.flight import hour, hundred_a_second, seconds
-from tests.browser.station import Process, chromium
+from tests.browser.station import BareProcess, chromium
 from tests.server.flights import SHEETS
 from tests.server.recording.sessions import fixed_entropy
 
@@ -65,7 +65,7 @@ def main() -> int:
         print("flying and recording an hour ...", flush=True)
         path, told, chunks = record(Path(home) / "sessions")
         decoding_s, _ = seconds(lambda: decode_recording(told, chunks))
-        replay = Process(Path(home), "replay", str(path), "--no-browser", "--http-port", "0")
+        replay = BareProcess(Path(home), "replay", str(path), "--no-browser", "--http-port", "0")
         try:
             address = replay.line(r"(http://\S+)", 60.0)[1]
             with chromium() as browser:

@@ -32,7 +32,7 @@ import numpy as np
 from protocol.dictionary_file import load_dictionary
 from protocol.vehicle import VehicleLink
 from tests.bench.viewer_client import MARK, Client, Tally, Waiting
-from tests.browser.station import Process
+from tests.browser.station import BareProcess
 from tests.traffic import KEY
 
 ROUND_S = 0.04
@@ -136,7 +136,7 @@ async def measure_station(folder: Path, viewers: int, seconds: float) -> Result:
     """Measure a real station."""
     master, slave = os.openpty()
     tty.setraw(slave)
-    station = Process(folder, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
+    station = BareProcess(folder, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
     try:
         address = station.line(r"Page: http://(127.0.0.1:\d+)/")[1]
         station.line("^Link waiting")
@@ -217,7 +217,7 @@ async def come_and_go(folder: Path, counts: list[int], alone_s: float, seconds: 
         idle.stdin.flush()
         return float(idle.stdout.readline())
 
-    station = Process(folder, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
+    station = BareProcess(folder, "live", "--port", os.ttyname(slave), "--no-browser", "--http-port", "0")
     try:
         address, token = station.line(r"Operator's page.*http://([^/]+)/#operator=(\S+)").groups()
         station.line("^Link waiting")

@@ -12,12 +12,14 @@ import sys
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from protocol.dictionary_file import load_dictionary
 from protocol.framing import FrameSplitter, decode_frame
+from tests.forked import Forked
+from tests.forked import possible as forking_is_possible
 
 BUSY = 5  # so many times longer may anything take beside other tests and strange programs; it costs a red test only
 PING_CODE_AT = 26  # of the content: header 6, boot id 8, dictionary 4, counter 4, valid until 4
@@ -35,19 +37,27 @@ def chromium_path() -> str:
     raise AssertionError("the browser tests need Chromium: install your system's package 'chromium'")
 
 
+def bare(module: str, arguments: Sequence[str], environment: dict[str, str]) -> subprocess.Popen[str]:
+    """Start a module by an interpreter of its own."""
+    command = [sys.executable, "-m", module, *arguments]
+    return subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+
+
 class Process:
-    """`python -m server ...` (or another module) whose lines of output can be waited for."""
+    """`python -m server ...` (or another module) whose lines of output can be waited for; the server's is forked."""
 
     def __init__(self, home: Path, *arguments: str, module: str = "server") -> None:
         environment = {**os.environ, "BLOCKHOUSE_HOME": str(home), "PYTHONUNBUFFERED": "1"}
-        command = [sys.executable, "-m", module, *arguments]
-        self.process = subprocess.Popen(
-            command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-        )
+        self.process = self._started(module, arguments, environment)
         self.lines: list[str] = []
         self._changed = threading.Condition()
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
+
+    def _started(self, module: str, arguments: Sequence[str], environment: dict[str, str]) -> Forked | subprocess.Popen[str]:
+        if module == "server" and forking_is_possible():
+            return Forked(module, arguments, ROOT, environment)
+        return bare(module, arguments, environment)
 
     def _read(self) -> None:
         with self.process.stdout as lines:  # closed here: one that is killed and forgotten must not leave its pipe to others
@@ -81,6 +91,13 @@ class Process:
             raise
         self._reader.join(2.0)
         return self.lines
+
+
+class BareProcess(Process):
+    """The same by an interpreter of its own, imports and all: for tests of the command line and for measuring."""
+
+    def _started(self, module: str, arguments: Sequence[str], environment: dict[str, str]) -> subprocess.Popen[str]:
+        return bare(module, arguments, environment)
 
 
 class Relay:

@@ -22,7 +22,7 @@ from server.review.review import open_review
 from server.review.summary import summarize
 from server.settings import DEFAULT_HTTP_PORT, sample_folder
 from server.version import version_line
-from tests.browser.station import ROOT, Process, eventually
+from tests.browser.station import ROOT, BareProcess, eventually
 from tests.server.flights import flown, recorded
 
 SAMPLE = sample_folder() / "calm.pcapng"
@@ -314,10 +314,10 @@ def test_a_rehearsal_from_switch_on_to_summary(tmp_path: Path) -> None:
     link, truth = tmp_path / "radio", tmp_path / "truth.json"
     sheet = ROOT / "server" / "design" / "sheets" / "sandpiper.toml"
     # The station first: on a busy machine it may take longer to start than the vehicle waits on the pad.
-    station = Process(tmp_path, "live", "--port", str(link), "--sheet", str(sheet), *NO_PAGE)
+    station = BareProcess(tmp_path, "live", "--port", str(link), "--sheet", str(sheet), *NO_PAGE)
     try:
         station.line(r"^Operator's page .*#operator=[\w-]{43}$")
-        twin = Process(
+        twin = BareProcess(
             tmp_path, "twin", "--listen", "pty", "--link", str(link), "--truth", str(truth), "--seed", "5", "--rate", "10",
             "--ignite-after", "60",
         )  # fmt: skip
@@ -381,7 +381,7 @@ def test_only_when_asked_does_a_demo_quit_by_itself(tmp_path: Path, monkeypatch:
 )
 def test_a_signal_ends_the_station_in_order_and_in_time(tmp_path: Path, signals: tuple[signal.Signals, ...]) -> None:
     """Fault 48: the recording is closed and named; a second Ctrl-C changes nothing."""
-    station = Process(tmp_path, "demo", *NO_PAGE)
+    station = BareProcess(tmp_path, "demo", *NO_PAGE)
     port = station.line(r"Page: http://127\.0\.0\.1:(\d+)/")[1]
     idle = [socket.create_connection(("127.0.0.1", int(port))) for _ in range(3)]
     idle[0].sendall(UPGRADE.format(port).replace("\n", "\r\n").encode())  # a viewer that never reads
@@ -404,7 +404,7 @@ def test_a_signal_ends_the_station_in_order_and_in_time(tmp_path: Path, signals:
 
 
 def test_replay_serves_no_operator_and_leaves_the_folders_alone(tmp_path: Path) -> None:
-    replay = Process(tmp_path, "replay", str(SAMPLE), *NO_PAGE)
+    replay = BareProcess(tmp_path, "replay", str(SAMPLE), *NO_PAGE)
     replay.line(r"Page: http://127\.0\.0\.1:\d+/$")
     lines = replay.stop()
     assert replay.process.returncode == 0
@@ -420,7 +420,7 @@ def test_the_page_is_opened_in_the_browser(tmp_path: Path, monkeypatch: pytest.M
     browser.write_text(f'#!/bin/sh\nprintf %s "$1" > "{told}.new"; mv "{told}.new" "{told}"\n')
     browser.chmod(0o755)
     monkeypatch.setenv("BROWSER", str(browser))
-    process = Process(tmp_path, command, *([str(SAMPLE)] if command == "replay" else []), "--http-port", "0")
+    process = BareProcess(tmp_path, command, *([str(SAMPLE)] if command == "replay" else []), "--http-port", "0")
     try:
         page = process.line(r"Page: (\S+)")[1]
         eventually(told.exists)

@@ -10,7 +10,7 @@ import pytest
 from server.cli.cli import main
 from server.shelf.onboard_log import LogProblem
 from server.shelf.onboard_mapping import load_mapping
-from tests.browser.station import Process
+from tests.browser.station import BareProcess
 from tests.protocol.helpers import SANDPIPER
 from tests.server.cli.test_cli import NO_PAGE, sentence_of
 
@@ -66,7 +66,7 @@ def test_there_is_nothing_to_allow_where_commands_are_bound(
 def test_more_than_the_modem_carries_is_a_caution_and_it_goes_on(tmp_path: Path, rate: int, told: bool) -> None:
     path = tmp_path / "odd.toml"
     path.write_text(SANDPIPER.text.replace("rate_hz = 20", f"rate_hz = {rate}", 1))
-    station = Process(tmp_path, "live", "--port", "socket://127.0.0.1:1", "--dictionary", str(path), *NO_PAGE)
+    station = BareProcess(tmp_path, "live", "--port", "socket://127.0.0.1:1", "--dictionary", str(path), *NO_PAGE)
     try:
         station.line("^Page: ")
     finally:

@@ -15,7 +15,7 @@ import pytest
 
 from server.review.review import open_review
 from server.review.summary import summarize
-from tests.browser.station import ROOT, Process
+from tests.browser.station import ROOT, BareProcess
 from tests.server.cli.test_cli import refused_here  # noqa: F401  (a fixture)
 from tests.server.trials.trial_world import HEAD
 
@@ -26,7 +26,7 @@ ENTER = ["ground test", "enter"]
 def twin(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, str]]:
     """One simulated vehicle for all: the home folder and its port."""
     home = tmp_path_factory.mktemp("home")
-    process = Process(home, "twin", "--listen", "socket://127.0.0.1:0", "--ignite-after", "100000")
+    process = BareProcess(home, "twin", "--listen", "socket://127.0.0.1:0", "--ignite-after", "100000")
     yield home, process.line(r"(socket://\S+)")[1]
     process.stop()
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from server.log_file import LOG_NAME
-from tests.browser.station import Process
+from tests.browser.station import BareProcess
 from tests.protocol.helpers import SANDPIPER
 from tests.server.cli.test_cli import NO_PAGE, refused
 from tests.server.firmware.build import program
@@ -76,7 +76,7 @@ def dying_encoder(folder: Path) -> Path:
 
 @pytest.mark.parametrize("command", [("twin", *ANYWHERE), ("demo", *NO_PAGE)], ids=["twin", "demo"])
 def test_an_encoder_that_ends_in_flight_ends_the_program(tmp_path: Path, command: tuple[str, ...]) -> None:
-    process = Process(tmp_path, *command, "--encoder", str(dying_encoder(tmp_path)))
+    process = BareProcess(tmp_path, *command, "--encoder", str(dying_encoder(tmp_path)))
     try:
         line = process.line("^blockhouse: ")
         assert process.process.wait(10) == 1
