@@ -229,6 +229,16 @@ class Packet:
         return tuple(channel for item in self.fields for channel in item.channels)
 
     @cached_property
+    def channel_names(self) -> tuple[str, ...]:
+        """The names of all channels, in wire order."""
+        return tuple(channel.name for channel in self.channels)
+
+    @cached_property
+    def has_texts(self) -> bool:
+        """Whether a channel is a text."""
+        return any(channel.kind == "text" for channel in self.channels)
+
+    @cached_property
     def layout(self) -> struct.Struct:
         """The fields' bytes, after the header and the vehicle time."""
         return struct.Struct(">" + "".join(item.code for item in self.fields))

@@ -94,8 +94,11 @@ def rows_from_events(items: list[tuple[int, float, float, PacketReceived]]) -> R
     packet = items[0][3].packet
     by_channel = zip(*[event.values for _, _, _, event in items], strict=True)
     columns: dict[str, Column] = {}
-    for channel, values in zip(packet.channels, by_channel, strict=True):
-        columns[channel.name] = list(values) if channel.kind == "text" else np.array(values, dtype=np.float64)
+    if packet.has_texts:
+        for channel, values in zip(packet.channels, by_channel, strict=True):
+            columns[channel.name] = list(values) if channel.kind == "text" else np.array(values, dtype=np.float64)
+    else:  # all at once: live it is made for every few rows
+        columns.update(zip(packet.channel_names, np.array(list(by_channel), dtype=np.float64), strict=True))
     return Rows(
         np.array([order for order, _, _, _ in items], dtype=np.int64),
         np.array([t for _, _, t, _ in items], dtype=np.float64),

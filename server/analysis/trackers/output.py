@@ -40,7 +40,7 @@ class Fault(NamedTuple):
 class Mark(NamedTuple):
     """How far an output had come."""
 
-    tables: tuple[str, ...]
+    tables: int
     entries: int
 
 
@@ -105,14 +105,14 @@ class TrackerOutput:
 
     def mark(self) -> Mark:
         """Return how far it is, to go back to."""
-        return Mark(tuple(self.rows), len(self.entries))
+        return Mark(len(self.rows), len(self.entries))
 
     def go_back(self, mark: Mark) -> None:
         """Drop everything that was added since."""
         del self.entries[mark.entries :]
         for place in [place for place in self.figures if place >= mark.entries]:
             del self.figures[place]
-        for table in [table for table in self.rows if table not in mark.tables]:
+        for table in list(self.rows)[mark.tables :]:  # a table that was there before keeps its place
             del self.rows[table]
 
     def note(

@@ -33,6 +33,7 @@ class PowerTracker:
         self._rails = {role: RailCharge() for role in roles.roles if role.startswith("rail[")}
         self._total, self._own, self._sag = RailCharge(), OwnCount(), SagMeter()
         self._cameras = sum(role.startswith("camera[") and role.endswith(".powered") for role in roles.roles)
+        self._camera_currents = [role for role in roles.roles if role.startswith("camera[") and role.endswith(".current")]
         self._camera_a: dict[str, float] = {}
         self._rest_share: float | None = None
         self._low_told = False
@@ -94,13 +95,12 @@ class PowerTracker:
     def _cameras_seen(self, batch: Batch) -> list[tuple[int, str, float]]:
         """Return (order, role, current) of every camera current above the most seen so far, in order."""
         out: list[tuple[int, str, float]] = []
-        for role in self._roles.roles:
-            if role.startswith("camera[") and role.endswith(".current"):
-                found = self._roles.table_of(batch, role)
-                if found is not None:
-                    values = found[0].numbers(found[1].name)
-                    above = np.flatnonzero(values > self._camera_a.get(role, 0.0))
-                    out += [(int(found[0].order[row]), role, float(values[row])) for row in above if isfinite(values[row])]
+        for role in self._camera_currents:
+            found = self._roles.table_of(batch, role)
+            if found is not None:
+                values = found[0].numbers(found[1].name)
+                above = np.flatnonzero(values > self._camera_a.get(role, 0.0))
+                out += [(int(found[0].order[row]), role, float(values[row])) for row in above if isfinite(values[row])]
         return sorted(out)
 
     def _take_row(self, rows: Rows, row: int, columns: dict[str, Floats]) -> None:
