@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from server.analysis.analysis import unchanging
 from server.analysis.figures.ascent import BurnoutFigure
@@ -32,6 +33,7 @@ from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS, SOURCES
 from server.analysis.trackers.output import Instant, Told, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
+from server.flight.sensors.saturation import at_the_end
 from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
@@ -143,8 +145,17 @@ class Judging:
                     found = self._roles.table_of(heard.batch, role)
                     if found is not None:
                         rows, channel = found
-                        self._log.add(name, rows, self._roles.columns(rows, source.roles, channel.packet))
+                        columns = self._roles.columns(rows, source.roles, channel.packet)
+                        self._log.add(name, rows, {one: self._unclipped(one, v) for one, v in columns.items()})
                     break
+
+    def _unclipped(self, role: str, values: Floats) -> Floats:
+        """Return forces without those at an end of the sensor's range: they say no more than "at least so much"."""
+        ends = self._roles.roles[role].sensor_range
+        if ends is None or not role.startswith("accel."):
+            return values
+        at_end = at_the_end(values, *ends)
+        return np.where(at_end, np.copysign(np.inf, values), values) if at_end.any() else values
 
     def _keep_table(self, name: str, rows: Rows) -> None:
         self._log.add(name, rows, {column: rows.numbers(column) for column in COLUMNS[name]})

@@ -23,10 +23,12 @@ from server.flight.motion.apogee import apogee_of
 from server.flight.motion.burnout import burnout
 from server.flight.motion.lift_off import lift_off
 from server.flight.motion.rail import RailExit, angle_of_attack_rad, rail_exit
+from server.flight.sensors.saturation import flat_at_full_scale
 
 # How long after the rail a vehicle should fly as it was aimed; later it may turn over on purpose or by gravity.
 STRAIGHT_S = 1.5
 BEFORE_LIFT_OFF_S = 9.0
+CLIPPED = "the accelerometer was at the end of its range on the rail"
 BOOST_LOOK_S = 20.0
 REST_LOOK_S, REST_UNTIL_S = 10.0, 1.0  # before lift-off as heard
 FEWEST_FORCES, FEWEST_HEIGHTS = 20, 4
@@ -36,11 +38,12 @@ PORT_SHARE, HEIGHT_SIGMA_M = 0.02, 0.5
 
 
 def forces(case: Case, start_s: float, stop_s: float) -> tuple[Floats, Floats]:
-    """Return times and force along the nose of both inertial units, merged and sorted."""
+    """Return times and force along the nose of both inertial units, merged and sorted, without what was clipped."""
     windows = [case.window(name, start_s, stop_s) for name in ("unit_a", "unit_b")]
     t = np.concatenate([w.t for w in windows])
-    along = np.concatenate([w[f"accel.{unit}.z"] for w, unit in zip(windows, "ab", strict=True)])
-    good = np.isfinite(along)
+    each = [w[f"accel.{unit}.z"] for w, unit in zip(windows, "ab", strict=True)]
+    along = np.concatenate(each)
+    good = np.isfinite(along) & ~np.concatenate([flat_at_full_scale(one) for one in each])
     order = np.argsort(t[good], kind="stable")
     return t[good][order], along[good][order]
 
@@ -100,7 +103,9 @@ def judge_rail(case: Case) -> RailExitFigure | None:
     t, along = forces(case, lift_off_s - 2.0, lift_off_s + 3.0)
     found = rail_exit(t, along, lift_off_s, length_m, 0.0 if lifted is None else lifted.rail_tilt_rad)
     if not isinstance(found, RailExit):
-        return RailExitFigure(reason=found.reason)
+        return RailExitFigure(reason=CLIPPED if _is_clipped(case, lift_off_s, lift_off_s + 1.0) else found.reason)
+    if _is_clipped(case, lift_off_s, found.t_s):
+        return RailExitFigure(reason=CLIPPED)
     wind_m_s = case.facts.wind_m_s
     return RailExitFigure(
         t=found.t_s,
@@ -111,6 +116,16 @@ def judge_rail(case: Case) -> RailExitFigure | None:
         wind_m_s=wind_m_s,
         angle_of_attack_rad=None if wind_m_s is None else angle_of_attack_rad(wind_m_s, found.speed_m_s),
     )
+
+
+def _is_clipped(case: Case, start_s: float, stop_s: float) -> bool:
+    """Return whether every unit that was heard met the end of its range in that stretch."""
+    heard = []
+    for unit in "ab":
+        along = case.window(f"unit_{unit}", start_s, stop_s)[f"accel.{unit}.z"]
+        if len(along[~np.isnan(along)]):
+            heard.append(bool((np.isinf(along) | flat_at_full_scale(along)).any()))
+    return bool(heard) and all(heard)
 
 
 def judge_lean(case: Case) -> LeanFigure | None:

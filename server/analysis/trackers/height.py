@@ -16,6 +16,7 @@ from protocol.bulk import Column
 from protocol.units import GRAVITY_M_S2
 from server.analysis.judgements.air import SEA_LEVEL_DENSITY_KG_M3
 from server.analysis.roles import QUATERNION, VELOCITY
+from server.analysis.trackers.forces import OTHER_S, units_of
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
@@ -36,8 +37,8 @@ MOMENT_TEXT = {
 # Where the nose leads and turns slowly an attitude holds until the next one; without any the force along the nose is up.
 NOSE_FIRST = frozenset({Phase.PAD, Phase.BOOST, Phase.COAST})
 ATTITUDE_HELD_S = 0.3  # elsewhere; common practice, no source
-# A unit that tells the same three numbers for so long has stopped measuring; common practice, no source.
-FROZEN_S, FROZEN_SAMPLES = 1.0, 10
+# A sensor at its end says "at least so much": that much more, give or take, is as good a guess as any. No source.
+CLIPPED_MORE, CLIPPED_DOUBT = 1.2, 0.4
 UPRIGHT = (1.0, 0.0, 0.0, 0.0)
 
 Values = tuple[float, ...]
@@ -65,7 +66,7 @@ class HeightTracker:
         self._predictor = _predictor(facts)
         self._attitude: Values | None = None
         self._attitude_s = -1e9
-        self._same: tuple[Values, float, int] = ((), 0.0, 0)  # the last force, since when, how often
+        self._units = units_of(roles)
         self._across_m_s: tuple[float, float] | None = None  # time, horizontal speed by the vehicle
         self._phase_told = False
         self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
@@ -144,7 +145,8 @@ class HeightTracker:
             self._across_m_s = (float(self._speeds[1][-1]), float(self._speeds[2][-1]))
 
     def _force_steps(self, batch: Batch) -> list[Step]:
-        return self._roles.steps(batch, ("accel.a.x", "accel.a.y", "accel.a.z"), self._take_force)
+        takes = {"a": self._take_a, "b": self._take_b}
+        return [step for unit, one in self._units.items() for step in self._roles.steps(batch, one.roles, takes[unit])]
 
     def _pressure_steps(self, batch: Batch) -> list[Step]:
         if "pressure" not in self._roles.roles:
@@ -167,27 +169,35 @@ class HeightTracker:
         height = vertical.height_m + vertical.climb_m_s * dt
         return moves, height, sqrt(max(variance, 0.0)), vertical.climb_m_s, sqrt(max(vertical.p_climb, 0.0))
 
-    def _take_force(self, t: float, force: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
-        if self._is_frozen(t, force):
+    def _take_a(self, t: float, force: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
+        return self._take_force("a", t, force)
+
+    def _take_b(self, t: float, force: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
+        return self._take_force("b", t, force)
+
+    def _take_force(self, unit: str, t: float, force: Values) -> PhaseChange | None:
+        rests = self.phases.phase is Phase.PAD and not self.phases.pad.climbs
+        known = self._attitude
+        cos_tilt = None if known is None else 1.0 - 2.0 * (known[1] * known[1] + known[2] * known[2])
+        reading = self._units[unit].take(t, force, rests, cos_tilt)
+        if reading is None:
             return None
-        fx, fy, fz = force
+        others = (one for name, one in self._units.items() if name != unit)
+        # The first unit's word counts, the second's where the first has none.
+        if any(t - other.good_s <= OTHER_S and (unit == "b" or reading.is_clipped) for other in others):
+            return None
+        fx, fy, fz = reading.force
         # Under a parachute a vehicle hangs anyhow and lies anyhow: there an old attitude is as good as none.
         if self.phases.phase in NOSE_FIRST or t - self._attitude_s < ATTITUDE_HELD_S:
             w, x, y, z = self._attitude or UPRIGHT
             up = 2 * (x * z - w * y) * fx + 2 * (y * z + w * x) * fy + (1 - 2 * (x * x + y * y)) * fz
-            self._vertical.acceleration(t, up - GRAVITY_M_S2)
+            if reading.is_clipped:
+                self._vertical.acceleration(t, CLIPPED_MORE * up - GRAVITY_M_S2, CLIPPED_DOUBT * abs(up))
+            else:
+                self._vertical.acceleration(t, up - GRAVITY_M_S2)
         if self.phases.phase is Phase.COAST:
             self._predictor.take_force(t, fz)
         return self.phases.force(t, fz)
-
-    def _is_frozen(self, t: float, force: Values) -> bool:
-        """Return whether the unit has stopped measuring: what it says is then no force of now."""
-        if force != self._same[0]:
-            self._same = (force, t, 1)
-            return False
-        same, since_s, count = self._same
-        self._same = (same, since_s, count + 1)
-        return count + 1 >= FROZEN_SAMPLES and t - since_s >= FROZEN_S
 
     def _take_pressure(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         if self._learns(t, self._pad.level):

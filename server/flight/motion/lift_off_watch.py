@@ -112,8 +112,9 @@ class BarometerClimb:
 class RestForce:
     """The force along the nose (m/s2) while nothing pushes: the mean of the last quiet block but one; gravity before."""
 
-    def __init__(self) -> None:
+    def __init__(self, most_over_m_s2: float = BIAS_M_S2) -> None:
         self.along_m_s2 = GRAVITY_M_S2
+        self._most_m_s2 = most_over_m_s2
         self._last: float | None = None
         self._start_s = -inf
         self._block: list[float] = []
@@ -134,7 +135,7 @@ class RestForce:
             return False
         mean = sum(self._block) / count
         scatter = sqrt(sum((force - mean) ** 2 for force in self._block) / count)
-        quiet, before = scatter < QUIET_M_S2 and mean < GRAVITY_M_S2 + BIAS_M_S2, self._last
+        quiet, before = scatter < QUIET_M_S2 and abs(mean - GRAVITY_M_S2) < self._most_m_s2, self._last
         self._last = mean if quiet else None
         if not quiet or before is None:
             return False
@@ -158,6 +159,7 @@ class LiftOffWatch:
         self._stood_from_s: float | None = None
         self._stood_until_s: float | None = None
         self._suspect_from_s: float | None = None
+        self.climbs = False  # the barometer alone speaks against standing on the pad
         self.suspects = False  # reason to think that it flies, and to learn nothing of the pad
         self.gave_up = False  # it has suspected for so long that the pad itself must be another
 
@@ -233,11 +235,11 @@ class LiftOffWatch:
         return max(self._short.at_rest_s() or t_s - 2.0 * self._raw_m / climb, self._stood_until_s - rising_s)
 
     def _look_for_suspicion(self, t_s: float) -> None:
+        self.climbs = abs(self._raw_m) >= SUSPECT_RISEN_M or self._long.surely_m_s() >= SUSPECT_CLIMB_M_S
         suspects = (
-            self._speed_m_s >= SUSPECT_SPEED_M_S
+            self.climbs
+            or self._speed_m_s >= SUSPECT_SPEED_M_S
             or (self._pushed is not None and t_s - self._pushed[1] <= PROOF_S)
-            or abs(self._raw_m) >= SUSPECT_RISEN_M
-            or self._long.surely_m_s() >= SUSPECT_CLIMB_M_S
         )
         if not suspects:
             self._suspect_from_s = None

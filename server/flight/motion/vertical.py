@@ -7,6 +7,7 @@ be believed, so it counts what makes honest samples err:
 
     between two accelerations  the second one tells how the first changed: a straight line is put in afterwards, with the
                                variance of one half of that triangle, as a shock is shorter than a sample
+    a doubted acceleration     an error of that size that holds for the whole step
     no acceleration            an unknown one that holds for the whole step, so that a gap of T seconds leaves T^2, not T^1.5
     a port in the flow         an error of `PORT_SHARE` of the dynamic pressure (that share of v^2 / 2g in meters), `LAG_S`
     an ejection's puff         a barometer sample further from the prediction than `GATE` standard deviations is left out;
@@ -65,7 +66,7 @@ class VerticalFilter:
         self.height_m = 0.0
         self.climb_m_s = 0.0
         self.p_height = self.p_cross = self.p_climb = 0.0
-        self.acceleration_m_s2 = 0.0
+        self.acceleration_m_s2 = self._doubt_m_s2 = 0.0
         self._acceleration_s = self._height_s = self._start_s = -1e9
         self.rejected = 0
         self._in_a_row = 0
@@ -73,8 +74,11 @@ class VerticalFilter:
         self._disagreeing: list[tuple[float, float]] = []  # time (s) and height (m) of the samples rejected in a row
         self._puff_m, self._puff_s = 0.0, -1e9
 
-    def acceleration(self, time_s: float, up_m_s2: float) -> None:
-        """Take the vertical acceleration (m/s2, gravity removed, up positive) at `time_s`."""
+    def acceleration(self, time_s: float, up_m_s2: float, doubt_m_s2: float = 0.0) -> None:
+        """Take the vertical acceleration (m/s2, gravity removed, up positive) at `time_s`.
+
+        `doubt_m_s2`: one sigma of an error that holds until the next one, as of a sensor at the end of its range.
+        """
         if not (abs(up_m_s2) <= HIGHEST_M_S2 and isfinite(time_s)) or time_s <= self._acceleration_s:
             return
         if self.time_s is not None:
@@ -82,7 +86,7 @@ class VerticalFilter:
                 return
             self._predict(time_s)
             self._straighten(time_s, up_m_s2 - self.acceleration_m_s2)
-        self.acceleration_m_s2, self._acceleration_s = up_m_s2, time_s
+        self.acceleration_m_s2, self._acceleration_s, self._doubt_m_s2 = up_m_s2, time_s, doubt_m_s2
 
     def height(self, time_s: float, height_m: float) -> None:
         """Take one barometric height over the pad (m) at `time_s`."""
@@ -166,8 +170,8 @@ class VerticalFilter:
             self.p_height += spread * dt**3 / 3
             self.p_cross += spread * dt * dt / 2
             self.p_climb += spread * dt
-        else:
-            gained = self._noise.unknown_acceleration_m_s2 * dt
+        if not known or self._doubt_m_s2:
+            gained = (self._doubt_m_s2 if known else self._noise.unknown_acceleration_m_s2) * dt
             self.p_height += (0.5 * gained * dt) ** 2
             self.p_cross += 0.5 * gained * gained * dt
             self.p_climb += gained * gained

@@ -8,11 +8,29 @@ from __future__ import annotations
 import numpy as np
 
 from protocol.arrays import Bools, Floats
+from protocol.units import GRAVITY_M_S2
 
 SHARE = 0.002
 
 
 FEW = 8
+# Ends of usual accelerometers, in g: what stands flat there without a range declared has met one. Common practice.
+FULL_SCALES_G = (4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0, 40.0, 50.0, 64.0, 100.0, 128.0, 200.0, 400.0)
+FULL_SCALE_SHARE = 0.01
+
+
+def is_at_full_scale(force_m_s2: float, ends: tuple[float, float] | None, again: bool) -> bool:
+    """Return whether an accelerometer's axis (m/s2) was at an end of its range; `again`: it told the same just before.
+
+    Without a declared range what repeats near a usual end counts.
+    """
+    if ends is not None:
+        margin = SHARE * (ends[1] - ends[0])
+        return force_m_s2 >= ends[1] - margin or force_m_s2 <= ends[0] + margin
+    if not again:
+        return False
+    size_g = abs(force_m_s2) / GRAVITY_M_S2
+    return any(abs(size_g - scale) <= FULL_SCALE_SHARE * scale for scale in FULL_SCALES_G)
 
 
 def at_the_end(values: Floats, low: float, high: float) -> Bools:
@@ -23,6 +41,19 @@ def at_the_end(values: Floats, low: float, high: float) -> Bools:
     margin = SHARE * (high - low)
     with np.errstate(invalid="ignore"):
         return (values >= high - margin) | (values <= low + margin)
+
+
+def flat_at_full_scale(force_m_s2: Floats) -> Bools:
+    """Return for an axis of a stretch of forces, shape (n,), where it stood flat at a usual end, none being declared."""
+    size_g = np.abs(force_m_s2) / GRAVITY_M_S2
+    with np.errstate(invalid="ignore"):
+        scales = np.array(FULL_SCALES_G)
+        near: Bools = (np.abs(size_g[:, None] - scales[None, :]) <= FULL_SCALE_SHARE * scales[None, :]).any(axis=1)
+        same = np.zeros(len(force_m_s2), dtype=bool)
+        alike = force_m_s2[1:] == force_m_s2[:-1]
+    same[1:] |= alike
+    same[:-1] |= alike
+    return near & same
 
 
 def ends_of(values: Floats, low: float, high: float) -> list[bool]:
