@@ -10,7 +10,9 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from html import escape
 
+from server.analysis.figures.ascent import GreatestSpeedFigure
 from server.design.sheet_rows import sheet_rows
+from server.flight.digits import with_doubt
 from server.flight.sensors.alignment import alignment_of
 from server.pad.record import recorded_sheet
 from server.pad.sheet import ADVICE
@@ -123,13 +125,18 @@ def _summary(summary: Summary, moments: Mapping[str, float], zero: float) -> str
     rows = []
     for name, at in moments.items():
         value = {"burnout": summary["burnout"], "apogee": summary["apogee"]}.get(name)
-        height = f", {_number(value['height_m'])} m" if value is not None else ""
+        sigma = summary["figures"].get(name, {}).get("height_sigma_m" if name == "burnout" else "sigma_m")
+        height = "" if value is None else f", {_doubted(value['height_m'], sigma)} m"
         rows.append((name.capitalize(), f"{at - zero:+.2f} s{height}"))
     rows += _descent(summary["figures"].get("descent", {}))
     if "whereabouts" in summary:
         rows.append(("Where it lies", summary["whereabouts"]))
     if "last_heard" in summary:
         rows.append(("Last heard", summary["last_heard"]))
+    fastest = summary["figures"].get(GreatestSpeedFigure.key, {})
+    speed, sigma = fastest.get("speed_m_s"), fastest.get("sigma_m_s")
+    if isinstance(speed, int | float) and isinstance(sigma, int | float):
+        rows.append((f"Greatest speed by the {fastest.get('source')}", f"{with_doubt(speed, sigma)} m/s"))
     known: Mapping[str, object] = summary
     rows += [(title, f"{_number(known[key])} {unit}".strip()) for key, title, unit in NUMBERS if known[key] is not None]
     return _table([], rows)
@@ -150,6 +157,10 @@ def _descent(figure: Mapping[str, object]) -> list[tuple[str, str]]:
 
 def _rate(rate_m_s: float, sigma_m_s: float) -> str:
     return f"{rate_m_s:.1f} \N{PLUS-MINUS SIGN} {1.96 * sigma_m_s:.1f} m/s"
+
+
+def _doubted(value: float, sigma: object) -> str:
+    return with_doubt(value, sigma) if isinstance(sigma, int | float) else _number(value)
 
 
 def _findings(findings: Sequence[ToldFinding], zero: float) -> str:

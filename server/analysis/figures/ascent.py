@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from server.analysis.figures.figure import Figure, FigurePart, NamedFigurePart
+from server.flight.digits import with_doubt
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,6 +26,29 @@ class BurnoutFigure(Figure):
     sigma_s: float
     height_m: float
     height_sigma_m: float | None = None
+
+    @property
+    def text(self) -> str:
+        """The height in words, to the digits that its doubt allows."""
+        return "" if self.height_sigma_m is None else f"burnout at {with_doubt(self.height_m, self.height_sigma_m)} m"
+
+
+@dataclass(frozen=True, kw_only=True)
+class GreatestSpeedFigure(Figure):
+    """The greatest speed on the way up with one sigma and what told it, or `reason`: why nothing does."""
+
+    key: ClassVar[str] = "greatest_speed"
+    reason: str | None = None
+    speed_m_s: float | None = None
+    sigma_m_s: float | None = None
+    source: str | None = None
+
+    @property
+    def text(self) -> str:
+        """The speed in words, to the digits that its doubt allows."""
+        if self.speed_m_s is None or self.sigma_m_s is None:
+            return ""
+        return f"greatest speed {with_doubt(self.speed_m_s, self.sigma_m_s)} m/s by the {self.source}"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -103,8 +103,8 @@ def judge_rail(case: Case) -> RailExitFigure | None:
     t, along = forces(case, lift_off_s - 2.0, lift_off_s + 3.0)
     found = rail_exit(t, along, lift_off_s, length_m, 0.0 if lifted is None else lifted.rail_tilt_rad)
     if not isinstance(found, RailExit):
-        return RailExitFigure(reason=CLIPPED if _is_clipped(case, lift_off_s, lift_off_s + 1.0) else found.reason)
-    if _is_clipped(case, lift_off_s, found.t_s):
+        return RailExitFigure(reason=CLIPPED if is_clipped(case, lift_off_s, lift_off_s + 1.0) else found.reason)
+    if is_clipped(case, lift_off_s, found.t_s):
         return RailExitFigure(reason=CLIPPED)
     wind_m_s = case.facts.wind_m_s
     return RailExitFigure(
@@ -118,7 +118,7 @@ def judge_rail(case: Case) -> RailExitFigure | None:
     )
 
 
-def _is_clipped(case: Case, start_s: float, stop_s: float) -> bool:
+def is_clipped(case: Case, start_s: float, stop_s: float) -> bool:
     """Return whether every unit that was heard met the end of its range in that stretch."""
     heard = []
     for unit in "ab":

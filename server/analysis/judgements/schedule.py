@@ -12,6 +12,7 @@ from server.analysis.judgements.inertial_units import judge_inertial_units
 from server.analysis.judgements.pad_sensors import judge_pad_sensors
 from server.analysis.judgements.radio import judge_link
 from server.analysis.judgements.recovery import judge_recovery
+from server.analysis.judgements.speed import judge_speed
 from server.analysis.judgements.swing import judge_cone, judge_swing
 from server.analysis.roles import FINS, STATE_VECTOR
 
@@ -63,6 +64,8 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lean", "lift_off", (2.4,), judge_lean),
     Judgement("swing", "lift_off", (4.0,), judge_swing),
     Judgement("burnout", "burnout", (0.5,), judge_burnout),
+    Judgement("greatest speed", "burnout", (1.0,), judge_speed),
+    Judgement("greatest speed", "apogee", (1.5,), judge_speed),
     Judgement("apogee", "apogee", (1.5,), judge_apogee),
     Judgement("drag", "apogee", (1.5,), judge_drag),
     Judgement("control gate", "apogee", (1.5,), judge_gate),

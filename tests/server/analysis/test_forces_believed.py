@@ -84,3 +84,26 @@ def test_one_axis_or_the_other_unit_alone_tells_the_whole_way_up(roles: tuple[st
     assert moments(whole)["burnout"]["t"] == pytest.approx(hop.pad_s + hop.burn_s, abs=0.03)
     assert len(whole.rows["ground_apogee"]) > 50
     assert figures(whole)["rail_exit"]["speed_m_s"] == pytest.approx(np.sqrt(2.0 * 7.0 * G * 2.0), rel=0.05)
+
+
+@pytest.mark.parametrize("roles", [UNIT_A, UNIT_A[2:], ()], ids=["unit", "axis", "barometer"])
+def test_greatest_speed_and_burnout_height_come_with_a_doubt_that_holds(roles: tuple[str, ...]) -> None:
+    """Seen: a climb off by up to 58 % and a height of burnout to the millimeter, both without any doubt."""
+    hop = Hop()
+    layout = {**AIR, **({"unit": (50.0, roles)} if roles else {})}
+    dictionary = dictionary_of(layout)
+    told = figures(recorded_output(dictionary, records_of(hop, layout, dictionary), ORIGIN_NS))
+    fastest, truth = told["greatest_speed"], float(hop.path["climb"].max())
+    assert abs(float(fastest["speed_m_s"]) - truth) < 2.0 * float(fastest["sigma_m_s"]) < 0.4 * truth
+    assert fastest["source"] == ("forces" if roles else "barometer")
+    if roles:
+        height = float(np.interp(hop.pad_s + hop.burn_s, hop.path["t"], hop.path["height"]))
+        burnout = told["burnout"]
+        assert abs(float(burnout["height_m"]) - height) < 2.0 * float(burnout["height_sigma_m"])
+
+
+def test_a_clipped_unit_leaves_the_speed_to_the_barometer_or_says_why() -> None:
+    layout = {**AIR, "unit": (50.0, UNIT_A)}
+    dictionary = dictionary_of(layout, {"accel.a.z": RANGE})
+    told = figures(recorded_output(dictionary, records_of(HARD, layout, dictionary, clipped), ORIGIN_NS))["greatest_speed"]
+    assert told.get("source") == "barometer" or "end of its range" in str(told["reason"])

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from server.flight.digits import with_doubt
 from server.pad.sheet import ADVICE
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
@@ -71,7 +72,10 @@ def test_everything_is_in_it(review: Review) -> None:
         assert plot in seen.text
     assert html.count("<svg") == 7 and "nothing was heard" not in html
     assert summary["findings"] and all(f["text"] in seen.text and f["advice"] in seen.text for f in summary["findings"])
-    assert f"{summary['apogee']['height_m']:.5g} m" in seen.text and "Maiden" in seen.text and "from the west" in seen.text
+    top = with_doubt(summary["apogee"]["height_m"], summary["figures"]["apogee"]["sigma_m"])
+    fastest = summary["figures"]["greatest_speed"]
+    assert f"{top} m" in seen.text and with_doubt(fastest["speed_m_s"], fastest["sigma_m_s"]) in seen.text
+    assert "Maiden" in seen.text and "from the west" in seen.text
     assert "Mossbank Field" in seen.text and "invented" in seen.text and "rail_length_m" in seen.text
     assert "None was asked for." in seen.text
 

@@ -1,0 +1,26 @@
+"""A number is told to the digits that its doubt allows."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from server.flight.digits import with_doubt
+
+
+@pytest.mark.parametrize(
+    ("value", "sigma", "told"),
+    [
+        (337.537, 5.06, "338 +- 5"),
+        (337.537, 1.64, "337.5 +- 1.6"),
+        (59.7742, 7.2, "60 +- 7"),
+        (3462.6, 181.2, "3460 +- 180"),
+        (3462.6, 277.0, "3500 +- 300"),
+        (0.01234, 0.0031, "0.012 +- 0.003"),
+        (12.34, 0.0, "12.3"),
+        (12.34, math.nan, "12.3"),
+    ],
+)
+def test_with_doubt(value: float, sigma: float, told: str) -> None:
+    assert with_doubt(value, sigma) == told
