@@ -12,7 +12,8 @@ from server.analysis.judgements.case import Case
 from server.flight.air.atmosphere import pad_density_kg_m3
 from server.flight.airframe.ascent_forecast import drag_area_m2
 from server.flight.airframe.barrowman import cross_section_m2
-from server.flight.motion.coast import DENSITY_HEIGHT_M, THRUST_TAIL_S, DragFit
+from server.flight.motion.coast import THRUST_TAIL_S, DragFit
+from server.flight.motion.drag_rise import DENSITY_HEIGHT_M
 
 FEWEST = 10
 FAST_M_S = 15.0  # below it the accelerometer's bias is a large share of the drag

@@ -21,7 +21,8 @@ from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.air.altitude import GroundLevel, PadLevel, PadReference
-from server.flight.motion.coast import ApogeePredictor, prior_kappa
+from server.flight.motion.apogee_predictor import ApogeePredictor
+from server.flight.motion.coast import prior_kappa
 from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
 from server.flight.sensors.state_health import GroundEstimate
@@ -63,7 +64,7 @@ class HeightTracker:
         self._ground = GroundLevel()
         self._vertical = VerticalFilter()
         self.phases = PhaseDetector()
-        self._predictor = _predictor(facts)
+        self._predictor = _predictor(facts, "pressure" in roles.roles)
         self._attitude: Values | None = None
         self._attitude_s = -1e9
         self._units = units_of(roles)
@@ -195,8 +196,8 @@ class HeightTracker:
                 self._vertical.acceleration(t, CLIPPED_MORE * up - GRAVITY_M_S2, CLIPPED_DOUBT * abs(up))
             else:
                 self._vertical.acceleration(t, up - GRAVITY_M_S2)
-        if self.phases.phase is Phase.COAST:
-            self._predictor.take_force(t, fz)
+            if self.phases.phase in NOSE_FIRST:
+                self._predictor.take_force(t, fz, up, self._attitude is not None, reading.is_clipped)
         return self.phases.force(t, fz)
 
     def _take_pressure(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
@@ -225,25 +226,18 @@ class HeightTracker:
 
     def _take_height(self, t: float, raw_m: float, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         self._vertical.height(t, raw_m)
-        if self.phases.phase is Phase.COAST:
-            self._predict(t, order, rx_s)
+        if self.phases.phase in NOSE_FIRST:
+            self._predictor.take_height(t, raw_m)
+            if self.phases.phase is not Phase.PAD:
+                self._predict(t, order, rx_s)
         made.append((order, rx_s, t, self._vertical.height_m, self._vertical.climb_m_s, raw_m))
         return self.phases.motion(t, self._vertical.height_m, self._vertical.climb_m_s, raw_m)
 
     def _predict(self, t: float, order: int, rx_s: float) -> None:
-        vertical = self._vertical
         orders, times, speeds = self._speeds
         row = int(np.searchsorted(orders, order)) - 1
         last = (float(times[row]), float(speeds[row])) if row >= 0 else self._across_m_s
-        across = last[1] if last is not None and t - last[0] < 1.0 else 0.0
-        told = self._predictor.take_state(
-            t,
-            vertical.height_m,
-            vertical.climb_m_s,
-            across,
-            sqrt(max(vertical.p_height, 0.0)),
-            sqrt(max(vertical.p_climb, 0.0)),
-        )
+        told = self._predictor.predict(t, last[1] if last is not None and t - last[0] < 1.0 else None)
         if told is not None:
             values = (told.apogee_m, told.low_m, told.high_m, told.seconds_to_apogee)
             self._predicted.append((order, rx_s, t, *values))
@@ -253,7 +247,9 @@ class HeightTracker:
         flying = change.phase not in (Phase.PAD, Phase.LANDED)
         self._flights.append((order, flying))
         for moment in change.moments:
-            if moment.key == "burnout":
+            if moment.key == "lift_off":
+                self._predictor.lift_off(moment.t_s)
+            elif moment.key == "burnout":
                 self._predictor.begin(moment.t_s)
             text = MOMENT_TEXT[moment.key].format(moment.height_m)
             body = {"t": moment.t_s, "height_m": moment.height_m}
@@ -261,9 +257,12 @@ class HeightTracker:
         out.note(at, "phase", "ground", "info", "", {"phase": change.phase.value, "flying": flying})
 
 
-def _predictor(facts: SheetNumbers) -> ApogeePredictor:
+def _predictor(facts: SheetNumbers, has_pressure: bool) -> ApogeePredictor:
     """Return a predictor whose prior is the vehicle's own drag, where the sheet tells its size and mass."""
-    if facts.diameter_m is None or facts.burnout_mass_kg is None:
-        return ApogeePredictor()
-    # The prior is three times wider than the difference between sea level and any pad.
-    return ApogeePredictor(*prior_kappa(facts.diameter_m, facts.burnout_mass_kg, SEA_LEVEL_DENSITY_KG_M3))
+    kappa = None
+    if facts.diameter_m is not None and facts.burnout_mass_kg is not None:
+        # The prior is three times wider than the difference between sea level and any pad.
+        drag, sigma = prior_kappa(facts.diameter_m, facts.burnout_mass_kg, SEA_LEVEL_DENSITY_KG_M3)
+        kappa = (drag, sigma / drag)
+    # A height made by the vehicle is in its own air, whatever the sheet says.
+    return ApogeePredictor(kappa, facts.pad_temperature_k, facts.pad_temperature_k is not None and has_pressure)

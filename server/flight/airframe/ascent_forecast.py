@@ -23,7 +23,7 @@ import numpy as np
 from protocol.units import GRAVITY_M_S2
 from server.flight.air.atmosphere import WIND_POWER
 from server.flight.airframe.thrust_curve import ThrustCurve
-from server.flight.motion.coast import DENSITY_HEIGHT_M
+from server.flight.motion.drag_rise import DENSITY_HEIGHT_M
 from server.flight.motion.rail import angle_of_attack_rad
 from server.flight.unmeasured import Unmeasured
 

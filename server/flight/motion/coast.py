@@ -1,42 +1,44 @@
-"""How high it will go: drag fitted while coasting, and the rest of the climb computed from it.
+"""How high it will go: the rest of the climb computed from height, climb and drag.
 
 Coasting, the specific force along the nose is drag alone, so deceleration = kappa (rho / rho_pad) v^2 with
-kappa = rho_pad Cd A / (2 m) in 1/m. `DragFit` is the recursive least-squares estimate of that one number (Gauss; any
-estimation textbook). `predict_apogee` integrates flight in a vertical plane under that drag to the top; for vertical
-flight in air of one density it equals the closed form of tests/SOURCES.md, coast. `ApogeePredictor` joins both.
+kappa = rho_pad Cd A / (2 m) in 1/m, and above about M 0.8 a rise on it (`drag_rise`). `DragFit` is the recursive
+least-squares estimate of that one number over a whole coast (Gauss; any estimation textbook). `climb_to_top` integrates
+flight in a vertical plane under that drag to the top; for vertical flight in air of one density it equals the closed form
+of tests/SOURCES.md, coast.
 
-Where the 95 % interval comes from: linear propagation (numeric partial derivatives) of the standard deviations of height,
-climb and kappa, and of what the model leaves out: a horizontal wind of `WIND_M_S` and a vertical one of `UPDRAFT_M_S` that
-nobody measured, whose effects shrink to nothing toward the top together with the time that is left. To the climb's own
-sigma come `CLIMB_SHARE` of the speed, for a static port that reads a share of the dynamic pressure, and what a filter that
-holds the last acceleration gets wrong while the force changes: half the change times the gap between two samples, which
-the barometer takes back within about `FORGET_S`. These numbers, the accelerometer's bias and the prior are common
-practice, no source; they were checked against the simulated vehicle, whose apogee lies inside the interval as often as
-it should.
+Where the 95 % interval comes from: linear propagation (numeric partial derivatives) of the covariance of height, climb and
+drag, the drag's error bound to the climb's where it came from forces (k = f / v^2), and of what these leave out: a
+horizontal wind of `WIND_M_S` and a vertical one of `UPDRAFT_M_S` that nobody measured, a lean nobody told, and a drag
+coefficient that changes on the way by `CHANGE`, whose effects shrink to nothing toward the top together with the time that
+is left. An interval wider than `WIDEST_SHARE` of the height to either side is no promise: nothing is told. These numbers
+and the prior are common practice, no source.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan, exp, hypot, inf, isfinite, sqrt, tan
+from math import atan, exp, isfinite, sqrt, tan
 
+import numpy as np
+
+from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
-from server.flight.air.atmosphere import GAS_CONSTANT_J_KG_K, LAPSE_K_M, SEA_LEVEL_TEMPERATURE_K
+from server.flight.air.atmosphere import SEA_LEVEL_TEMPERATURE_K
+from server.flight.motion.drag_rise import DENSITY_HEIGHT_M, ONSET_MACH, mach_at, psi
 
-# Density falls as exp(-h / this): -d(ln rho)/dh = (g/R - L)/T of the 1976 standard atmosphere at sea level.
-DENSITY_HEIGHT_M = SEA_LEVEL_TEMPERATURE_K / (GRAVITY_M_S2 / GAS_CONSTANT_J_KG_K - LAPSE_K_M)
 # Spans every row of tests/SOURCES.md, coast (0.0008 to 0.0017 1/m) at about one sigma.
 PRIOR_KAPPA_1_M, PRIOR_SIGMA_1_M = 0.0010, 0.0006
 ACCELERATION_BIAS_M_S2 = 0.1
 SPEED_SIGMA_M_S = 1.5  # air speed against the speed over ground, along the path, the same for the whole coast
 WIND_M_S, UPDRAFT_M_S = 4.0, 0.7
-CLIMB_SHARE = 0.012
-FORGET_S = 1.0
+LEAN = 0.18  # horizontal speed over climb where nobody tells it: 10 degrees
+CHANGE = 0.07  # of the drag coefficient on the rest of the way
+FORCE_BIAS_M_S2 = 0.15
+WIDEST_SHARE, NARROW_M = 0.25, 5.0
 THRUST_TAIL_S = 0.1  # the motor may still whisper for this long after drag has won
 LEAST_SPEED_M_S = 5.0
-STATE_AGE_S = 0.5
 Z95 = 1.959964
-STEPS = 8
+STEPS, STEPS_WITH_MACH = 8, 16
 SMALLEST_KAPPA_1_M = 1e-7
 
 
@@ -120,29 +122,37 @@ def climb_to_top(
     kappa_1_m: float,
     wind_m_s: float = 0.0,
     updraft_m_s: float = 0.0,
+    rise_1_m: float = 0.0,
+    pad_temperature_k: float = SEA_LEVEL_TEMPERATURE_K,
 ) -> tuple[float, float]:
     """Return (apogee height in m, seconds to it) of flight in a vertical plane under quadratic drag.
 
-    `wind_m_s` blows along the horizontal motion. Fourth-order Runge-Kutta over the angle phi of climb = vt tan(phi),
-    vt^2 = g / kappa: in it the closed form of vertical flight is nearly a straight line, so that few steps do, and the
-    top is at phi = 0 exactly.
+    `wind_m_s` blows along the horizontal motion; `rise_1_m` psi(M) comes to kappa. Fourth-order Runge-Kutta over the angle
+    phi of climb = vt tan(phi), vt^2 = g / kappa: in it the closed form of vertical flight is nearly a straight line, so that
+    few steps do, and the top is at phi = 0 exactly.
     """
     kappa = max(kappa_1_m, SMALLEST_KAPPA_1_M)
     terminal = sqrt(GRAVITY_M_S2 / kappa)
     phi = atan(climb_m_s / terminal)
-    half = -0.5 * phi / STEPS
-    drag = kappa * exp(-height_m / DENSITY_HEIGHT_M)
-    tangents = [tan(phi + half * k) for k in range(2 * STEPS)] + [0.0]
+    with_mach = rise_1_m > 0.0 and mach_at(climb_m_s + abs(horizontal_m_s), height_m, pad_temperature_k) > 0.9 * ONSET_MACH
+    steps = STEPS_WITH_MACH if with_mach else STEPS
+    half = -0.5 * phi / steps
+    thin = exp(-height_m / DENSITY_HEIGHT_M)
+    tangents = [tan(phi + half * k) for k in range(2 * steps)] + [0.0]
 
     def slopes(tangent: float, risen: float, across: float) -> tuple[float, float, float]:
         climb = terminal * tangent
         air_up, air_across = climb - updraft_m_s, across - wind_m_s
-        per_speed = drag * exp(-risen / DENSITY_HEIGHT_M) * sqrt(air_up * air_up + air_across * air_across)
+        air = sqrt(air_up * air_up + air_across * air_across)
+        here = kappa
+        if with_mach:
+            here += rise_1_m * psi(mach_at(air, height_m + risen, pad_temperature_k))
+        per_speed = here * thin * exp(-risen / DENSITY_HEIGHT_M) * air
         seconds = terminal * (1.0 + tangent * tangent) / -(GRAVITY_M_S2 + per_speed * air_up)
         return climb * seconds, -per_speed * air_across * seconds, seconds
 
     risen, across, passed = 0.0, horizontal_m_s, 0.0
-    for k in range(0, 2 * STEPS, 2):
+    for k in range(0, 2 * steps, 2):
         middle = tangents[k + 1]
         h1, a1, t1 = slopes(tangents[k], risen, across)
         h2, a2, t2 = slopes(middle, risen + half * h1, across + half * a1)
@@ -154,99 +164,73 @@ def climb_to_top(
     return height_m + risen, passed
 
 
-def predict_apogee(
-    height_m: float,
-    climb_m_s: float,
-    horizontal_m_s: float,
-    kappa_1_m: float,
-    sigma_height_m: float,
-    sigma_climb_m_s: float,
-    sigma_kappa_1_m: float,
-) -> Prediction | None:
-    """Return the predicted apogee of a coasting vehicle; None when it no longer climbs or a number is not finite.
+@dataclass(frozen=True, slots=True)
+class Coast:
+    """A coasting vehicle: height over the pad (m), climb (m/s), kappa and its rise (1/m), horizontal speed (None: untold).
 
-    Height over the pad (m), climb rate and horizontal speed (m/s), kappa (1/m); sigmas of one standard deviation each, taken
-    as independent and carried through by differences (propagation of error, any textbook).
+    `covariance` (4, 4) of the first four in this order. `drag_by_climb` is d ln(kappa) / d ln(climb) of the error in both:
+    -2 where the drag came from forces at that speed, 0 where the covariance has it all.
     """
-    numbers = (height_m, climb_m_s, horizontal_m_s, kappa_1_m, sigma_height_m, sigma_climb_m_s, sigma_kappa_1_m)
-    if not all(map(isfinite, numbers)) or climb_m_s <= 0.0:
+
+    height_m: float
+    climb_m_s: float
+    kappa_1_m: float
+    rise_1_m: float
+    horizontal_m_s: float | None
+    covariance: Floats
+    drag_by_climb: float = 0.0
+    pad_temperature_k: float = SEA_LEVEL_TEMPERATURE_K
+
+
+def predict_apogee(state: Coast) -> Prediction | None:
+    """Return the predicted apogee of a coasting vehicle.
+
+    None when it no longer climbs, a number is not finite or the interval is too wide to be one. The covariance is carried
+    through by differences of a whole sigma, which see the curvature (propagation of error, any textbook).
+    """
+    told = state.horizontal_m_s
+    numbers = (state.height_m, state.climb_m_s, state.kappa_1_m, state.rise_1_m, told or 0.0)
+    if not (all(map(isfinite, numbers)) and np.isfinite(state.covariance).all()) or state.climb_m_s <= 0.0:
         return None
-    across = abs(horizontal_m_s)
-    top, seconds = climb_to_top(height_m, climb_m_s, across, kappa_1_m)
+    across = LEAN * state.climb_m_s if told is None else abs(told)
 
-    def effect(**other: float) -> float:
-        state = {"height_m": height_m, "climb_m_s": climb_m_s, "horizontal_m_s": across, "kappa_1_m": kappa_1_m}
-        return climb_to_top(**(state | other))[0] - top
+    def top_of(
+        height: float = 0.0,
+        climb: float = 0.0,
+        kappa: float = 0.0,
+        rise: float = 0.0,
+        wind: float = 0.0,
+        updraft: float = 0.0,
+    ) -> tuple[float, float]:
+        speed = max(state.climb_m_s + climb, 0.0)
+        with_speed = (speed / state.climb_m_s) ** state.drag_by_climb if speed > 0.0 else 1.0
+        return climb_to_top(
+            state.height_m + height,
+            speed,
+            across,
+            state.kappa_1_m * with_speed + kappa,
+            wind,
+            updraft,
+            max(0.0, state.rise_1_m * with_speed + rise),
+            state.pad_temperature_k,
+        )
 
-    # Steps of a whole sigma: cheap, and they see the curvature where the uncertainty is large.
-    variance = sigma_height_m**2
-    variance += effect(climb_m_s=climb_m_s + sigma_climb_m_s) ** 2
-    variance += effect(kappa_1_m=kappa_1_m + sigma_kappa_1_m) ** 2
-    variance += effect(wind_m_s=-WIND_M_S) ** 2 + effect(updraft_m_s=UPDRAFT_M_S) ** 2
+    top, seconds = top_of()
+    sigmas = np.sqrt(np.maximum(np.diag(state.covariance), 0.0))
+    sigma_h, sigma_v, sigma_k, sigma_w = sigmas.tolist()
+    # Downward, an unsure kappa does not become none.
+    down = state.kappa_1_m * (1.0 / (1.0 + sigma_k / state.kappa_1_m) - 1.0) if state.kappa_1_m > 0.0 else 0.0
+    by_kappa = 0.5 * (top_of(kappa=sigma_k)[0] - top_of(kappa=down)[0])
+    effects = [sigma_h, top_of(climb=sigma_v)[0] - top, by_kappa, top_of(rise=sigma_w)[0] - top]
+    slope = np.divide(effects, sigmas, out=np.zeros(4), where=sigmas > 0.0)
+    variance = max(0.0, float(slope @ state.covariance @ slope))
+    variance += (top_of(wind=-WIND_M_S)[0] - top) ** 2 + (top_of(updraft=UPDRAFT_M_S)[0] - top) ** 2
+    variance += (top_of(kappa=CHANGE * state.kappa_1_m)[0] - top) ** 2
+    if told is None:
+        lean = climb_to_top(state.height_m, state.climb_m_s, 0.0, state.kappa_1_m, 0.0, 0.0, state.rise_1_m)
+        variance += (lean[0] - top) ** 2
     sigma = sqrt(variance)
-    low = max(top - Z95 * sigma, min(top, height_m - Z95 * sigma_height_m))
-    return Prediction(top, seconds, sigma, low, top + Z95 * sigma, kappa_1_m, sigma_kappa_1_m)
-
-
-class ApogeePredictor:
-    """INCREMENTAL: takes forces, states and the moment of burnout in order of arrival; predicts from then on.
-
-    Until `begin` was called `take_state` returns None. A force without a speed of its own (None) is paired with the last
-    state, if that is not older than `STATE_AGE_S`.
-    """
-
-    def __init__(self, kappa_1_m: float = PRIOR_KAPPA_1_M, sigma_1_m: float = PRIOR_SIGMA_1_M) -> None:
-        self.fit = DragFit(kappa_1_m, sigma_1_m)
-        self._from_s = inf
-        self._height_m = 0.0
-        self._speed: tuple[float, float] | None = None
-        self._force: tuple[float, float] | None = None
-        self._held = (0.0, 0.0)  # since when, and how wrong (m/s) a climb rate under held forces may be
-
-    def begin(self, burnout_s: float) -> None:
-        """Say when (timeline seconds) the motor burned out; a second call changes nothing."""
-        if self._from_s == inf:
-            self._from_s = burnout_s
-
-    def take_force(self, t_s: float, force_along_m_s2: float, speed_m_s: float | None = None) -> None:
-        """Take the specific force along the nose (m/s2) and the speed (m/s) at that time."""
-        if not isfinite(force_along_m_s2):
-            return
-        self._note_gap(t_s, force_along_m_s2)
-        if not t_s >= self._from_s + THRUST_TAIL_S:
-            return
-        if speed_m_s is None:
-            if self._speed is None or t_s - self._speed[0] > STATE_AGE_S:
-                return
-            # Between two states the force itself says how the speed went on; gravity along the path is a detail here.
-            speed_m_s = self._speed[1] + (t_s - self._speed[0]) * (force_along_m_s2 - GRAVITY_M_S2)
-        self.fit.take(force_along_m_s2, speed_m_s, exp(-self._height_m / DENSITY_HEIGHT_M))
-
-    def take_state(
-        self,
-        t_s: float,
-        height_m: float,
-        climb_m_s: float,
-        horizontal_m_s: float,
-        sigma_height_m: float = 1.0,
-        sigma_climb_m_s: float = 1.0,
-    ) -> Prediction | None:
-        """Take height over the pad (m), climb rate and horizontal speed (m/s); return the prediction, if there is one."""
-        if not (isfinite(height_m) and isfinite(climb_m_s) and isfinite(horizontal_m_s)):
-            return None
-        self._height_m, self._speed = height_m, (t_s, hypot(climb_m_s, horizontal_m_s))
-        if not t_s >= self._from_s:
-            return None
-        own = hypot(sigma_climb_m_s, CLIMB_SHARE * self._speed[1], self._held_error(t_s))
-        kappa, sigma = self.fit.estimate()
-        return predict_apogee(height_m, climb_m_s, horizontal_m_s, kappa, sigma_height_m, own, sigma)
-
-    def _note_gap(self, t_s: float, force: float) -> None:
-        if self._force is not None and t_s > self._force[0]:
-            wrong = 0.5 * abs(force - self._force[1]) * (t_s - self._force[0])
-            self._held = (t_s, hypot(wrong, self._held_error(t_s)))
-        self._force = (t_s, force)
-
-    def _held_error(self, t_s: float) -> float:
-        since, wrong = self._held
-        return wrong * exp(-max(0.0, t_s - since) / FORGET_S)
+    if not Z95 * sigma < WIDEST_SHARE * top + NARROW_M:
+        return None
+    low = max(top - Z95 * sigma, min(top, state.height_m - Z95 * sigma_h))
+    return Prediction(top, seconds, sigma, low, top + Z95 * sigma, state.kappa_1_m, sigma_k)
