@@ -12,15 +12,17 @@ import re
 from dataclasses import dataclass
 from functools import cached_property
 from math import sqrt
-from typing import Literal, TypeVar
+from typing import TYPE_CHECKING, Literal, TypeVar
 
-from protocol.arrays import Floats
 from protocol.toml_table import TomlTable
+
+if TYPE_CHECKING:
+    from protocol.arrays import Floats
 
 Nose = Literal["x", "-x", "y", "-y", "z", "-z"]
 World = Literal["east-north-up", "north-east-down"]
 Quaternion = tuple[float, float, float, float]  # w, x, y, z
-_Number = TypeVar("_Number", float, Floats)
+_Number = TypeVar("_Number", float, "Floats")
 Four = tuple[_Number, _Number, _Number, _Number]
 
 # The station's x, y, z out of the vehicle's axes, by where its nose is: each right-handed, x before y where one is free.

@@ -17,6 +17,7 @@ from protocol.units import conversion
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
 ROLE = re.compile(r"[a-z_]+(\[[a-z0-9_]+\])?(\.[a-z_]+)*\Z")
+TIME_UNITS = ("s", "ms", "us")
 STATION_FRAMES = Frames()
 TEXT_TYPE = re.compile(r"text([1-9][0-9]{0,2})\Z")
 
@@ -93,11 +94,11 @@ def _attitude(
 
 
 def _check_foreign(packet: Packet, table: TomlTable) -> None:
-    """Time must be a number in s or ms, the count a plain unsigned integer."""
+    """Time must be a number in s, ms or us, the count a plain unsigned integer."""
     channels = {channel.name: channel for channel in packet.channels}
     time = channels.get(packet.time)
-    if packet.time and (time is None or time.kind == "text" or time.unit not in ("s", "ms")):
-        raise table.problem(f"'{packet.time}' must be a number of this packet with unit s or ms", "time")
+    if packet.time and (time is None or time.kind == "text" or time.unit not in TIME_UNITS):
+        raise table.problem(f"'{packet.time}' must be a number of this packet with unit s, ms or us", "time")
     types = {item.name: item.type for item in packet.fields}
     plain = packet.count in channels and not channels[packet.count].linear
     if packet.count and not (plain and types.get(packet.count) in ("u8", "u16", "u32")):

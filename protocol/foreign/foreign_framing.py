@@ -16,6 +16,7 @@ from protocol.events import FrameDamaged, PacketUnknown
 from protocol.fields import Packet, Value
 from protocol.packets import COUNT_MODULUS, TIME_MODULUS_MS
 
+MS_PER = {"s": 1000.0, "ms": 1.0, "us": 1e-3}
 Judged = tuple[Packet, int | None, int | None, tuple[Value, ...]] | FrameDamaged | PacketUnknown | None
 
 
@@ -53,7 +54,7 @@ def time_and_count(packet: Packet, values: tuple[Value, ...]) -> tuple[int | Non
     channel, value = by_name[packet.time] if packet.time else (None, "")
     if channel is None or isinstance(value, str):
         return count, None
-    ms = value * 1000.0 if channel.unit == "s" else value
+    ms = value * MS_PER[channel.unit]
     return count, round(ms) % TIME_MODULUS_MS if isfinite(ms) and ms >= 0.0 else None
 
 

@@ -1,4 +1,4 @@
-"""`blockhouse dictionary`: draft one from a log's header row, look one over before it is used, list the roles there are."""
+"""`blockhouse dictionary`: draft one from a flight's logs, look one over before it is used, list the roles there are."""
 
 from __future__ import annotations
 
@@ -8,18 +8,28 @@ from pathlib import Path
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.roles import REGISTRY
 from protocol.toml_table import line_of
-from server.workbench.dictionary_draft import DraftProblem, draft_from_csv
+from server.cli.shared import say
+from server.version import software
+from server.workbench.dictionary_draft import draft_from_logs
 from server.workbench.dictionary_lint import Budget, findings, link_budget
 from server.workbench.lint_remark import FAULT
+from server.workbench.log_flight import record_log
+from server.workbench.text_log import DraftProblem, unit_of
 
 
 def add_dictionary(parser: argparse.ArgumentParser) -> None:
     """Fill in `dictionary`, with `new`, `check` and `roles`."""
     acts = parser.add_subparsers(required=True, metavar="ACT")
-    new = acts.add_parser("new", help="draft one from a log's header row")
-    new.add_argument("--from-csv", type=Path, required=True, metavar="FILE", help="a log with a header row")
+    new = acts.add_parser("new", help="draft one from the log of a flight")
+    _add_logs(new)
     new.add_argument("--out", type=Path, metavar="FILE", help="where to write it (default: print it)")
+    new.add_argument("--fly", type=Path, metavar="DIR", help="also write the logs as a session into this folder")
     new.set_defaults(run=draft)
+    fly = acts.add_parser("fly", help="write the logs a dictionary was drafted from as a session")
+    fly.add_argument("file", type=Path, metavar="FILE", help="the dictionary, as its owner corrected it")
+    _add_logs(fly)
+    fly.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder of the session")
+    fly.set_defaults(run=fly_log)
     check = acts.add_parser("check", help="look one over and print its link budget")
     check.add_argument("file", type=Path, metavar="FILE")
     check.set_defaults(run=look_over)
@@ -27,19 +37,65 @@ def add_dictionary(parser: argparse.ArgumentParser) -> None:
     roles.set_defaults(run=list_roles)
 
 
+def _add_logs(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--from-csv", type=Path, nargs="+", required=True, metavar="FILE", help="the logs of one flight")
+    parser.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="NAME=ROLE[,UNIT]",
+        help="what a column is, by heading or number: a role, or time; NAME= leaves it without one",
+    )
+
+
+def told_columns(given: list[str]) -> dict[str, tuple[str, str]]:
+    """Return (role, unit) by column from words like "alt=altitude_baro,ft"; raises DraftProblem."""
+    told = {}
+    for one in given:
+        name, equals, rest = one.rpartition("=")
+        if not equals or not name:
+            raise DraftProblem(f"{one!r} is not NAME=ROLE or NAME=ROLE,UNIT.")
+        role, _, unit = rest.partition(",")
+        if unit and not unit_of(unit):
+            raise DraftProblem(f"The unit {unit!r} of column {name!r} is not known.")
+        told[name] = (role.strip(), unit_of(unit))
+    return told
+
+
 def draft(options: argparse.Namespace) -> int:
     """Draft and print or write; an existing file is never overwritten."""
-    text = draft_from_csv(options.from_csv)
-    parse_dictionary(text, "the draft")
+    made = draft_from_logs(options.from_csv, told_columns(options.column))
+    parse_dictionary(made.text, "the draft")
     if options.out is None:
-        print(text, end="")
-        return 0
-    try:
-        with options.out.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError as error:
-        raise DraftProblem(f"{options.out} exists already; a draft overwrites nothing.") from error
-    print(options.out)
+        print(made.text, end="")  # its first lines say what was taken for granted and what is not known
+    else:
+        for one in made.assumed:
+            say(f"Taken for granted: {one}.")
+        for one in made.unknown:
+            say(f"Not known: {one}.")
+        try:
+            with options.out.open("x", encoding="utf-8") as file:
+                file.write(made.text)
+        except FileExistsError as error:
+            raise DraftProblem(f"{options.out} exists already; a draft overwrites nothing.") from error
+        print(options.out)
+    if options.fly is not None:
+        print(record_log(made, made.text, options.fly, software()))
+    return 0
+
+
+def fly_log(options: argparse.Namespace) -> int:
+    """Write a session of the logs a corrected draft was made from."""
+    dictionary = load_dictionary(options.file)
+    made = draft_from_logs(options.from_csv, told_columns(options.column))
+    for packet in made.packets:
+        described = dictionary.packets.get(packet.name)
+        names = [one.name for one in described.fields] if described is not None else []
+        if names != [one.name for one in packet.fields]:
+            raise DraftProblem(
+                f"{options.file.name} has no packet {packet.name} with the columns of {packet.table.path.name}."
+            )
+    print(record_log(made, dictionary.text, options.out, software()))
     return 0
 
 

@@ -1,150 +1,150 @@
-"""A first dictionary out of a log: names and units from its header row, types and the rate from its values.
+"""A first dictionary out of logs of a flight, a packet a file: what `column_meaning` found, types and rates by the values.
 
-A draft to be corrected by its owner, who knows what the columns mean. Units are taken from `name (unit)`, `name [unit]` or
-`name_unit`; roles are guessed from a few plain words and only where the unit fits.
+A draft to be corrected by its owner, who knows what the columns mean. What was taken for something and what could not be
+known stands in its first lines.
 """
 
 from __future__ import annotations
 
-import csv
 import json
 import re
-import statistics
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from protocol.fields import INTEGER_RANGES
-from server.problems import Problem
+import numpy as np
 
-ROWS_READ = 2000
-UNITS = {
-    "m": "m", "s": "s", "ms": "ms", "pa": "Pa", "k": "K", "v": "V", "a": "A", "m/s": "m/s", "m/s2": "m/s2", "m/s^2": "m/s2",
-    "rad": "rad", "rad/s": "rad/s", "b": "B", "c": "C", "dbm": "dBm", "m_s": "m/s", "m_s2": "m/s2", "rad_s": "rad/s",
-}  # fmt: skip
-# Words in a column's name, the unit it must have ("" none), the role. The first that fits is taken, once.
-GUESSES = (
-    (r"^(baro_?)?(alt|altitude|height)", "m", "altitude_baro"),
-    (r"^(baro_?)?press", "Pa", "pressure"),
-    (r"^(baro_?|air_?)?temp", "K", "baro_temperature"),
-    (r"^acc\w*_x$", "m/s2", "accel.a.x"),
-    (r"^acc\w*_y$", "m/s2", "accel.a.y"),
-    (r"^acc\w*_z$", "m/s2", "accel.a.z"),
-    (r"^gyro\w*_x$", "rad/s", "gyro.a.x"),
-    (r"^gyro\w*_y$", "rad/s", "gyro.a.y"),
-    (r"^gyro\w*_z$", "rad/s", "gyro.a.z"),
-    (r"^(batt|vbat)", "V", "battery.voltage"),
-)
-TIME_NAME = re.compile(r"(time|t|clock|uptime)\w*")
+from protocol.arrays import Floats
+from protocol.framing import CONTENT_MAX
+from server.workbench.column_meaning import meaning_of
+from server.workbench.log_columns import TIME_ROLE, TIME_SECONDS, Column, Meaning
+from server.workbench.text_log import NUMBER, DraftProblem, LogTable, read_table
 
-
-class DraftProblem(Problem):
-    """No draft can be made of this file; the text is one plain sentence."""
+PAYLOAD_MAX = CONTENT_MAX - 12  # header, vehicle time and checksum of a frame
+TEXT_MAX = 48
+SIZES = {"f64": 8, "f32": 4, "u32": 4, "i32": 4}
 
 
 @dataclass(frozen=True)
-class DraftColumn:
-    """One column of the log as a field: name, wire type, unit, role, its heading."""
+class DraftField:
+    """One column of a log as a field of its packet."""
 
     name: str
     type: str
-    unit: str
-    role: str | None
-    heading: str
+    column: Column
 
 
-def draft_from_csv(path: Path) -> str:
-    """Return the text of a dictionary for a log with a header row. Raises DraftProblem and OSError."""
-    text = path.read_text("utf-8-sig", "replace")
-    first = text.splitlines()[0] if text.strip() else ""
-    separator = max(",;\t|", key=first.count) if first else ","
-    rows = list(csv.reader(text.splitlines()[: ROWS_READ + 1], delimiter=separator))
-    if len(rows) < 2 or len(rows[0]) < 2:
-        raise DraftProblem(f"{path} has no header row and a row of values below it.")
-    if any(_is_number(word) for word in rows[0] if word.strip()):
-        raise DraftProblem(f"{path} has no header row: {rows[0][0][:20]!r} and its like are values.")
-    whole = [row for row in rows[1:] if len(row) == len(rows[0])]
-    if not whole:
-        raise DraftProblem(f"{path} has no row with as many values as its header.")
-    columns = _columns(rows[0], list(zip(*whole, strict=True)))
-    time = next((i for i, c in enumerate(columns) if c.unit in ("s", "ms") and TIME_NAME.match(c.name)), None)
-    rate = _rate(columns[time], [row[time] for row in whole]) if time is not None else 0.0
-    return _dictionary_text(path.stem, separator, columns, columns[time].name if time is not None else None, rate)
+@dataclass(frozen=True)
+class DraftPacket:
+    """One log as a packet: its table, its time, its fields."""
+
+    name: str
+    table: LogTable
+    time: DraftField | None
+    fields: tuple[DraftField, ...]
+    seconds: Floats | None  # of the log's own clock, shape (rows,)
 
 
-def _is_number(word: str) -> bool:
-    try:
-        float(word)
-    except ValueError:
-        return False
-    return True
+@dataclass(frozen=True)
+class Draft:
+    """A dictionary's text, what it was made from, and in sentences what was assumed and what could not be known."""
+
+    text: str
+    packets: tuple[DraftPacket, ...]
+    separator: str
+    assumed: tuple[str, ...]
+    unknown: tuple[str, ...]
 
 
-def _columns(header: Sequence[str], values: Sequence[Sequence[str]]) -> list[DraftColumn]:
+def draft_from_logs(paths: Sequence[Path], told: Mapping[str, tuple[str, str]] | None = None) -> Draft:
+    """Return a draft for the logs of one flight; `told` gives (role, unit) of columns. Raises DraftProblem and OSError."""
+    tables = [read_table(path) for path in paths]
+    meaning = meaning_of(tables, told or {})
+    meaning.unknown += _missing(meaning)
+    separator = tables[0].separator if len({table.separator for table in tables}) == 1 else ","
+    names = _packet_names(tables)
+    packets = tuple(
+        _packet(name, table, number, meaning) for number, (name, table) in enumerate(zip(names, tables, strict=True))
+    )
+    notes = [f"{table.path.name}: {note}" for table in tables for note in table.notes]
+    if any(len(table.rows) and _has_commas(table) for table in tables):
+        separator = ";" if separator == "," else separator
+    draft = Draft("", packets, separator, (*meaning.assumed, *notes), tuple(meaning.unknown))
+    return Draft(_text(draft, meaning), packets, separator, draft.assumed, draft.unknown)
+
+
+def _missing(meaning: Meaning) -> list[str]:
+    roles = {column.role for columns in meaning.columns for column in columns}
+    out = []
+    if not roles & {"pressure", "altitude_baro"}:
+        out.append("no column is a pressure or a height: no apogee can be told")
+    if not any(role.startswith("accel.") for role in roles):
+        out.append("no column is a force along the nose: lift-off is told by height, burnout not at all")
+    return out
+
+
+def _has_commas(table: LogTable) -> bool:
+    return any("," in word for row in table.rows[:200] for word in row)
+
+
+def _packet_names(tables: Sequence[LogTable]) -> list[str]:
+    if len(tables) == 1:
+        return ["log"]
+    names: list[str] = []
+    for number, table in enumerate(tables, 1):
+        base = re.sub(r"[^a-z0-9]+", "_", table.path.stem.lower()).strip("_")[:30]
+        base = base if re.match(r"[a-z]", base) else f"log_{number}"
+        names.append(base if base not in names else f"{base}_{number}")
+    return names
+
+
+def _packet(name: str, table: LogTable, number: int, meaning: Meaning) -> DraftPacket:
     taken: set[str] = set()
-    roles: set[str] = set()
-    columns = []
-    for number, (heading, words) in enumerate(zip(header, values, strict=True), start=1):
-        stem, unit = _split_unit(heading.strip())
-        base = re.sub(r"[^a-z0-9]+", "_", stem.lower()).strip("_")[:36]
-        base = base if re.match(r"[a-z]", base) else f"column_{number}"
-        name = base if base not in taken else f"{base}_{number}"
-        taken.add(name)
-        type_ = _type_of([word.strip() for word in words])
-        role = None if type_.startswith("text") else _role_of(name, unit, roles)
-        roles.add(role or "")
-        columns.append(DraftColumn(name, type_, unit, role, " ".join(heading.split())))
-    return columns
+    fields = []
+    for column in meaning.columns[number]:
+        base = column.words[:36]
+        base = base if re.match(r"[a-z]", base) else f"column_{column.place + 1}"
+        base = base if base not in taken else f"{base[:33]}_{column.place + 1}"
+        taken.add(base)
+        fields.append(DraftField(base, _type_of(column, table), column))
+    while sum(_size(one) for one in fields) > PAYLOAD_MAX:  # what says least goes first
+        least = next((one for one in reversed(fields) if not one.column.role), fields[-1])
+        fields.remove(least)
+        meaning.unknown.append(f"{table.path.name}: {least.name} is left out, since a packet holds {PAYLOAD_MAX} bytes")
+    time = next((one for one in fields if one.column.role == TIME_ROLE), None)
+    return DraftPacket(name, table, time, tuple(fields), meaning.seconds(number))
 
 
-def _split_unit(heading: str) -> tuple[str, str]:
-    """Return (name, SI unit or "") of a column's heading."""
-    match = re.fullmatch(r"(.*?)\s*[(\[]\s*([^)\]]*)\s*[)\]]", heading)
-    if match:
-        return match[1], UNITS.get(match[2].strip().lower(), "")
-    for ending in sorted(UNITS, key=len, reverse=True):
-        if re.fullmatch(rf".+_{re.escape(ending)}", heading.lower()):
-            return heading[: -len(ending) - 1], UNITS[ending]
-    return heading, ""
+def _size(one: DraftField) -> int:
+    return SIZES.get(one.type) or int(one.type.removeprefix("text"))
 
 
-def _type_of(words: Sequence[str]) -> str:
-    """Return the narrowest type that holds all values of a column; an empty one makes a number a float."""
+def _type_of(column: Column, table: LogTable) -> str:
+    """Return a type wide enough for the next flight too: whole numbers 32 bits, others as many digits as were written."""
+    words = [row[column.place] for row in table.rows]
     filled = [word for word in words if word]
-    if not filled or not all(_is_number(word) for word in filled):
-        longest = max((len(word.encode()) for word in filled), default=1)
-        return f"text{min(max(longest, 1), 48)}"
-    if len(filled) == len(words) and all(re.fullmatch(r"[+-]?\d+", word) for word in filled):
-        numbers = [int(word) for word in filled]
-        for type_ in ("u8", "i8", "u16", "i16", "u32", "i32"):
-            low, high = INTEGER_RANGES[type_]
-            if low <= min(numbers) and max(numbers) <= high:
-                return type_
-    digits = max(len(re.sub(r"[eE].*|[^0-9]", "", word).lstrip("0")) for word in filled)
-    return "f32" if digits <= 7 else "f64"
+    if column.role == TIME_ROLE:
+        return "f64"
+    if column.values is None:
+        return f"text{min(max((len(word.encode()) for word in filled), default=1), TEXT_MAX)}"
+    is_whole = len(filled) == len(words) and all(re.fullmatch(r"[+-]?\d{1,10}", word) for word in filled)
+    if column.scale != 1.0 or (is_whole and not column.role and not column.unit):
+        low, high = float(np.nanmin(column.values)), float(np.nanmax(column.values))
+        if is_whole and -(2**31) <= low and high < 2**32:
+            return "u32" if high >= 2**31 else "i32"
+    digits = max((len(re.sub(r"[eE].*|[^0-9]", "", word).lstrip("0")) for word in filled), default=1)
+    return "f32" if digits <= 7 and not column.role.startswith(("gnss.l", "pressure")) else "f64"
 
 
-def _role_of(name: str, unit: str, taken: set[str]) -> str | None:
-    for pattern, wanted, role in GUESSES:
-        if unit == wanted and role not in taken and re.match(pattern, name):
-            return role
-    return None
+# ---------------------------------------------------------------- the text
 
 
-def _rate(column: DraftColumn, words: Sequence[str]) -> float:
-    """Return the rate by the median step of the time column, 0 when it does not rise."""
-    times = [float(word) for word in words if _is_number(word)]
-    steps = [later - before for before, later in zip(times, times[1:], strict=False) if later > before]
-    if not steps:
-        return 0.0
-    step_s = statistics.median(steps) / (1000.0 if column.unit == "ms" else 1.0)
-    return round(1.0 / step_s, 2)
-
-
-def _dictionary_text(name: str, separator: str, columns: Sequence[DraftColumn], time: str | None, rate: float) -> str:
+def _text(draft: Draft, meaning: Meaning) -> str:
+    name = draft.packets[0].table.path.stem
     head = [
-        "# A draft out of a log's header row. Correct it: units, limits, roles, what is missing (WIRE.md, section 9).",
-        "# Columns without a unit had none that could be read; values go through as they are, so name SI units or scales.",
+        "# A draft out of a flight's log. Correct it: units, roles, limits, what is missing (WIRE.md, sections 9 and 13).",
+        *(f"# Taken for granted: {' '.join(one.split())}." for one in draft.assumed),
+        *(f"# Not known: {' '.join(one.split())}." for one in draft.unknown),
         "",
         "[dictionary]",
         "format = 1",
@@ -154,24 +154,75 @@ def _dictionary_text(name: str, separator: str, columns: Sequence[DraftColumn], 
         "",
         "[framing]",
         'kind = "text"',
-        f"separator = {json.dumps(separator)}",
+        f"separator = {json.dumps(draft.separator)}",
         'checksum = "none"',
-        "",
-        "[packet.log]",
-        "apid = 1",
-        *([f'time = "{time}"'] if time else []),
-        f"rate_hz = {rate:g}",
-        'description = "One line of the log"',
-        "fields = [",
     ]
-    return "\n".join([*head, *(_field_text(column) for column in columns), "]", ""])
+    if meaning.nose != "z":
+        head += ["", "[frames]", f'nose = "{meaning.nose}"']
+    several = len(draft.packets) > 1
+    for apid, packet in enumerate(draft.packets, 1):
+        head += ["", f"[packet.{packet.name}]", f"apid = {apid}"]
+        head += [f'tag = "{packet.name}"'] if several else []
+        head += [f'time = "{packet.time.name}"'] if packet.time is not None else []
+        head += [f"rate_hz = {_rate(packet):g}", 'description = "One line of the log"', "fields = ["]
+        head += [_field_text(one) for one in packet.fields]
+        head += ["]"]
+    return "\n".join([*head, ""])
 
 
-def _field_text(column: DraftColumn) -> str:
-    parts = [f'name = "{column.name}"', f'type = "{column.type}"']
+def _field_text(one: DraftField) -> str:
+    column = one.column
+    parts = [f'name = "{one.name}"', f'type = "{one.type}"']
+    if column.scale != 1.0 and one.type in ("i32", "u32"):
+        parts.append(f"scale = {column.scale:g}")
     if column.unit:
         parts.append(f'unit = "{column.unit}"')
-    if column.role:
+    if column.role and column.role != TIME_ROLE:
         parts.append(f'role = "{column.role}"')
-    parts.append(f"description = {json.dumps(column.heading, ensure_ascii=False)}")
+    parts.append(f"description = {json.dumps(' '.join(column.heading.split()), ensure_ascii=False)}")
     return f"  {{ {', '.join(parts)} }},"
+
+
+def _rate(packet: DraftPacket) -> float:
+    """Return packets per second by the median step of the time, 0 where it is not known."""
+    if packet.seconds is None:
+        return 0.0
+    steps = np.diff(packet.seconds)
+    steps = steps[steps > 0.0]
+    return round(1.0 / float(np.median(steps)), 2) if len(steps) else 0.0
+
+
+# ---------------------------------------------------------------- as sent
+
+
+def lines_of(draft: Draft) -> list[tuple[float, bytes]]:
+    """Return the logs as (seconds from the first line, line) the way a vehicle of the draft's dictionary sends them.
+
+    Times count from the first line of all files, since a vehicle's clock begins at zero. Raises DraftProblem.
+    """
+    for packet in draft.packets:
+        if packet.seconds is None or packet.time is None:
+            raise DraftProblem(f"{packet.table.path.name}: no column could be told to be the time, so nothing can be sent.")
+    zero = min(float(packet.seconds[0]) for packet in draft.packets if packet.seconds is not None)
+    out = []
+    for packet in draft.packets:
+        assert packet.seconds is not None and packet.time is not None  # asked above
+        at = (packet.seconds - zero).tolist()
+        per = TIME_SECONDS[packet.time.column.unit]
+        for t, row in zip(at, packet.table.rows, strict=True):
+            words = [
+                repr(round(t / per, 6)) if one is packet.time else _word(row[one.column.place], one, draft)
+                for one in packet.fields
+            ]
+            tag = [packet.name] if len(draft.packets) > 1 else []
+            out.append((t, (draft.separator.join([*tag, *words]) + "\n").encode()))
+    out.sort(key=lambda one: one[0])
+    return out
+
+
+def _word(word: str, one: DraftField, draft: Draft) -> str:
+    if one.type.startswith("text"):
+        return word.replace(draft.separator, " ")[:TEXT_MAX]
+    if one.column.values is not None and word and not NUMBER.fullmatch(word):
+        return "nan"  # a time of day among the values
+    return word or ("nan" if draft.separator == " " else "")

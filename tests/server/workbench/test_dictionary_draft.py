@@ -9,7 +9,8 @@ import pytest
 
 from protocol.dictionary_file import parse_dictionary
 from protocol.events import PacketReceived
-from server.workbench.dictionary_draft import DraftProblem, draft_from_csv
+from server.workbench.dictionary_draft import draft_from_logs
+from server.workbench.text_log import DraftProblem
 from tests.protocol.helpers import heard
 
 LOG = """time_ms,Altitude (m),press [Pa],accel z (m/s^2),Batt_V,state,flags,class,Altitude (m),remark
@@ -23,20 +24,20 @@ def drafted(folder: Path, text: str) -> str:
     """Draft from a log of this text."""
     path = folder / "My log.csv"
     path.write_text(text, "utf-8")
-    return draft_from_csv(path)
+    return draft_from_logs([path]).text
 
 
 def test_types_units_roles_time_and_rate(tmp_path: Path) -> None:
     dictionary = parse_dictionary(drafted(tmp_path, LOG))
     packet = dictionary.packets["log"]
     assert [(field.name, field.type) for field in packet.fields] == [
-        ("time", "u8"),
+        ("time", "f64"),
         ("altitude", "f32"),
-        ("press", "u32"),
+        ("press", "f64"),
         ("accel_z", "f32"),
         ("batt", "f32"),
-        ("state", "u8"),
-        ("flags", "i16"),
+        ("state", "i32"),
+        ("flags", "i32"),
         ("class", "f64"),
         ("altitude_9", "f32"),
         ("remark", "text5"),
@@ -68,11 +69,9 @@ def test_other_separators(tmp_path: Path, separator: str) -> None:
 @pytest.mark.parametrize(
     ("text", "problem"),
     [
-        ("", "no header row and a row"),
-        ("a,b\n", "no header row and a row"),
-        ("a\n1\n", "no header row and a row"),
-        ("1,2\n3,4\n", "has no header row"),
-        ("a,b\n1\n2,3,4\n", "no row with as many values"),
+        ("", "holds no line of values"),
+        ("a,b\n", "no lines with as many values each"),
+        ("a\n1\n", "no lines with as many values each"),
     ],
 )
 def test_what_is_no_log_is_one_sentence(tmp_path: Path, text: str, problem: str) -> None:
