@@ -99,3 +99,19 @@ def test_the_command_runs_and_tells_the_same_with_any_number_of_processes() -> N
 
 def test_a_drawn_angle_is_a_small_one() -> None:
     assert draw_vehicle(random.Random(1), 300.0, True).rail_tilt < 2.0 * pi / 180.0
+
+
+def test_some_have_a_receiver_that_knows_where_they_land_and_some_lose_a_sensor() -> None:
+    drawn = [draw(seed) for seed in range(30)]
+    spots = [(one, known) for one in drawn for known in one.known if known.quantity == "landing_spot"]
+    assert 4 <= len(spots) <= 20 and any("silent" in one.traits for one in drawn)
+    for one, known in spots:
+        (gnss,) = [samples for packet, samples in one.logged.rows if packet.name == "gnss"]
+        if "gnss" in str(one.traits.get("silent", "")):
+            continue
+        # Meters north of the pad: 111.1 km a degree, good to a thousandth or so at this latitude.
+        north = (np.median(gnss.values[-10:, 0]) - np.median(gnss.values[:30, 0])) * 111_100.0
+        assert known.distance_m is not None and known.bearing_deg is not None
+        assert north == pytest.approx(
+            known.distance_m * np.cos(known.bearing_deg * pi / 180.0), abs=8.0 + 0.004 * known.distance_m
+        )

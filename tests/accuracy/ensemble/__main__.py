@@ -21,7 +21,7 @@ from tests.accuracy.ensemble.flown import Result, flown
 from tests.accuracy.ensemble.sensors import Drawn
 from tests.accuracy.processes import CORES, each_of
 from tests.accuracy.recorded.description import Known
-from tests.accuracy.recorded.told import QUANTITIES, Z_95, error_of
+from tests.accuracy.recorded.told import CIRCLE_95, QUANTITIES, Z_95, error_of
 
 RELATIVE = frozenset({"greatest_speed", "predicted_apogee", "apogee", "descent_rate", "landing_speed"})
 FORCELESS = "barometer"
@@ -51,6 +51,7 @@ ROWS = (
     Row("descent rate, first", lambda d, k: k.quantity == "descent_rate" and k.source == "deployed"),
     Row("descent rate, main", lambda d, k: k.quantity == "descent_rate" and k.source == "main"),
     Row("landing", lambda d, k: k.quantity == "landing"),
+    Row("landing spot", lambda d, k: k.quantity == "landing_spot"),
     Row("landing speed", lambda d, k: k.quantity == "landing_speed"),
 )
 
@@ -68,7 +69,8 @@ def _half(row: Row, results: Sequence[Result]) -> list[str]:
     unit = "%" if quantity in RELATIVE else QUANTITIES[quantity].unit
     within = sum(abs(error_of(*pair)) <= QUANTITIES[quantity].allowed(pair[0]) for pair in told)
     doubts = [(known, each) for known, each in told if each.sigma == each.sigma]
-    inside = sum(abs(error_of(*pair)) <= Z_95 * pair[1].sigma for pair in doubts)
+    reach = CIRCLE_95 if quantity == "landing_spot" else Z_95
+    inside = sum(abs(error_of(*pair)) <= reach * pair[1].sigma for pair in doubts)
     coverage = f"{inside / len(doubts):.0%} of {len(doubts)}" if doubts else "no interval"
     share = f"{within / len(told):.0%}" if QUANTITIES[quantity].promise() else "-"
     return [f"{len(told)} of {len(chosen)}", f"{np.percentile(errors, 95):.3g} {unit}", share, coverage]
@@ -121,10 +123,16 @@ def each_text(result: Result) -> str:
     )
     lines = [f"vehicle {result.seed}: {traits}, loss {result.drawn.loss:.2f} {result.failure}"]
     lines += [
-        f"    {known.quantity} {known.source}: {known.value:.4g}, told {told.value:.4g} +- {told.sigma:.2g} {told.reason}"
+        f"    {known.quantity} {known.source}: {_truth(known):.4g}, told {told.value:.4g} +- {told.sigma:.2g} {told.reason}"
         for known, told in result.pairs
     ]
     return "\n".join([*lines, *(f"    {text}" for text in result.said)])
+
+
+def _truth(known: Known) -> float:
+    """Return the value known, of a spot its distance (m)."""
+    value = known.distance_m if known.value is None else known.value
+    return float("nan") if value is None else value
 
 
 if __name__ == "__main__":

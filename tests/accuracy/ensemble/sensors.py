@@ -8,8 +8,8 @@ with sensors missing, and rates from 10 to 200 Hz.
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
-from math import exp, log, pi
+from dataclasses import dataclass, replace
+from math import atan2, degrees, exp, hypot, log, pi
 
 import numpy as np
 from scipy.signal import lfilter
@@ -162,11 +162,74 @@ def _draw(seed: int, one: random.Random) -> Drawn:
     layout = one.choices(LAYOUTS, (0.18, 0.12, 0.2, 0.25, 0.25))[0]
     rate = one.choice((10.0, 20.0, 20.0, 50.0, 100.0, 200.0))
     traits: dict[str, object] = {"layout": layout, "rate": rate, "kind": kind, "mass": vehicle.dry_kg, "weak": weak}
-    packets = _packets(vehicle, air, flight, layout, rate, rng, one, traits)
+    more = random.Random(f"ensemble, what came later {seed}")  # so that the vehicles of before stay as they were
+    path = _drifted(flight, more, traits)
+    packets = _packets(vehicle, air, replace(flight, across_m=path[:, 0]), layout, rate, rng, one, traits)
+    known = _known(flight)
+    if more.random() < 0.35:
+        packets.append(_receiver(flight, path, more, np.random.default_rng([2027, seed]), traits))
+        east, north = path[-1].tolist()
+        spot = {"distance_m": hypot(east, north), "bearing_deg": degrees(atan2(east, north)) % 360.0}
+        known = (*known, Known(quantity="landing_spot", source="truth", **spot))
+    packets = _silenced(flight, packets, more, traits)
     site: dict[str, object] = {"temperature_k": air.temperature_k} if traits["air_told"] else {}
     logged = LoggedFlight(name=f"{seed}", packet=[packet for packet, _ in packets], pad_s=0.0, pad_until_s=-1.0, site=site)
     loss = one.choice((0.0, 0.0, one.uniform(0.0, 0.2)))
-    return Drawn(Logged(logged, tuple(packets)), _known(flight), loss, traits)
+    return Drawn(Logged(logged, tuple(packets)), known, loss, traits)
+
+
+def _drifted(flight: Flight, draw: random.Random, traits: dict[str, object]) -> Floats:
+    """Return east, north (m), shape (n, 2): across on the way up is east; on the way down the wind adds."""
+    wind, toward = draw.uniform(0.0, 8.0), draw.uniform(0.0, 2.0 * pi)
+    traits["wind"] = wind
+    falls = np.clip(flight.t, flight.moments["apogee_time"], flight.moments["landing"])
+    # It grows with height as in a surface layer, and turns with none.
+    share = np.clip(flight.up_m, 2.0, 1500.0) / 10.0
+    carried = np.concatenate([[0.0], np.cumsum(np.diff(falls) * (wind * share**0.18)[1:])])
+    return np.column_stack([flight.across_m + carried * np.sin(toward), carried * np.cos(toward)])
+
+
+def _receiver(
+    flight: Flight, path: Floats, draw: random.Random, rng: np.random.Generator, traits: dict[str, object]
+) -> tuple[LoggedPacket, Samples]:
+    """Return a GNSS packet: fixes that scatter and wander, late by a delay, none while it pushes hard."""
+    rate, delay = draw.choice((1.0, 5.0, 10.0)), draw.choice((0.0, 0.1, 0.3))
+    traits |= {"gnss_hz": rate, "gnss_delay": delay}
+    count = len(flight.t)
+    late = np.column_stack([np.interp(flight.t - delay, flight.t, column) for column in (*path.T, flight.up_m)])
+    late += np.column_stack([_colored(rng, count, 120.0, 0.01, 1.0) for _ in range(3)]) * (1.0, 1.0, 2.0)
+    late += rng.normal(0.0, 1.0, (count, 3)) * (0.8, 0.8, 1.6)
+    # An invented place; the radii of curvature of the WGS 84 ellipsoid there.
+    radius = 6378137.0 / np.sqrt(1.0 - 0.00669437999 * np.sin(44.0 * pi / 180.0) ** 2)
+    meridian = 6378137.0 * (1.0 - 0.00669437999) / (1.0 - 0.00669437999 * np.sin(44.0 * pi / 180.0) ** 2) ** 1.5
+    latitude = 44.0 + late[:, 1] / meridian * 180.0 / pi
+    longitude = 9.0 + late[:, 0] / (radius * np.cos(44.0 * pi / 180.0)) * 180.0 / pi
+    fields = [
+        LoggedField(role="gnss.latitude", unit="deg", constant=0.0, type="f64"),
+        LoggedField(role="gnss.longitude", unit="deg", constant=0.0, type="f64"),
+        LoggedField(role="gnss.height", unit="m", constant=0.0),
+    ]
+    sent = _sampled(flight, rate, np.column_stack([latitude, longitude, 120.0 + late[:, 2]]))
+    pushed = np.interp(sent.t, flight.t, flight.powered) > 0.0
+    return _packet("gnss", rate, fields), Samples(sent.t[~pushed], sent.values[~pushed])
+
+
+def _silenced(
+    flight: Flight, packets: list[tuple[LoggedPacket, Samples]], draw: random.Random, traits: dict[str, object]
+) -> list[tuple[LoggedPacket, Samples]]:
+    """Return the packets with one sensor, never the barometer, silent from some moment of the flight on, in one of ten."""
+    others = [packet.name for packet, _ in packets if packet.name != "air"]
+    if not others or draw.random() >= 0.1:
+        return packets
+    name, end_s = draw.choice(others), draw.uniform(flight.moments["lift_off"], flight.moments["landing"])
+    traits["silent"] = f"{name} {end_s - flight.moments['lift_off']:.1f} s after lift-off"
+    return [
+        (
+            packet,
+            samples if packet.name != name else Samples(samples.t[samples.t < end_s], samples.values[samples.t < end_s]),
+        )
+        for packet, samples in packets
+    ]
 
 
 def _packets(

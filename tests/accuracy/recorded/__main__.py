@@ -22,7 +22,7 @@ from tests.accuracy.processes import CORES, each_of
 from tests.accuracy.recorded.description import BadDescription, Known, LoggedFlight, read_description
 from tests.accuracy.recorded.radio import Logged
 from tests.accuracy.recorded.runs import NUMBER, Run, seeded
-from tests.accuracy.recorded.told import QUANTITIES, Z_95, Told, error_of, told_text
+from tests.accuracy.recorded.told import CIRCLE_95, QUANTITIES, Z_95, Told, error_of, told_text
 
 LOSS = 0.15
 FORESEEN_UNDER_LOSS = ("thin link",)
@@ -33,7 +33,7 @@ def _within(known: Known, told: Told) -> bool:
 
 
 def _inside(known: Known, told: Told) -> bool:
-    reach = 2.4477 if known.distance_m is not None else Z_95
+    reach = CIRCLE_95 if known.distance_m is not None else Z_95
     return bool(abs(error_of(known, told)) <= reach * told.sigma + known.tolerance)
 
 

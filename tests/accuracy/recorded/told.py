@@ -14,6 +14,7 @@ from server.review.summary_shape import Summary
 from tests.accuracy.recorded.description import Known
 
 Z_95 = 1.959964
+CIRCLE_95 = 2.4477  # 95 % of a circular normal lie within so many sigma
 PREDICTED_AFTER_S = 3.0
 # Names under which a figure may tell one sigma of its number.
 SIGMAS = ("sigma_m", "sigma_s", "sigma_m_s")
@@ -151,7 +152,7 @@ def _landing_speed(heard: Heard, known: Known) -> Told:
 
 def _landing_spot(heard: Heard, known: Known) -> Told:
     east, north = (heard.number("recovery", f"landing_{side}_m") for side in ("east", "north"))
-    sigma = heard.number("recovery", "landing_radius_m") / 2.4477  # 95 % of a circular normal lie within 2.4477 sigma
+    sigma = heard.number("recovery", "landing_radius_m") / CIRCLE_95
     return Told(hypot(east, north), sigma, _reason(heard, "recovery"), east, north)
 
 
