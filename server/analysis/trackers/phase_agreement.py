@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
+import numpy as np
+
 from server.analysis.figures.control import PhaseDisagreementFigure
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.flight.motion.phase import Phase
 from server.flight.motion.phase_agreement import Disagreement, PhaseAgreement, as_meant
-from server.telemetry.batch import Batch
+from server.telemetry.batch import Batch, Rows
 
 ADVICE = "Believe neither alone: look at height and climb, and expect that a deployment may come late or not at all."
 
@@ -22,26 +26,41 @@ class PhaseAgreementTracker:
     def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Compare each claim of a batch with what the ground saw then."""
         told = [
-            (Instant(order, entry.rx_s, entry.t), 0, str(entry.body["phase"]))
+            (order, entry.t, Phase(str(entry.body["phase"])))
             for order, entry in out.entries
             if entry.topic == "phase" and entry.key == "ground"
         ]
-        steps = sorted([*told, *self._claims(batch)], key=lambda step: (step[0].order, step[1]))
-        for at, who, word in steps:
-            if who == 0:
-                self._agreement.ground(at.t, Phase(word))
-                continue
-            change = self._agreement.vehicle(at.t, as_meant(self._agreement.ground_phase, word))
-            if change is not None:
-                self._note(at, change, out)
-
-    def _claims(self, batch: Batch) -> list[tuple[Instant, int, str]]:
+        told.sort(key=lambda one: one[0])
         found = self._roles.table_of(batch, "vehicle_phase")
         if found is None:
-            return []
+            for _, t, phase in told:
+                self._agreement.ground(t, phase)
+            return
         rows, channel = found
-        words = [channel.text_of(value) or "" for value in rows.numbers(channel.name).tolist()]
-        return [(Instant.of(rows, row), 1, word) for row, word in enumerate(words)]
+        values = rows.numbers(channel.name)
+        changed = (np.flatnonzero(values[1:] != values[:-1]) + 1).tolist()
+        cuts = np.searchsorted(rows.order, [order for order, _, _ in told]).tolist()
+        start = 0
+        for stop, one in [*zip(cuts, told, strict=True), (len(rows), None)]:
+            for first, last in pairwise([start, *(row for row in changed if start < row < stop), stop]):
+                if first < last:
+                    self._claims(rows, first, last, channel.text_of(float(values[first])) or "", out)
+            if one is not None:
+                self._agreement.ground(one[1], one[2])
+            start = stop
+
+    def _claims(self, rows: Rows, first: int, stop: int, word: str, out: TrackerOutput) -> None:
+        """Take one claim repeated over some rows, all of them before the ground's next change."""
+        agreement = self._agreement
+        claim = as_meant(agreement.ground_phase, word)
+        for row in range(first, stop):
+            if agreement.agrees_with(claim):
+                agreement.renew(rows.t[row:stop])
+                return
+            at = Instant.of(rows, row)
+            change = agreement.vehicle(at.t, claim)
+            if change is not None:
+                self._note(at, change, out)
 
     def _note(self, at: Instant, change: Disagreement, out: TrackerOutput) -> None:
         if change.open:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from itertools import repeat
 from typing import TypeVar
 
 from protocol.arrays import Bools, Floats, Ints
@@ -65,10 +66,8 @@ class RoleColumns:
             return []
         rows, columns = found
         values = zip(*[column.tolist() for column in columns.values()], strict=True)
-        return [
-            (order, rx_s, t, take, value)
-            for order, rx_s, t, value in zip(rows.order.tolist(), rows.rx_s.tolist(), rows.t.tolist(), values, strict=True)
-        ]
+        # repeat has no end, so that zip cannot be strict; a table's columns are of one length.
+        return list(zip(rows.order.tolist(), rows.rx_s.tolist(), rows.t.tolist(), repeat(take), values, strict=False))
 
 
 def changes(values: Floats, before: float | None) -> list[tuple[int, float]]:

@@ -11,11 +11,14 @@ from dataclasses import dataclass, field
 from math import inf, isfinite
 from types import MappingProxyType
 
+import numpy as np
+
 from protocol.arrays import Floats, Ints
 
 BITS_PER_BYTE = 10  # asynchronous serial: start bit, eight data bits, stop bit
 WINDOW_S = 10.0  # of the throughput; common practice, no source
 COUNT_MODULUS = 16384
+FEW = 64  # frames; fewer are counted faster one by one
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +64,9 @@ class LinkTypes:
         Each shape (n,). A time that is not finite or runs back counts as the time of the frame before; a gap that no
         14-bit count can tell counts as none.
         """
+        if len(kind) > FEW:
+            self._take_many(kind, gap, t_s, size_b)
+            return
         kinds, recent, count = self._kinds, self._recent, len(self._kinds)
         for which, missing, t, size in zip(kind.tolist(), gap.tolist(), t_s.tolist(), size_b.tolist(), strict=True):
             if isfinite(t) and t > self._now_s:
@@ -83,6 +89,33 @@ class LinkTypes:
             if now - one.last_s > one.longest_s and one.received > 1:
                 one.longest_s = now - one.last_s
             one.last_s = now
+
+    def _take_many(self, kind: Ints, gap: Ints, t_s: Floats, size_b: Ints) -> None:
+        """Do the same by columns."""
+        now = np.maximum.accumulate(np.concatenate(([self._now_s], np.where(np.isfinite(t_s), t_s, -inf))))[1:]
+        self._now_s = float(now[-1])
+        known = np.isfinite(now)
+        if not known.any():
+            return
+        now, kind, gap, size_b = now[known], kind[known], gap[known], size_b[known]
+        if self._first_s is None:
+            self._first_s = float(now[0])
+        late = now > self._now_s - WINDOW_S
+        self._recent.extend(zip(now[late].tolist(), size_b[late].tolist(), strict=True))
+        while self._recent[0][0] <= self._now_s - WINDOW_S:
+            self._recent.popleft()
+        for which, one in enumerate(self._kinds):
+            mine = kind == which
+            times, missing = now[mine], gap[mine]
+            if not len(times):
+                continue
+            for lost in missing[(missing > 0) & (missing < COUNT_MODULUS)].tolist():
+                one.lost += lost
+                one.bursts[lost] = one.bursts.get(lost, 0) + 1
+            silent = np.diff(times, prepend=one.last_s if one.received else times[0])
+            one.longest_s = max(one.longest_s, float(silent.max()))
+            one.received += len(times)
+            one.last_s = float(times[-1])
 
     def report(self, now_s: float) -> tuple[TypeReport, ...]:
         """Return the report of every kind, in their order, at a time (s) not before the last frame."""

@@ -14,6 +14,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
+import numpy as np
+
+from protocol.arrays import Floats
 from server.flight.motion.phase import Phase
 
 # What the vehicle says, in the words of its dictionary, and what the ground calls it.
@@ -91,6 +94,16 @@ class PhaseAgreement:
     def ground(self, t_s: float, phase: Phase) -> None:
         """Take the phase the ground sees from `t_s` (timeline seconds) on, in order of time."""
         self.ground_phase = phase
+
+    def agrees_with(self, claim: str) -> bool:
+        """Tell whether this claim would say no more than that it was heard: both agree, and did before."""
+        return self._pair is None and self.open is None and VEHICLE_PHASES.get(claim) is self.ground_phase
+
+    def renew(self, t_s: Floats) -> None:
+        """Take claims that `agrees_with` holds of, at times (s) of shape (n,), as `vehicle` would one by one."""
+        heard = t_s[np.isfinite(t_s)]
+        if len(heard):
+            self._heard_s = max(self._heard_s, float(heard.max()))
 
     def vehicle(self, t_s: float, claim: str) -> Disagreement | None:
         """Take what the vehicle says at `t_s`; return the disagreement that this raises or ends.

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from protocol.link import SequenceGap
-from server.flight.link.link_types import WINDOW_S, LinkTypes, TypeReport
+from server.flight.link.link_types import FEW, WINDOW_S, LinkTypes, TypeReport
 from tests.server.flight.twin_windows import heard
 
 
@@ -65,6 +65,23 @@ def test_throughput_against_the_capacity_of_the_modem() -> None:
     assert link.use(30.0) == pytest.approx(3000.0 / 5760.0, rel=0.002)
     assert link.throughput_b_s(35.0) == pytest.approx(1500.0, rel=0.005)
     assert link.throughput_b_s(30.0 + WINDOW_S) == 0.0
+
+
+def test_many_at_once_count_as_one_by_one() -> None:
+    rng = np.random.default_rng(6)
+    for _ in range(20):
+        count = int(rng.integers(FEW + 1, 400))
+        kinds, gaps = rng.integers(-1, 4, count), rng.choice([0, 0, 0, 1, 5, -2, 20000], count)
+        t = np.cumsum(rng.exponential(0.3, count)) - rng.choice([0.0, 0.0, 2.0], count)
+        t[rng.random(count) < 0.05] = rng.choice([np.nan, np.inf, -np.inf])
+        sizes = rng.integers(8, 60, count)
+        whole, pieces = LinkTypes(3, 57600), LinkTypes(3, 57600)
+        for row in range(count):
+            pieces.take(*(column[row : row + 1] for column in (kinds, gaps, t, sizes)))
+        whole.take(kinds[:30], gaps[:30], t[:30], sizes[:30])
+        whole.take(kinds[30:], gaps[30:], t[30:], sizes[30:])
+        now = float(np.nanmax(t[np.isfinite(t)]))
+        assert whole.report(now) == pieces.report(now) and whole.throughput_b_s(now) == pieces.throughput_b_s(now)
 
 
 def test_odd_input_is_survived() -> None:

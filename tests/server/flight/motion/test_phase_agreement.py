@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise, product
 
+import numpy as np
 import pytest
 
 from protocol.dictionary_file import load_dictionary
@@ -121,3 +122,25 @@ def test_a_vehicle_that_is_two_seconds_late_is_told() -> None:
     assert [change.open for change in changes] == [True, False] * (len(changes) // 2) and len(changes) >= 4
     assert (changes[0].ground, changes[0].vehicle) == (Phase.BOOST, Phase.PAD)
     assert all(later.t >= sooner.t for sooner, later in pairwise(changes))
+
+
+def test_claims_that_only_renew_may_be_taken_together() -> None:
+    rng = np.random.default_rng(2)
+    for _ in range(50):
+        one, together = PhaseAgreement(), PhaseAgreement()
+        for start in range(0, 60, 6):
+            t = start + np.sort(rng.uniform(0.0, 6.0, 20))
+            t[rng.random(20) < 0.1] = rng.choice([np.nan, 0.0])
+            ground, claim = Phase(rng.choice(["pad", "boost"])), str(rng.choice(["pad", "boost"]))
+            told = []
+            for each in (one, together):
+                each.ground(float(start), ground)
+                changes, row = [], 0
+                while row < len(t):
+                    if each is together and each.agrees_with(claim):
+                        each.renew(t[row:])
+                        break
+                    changes.append(each.vehicle(float(t[row]), claim))
+                    row += 1
+                told.append([change for change in changes if change is not None])
+            assert told[0] == told[1]
