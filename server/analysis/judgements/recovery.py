@@ -36,6 +36,7 @@ from server.flight.descent.recovery import (
 
 APOGEE_WITHIN_S = 0.05
 SEPARATION_LOOK_S = 5.0
+AROUND_LANDING_S = 0.5  # how far off the moment of landing may be
 
 
 def judge_recovery(case: Case) -> RecoveryFigure | None:
@@ -54,8 +55,11 @@ def judge_recovery(case: Case) -> RecoveryFigure | None:
     descent = DriftEstimator(start_s)
     descent.take(track.t, *track.position.T)
     drift = _drift_of(descent)
-    spot = descent.spot() if landed is None else None
-    last = _last_place(case, _track(case, start_s, case.now_s), None if landed is None else landed[0], drift)
+    heard = _track(case, start_s, case.now_s)
+    # A place heard in the air is none where it lies: from there its drift still carried it.
+    lies_s = None if landed is None or not _is_heard_after(heard, landed[0] - AROUND_LANDING_S) else landed[0]
+    spot = descent.spot() if lies_s is None else None
+    last = _last_place(case, heard, lies_s, drift)
     return RecoveryFigure(
         t=case.now_s,
         deployment=_delay_of(apogee[0], deployment),
@@ -63,10 +67,14 @@ def judge_recovery(case: Case) -> RecoveryFigure | None:
         drift=drift,
         forecast=None if spot is None else _forecast_of(spot),
         last=None if last is None else last.told(),
-        landed=None if last is None or landed is None else last.landing(),
+        landed=None if last is None or lies_s is None else last.landing(),
         other=_other_half(case, track, descent),
-        whereabouts=_whereabouts_of(last, spot, landed is not None),
+        whereabouts=_whereabouts_of(last, spot, lies_s is not None),
     )
+
+
+def _is_heard_after(track: _Track, t: float) -> bool:
+    return bool((np.isfinite(track.position).all(axis=1) & (track.t > t)).any())
 
 
 def _other_half(case: Case, track: _Track, descent: DriftEstimator) -> OtherHalf | None:
@@ -211,11 +219,13 @@ def _last_place(case: Case, track: _Track, landed_s: float | None, drift: DriftU
     row = int(known[-1])
     t, (east, north, up) = float(track.t[row]), track.position[row].tolist()
     lies = known[-1:] if landed_s is None else known[track.t[known] > landed_s]
-    if len(lies):
+    if not len(lies):
+        lies = known[-1:]
+    if landed_s is not None:
         east, north, up = np.median(track.position[lies], axis=0).tolist()
     moves = 0.0 if landed_s is not None or drift is None else drift.drift_m_s
     place = last_place(pad, (east, north, up), age_s=case.now_s - t, drift_m_s=moves)
     if place is not None and track.degrees is not None:
-        latitude, longitude = np.median(track.degrees[lies if len(lies) else known[-1:]], axis=0).tolist()
+        latitude, longitude = np.median(track.degrees[lies], axis=0).tolist()
         place = replace(place, latitude_deg=latitude, longitude_deg=longitude)
     return None if place is None else _Heard(t, east, north, up, place)

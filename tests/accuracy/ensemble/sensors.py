@@ -165,6 +165,9 @@ def _draw(seed: int, one: random.Random) -> Drawn:
     more = random.Random(f"ensemble, what came later {seed}")  # so that the vehicles of before stay as they were
     path = _drifted(flight, more, traits)
     packets = _packets(vehicle, air, replace(flight, across_m=path[:, 0]), layout, rate, rng, one, traits)
+    for packet, samples in packets:
+        if packet.name == "state":  # its navigation drifts with it
+            samples.values[:, 1] = np.interp(samples.t, flight.t, path[:, 1])
     known = _known(flight)
     if more.random() < 0.35:
         packets.append(_receiver(flight, path, more, np.random.default_rng([2027, seed]), traits))

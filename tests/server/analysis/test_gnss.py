@@ -61,7 +61,9 @@ def at(t: float) -> tuple[float, float, float]:
     return DRIFT[0] * s, DRIFT[1] * s, APOGEE_M - SINK_M_S * s
 
 
-def records_of(dictionary: Dictionary, *, dark_s: float = 5.0, seed: int = 1, scatter_m: float = 0.8) -> list[Record]:
+def records_of(
+    dictionary: Dictionary, *, dark_s: float = 5.0, seed: int = 1, scatter_m: float = 0.8, silent_from_s: float = 1e9
+) -> list[Record]:
     """A flight 30 s after the start; for `dark_s` the receiver has no fix and tells zeros, then a poor one far off."""
     link, rng, out = VehicleLink(dictionary, bytes(32), 1), random.Random(seed), []
     for step in range(round(20 * (30.0 + APOGEE_S + APOGEE_M / SINK_M_S + 30.0))):
@@ -69,7 +71,7 @@ def records_of(dictionary: Dictionary, *, dark_s: float = 5.0, seed: int = 1, sc
         east, north, up = at(t - 30.0)
         pascal = 95000.0 * (1.0 - 0.0065 * up / 288.15) ** 5.25588 + rng.gauss(0.0, 2.0)
         frames = [link.frame("air", 50 * step, {"p": pascal})]
-        if step % 4 == 0:
+        if step % 4 == 0 and t < silent_from_s:
             place = moved(PAD, east + rng.gauss(0, scatter_m), north + rng.gauss(0, scatter_m), up)
             told = {"lat": place.latitude_deg, "lon": place.longitude_deg, "alt": place.height_m, "fix": 3.0}
             if t < dark_s:
@@ -125,6 +127,15 @@ def test_a_vehicle_carried_to_its_pad_while_it_is_on_counts_from_the_pad() -> No
     out = TrackerOutput()
     tracker.take(Batch({"place": rows}, [], t, t, t), out)
     assert abs(out.rows["ground_gnss"].columns["north"][-1]) < 0.5
+
+
+def test_a_receiver_that_falls_silent_in_the_air_gives_a_forecast_and_no_place_where_it_lies() -> None:
+    records = records_of(DICTIONARY, silent_from_s=30.0 + APOGEE_S + APOGEE_M / SINK_M_S - 12.0)
+    figure = recovery_of(recorded_output(DICTIONARY, records, ORIGIN_NS))
+    east, north, _ = at(1e9)
+    off = math.hypot(figure["landing_east_m"] - east, figure["landing_north_m"] - north)
+    assert figure["whereabouts_basis"] == "forecast" and off < figure["landing_radius_m"]
+    assert "after it had landed" not in figure["whereabouts_text"]
 
 
 def test_a_receiver_dark_on_the_pad_needs_the_sheet_s_site() -> None:
