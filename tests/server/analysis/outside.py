@@ -43,11 +43,24 @@ STOCK: dict[str, float | bool] = {
     **{"drogue_m_s": 9.0, "main_m_s": 6.0, "main_at_m": -1e9, "deploy_after_s": 1.0, "ground_m": 0.0},
 }
 
+# Supersonic to 3 km under a fast drogue; up to 900 m under two parachutes; 113 m by a motor that hardly lifts it.
+FAST = {"thrust_n": 420.0, "area_m2": 0.0025, "target_m": 3000.0, "drogue_m_s": 25.0}
+DUAL = {"thrust_n": 400.0, "target_m": 900.0, "drogue_m_s": 20.0, "main_m_s": 6.0, "main_at_m": 150.0}
+WEAK = {"target_m": 112.7, "is_steered": True, "area_m2": 0.002, "rail_tilt": 0.01, "slope": 0.0, "drogue_m_s": 7.0}
+# Times a told sigma: what a normal error exceeds once in a hundred.
+SURE = 2.576
+
 
 @cache
 def flown(kind: str = "single", air: Air = STANDARD_AIR, **changes: float | bool) -> Flight:
     """Return the truth of a flight of the stock vehicle with some numbers changed; `kind`: single, dual or ballistic."""
     return fly(Vehicle(**{**STOCK, **changes}), air, kind, PAD_S, REST_S)
+
+
+def weak(ratio: float) -> Flight:
+    """Fly a vehicle that starts with a thrust of so many times its weight."""
+    heavy = 1.5 * (1.1 if ratio < 1.5 else 1.08)  # with what it burns
+    return flown(thrust_n=ratio * heavy * G, **WEAK)
 
 
 def pressures(
@@ -235,3 +248,11 @@ def climbs(heard_: Heard, flight: Flight, start_s: float, stop_s: float) -> tupl
     t = rows.t + heard_.log_zero_s
     chosen = (t >= start_s) & (t < stop_s)
     return rows.numbers("climb_rate")[chosen], np.interp(t[chosen], flight.t, flight.climb_m_s)
+
+
+def off_lift_off(heard_: Heard, flight: Flight) -> tuple[float, float]:
+    """Return error and told sigma of lift-off in seconds; both must be there."""
+    at, sigma = moment(heard_, "lift_off_t"), heard_.number("lift_off", "sigma_s")
+    assert at is not None, "no lift-off"
+    assert sigma == sigma, f"lift-off off by {at - flight.moments['lift_off']:+.3f} s without a sigma"
+    return at - flight.moments["lift_off"], sigma

@@ -3,23 +3,23 @@
 The row's number is that of this table; "here" is this file, the rest stands where it is said. Bounds: lift-off within 50 ms
 where a force is measured, apogee within 1 %, landing within 1 s and its speed within 15 %, descent rates within 10 %.
 
- 1  a false apogee in full climb, after a gap, with a lagging port      here; test_outside_motion
- 2  a warm board stretches heights; firmware with the standard formula  test_outside_motion
+ 1  a false apogee in full climb, after a gap, with a lagging port      here; test_outside_heights
+ 2  a warm board stretches heights; firmware with the standard formula  test_outside_heights
  3  altitude instead of pressure                                        test_foreign_vehicles (altitude_instead_of_pressure)
- 4  thrust to weight below two, a frozen accelerometer                  test_outside_motion
+ 4  thrust to weight below two, a frozen accelerometer                  test_outside_heights, _moments
  5  no attitude, or an old one, under the parachute                     here; test_foreign_vehicles (without_an_attitude)
  6  predicted apogee: transonic, bias, port                             test_outside_forecasts
- 7  a clipped accelerometer                                             test_outside_motion
+ 7  a clipped accelerometer                                             test_outside_clipping
  8  dual deployment, ballistic descent, without a sheet and with one    here; test_outside_findings; test_descent_judged
- 9  barometer only, with loss                                           here; test_outside_motion
-10  lift-off across a gap                                               test_outside_motion
-11  roll authority against a torque with a memory                       test_outside_forecasts
-12  healthy inertial units                                              test_outside_forecasts
+ 9  barometer only, with loss                                           here; test_outside_moments
+10  lift-off across a gap                                               test_outside_moments
+11  roll authority against a torque with a memory                       test_outside_roll
+12  healthy inertial units                                              test_outside_units
 13  an unstable vehicle                                                 here
 14  GNSS, roles, units                            here; test_gnss; protocol/test_roles; workbench/test_dictionary_lint
-15  packets split in every way, unit B only, one axis, commanded fins   test_outside_motion; test_outside_forecasts
-16  logs given to `dictionary new` and `onboard`                        test_outside_logs
-17  doubt of greatest speed and burnout height; a page without attitude test_outside_motion; web/little.test.js
+15  packets split in every way, unit B only, one axis, commanded fins   test_outside_layouts; test_outside_roll
+16  logs given to `dictionary new` and `onboard`                        test_outside_logs, _onboard
+17  doubt of greatest speed and burnout height; a page without attitude test_outside_speeds; web/little.test.js
 """
 
 from __future__ import annotations
@@ -37,6 +37,8 @@ from server.recording.records import Kind, Record
 from tests.accuracy.ensemble.motion import G
 from tests.protocol.helpers import HEAD
 from tests.server.analysis.outside import (
+    DUAL,
+    FAST,
     QUATERNION,
     Packet,
     air_packet,
@@ -53,11 +55,6 @@ from tests.server.analysis.outside import (
     unit_packet,
 )
 from tests.server.analysis.test_pipeline import ORIGIN_NS
-
-# Supersonic to 3 km; its port reads some 300 m low at burnout, as two recorded flights' did.
-FAST = {"thrust_n": 420.0, "area_m2": 0.0025, "target_m": 3000.0, "drogue_m_s": 25.0}
-DUAL = {"thrust_n": 400.0, "target_m": 900.0, "drogue_m_s": 20.0, "main_m_s": 6.0, "main_at_m": 150.0}
-
 
 # ---------------------------------------------------------------- row 1
 
