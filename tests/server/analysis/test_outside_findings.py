@@ -1,0 +1,30 @@
+"""What is found of descents with a sheet, of invented vehicles; the table heads test_outside_rows.py."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.server.analysis.outside import DUAL, air_packet, flown, forces, pressures, told, unit_packet
+
+SHEET = {"burnout_mass_kg": 3.0, "descent_both_m_s": 6.0, "descent_one_m_s": 20.0}
+
+
+@pytest.mark.parametrize("layout", ["barometer", "force"])
+@pytest.mark.parametrize("loss", [0.0, 0.15])
+def test_a_perfect_dual_deployment_came_down_under_both(layout: str, loss: float) -> None:
+    """Seen: "came down under one parachute", told under the drogue and never taken back."""
+    flight = flown("dual", **DUAL)
+    packets = [air_packet(pressures(flight)), unit_packet(forces(flight))]
+    heard = told(flight, packets[: 1 if layout == "barometer" else 2], vehicle=SHEET, loss=loss, seed=2)
+    figure = heard.figure("descent")
+    assert figure["under"] == "both"
+    assert [stage["kind"] for stage in figure.get("stages", [])] == ["drogue", "main"]
+    assert heard.number("descent", "landing_m_s") == pytest.approx(flight.moments["landing_speed"], rel=0.15)
+    assert [text for text in heard.findings() if not text.startswith("thin link")] == []
+
+
+def test_one_parachute_all_the_way_is_still_found() -> None:
+    flight = flown("single", **{**DUAL, "main_at_m": -1e9})
+    heard = told(flight, [air_packet(pressures(flight)), unit_packet(forces(flight))], vehicle=SHEET)
+    assert heard.figure("descent")["under"] == "one"
+    assert [text for text in heard.findings() if text.startswith("came down under one parachute")]
