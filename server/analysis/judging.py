@@ -206,13 +206,22 @@ class Judging:
         self._figures.put(figure)
 
     def _find(self, at: Instant, out: TrackerOutput) -> None:
+        """Note what is found anew or otherwise, and take back what is found no longer."""
+        broken: list[str] = []
+
         def failed(rule: str, error: Exception) -> None:
+            broken.append(rule)
             self._fail(at, f"rule {rule}", f'whether to find "{rule.replace("_", " ")}" could not be told', error, out)
 
-        for finding in findings(self._figures, self._moments, failed):
+        found = {finding.key: finding for finding in findings(self._figures, self._moments, failed)}
+        for finding in found.values():
             if self._findings.get(finding.key) != finding:
                 self._findings[finding.key] = finding
                 out.note(at, "finding", finding.key, finding.severity, finding.text, finding.body())
+        # A rule that raises says nothing, which is not the same as nothing found.
+        for key in [key for key in self._findings if key not in found and not broken]:
+            gone = self._findings.pop(key)
+            out.note(at, "finding", key, "info", f"taken back: {gone.text}", {"t": gone.t, "withdrawn": True})
 
     def _fail(self, at: Instant, key: str, lost: str, error: Exception, out: TrackerOutput) -> None:
         """Note the first failure of a judgement or rule."""

@@ -60,6 +60,7 @@ def summarize(review: Review) -> Summary:
         "findings": [
             {"t": e.body.get("t"), "severity": e.severity, "text": e.text, "advice": e.body.get("advice")}
             for e in _last_of(entries, "finding")
+            if not e.body.get("withdrawn")
         ],
         "figures": {e.key: dict(e.body) for e in _last_of(entries, "figure")},
         "lift_off_t": lift_off,

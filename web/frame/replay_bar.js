@@ -48,6 +48,7 @@ function timelineMarks(view) {
     }));
   const findings = journal
     .states("finding")
+    .filter((entry) => !entry.body?.withdrawn)
     .map((entry) => ({ key: `finding ${entry.key}`, name: shortened(entry.text), t: entry.body?.t ?? entry.t }));
   const commands = journal.entries
     .filter(({ topic, body }) => topic === "command" && body?.state === "verified" && body.hazard !== "routine")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.server.analysis.outside import DUAL, air_packet, flown, forces, pressures, told, unit_packet
+from tests.server.analysis.outside import DUAL, FAST, air_packet, flown, forces, pressures, told, unit_packet
 
 SHEET = {"burnout_mass_kg": 3.0, "descent_both_m_s": 6.0, "descent_one_m_s": 20.0}
 
@@ -28,3 +28,14 @@ def test_one_parachute_all_the_way_is_still_found() -> None:
     heard = told(flight, [air_packet(pressures(flight)), unit_packet(forces(flight))], vehicle=SHEET)
     assert heard.figure("descent")["under"] == "one"
     assert [text for text in heard.findings() if text.startswith("came down under one parachute")]
+
+
+@pytest.mark.parametrize("layout", ["barometer", "force"])
+def test_a_fall_that_a_parachute_ended_late_was_not_ballistic(layout: str) -> None:
+    """Seen: "came down ballistic", told while it fell, for a vehicle that a parachute brought down after all."""
+    flight = flown("single", **{**FAST, "deploy_after_s": 18.0, "drogue_m_s": 6.0})
+    packets = [air_packet(pressures(flight)), unit_packet(forces(flight, hangs=(0.0, 0.0, 0.02)))]
+    heard = told(flight, packets[: 1 if layout == "barometer" else 2])
+    assert heard.findings() and all(text.startswith("nothing slowed it until ") for text in heard.findings())
+    told_of = [entry for entry in heard.review.output.entries if entry.topic == "finding"]
+    assert any(entry.text.startswith("taken back: came down ballistic") for entry in told_of)

@@ -5,11 +5,11 @@ import { duration, tClock } from "../../kit/format.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
 
-/** Findings at the cursor, warnings first, then by time. */
-function findingsOf(view, whole = false) {
+/** Findings at the cursor that were not taken back, warnings first, then by time. */
+export function findingsOf(view, whole = false) {
   const rank = ({ severity }) => (severity === "warning" ? 0 : 1);
   return (whole ? view.finalStates("finding") : view.states("finding"))
-    .filter((entry) => entry.text)
+    .filter((entry) => entry.text && !entry.body.withdrawn)
     .sort((a, b) => rank(a) - rank(b) || (a.body.t ?? 0) - (b.body.t ?? 0));
 }
 
