@@ -161,12 +161,16 @@ STATE = (*POSITION, *VELOCITY, *QUATERNION, "body_rate.x", "body_rate.y", "body_
 
 
 def state_packet(flight: Flight, tilt: Floats, up_m: Floats | None = None, roll_rad_s: Floats | None = None) -> Packet:
-    """Return a packet of a whole state vector at 20 Hz, its height `up_m` where that is not the truth."""
+    """Return a packet of a whole state vector at 20 Hz, its height `up_m` where that is not the truth.
+
+    It trembles by a millimeter, as an estimate that runs does: one that stands still to the last bit is frozen.
+    """
     zero, rates = np.zeros(len(tilt)), nose_rates(tilt)
     if roll_rad_s is not None:
         rates[:, 2] = roll_rad_s
     place = [flight.across_m, zero, flight.up_m if up_m is None else up_m]
-    return Packet("state", 20.0, STATE, np.column_stack([*place, velocities(flight), attitudes(tilt), rates]))
+    values = np.column_stack([*place, velocities(flight), attitudes(tilt), rates])
+    return Packet("state", 20.0, STATE, values + np.random.default_rng(4).normal(0.0, 1e-3, values.shape))
 
 
 def air_packet(values: Floats, rate_hz: float = 20.0, role: str = "pressure") -> Packet:
