@@ -28,12 +28,12 @@ from tests.server.analysis.outside import (
 
 
 def swinging() -> tuple[Flight, Floats]:
-    """Return a flight and the tilt of a nose that swings once every 40 m."""
+    """Return a flight and the tilt of a nose that swings once every 25 m."""
     flight = flown(thrust_n=110.0, target_m=280.0, rail_tilt=0.1)
     since = np.clip(flight.t - flight.moments["lift_off"] - 0.3, 0.0, None)
-    turned = np.cumsum(np.where(since > 0.0, 2.0 * np.pi * flight.speed_m_s / 40.0, 0.0)) * 0.01
+    turned = np.cumsum(np.where(since > 0.0, 2.0 * np.pi * flight.speed_m_s / 25.0, 0.0)) * 0.01
     ascending = flight.t <= flight.moments["apogee_time"]
-    return flight, tilts(flight) + np.where(ascending, 0.12 * np.exp(-0.5 * since) * np.sin(turned), 0.0)
+    return flight, tilts(flight) + np.where(ascending, 0.12 * np.exp(-0.3 * since) * np.sin(turned), 0.0)
 
 
 def unit(letter: str) -> tuple[str, ...]:
