@@ -128,7 +128,7 @@ class Judging:
                 self._take_moment(entry)
             self._find(Instant(order, entry.rx_s, entry.t), out)
         self._judge_until(batch, batch.first_order + len(batch.frame_t), out)
-        if LAST_MOMENT in self._moments and not self._due:
+        if LAST_MOMENT in self._moments and not any(self._is_wanted(place) for _, _, place in self._due):
             self._log.close()
 
     def _keep(self, heard: Heard) -> None:
@@ -181,8 +181,12 @@ class Judging:
             if index >= len(batch.frame_t) or batch.first_order + index >= order:
                 return
             heapq.heappop(self._due)
-            if self._judgements[place].until not in self._moments:
+            if self._is_wanted(place):
                 self._judge(self._judgements[place], batch, index, out)
+
+    def _is_wanted(self, place: int) -> bool:
+        """Return whether a judgement that is due some time is still to be made: the moment that ends it has not come."""
+        return self._judgements[place].until not in self._moments
 
     def _judge(self, judgement: Judgement, batch: Batch, index: int, out: TrackerOutput) -> None:
         at = Instant(batch.first_order + index, float(batch.frame_rx_s[index]), float(batch.frame_t[index]))
