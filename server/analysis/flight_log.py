@@ -23,6 +23,8 @@ Piece = tuple[Ints, Floats, Mapping[str, Floats]]
 BEFORE_S = 60.0
 LONGEST_S = 1200.0
 PIECES = 64
+NEAR_S = 0.3
+NOTHING_MERGED: Mapping[str, tuple[str, ...]] = {}
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,34 @@ class Window:
     def stack(self, *names: str) -> Floats:
         """Return those columns side by side, shape (n, len(names))."""
         return np.column_stack([self.columns[name] for name in names])
+
+
+def merged(window: Window, leading: tuple[str, ...]) -> Window:
+    """Return the rows that hold the leading columns, with the others of other packets brought to their times.
+
+    Where all come in one packet, or none of the leading ones does, nothing is changed. Between samples not further apart
+    than `NEAR_S` a straight line; elsewhere there is nothing (NaN).
+    """
+    leads = np.isfinite(window.stack(*leading)).all(axis=1)
+    others = [name for name in window.columns if name not in leading]
+    if not leads.any() or leads.all() or np.isfinite(window.stack(*others)[leads]).any():
+        return window
+    order = np.argsort(window.t[leads], kind="stable")
+    t = window.t[leads][order]
+    columns = {name: window[name][leads][order] for name in leading}
+    for name in others:
+        known = np.isfinite(window[name])
+        columns[name] = _brought_to(t, window.t[known], window[name][known])
+    return Window(t, {name: columns[name] for name in window.columns})
+
+
+def _brought_to(t: Floats, known_t: Floats, values: Floats) -> Floats:
+    if len(known_t) < 2:
+        return np.full(len(t), np.nan)
+    at, first = np.unique(known_t, return_index=True)
+    after = np.clip(np.searchsorted(at, t), 1, len(at) - 1) if len(at) > 1 else np.zeros(len(t), dtype=np.int64)
+    near = (at[after] - at[after - 1] <= NEAR_S) & (t >= at[0]) & (t <= at[-1])
+    return np.where(near, np.interp(t, at, values[first]), np.nan)
 
 
 class Series:
@@ -104,7 +134,10 @@ class Series:
 class FlightLog:
     """All series of a session that judging needs, by name."""
 
-    def __init__(self, series: Mapping[str, tuple[str, ...]]) -> None:
+    def __init__(
+        self, series: Mapping[str, tuple[str, ...]], merged: Mapping[str, tuple[str, ...]] = NOTHING_MERGED
+    ) -> None:
+        self._merged = merged
         self._series = {
             name: Series(columns, 1 + place * PIECES // len(series)) for place, (name, columns) in enumerate(series.items())
         }
@@ -125,7 +158,8 @@ class FlightLog:
 
     def window(self, name: str, start_s: float, stop_s: float, upto_order: int) -> Window:
         """Return a stretch of a series; before lift-off is known at most `BEFORE_S` back can be asked for."""
-        return self._series[name].window(start_s, stop_s, upto_order)
+        window = self._series[name].window(start_s, stop_s, upto_order)
+        return merged(window, self._merged[name]) if name in self._merged else window
 
     @property
     def kept(self) -> int:

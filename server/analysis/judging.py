@@ -29,7 +29,7 @@ from server.analysis.findings.finding import FlightFinding
 from server.analysis.findings.rules import findings
 from server.analysis.flight_log import FlightLog
 from server.analysis.judgements.case import Case, Judgement
-from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS, SOURCES
+from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS, MERGED, SOURCES
 from server.analysis.trackers.output import Instant, Told, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
@@ -78,7 +78,7 @@ class Judging:
         ranged = (role for role, channel in dictionary.roles.items() if channel.sensor_range is not None)
         self._ranged = frozenset(ranged)
         self._judgements = JUDGEMENTS
-        self._log = FlightLog(COLUMNS)
+        self._log = FlightLog(COLUMNS, MERGED)
         self._moments: dict[str, tuple[float, float]] = {}
         self._figures = Figures()
         self._findings: dict[str, FlightFinding] = {}
@@ -140,14 +140,12 @@ class Judging:
                 if rows is not None:
                     self._keep_table(name, rows)
                 continue
-            for role in source.roles:
-                if role in self._roles.roles:
-                    found = self._roles.table_of(heard.batch, role)
-                    if found is not None:
-                        rows, channel = found
-                        columns = self._roles.columns(rows, source.roles, channel.packet)
-                        self._log.add(name, rows, {one: self._unclipped(one, v) for one, v in columns.items()})
-                    break
+            packets = dict.fromkeys(self._roles.roles[role].packet for role in source.roles if role in self._roles.roles)
+            for packet in list(packets) if name in MERGED else list(packets)[:1]:
+                rows = heard.batch.rows.get(packet)
+                if rows is not None:
+                    columns = self._roles.columns(rows, source.roles, packet)
+                    self._log.add(name, rows, {one: self._unclipped(one, v) for one, v in columns.items()})
 
     def _unclipped(self, role: str, values: Floats) -> Floats:
         """Return forces without those at an end of the sensor's range: they say no more than "at least so much"."""

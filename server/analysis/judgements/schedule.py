@@ -14,7 +14,7 @@ from server.analysis.judgements.radio import judge_link
 from server.analysis.judgements.recovery import judge_recovery
 from server.analysis.judgements.speed import judge_speed
 from server.analysis.judgements.swing import judge_cone, judge_swing
-from server.analysis.roles import FINS, STATE_VECTOR
+from server.analysis.roles import FINS, QUATERNION, STATE_VECTOR
 
 FLAGS = ("control.gate.altitude_met", "control.gate.speed_met", "control.enabled", "deployment", "separation")
 GATE = ("control.gate.altitude", "control.gate.speed")
@@ -50,6 +50,8 @@ SOURCES: dict[str, SeriesSource] = {
     "motion": SeriesSource(table="ground_motion"),
     "gnss": SeriesSource(table="ground_gnss"),
 }
+# Series whose roles may come in several packets, and the roles whose rows then count: the others are brought to their times.
+MERGED: dict[str, tuple[str, ...]] = {"state": QUATERNION}
 COLUMNS: dict[str, tuple[str, ...]] = {
     **{name: source.roles for name, source in SOURCES.items() if source.roles},
     "height": ("height", "height_raw", "climb_rate"),
