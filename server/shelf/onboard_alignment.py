@@ -12,6 +12,7 @@ import numpy as np
 
 from protocol.arrays import Floats
 from protocol.fields import Channel
+from server.flight.air.atmosphere import height_from_pressure
 from server.flight.sensors.alignment import Alignment, SignalPair, align
 from server.review.review import Review, heard
 from server.shelf.onboard_log import OnboardLog
@@ -29,6 +30,7 @@ COMPARED: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("rate about y", ("gyro.a.y", "body_rate.y", "gyro.b.y")),
     ("rate about z", ("gyro.a.z", "body_rate.z", "gyro.b.z")),
 )
+LEVELS = frozenset({"pressure", "height"})  # what rests at a level for long, and moves along straight lines
 GAP_PERIODS = 1.5
 
 
@@ -59,8 +61,22 @@ def pairs_of(review: Review, log: OnboardLog) -> list[SignalPair]:
         if same is not None:
             ours, theirs = heard(review, same), log.of_role(same)
         if ours is not None and theirs is not None:
-            pairs.append(SignalPair(name, *ours, log.t, theirs.values))
+            pairs.append(SignalPair(name, *ours, log.t, theirs.values, name in LEVELS))
+    if not any(pair.is_level for pair in pairs):
+        pairs += _one_height(review, log)
     return pairs
+
+
+def _one_height(review: Review, log: OnboardLog) -> list[SignalPair]:
+    """Return heights compared where one side tells pressure alone and the other altitude alone, both in standard air."""
+    pressure, altitude = log.of_role("pressure"), log.of_role("altitude_baro")
+    ours = heard(review, "altitude_baro")
+    if ours is not None and pressure is not None:
+        return [SignalPair("height", *ours, log.t, height_from_pressure(pressure.values), True)]
+    ours = heard(review, "pressure")
+    if ours is not None and altitude is not None:
+        return [SignalPair("height", ours[0], height_from_pressure(ours[1]), log.t, altitude.values, True)]
+    return []
 
 
 def align_log(review: Review, log: OnboardLog) -> Alignment:

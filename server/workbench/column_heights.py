@@ -10,7 +10,7 @@ import numpy as np
 from protocol.arrays import Floats
 from protocol.roles import to_role_unit
 from protocol.units import GRAVITY_M_S2, to_unit
-from server.flight.air.atmosphere import EXPONENT, LAPSE_K_M, SEA_LEVEL_PRESSURE_PA, SEA_LEVEL_TEMPERATURE_K
+from server.flight.air.atmosphere import height_from_pressure
 from server.workbench.log_columns import Column, Meaning, level_of, name_of, of_role, spans_of
 
 
@@ -93,14 +93,6 @@ def _is_smooth(x: Floats) -> bool:
     """Whether a column changes little from one sample to the next: no word of numbers, no vibration."""
     x = x[np.isfinite(x)]
     return len(x) > 10 and float(np.median(np.abs(np.diff(x)))) < 0.05 * float(np.ptp(x))
-
-
-def height_from_pressure(pressure_pa: Floats) -> Floats:
-    """Return standard height in m of pressures, of shape (n,) (U.S. Standard Atmosphere 1976)."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = np.where(pressure_pa > 0.0, pressure_pa, np.nan) / SEA_LEVEL_PRESSURE_PA
-        height: Floats = (1.0 - ratio ** (1.0 / EXPONENT)) * SEA_LEVEL_TEMPERATURE_K / LAPSE_K_M
-    return height
 
 
 def _pressure_height(meaning: Meaning) -> tuple[Column, Floats] | None:
