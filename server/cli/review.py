@@ -17,7 +17,8 @@ from server.review.review import open_review
 from server.review.tracks import gpx, kml, track_of
 from server.settings import default_folders, sample_folder
 from server.shelf.onboard_alignment import align_log
-from server.shelf.onboard_log import look, read_log
+from server.shelf.onboard_card import read_files
+from server.shelf.onboard_log import look
 from server.shelf.onboard_mapping import load_mapping, mapping_text
 from server.shelf.onboard_report import report as onboard_report
 from server.shelf.onboard_report import report_text
@@ -33,7 +34,9 @@ TRACKS = {"kml": kml, "gpx": gpx}
 def add_onboard(onboard: argparse.ArgumentParser) -> None:
     """Fill in `onboard`."""
     onboard.add_argument("session", type=Path, metavar="SESSION", help="the session file")
-    onboard.add_argument("log", type=Path, metavar="LOG", help="CSV file with a line of column names")
+    onboard.add_argument(
+        "log", type=Path, nargs="+", metavar="LOG", help="CSV files with column names, or a card in the vehicle's own format"
+    )
     onboard.add_argument("--map", type=Path, metavar="FILE", help="TOML file that says what the columns are")
     onboard.add_argument("--events", type=Path, metavar="FILE", help="lines of text, each with a time at its start")
     onboard.add_argument("--show-map", action="store_true", help="only print the mapping guessed, to be changed and kept")
@@ -70,17 +73,17 @@ def add_report(report: argparse.ArgumentParser) -> None:
 def _onboard(options: argparse.Namespace, progress: Progress) -> int:
     mapping = load_mapping(options.map) if options.map is not None else None
     if options.show_map:
-        guess = mapping or look(options.log).guess
+        guess = mapping or look(options.log[0]).guess
         print(mapping_text(guess) if guess is not None else "# no column looks like a time", end="")
         return 0 if guess is not None else NOT_ALIGNED
     progress(f"reading {options.session.name}")
     review = open_review(options.session)
     if options.dry_run:
-        log = read_log(options.log, mapping, progress, options.events)
+        log = read_files(options.log, review.dictionary, mapping, progress, options.events)
         told = onboard_report(review, log, align_log(review, log))
     else:
         place = place_of(options.session)
-        told = OnboardStore().take(review, place, options.log, mapping, options.log.name, progress, options.events)
+        told = OnboardStore().take_files(review, place, options.log, mapping, progress, options.events)
     progress("")
     print(report_text(told))
     return NOT_ALIGNED if told.alignment.refused else 0

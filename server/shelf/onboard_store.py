@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import os
 import shutil
+import tempfile
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from server.flight.sensors.alignment import Alignment, alignment_dict, alignment
 from server.problems import reason
 from server.review.review import Review
 from server.shelf.onboard_alignment import align_log
+from server.shelf.onboard_card import as_text, is_card, read_files
 from server.shelf.onboard_log import OnboardLog, look, read_log
 from server.shelf.onboard_mapping import LogMapping, LogProblem, load_mapping, mapping_text
 from server.shelf.onboard_report import LogReport, report
@@ -63,6 +65,27 @@ class OnboardStore:
         held = {**alignment_dict(found), "file": Path(name).name[:255], "rows": len(log.t)}
         write_sidecar(place.noted, {"onboard": held})
         return told
+
+    def take_files(
+        self,
+        review: Review,
+        place: SessionPlace,
+        files: Sequence[Path],
+        mapping: LogMapping | None,
+        progress: Callable[[str], None] = lambda text: None,
+        events: Path | None = None,
+    ) -> LogReport:
+        """Import several files of one flight, or a card in the vehicle's own format; as `take`, kept as columns of text.
+
+        Raises LogProblem or NotesProblem.
+        """
+        if len(files) == 1 and not is_card(files[0], review.dictionary):
+            return self.take(review, place, files[0], mapping, files[0].name, progress, events)
+        text, used = as_text(read_files(files, review.dictionary, mapping))
+        with tempfile.TemporaryDirectory() as folder:
+            file = Path(folder) / "log.csv"
+            file.write_text(text, "utf-8")
+            return self.take(review, place, file, used, " and ".join(one.name for one in files), progress, events)
 
     def report(self, review: Review, place: SessionPlace) -> LogReport:
         """Return the report on the log kept with a session. Raises LogProblem or NotesProblem."""

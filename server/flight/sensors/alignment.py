@@ -27,8 +27,8 @@ LEAST_MATCH = 0.6  # correlation coefficient; common practice, no source
 LEAST_LEAD = 1.15  # best peak over the second best one; common practice, no source
 PEAK_WIDTH_S = 3.0
 LEVEL_SMOOTH_S = 1.0  # over which a level's change is taken; shorter than any climb, longer than a barometer's noise
-# How late a height comes out of a filter, or a pressure out of its port, no scatter tells: the least claimed by levels alone.
-# Common practice, no source.
+# How late a height comes out of a filter, or a pressure out of its port, no scatter tells: the least that levels alone
+# claim. Common practice, no source.
 LEVEL_SIGMA_S = 0.01
 HUBER = 2.0  # about 95 % efficiency at 1.345 sigma in Huber 1964 (from memory); wider here, since models differ too
 ROUNDS = 12
