@@ -55,6 +55,10 @@ def test_a_sheet_that_says_nothing_of_it(browser: object, tmp_path: Path) -> Non
         eventually(lambda: "The sheet lacks rail_length_m" in page.locator("#place-review .next").inner_text())
         assert "what the vehicle is built of" in page.locator("#place-review .configuration").inner_text()
         assert not page.locator("#place-review .plan-form").is_visible()
+        page.set_viewport_size({"width": 390, "height": 844})
+        page.reload()
+        page.locator('button.bar-mark[aria-label="Go to Landing"]').wait_for(state="attached")
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390, "the last mark's word ran off the side"
     finally:
         replay.stop()
 

@@ -9,6 +9,7 @@ import { replayClock } from "./status_line.js";
 const WORDS = { lift_off: "Lift-off" };
 const FIRST = ["lift_off", "apogee", "landing", "burnout", "deployment"];
 const LETTER_PX = 7;
+const TRACK_MARGIN_PX = 8; // beyond the last place of the track; what reaches further makes a phone scroll sideways
 const BEFORE_S = 3;
 
 /** Name of a moment for people: its key in words. */
@@ -26,7 +27,7 @@ function worded(marks, width) {
   const keys = new Set();
   for (const mark of [...marks].sort((a, b) => rank(a) - rank(b) || a.x - b.x)) {
     const span = [mark.x, mark.x + 10 + LETTER_PX * mark.name.length];
-    if (span[1] > width + 30 || taken.some(([a, b]) => span[0] < b && a < span[1])) continue;
+    if (span[1] > width + TRACK_MARGIN_PX || taken.some(([a, b]) => span[0] < b && a < span[1])) continue;
     taken.push(span);
     keys.add(mark.key);
   }
