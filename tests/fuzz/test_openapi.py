@@ -1,4 +1,7 @@
-"""The short form of `tests.fuzz.openapi`, and what can be read off the document itself."""
+"""The short form of `tests.fuzz.openapi`, and what can be read off the document itself.
+
+The module is imported in the tests, since it brings Schemathesis, and every worker collects every file.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +9,6 @@ import hashlib
 from pathlib import Path
 
 import httpx
-
-from tests.fuzz.openapi import REAL, Server, attack
 
 CHANGES = {"put", "post", "delete", "patch"}
 
@@ -20,6 +21,8 @@ def digest(folder: Path) -> dict[str, str]:
 
 def test_every_answer_is_as_the_document_says(tmp_path: Path) -> None:
     """Oracle: Schemathesis."""
+    from tests.fuzz.openapi import Server, attack
+
     server = Server(tmp_path)
     answers, wrong = attack(server, 6, seed=7)
     assert server.alive
@@ -33,6 +36,8 @@ def test_every_answer_is_as_the_document_says(tmp_path: Path) -> None:
 
 
 def test_no_get_changes_anything_and_no_change_goes_without_a_token(tmp_path: Path) -> None:
+    from tests.fuzz.openapi import REAL, Server
+
     server = Server(tmp_path)
     with httpx.Client(base_url=server.url, timeout=60) as client:
         document = client.get("/api/openapi.json").json()
