@@ -6,7 +6,7 @@ that row are judged together. So the result does not depend on where batches end
 
 from __future__ import annotations
 
-from math import degrees
+from math import degrees, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +16,8 @@ from server.analysis.figures.pad import AccelUnitsFigure, GyroUnitsFigure, UnitD
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import Flying, RoleColumns
 from server.flight.sensors.imu_pair import PairChange, PairWatch, PairWindow
-from server.flight.sensors.imu_rest import GyroDrift, Samples
+from server.flight.sensors.imu_rest import ASCENT_S, GyroDrift, Samples
+from server.flight.sensors.saturation import at_the_end
 from server.telemetry.batch import Batch, Rows
 
 ROWS = 50
@@ -86,8 +87,13 @@ class InertialUnitsTracker:
         packet = self._roles.roles[f"accel.{unit}.x"].packet
         warmth = self._roles.columns(rows, (f"imu_temperature.{unit}",), packet)
         temperature = next(iter(warmth.values()), np.full(len(rows), np.nan))
-        values = np.column_stack(list(columns.values()))
+        values = np.column_stack([self._unclipped(role, column) for role, column in columns.items()])
         return rows, Queued(rows.order, rows.t, values, self._flying(rows.order), temperature)
+
+    def _unclipped(self, role: str, column: Floats) -> Floats:
+        """Return a column without the values at an end of the sensor's range: what it was there is not known."""
+        ends = self._roles.roles[role].sensor_range
+        return column if ends is None else np.where(at_the_end(column, *ends), np.nan, column)
 
     def _keep(self, pieces: dict[str, Piece | None], upto: int | None) -> dict[str, Samples | None]:
         """Move what came up to a frame out of the batch's pieces, together with what waited; None moves all to wait."""
@@ -153,7 +159,7 @@ class InertialUnitsTracker:
         figure = FIGURES[change.kind](
             t=change.since_s,
             suspect=suspect,
-            reason=f"apart in {word}" + ("" if suspect is None else ", after it drifted at rest"),
+            reason=f"apart in {word}{_turned(change)}" + ("" if suspect is None else ", after it drifted at rest"),
             distance=float(np.sqrt(change.window.distance[place])),
         )
         out.note_figure(at, figure)
@@ -172,6 +178,15 @@ class InertialUnitsTracker:
             sigma_rad_s2=drift.sigma_rad_s2,
         )
         out.note_figure(at, figure)
+
+
+def _turned(change: PairChange) -> str:
+    """Return what a difference in rates makes of the attitude over an ascent, in words; nothing for force."""
+    if change.kind == "accel":
+        return ""
+    apart = sqrt(sum(rate * rate for rate in change.window.apart[3:]))
+    rate = degrees(apart)
+    return f" by {rate:.1f} deg/s, which turns the attitude by {rate * ASCENT_S:.0f} deg in {ASCENT_S:.0f} s"
 
 
 def _samples(parts: list[Queued]) -> Samples | None:

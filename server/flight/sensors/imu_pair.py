@@ -9,6 +9,18 @@ learned on the pad (`imu_rest`), is judged in two ways for force and for rates:
     scatter    the median absolute deviation of the differences over that of a normal variable of the expected size
                (1.4826 MAD, any textbook of robust statistics): a unit that has become noisy
 
+Alignment and scale of B against A are estimated on the way: difference = M (value - value at rest), each row of M by least
+squares (any textbook of statistics) from how the differences follow the values *within* a window, which no shift of bias
+does, and from `M_SIGMA` around zero: 3 degrees of mounting or 5 % of scale. What M cannot explain is judged, with the doubt
+left in M; a window that disagrees teaches nothing. M excuses and never accuses: what two units differ by as they are, taken
+for honest ones, is judged as well, and the smaller distance counts, since a few swings under a canopy may teach a wrong M.
+
+A distance counts only where the difference, less two sigmas, matters: rates that turn the attitude by `MATTERS_RAD` over an
+ascent of `ASCENT_S`, a force that tilts the vertical by as much.
+
+While the motor thrusts, scatter is not judged: two units shake each with its own place on the board. What they shake by
+widens the median's doubt, there and elsewhere.
+
 Medians, because a shock of ejection or landing lasts less than one sample and hits one unit's sample only. A median of n
 normal samples scatters like a mean of 2 n / pi. What honest units differ by, one sigma, common practice, no source: 1 % of
 scale or crossed axes, `LEVER_M` between them, `FORCE_SHIFT_M_S2` and `RATE_SHIFT_RAD_S` of bias under vibration.
@@ -25,7 +37,17 @@ from math import pi, sqrt
 import numpy as np
 
 from protocol.arrays import Floats
-from server.flight.sensors.imu_rest import NO_SENSOR_SAYS, GyroDrift, RestStatistics, Samples, UnitAtRest, drift_of
+from protocol.units import GRAVITY_M_S2
+from server.flight.sensors.imu_rest import (
+    ASCENT_S,
+    MATTERS_RAD,
+    NO_SENSOR_SAYS,
+    GyroDrift,
+    RestStatistics,
+    Samples,
+    UnitAtRest,
+    drift_of,
+)
 
 WINDOW = 25
 LONGEST_GAP_S = 0.09  # of unit A around a sample of B: one lost packet
@@ -37,8 +59,12 @@ CURVED = 0.25  # straight-line error in the middle, as a share of the step acros
 STAMP_S = 0.002
 FAR = 30.66  # chi-square, 3 degrees of freedom, 1e-6
 LOUD = 3.0
+M_SIGMA = 0.055
+ALIKE = 4.0
+THRUSTS_M_S2 = 15.0
 RAISE_WINDOWS, CLEAR_WINDOWS = 2, 5
 KINDS = ("accel", "gyro")
+MATTERS = (GRAVITY_M_S2 * MATTERS_RAD, MATTERS_RAD / ASCENT_S)  # m/s2, rad/s
 
 
 @dataclass(frozen=True)
@@ -51,10 +77,11 @@ class PairWindow:
     scatter: tuple[float, float]
     apart: tuple[float, ...]  # six: force (m/s2) and rates (rad/s), pad difference taken off
     apart_sigma: tuple[float, ...]
+    surely_apart: tuple[float, float]  # m/s2 and rad/s: what is left of it after alignment, scale and two sigmas
 
     def disagrees(self, kind: int) -> bool:
         """Tell whether force (0) or rates (1) disagree."""
-        return self.distance[kind] > FAR or self.scatter[kind] > LOUD
+        return (self.distance[kind] > FAR and self.surely_apart[kind] > MATTERS[kind]) or self.scatter[kind] > LOUD
 
 
 @dataclass(frozen=True)
@@ -76,6 +103,7 @@ class PairWatch:
         self.windows = 0
         self.open: dict[str, float] = {}
         self._known: tuple[UnitAtRest, UnitAtRest] | None = None
+        self._mounting = (_Mounting(), _Mounting())
         self._a = _Queue()
         self._b = _Queue()
         self._pairs = np.zeros((0, _PAIR))
@@ -136,7 +164,9 @@ class PairWatch:
             if a is None or b is None:
                 return []  # without a stay on the pad nothing is known of what they honestly differ by
             self._known = a, b
-        return [_window(block, *self._known) for block in blocks if block[-1, 0] - block[0, 0] <= LONGEST_WINDOW_S]
+        known = self._known
+        lasting = [block for block in blocks if block[-1, 0] - block[0, 0] <= LONGEST_WINDOW_S]
+        return [_window(block, *known, self._mounting) for block in lasting]
 
     def _judge(self, window: PairWindow) -> list[PairChange]:
         self.windows += 1
@@ -198,8 +228,35 @@ def _length(vectors: Floats) -> Floats:
     return np.sqrt(vectors[:, 0] * vectors[:, 0] + vectors[:, 1] * vectors[:, 1] + vectors[:, 2] * vectors[:, 2])
 
 
-def _window(block: Floats, a: UnitAtRest, b: UnitAtRest) -> PairWindow:
-    """Judge one window of exactly `WINDOW` pairs."""
+class _Mounting:
+    """Alignment and scale of B against A for one kind: M, shape (3, 3), row by row, in information form."""
+
+    def __init__(self) -> None:
+        self._information = np.tile(np.eye(3) / M_SIGMA**2, (3, 1, 1))
+        self._weighted = np.zeros((3, 3))
+
+    def explained(self, change: Floats) -> tuple[Floats, Floats]:
+        """Return what M makes of changes from rest (n, 3), and the variance of that, both (n, 3)."""
+        doubt = np.linalg.inv(self._information)
+        m = np.einsum("kij,kj->ki", doubt, self._weighted)
+        return change @ m.T, np.einsum("ni,kij,nj->nk", change, doubt, change)
+
+    def learn(self, values: Floats, apart: Floats, variance: Floats) -> None:
+        """Take values of A and differences, both (n, 3), of a window with the variance of one difference, (3,)."""
+        moves, follows = values - np.median(values, axis=0), apart - np.median(apart, axis=0)
+        # A shock that hits one unit's sample only is no mounting.
+        usual = 5.0 * np.sqrt(variance / ALIKE) + 3.0 * M_SIGMA * _length(moves)[:, None]
+        kept = (np.abs(follows) <= usual).all(axis=1)
+        if kept.sum() < WINDOW // 2:
+            return
+        moves, follows = (part[kept] - part[kept].mean(axis=0) for part in (moves, follows))
+        for axis in range(3):
+            self._information[axis] += moves.T @ moves / variance[axis]
+            self._weighted[axis] += moves.T @ follows[:, axis] / variance[axis]
+
+
+def _window(block: Floats, a: UnitAtRest, b: UnitAtRest, mounting: tuple[_Mounting, _Mounting]) -> PairWindow:
+    """Judge one window of exactly `WINDOW` pairs; what agrees teaches alignment and scale."""
     apart = block[:, _D] - (np.array(b.mean) - np.array(a.mean))
     middle = np.median(apart, axis=0)
     noise_a, noise_b = np.array(a.noise) ** 2, np.array(b.noise) ** 2
@@ -215,17 +272,41 @@ def _window(block: Floats, a: UnitAtRest, b: UnitAtRest) -> PairWindow:
     # Straight-line errors of neighbors are alike: about four in a row count as one.
     variance = honest + (known.mean(axis=0) + 4.0 * np.median(curved, axis=0)) * (0.5 * pi / WINDOW)
     variance = variance + noise_a / (a.blocks * WINDOW) + noise_b / (b.blocks * WINDOW)
-    terms = middle * middle / variance
+    plain = variance
+    shakes = (1.4826 * np.median(np.abs(apart - middle), axis=0)) ** 2
+    variance = np.maximum(variance, honest + shakes * (0.5 * pi / WINDOW))
+    change = block[:, _A] - np.array(a.mean)
+    told = [mounting[kind].explained(change[:, part]) for kind, part in enumerate((slice(0, 3), slice(3, 6)))]
+    explained, doubts = (np.concatenate(parts, axis=1) for parts in zip(*told, strict=True))
+    doubt = np.median(doubts, axis=0)
+    left = np.median(apart - explained, axis=0)
+    distances = [_by_kind(off * off / sure) for off, sure in ((middle, plain), (left, variance + doubt))]
+    surely = _by_kind(np.maximum(np.abs(left) - 2.0 * np.sqrt(variance + doubt), 0.0) ** 2)
     size = known + curved + np.concatenate((np.repeat(_force_size(block, force, spun), 3, axis=1), _rate_size(rate)), axis=1)
-    loud = 1.4826 * np.median(np.abs(apart - middle) / np.sqrt(size), axis=0)
-    return PairWindow(
+    loud = 1.4826 * np.median(np.abs(apart - explained - left) / np.sqrt(size + doubts), axis=0)
+    loud = np.minimum(loud, 1.4826 * np.median(np.abs(apart - middle) / np.sqrt(size), axis=0))
+    if float(np.median(force)) > THRUSTS_M_S2:
+        loud = np.zeros(6)
+    window = PairWindow(
         float(block[0, _T]),
         float(block[-1, _T]),
-        (float(terms[0] + terms[1] + terms[2]), float(terms[3] + terms[4] + terms[5])),
+        (min(one[0] for one in distances), min(one[1] for one in distances)),
         (float(loud[:3].max()), float(loud[3:].max())),
         tuple(middle.tolist()),
-        tuple(sqrt(v) for v in variance.tolist()),
+        tuple(sqrt(v) for v in (variance + doubt).tolist()),
+        (sqrt(surely[0]), sqrt(surely[1])),
     )
+    # Straight-line errors of neighbors are alike here too.
+    spread = ALIKE * np.maximum(known.mean(axis=0) + curved.mean(axis=0), shakes)
+    for kind, part in enumerate((slice(0, 3), slice(3, 6))):
+        if not window.disagrees(kind):
+            mounting[kind].learn(block[:, _A][:, part], apart[:, part], spread[part])
+    return window
+
+
+def _by_kind(squares: Floats) -> tuple[float, float]:
+    """Return the sums over the axes of force and of rates, of shape (6,)."""
+    return float(squares[0] + squares[1] + squares[2]), float(squares[3] + squares[4] + squares[5])
 
 
 def _force_size(block: Floats, force: Floats, spun: Floats) -> Floats:

@@ -13,7 +13,7 @@ Thresholds are common practice, no source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import radians, sqrt
 
 import numpy as np
 
@@ -32,6 +32,9 @@ SURE = 6.0
 NO_SENSOR_SAYS = 1e6
 # What warming up may do to a gyro: 0.02 degrees per second and kelvin.
 RATE_PER_KELVIN = 3.5e-4
+# A drift matters when it turns the attitude by so much over an ascent of this length, from a bias that is the mean over the
+# stay: half the stay's drift all the time, and what comes on top. An ordinary gyro's slow noise turns it by far less.
+MATTERS_RAD, ASCENT_S = radians(2.0), 30.0
 
 
 @dataclass(frozen=True)
@@ -61,11 +64,17 @@ class UnitAtRest:
     drift_allowed_rad_s2: float
 
     def drifts(self, axis: int) -> bool:
-        """Tell whether a gyro axis (0, 1, 2 for x, y, z) surely drifts more than warming up explains.
+        """Tell whether a gyro axis (0, 1, 2 for x, y, z) surely drifts more than warming up explains, and matters.
 
         `SURE` sigmas are common practice, no source.
         """
-        return abs(self.drift_rad_s2[axis]) > SURE * self.drift_sigma_rad_s2[axis] + self.drift_allowed_rad_s2
+        drift = abs(self.drift_rad_s2[axis])
+        return drift > max(SURE * self.drift_sigma_rad_s2[axis] + self.drift_allowed_rad_s2, self.least_rad_s2)
+
+    @property
+    def least_rad_s2(self) -> float:
+        """The least drift that leads to an attitude error that matters."""
+        return MATTERS_RAD / (0.5 * ASCENT_S * (self.span_s + ASCENT_S))
 
 
 class _Line:
@@ -218,7 +227,8 @@ def _of_one(unit: UnitAtRest | None, name: str, axis: int) -> GyroDrift | None:
 def _of_two(a: UnitAtRest, b: UnitAtRest, axis: int) -> GyroDrift | None:
     apart = a.drift_rad_s2[axis] - b.drift_rad_s2[axis]
     sigma = sqrt(a.drift_sigma_rad_s2[axis] ** 2 + b.drift_sigma_rad_s2[axis] ** 2)
-    if abs(apart) <= SURE * sigma + a.drift_allowed_rad_s2 + b.drift_allowed_rad_s2:
+    least = max(SURE * sigma + a.drift_allowed_rad_s2 + b.drift_allowed_rad_s2, min(a.least_rad_s2, b.least_rad_s2))
+    if abs(apart) <= least:
         return None
     size_a, size_b = abs(a.drift_rad_s2[axis]), abs(b.drift_rad_s2[axis])
     if a.drifts(axis) and (not b.drifts(axis) or size_a > 3.0 * size_b):

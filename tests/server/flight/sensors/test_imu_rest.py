@@ -193,3 +193,18 @@ def test_bias_of_the_twin_before_a_flight() -> None:
 
 def test_an_hour_is_learned_whole() -> None:
     assert learned(resting(3600.0)).blocks == 3599
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_an_ordinary_gyro_half_an_hour_on_the_pad_does_not_drift(seed: int) -> None:
+    """Noise of 0.03 deg/s a sample and a slow walk of 5 deg/h: significant, and a twentieth of a degree in an ascent."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 1800.0, 0.04)
+    walk = np.radians(5.0 / 3600.0) * np.cumsum(rng.normal(size=(len(t), 3)), axis=0) / np.sqrt(len(t))
+    values = np.column_stack((
+        np.tile([0.0, 0.0, 9.80665], (len(t), 1)) + 0.02 * rng.normal(size=(len(t), 3)),
+        walk + np.radians(0.03) * rng.normal(size=(len(t), 3)),
+    ))  # fmt: skip
+    unit = RestStatistics()
+    unit.take(Samples(t, values, np.zeros(len(t), dtype=bool)))
+    assert drift_of(unit.result(), None) is None
