@@ -101,15 +101,19 @@ function ChannelRow(binding, acts) {
     update(view) {
       const sample = view.sampleOf(binding);
       const state = limitState(column, sample.value);
-      setText(value, valueText(column, sample.value));
+      // What the vehicle sent is shown as it came; what the station could not compute is not known.
+      const isUnknown = meta.computed && Number.isNaN(sample.value);
+      setText(value, valueText(column, isUnknown ? undefined : sample.value));
       setText(past, sample.value === undefined ? "" : age(sample.age));
       setText(
         limit,
-        typeof sample.value === "number" && !Number.isFinite(sample.value)
-          ? "not a number"
-          : sample.stale && sample.value !== undefined
-            ? "unknown now"
-            : state || (column.limits && Object.keys(column.limits).length ? "within" : ""),
+        isUnknown
+          ? "not known"
+          : typeof sample.value === "number" && !Number.isFinite(sample.value)
+            ? "not a number"
+            : sample.stale && sample.value !== undefined
+              ? "unknown now"
+              : state || (column.limits && Object.keys(column.limits).length ? "within" : ""),
       );
       setTone(el, sample.stale ? "stale" : state || "none");
       if (toggle)
