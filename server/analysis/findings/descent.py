@@ -14,6 +14,7 @@ HARD_M_S = 12.0
 SURE_SIGMAS = 2.0
 # What `LATE_DEPLOYMENT_S` of free fall gathers, over the rate that a parachute then holds: it opened late.
 LATE_OVER_M_S = 15.0
+NEAR_GROUND_S = 3.0  # above the ground by its rate, when last heard
 CANOPIES = ("drogue", "main")
 
 
@@ -90,6 +91,9 @@ def ballistic_descent(figures: Figures, moments: Moments) -> FlightFinding | Non
         return None
     last = figure.stages[-1]
     impact = known(figure.landing_m_s)
+    lowest_m = last.from_m - last.rate_m_s * (last.end_t - last.start_t)
+    if impact is None and lowest_m > NEAR_GROUND_S * last.rate_m_s:
+        return None  # something may open yet, and a finding is not taken back
     heard = f"at {last.rate_m_s:.0f} m/s when last heard" if impact is None else f"it hit the ground at {impact:.0f} m/s"
     return FlightFinding(
         "ballistic_descent", "warning", f"came down ballistic: nothing slowed it; {heard}", known(last.start_t),
@@ -101,7 +105,9 @@ def ballistic_descent(figures: Figures, moments: Moments) -> FlightFinding | Non
 def no_deployment(figures: Figures, moments: Moments) -> FlightFinding | None:
     """It turned about all the way down: no parachute held it."""
     figure = figures.get(DescentFigure)
-    if figure is None or not figure.stages or any(stage.kind != "tumbling" for stage in figure.stages):
+    if figure is None or known(figure.landing_t) is None:
+        return None  # something may open yet, and a finding is not taken back
+    if not figure.stages or any(stage.kind != "tumbling" for stage in figure.stages):
         return None
     rate = figure.stages[-1].rate_m_s
     return FlightFinding(

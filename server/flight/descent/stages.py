@@ -53,6 +53,7 @@ LAST_S, CLEAR_M, CLEAR_SIGMAS = (
     4.0,
 )  # of the fall for the speed at landing; a height this far over the rest is in the air
 CORNER_S, TOUCHDOWN_REST_S, BENDS_SIGMAS = 2.0, 0.8, 5.0
+GATHERS_AT_MOST = 1.3  # of gravity, thin air stretching the rest
 GATHERS_M_S2 = 0.3 * GRAVITY_M_S2  # less is a gust or swinging; a free fall that no drag holds yet gathers more
 BALLISTIC, TUMBLING, DROGUE, MAIN, UNSURE = "ballistic", "tumbling", "drogue", "main", "drogue or tumbling"
 
@@ -127,11 +128,23 @@ def way_down(heard: Heights, air: PadAir, forces: tuple[Floats, Floats] | None =
     named = _named(stages, heard, forces)
     if not named:
         return None
-    at = int(blocks.rate.argmax())
+    at = _fastest(blocks)
     part = slice(int(blocks.first[at]), int(blocks.stop[at]))
     thin = sqrt(SEA_LEVEL_DENSITY_KG_M3 / float(air.density_at(heard.height_m[part]).mean()))
     fastest = float(blocks.rate[at]) * thin
     return WayDown(named, fastest, float(blocks.t[at]))
+
+
+def _fastest(blocks: _Blocks) -> int:
+    """Return the block with the greatest rate that gravity could have brought it to from the one before.
+
+    A pulse of an ejection in the barometer's bay looks like a fall of a hundred meters in no time.
+    """
+    apart = np.diff(blocks.t, prepend=blocks.t[0] - (blocks.t[1] - blocks.t[0]))
+    before = np.concatenate(([0.0], np.maximum(blocks.rate[:-1], 0.0)))
+    reached = blocks.rate <= before + GATHERS_AT_MOST * GRAVITY_M_S2 * apart + 3.0 * blocks.sigma
+    reached[0] |= bool(blocks.rate[0] <= blocks.rate[1])  # what it came with, where the top was not heard
+    return int(np.where(reached, blocks.rate, -np.inf).argmax()) if reached.any() else int(blocks.rate.argmin())
 
 
 @dataclass(frozen=True)

@@ -147,8 +147,12 @@ CASES: list[tuple[str, Figure, Figure | None]] = [
     ("clipped", ClippedFigure(t=3.0, sensors=(FLAT,)), ClippedFigure(t=3.0, sensors=())),
     ("ballistic_descent", replace(DESCENT, t=30.0, stages=(STAGE, FALLING), landing_m_s=95.0, landing_sigma_m_s=5.0),
      replace(DESCENT, stages=(FALLING, STAGE))),
-    ("no_deployment", replace(DESCENT, stages=(replace(STAGE, kind="tumbling"),)),
-     replace(DESCENT, stages=(replace(STAGE, kind="tumbling"), STAGE))),
+    ("no_deployment", replace(DESCENT, landing_t=50.0, stages=(replace(STAGE, kind="tumbling"),)),
+     replace(DESCENT, landing_t=50.0, stages=(replace(STAGE, kind="tumbling"), STAGE))),
+    ("no_deployment", replace(DESCENT, landing_t=50.0, stages=(replace(STAGE, kind="tumbling"),)),
+     replace(DESCENT, stages=(replace(STAGE, kind="tumbling"),))),  # still up there: something may open yet
+    ("ballistic_descent", replace(DESCENT, stages=(replace(FALLING, from_m=1900.0),)),  # last heard 1 s over the ground
+     replace(DESCENT, stages=(replace(FALLING, from_m=2900.0),))),
     ("hard_landing", replace(LANDED, t=50.0, landing_m_s=20.0), LANDED),
     ("accelerometer_biased", replace(SENSORS, force_a_m_s2=8.5), SENSORS),
     ("barometer_warm", replace(SENSORS, barometer_k=318.0), SENSORS),

@@ -177,3 +177,15 @@ def test_a_noisy_barometer_leaves_the_landing_where_it_was() -> None:
         found = touchdown(heights_of(t[near], height[near] + 1.3 * rng.normal(size=near.sum()), 0.0, 1e9, NOISE_M))
         assert found is not None and found.t_s == pytest.approx(landing, abs=0.3)
         assert found.rate_m_s == pytest.approx(22.0, rel=0.1)
+
+
+def test_a_pulse_of_an_ejection_is_no_speed_of_the_fall() -> None:
+    for seed in range(5):
+        t, height, landing = fall([(-9.0, 6.0)], 900.0, seed)
+        late = np.clip(t - 0.5, 0.0, None)
+        puff = np.where(t >= 0.5, 100.0 * np.exp(-late / 0.3), 0.0)
+        found = way_down(heights_of(t, height - puff, 0.0, landing, NOISE_M), PadAir())
+        assert found is not None and found.fastest_m_s < 15.0
+    t, height, landing = fall([(700.0, 80.0), (-9.0, 6.0)], 900.0)
+    late = way_down(heights_of(t, height, 0.0, landing, NOISE_M), PadAir())
+    assert late is not None and late.fastest_m_s > 40.0
