@@ -9,8 +9,8 @@ import pytest
 
 from protocol.dictionary_file import parse_dictionary
 from server.analysis.pipeline import recorded_output
+from server.cli.cli import main
 from server.recording.records import Kind, Record
-from server.workbench.dictionary_draft import draft_from_logs, lines_of
 from tests.accuracy.ensemble.motion import G
 from tests.server.analysis.outside import flown, forces, pressures
 from tests.server.analysis.test_pipeline import ORIGIN_NS
@@ -66,10 +66,12 @@ def written(path: Path, header: str, separator: str, wanted: tuple[tuple[str, st
 def test_a_log_given_to_dictionary_new_is_a_flight_that_is_judged(shape: str, tmp_path: Path) -> None:
     """Seen: of 18 logs time was found in 3, a role in 2, a flight judged in none."""
     flight, path = flown(), written(tmp_path / "flight.csv", *SHAPES[shape])
-    draft = draft_from_logs([path])
-    dictionary = parse_dictionary(draft.text)
-    heard = enumerate(lines_of(draft))
-    records = [Record(Kind.RECEIVED, i, ORIGIN_NS + round(1e9 * t), line) for i, (t, line) in heard]
+    assert main(["dictionary", "new", "--from-csv", str(path), "--out", str(tmp_path / "draft.toml")]) == 0
+    dictionary = parse_dictionary((tmp_path / "draft.toml").read_text(encoding="utf-8"))
+    lines = path.read_text(encoding="utf-8").splitlines()[1:]
+    records = [
+        Record(Kind.RECEIVED, i, ORIGIN_NS + round(1e9 * i / RATE_HZ), f"{line}\n".encode()) for i, line in enumerate(lines)
+    ]
     output = recorded_output(dictionary, records, ORIGIN_NS)
     moments = {entry.key: entry.body for entry in output.entries if entry.topic == "moment"}
     assert {"lift_off", "burnout", "apogee", "landing"} <= set(moments), dictionary.text
