@@ -77,6 +77,11 @@ class BarometerClimb:
         self._tt += sign * t * t
         self._th += sign * t * height_m
 
+    @property
+    def span_s(self) -> float:
+        """How long it has been heard within the window (s), first to last sample."""
+        return self._samples[-1][0] - self._samples[0][0] if self._samples else 0.0
+
     def surely_m_s(self) -> float:
         """Return a climb rate (m/s) that the true one exceeds but for `SURE_SIGMAS` of noise; few samples prove little."""
         spread = self._spread()

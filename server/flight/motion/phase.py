@@ -24,6 +24,7 @@ from server.flight.motion.lift_off_watch import CLIMBS_M_S, BarometerClimb, Lift
 
 DESCENT_M_S = 2.0
 DESCENT_S = 0.4
+HEARD_S = 0.3
 LANDED_M = 2.0
 LANDED_S = 3.0
 
@@ -126,8 +127,10 @@ class PhaseDetector:
             self._since_s = t_s
         if self._climb_m_s > -DESCENT_M_S or t_s - self._since_s < DESCENT_S:
             return None
-        # What an ejection's puff pressed down climbs back, but no higher than it was.
-        if raw_m > self._raw_top_m and self._barometer.surely_m_s() > CLIMBS_M_S:
+        # What an ejection's puff pressed down climbs back, but no higher than it was. After a silence it takes some samples
+        # to tell which way it goes.
+        is_young = self._barometer.span_s < HEARD_S
+        if raw_m > self._raw_top_m and (is_young or self._barometer.surely_m_s() > CLIMBS_M_S):
             return None
         return self._enter(Phase.DESCENT, t_s, self._apogee)
 
