@@ -51,8 +51,10 @@ def forces(case: Case, start_s: float, stop_s: float) -> tuple[Floats, Floats]:
 def judge_lift_off(case: Case) -> LiftOffFigure | None:
     """Return the instant of lift-off."""
     heard_s = case.moments["lift_off"][0]
-    t, along = forces(case, heard_s - BEFORE_LIFT_OFF_S, heard_s + 1.3)
-    height = case.window("height", heard_s - BEFORE_LIFT_OFF_S, heard_s + 1.3)
+    # Across a long silence the moment may lie before it: what proved it was heard later.
+    until_s = max(heard_s + 1.3, case.now_s)
+    t, along = forces(case, heard_s - BEFORE_LIFT_OFF_S, until_s)
+    height = case.window("height", heard_s - BEFORE_LIFT_OFF_S, until_s)
     tilt = case.window("motion", heard_s - 2.0, heard_s)["tilt"]
     tilt = tilt[np.isfinite(tilt)]
     cos_tilt = float(np.cos(np.median(tilt))) if len(tilt) else 1.0

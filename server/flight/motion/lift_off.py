@@ -65,7 +65,7 @@ def lift_off(
     force_t, force = _clean(force_t_s, force_m_s2, heard_s - LOOK_BACK_S, heard_s + LOOK_S)
     step = _step(force_t, force, heard_s)
     if step is None:
-        return _by_heights(*_clean(height_t_s, height_m, heard_s - LONGEST_BACK_S, heard_s + LOOK_S))
+        return _by_heights(*_clean(height_t_s, height_m, heard_s - LONGEST_BACK_S, np.inf))
     change, first, noise_s = step
     begin, end = float(force_t[first - 1]), float(force_t[first])
     ramp_s = 0.25 * float(force_t[change] - force_t[first])
