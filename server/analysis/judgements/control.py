@@ -6,9 +6,10 @@ import numpy as np
 
 from protocol.arrays import Floats
 from server.analysis.figures.control import GateFigure, GateFlags, RollFigure, ServoCableFigure
+from server.analysis.flight_log import Window
 from server.analysis.judgements.air import pad_air
 from server.analysis.judgements.case import Case
-from server.analysis.roles import FINS, VELOCITY
+from server.analysis.roles import COMMANDED_FINS, FINS, VELOCITY
 from server.flight.control import gate
 from server.flight.control.roll_authority import pressure_share, roll_authority
 
@@ -97,6 +98,16 @@ def _settled(values: Floats) -> float | None:
     return float(np.median(good)) if len(good) else None
 
 
+def _fins(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats]]:
+    """Return the fins as measured; where nothing measures them, as commanded: the lag then is the servo's as well."""
+    fins = case.window("fins", start_s, end_s)
+    fitted = [column for column in (fins[name] for name in FINS) if np.isfinite(column).any()]
+    if not fitted:
+        fins = case.window("fins_commanded", start_s, end_s)
+        fitted = [column for column in (fins[name] for name in COMMANDED_FINS) if np.isfinite(column).any()]
+    return fins, fitted
+
+
 def judge_roll(case: Case) -> RollFigure | None:
     """Return what the fins did to the roll between the rail and the end of the flight as one body."""
     start_s, end_s = case.t_of("rail_exit") or case.t_of("lift_off"), end_of_flight(case)
@@ -104,8 +115,7 @@ def judge_roll(case: Case) -> RollFigure | None:
         return None
     start_s += AFTER_RAIL_S
     end_s = min(end_s, fins_until(case, end_s))  # without their cable the fins' angles are old news
-    fins = case.window("fins", start_s, end_s)
-    fitted = [column for column in (fins[name] for name in FINS) if np.isfinite(column).any()]
+    fins, fitted = _fins(case, start_s, end_s)
     state = case.window("state", start_s, end_s)
     if not fitted or not len(state):
         return None

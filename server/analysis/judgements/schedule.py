@@ -14,7 +14,7 @@ from server.analysis.judgements.radio import judge_link
 from server.analysis.judgements.recovery import judge_recovery
 from server.analysis.judgements.speed import judge_speed
 from server.analysis.judgements.swing import judge_cone, judge_swing
-from server.analysis.roles import FINS, QUATERNION, STATE_VECTOR
+from server.analysis.roles import COMMANDED_FINS, FINS, QUATERNION, STATE_VECTOR
 
 FLAGS = ("control.gate.altitude_met", "control.gate.speed_met", "control.enabled", "deployment", "separation")
 GATE = ("control.gate.altitude", "control.gate.speed")
@@ -44,6 +44,7 @@ SOURCES: dict[str, SeriesSource] = {
     "warmth": SeriesSource(roles=("baro_temperature",)),
     "vehicle_height": SeriesSource(roles=("altitude_baro",)),
     "fins": SeriesSource(roles=FINS),
+    "fins_commanded": SeriesSource(roles=COMMANDED_FINS),
     "control": SeriesSource(roles=FLAGS + GATE),
     "levels": SeriesSource(roles=("downlink.level",)),
     "height": SeriesSource(table="ground_vertical"),

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Mapping
 
 import pytest
 
+from protocol.dictionary_file import parse_dictionary
 from server.analysis.pipeline import Output, recorded_output
 from server.telemetry.journal import JournalEntry
 from server.twin.scenarios import load_scenario
@@ -74,6 +76,20 @@ def test_the_drag_of_the_coast(seed: int) -> None:
     really = told["coefficient"] * body.dry_mass_kg / FACTS.burnout_mass_kg
     assert really == pytest.approx(body.drag_coast, rel=0.07)
     assert told["sigma_1_m"] < 0.15 * told["kappa_1_m"]
+
+
+def told_by(text: str) -> dict[str, Mapping[str, object]]:
+    """Return the figures of a calm flight read with another dictionary of the same packets."""
+    return figures(recorded_output(parse_dictionary(text), list(scenario_flight("calm", 1).records), 0, FACTS))
+
+
+def test_commanded_fins_tell_the_roll_where_nothing_measures_them() -> None:
+    """A hobby servo has no feedback: no figure at all was told."""
+    text = re.sub(r' role = "fin\[\d\]\.measured",', "", dictionary().text)
+    roll, measured = told_by(text)["roll"], told_by(dictionary().text)["roll"]
+    assert roll["low"] < FACTS.roll_authority_per_pa_rad < roll["high"]
+    assert roll["authority_per_pa_rad"] == pytest.approx(measured["authority_per_pa_rad"], rel=0.3)
+    assert roll["lag_s"] > measured["lag_s"]
 
 
 def test_a_link_lost_under_canopy_leaves_the_forecast_as_the_headline_and_the_last_point_second() -> None:
