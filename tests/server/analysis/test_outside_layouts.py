@@ -33,7 +33,7 @@ def swinging() -> tuple[Flight, Floats]:
     since = np.clip(flight.t - flight.moments["lift_off"] - 0.3, 0.0, None)
     turned = np.cumsum(np.where(since > 0.0, 2.0 * np.pi * flight.speed_m_s / 25.0, 0.0)) * 0.01
     ascending = flight.t <= flight.moments["apogee_time"]
-    return flight, tilts(flight) + np.where(ascending, 0.12 * np.exp(-0.3 * since) * np.sin(turned), 0.0)
+    return flight, tilts(flight) + np.where(ascending, 0.06 * np.exp(-0.1 * since) * np.sin(turned), 0.0)
 
 
 def unit(letter: str) -> tuple[str, ...]:
