@@ -13,7 +13,7 @@ where a force is measured, apogee within 1 %, landing within 1 s and its speed w
  8  dual deployment, ballistic descent, without a sheet and with one    here; test_outside_findings; test_descent_judged
  9  barometer only, with loss                                           here; test_outside_moments
 10  lift-off across a gap                                               test_outside_moments
-11  roll authority against a torque with a memory                       test_outside_roll
+11  roll authority against a torque with a memory                       flight/control/test_roll_authority
 12  healthy inertial units                                              test_outside_units
 13  an unstable vehicle                                                 here
 14  GNSS, roles, units                            here; test_gnss; protocol/test_roles; workbench/test_dictionary_lint

@@ -69,6 +69,13 @@ export function ChannelTable(el, acts) {
   };
 }
 
+/** What stands in the column of limits for a sample that is known. */
+function limitWords(column, sample, state) {
+  if (typeof sample.value === "number" && !Number.isFinite(sample.value)) return "not a number";
+  if (sample.stale && sample.value !== undefined) return "unknown now";
+  return state || (column.limits && Object.keys(column.limits).length ? "within" : "");
+}
+
 function ChannelRow(binding, acts) {
   const { column, meta } = binding;
   const value = h("td", { class: "num" });
@@ -105,16 +112,7 @@ function ChannelRow(binding, acts) {
       const isUnknown = meta.computed && Number.isNaN(sample.value);
       setText(value, valueText(column, isUnknown ? undefined : sample.value));
       setText(past, sample.value === undefined ? "" : age(sample.age));
-      setText(
-        limit,
-        isUnknown
-          ? "not known"
-          : typeof sample.value === "number" && !Number.isFinite(sample.value)
-            ? "not a number"
-            : sample.stale && sample.value !== undefined
-              ? "unknown now"
-              : state || (column.limits && Object.keys(column.limits).length ? "within" : ""),
-      );
+      setText(limit, isUnknown ? "not known" : limitWords(column, sample, state));
       setTone(el, sample.stale ? "stale" : state || "none");
       if (toggle)
         toggle.setAttribute(
