@@ -10,7 +10,7 @@ from server.recording.session_header import Software
 from server.workbench.dictionary_draft import draft_from_logs
 from server.workbench.log_flight import record_log
 from tests.browser.desk import PLACES
-from tests.browser.station import Process, browser_page, eventually
+from tests.browser.station import Process, eventually
 from tests.server.workbench.logged_shapes import SHAPES
 
 # A barometer alone; a barometer and one axis; a barometer, a whole unit and GNSS.
@@ -23,7 +23,7 @@ LITTLE = [
 
 @pytest.mark.parametrize(("logged", "width", "height", "scheme"), LITTLE)
 def test_no_place_of_a_vehicle_that_tells_little_shows_a_number_that_is_none(
-    tmp_path: Path, logged: str, width: int, height: int, scheme: str
+    browser: object, tmp_path: Path, logged: str, width: int, height: int, scheme: str
 ) -> None:
     shape = next(one for one in SHAPES if one.name.startswith(logged))
     draft = draft_from_logs(shape.write(tmp_path))
@@ -31,18 +31,19 @@ def test_no_place_of_a_vehicle_that_tells_little_shows_a_number_that_is_none(
     station = Process(tmp_path, "replay", str(file), "--no-browser", "--http-port", "0")
     try:
         address = station.line(r"(http://\S+)")[1]
-        with browser_page(width, height, scheme) as page:
-            page.goto(address)
-            page.locator('[data-testid="replay-banner"]').wait_for()
-            for place in PLACES:
-                page.locator(f'[data-testid="place-{place}"]:visible').first.click()
-                section = page.locator(f"#place-{place}")
-                eventually(lambda section=section: section.is_visible() and len(section.inner_text()) > 10)
-                page.wait_for_timeout(600)
-                said = page.inner_text("body")
-                if place == "bench":  # a NaN that the vehicle sent is shown as it came, and called one
-                    said = "\n".join(line for line in said.splitlines() if not line.startswith("log."))
-                for wrong in ("NaN", "undefined", "Infinity", "null", "[object"):
-                    assert wrong not in said, f"{place}: {wrong}"
+        page = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme).new_page()
+        page.goto(address)
+        page.locator('[data-testid="replay-banner"]').wait_for()
+        for place in PLACES:
+            page.locator(f'[data-testid="place-{place}"]:visible').first.click()
+            section = page.locator(f"#place-{place}")
+            eventually(lambda section=section: section.is_visible() and len(section.inner_text()) > 10)
+            page.wait_for_timeout(600)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, f"{place}: it scrolls sideways"
+            said = page.inner_text("body")
+            if place == "bench":  # a NaN that the vehicle sent is shown as it came, and called one
+                said = "\n".join(line for line in said.splitlines() if not line.startswith("log."))
+            for wrong in ("NaN", "undefined", "Infinity", "null", "[object"):
+                assert wrong not in said, f"{place}: {wrong}"
     finally:
         station.stop()

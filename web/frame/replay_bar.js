@@ -1,6 +1,6 @@
 // The replay bar: play, step, speed, scrub; at the bottom of every place while a session is reviewed.
 
-import { builder, h, setAttr, setHidden, setText, syncList } from "../kit/dom.js";
+import { boxOf, builder, h, setAttr, setHidden, setText, syncList } from "../kit/dom.js";
 import { sentence } from "../kit/format.js";
 import { flightRange } from "../session/replay.js";
 import { SPEEDS } from "../session/replay_clock.js";
@@ -113,7 +113,7 @@ export class ReplayBar {
   #whole = true;
   #cursor = NaN;
   // Asked for only when it can have changed: reading it lays the page out.
-  #width = 0;
+  #box;
 
   constructor(el, acts) {
     this.el = el;
@@ -129,9 +129,8 @@ export class ReplayBar {
     });
     const { back, play, forward, speed, loop, clock, list, range, track } = this.#parts;
     el.append(back, play, forward, speed, loop, clock, list, range, track);
-    window.addEventListener("resize", () => {
-      this.#width = 0;
-    });
+    // The track also narrows when a button beside it appears, not only with the window.
+    this.#box = boxOf(this.#parts.marks, () => acts.changed());
   }
 
   update(view) {
@@ -139,8 +138,7 @@ export class ReplayBar {
     setHidden(this.el, !replay);
     if (!replay) return;
     const shown = this.#choose(view);
-    if (this.#width === 0) this.#width = this.#parts.marks.clientWidth;
-    const key = `${view.store.session} ${view.store.version} ${this.#width} ${shown}`;
+    const key = `${view.store.session} ${view.store.version} ${this.#box.width} ${shown}`;
     this.#once(key, () => this.#mark(view, shown));
     this.#draw(view, replay);
   }
@@ -200,8 +198,8 @@ export class ReplayBar {
     const share = (t) => (t - start) / Math.max(1e-9, end - start);
     const shown = timelineMarks(view).filter(({ t }) => t >= start && t <= end);
     const spoken = worded(
-      shown.map((mark) => ({ ...mark, x: share(mark.t) * this.#width })),
-      this.#width,
+      shown.map((mark) => ({ ...mark, x: share(mark.t) * this.#box.width })),
+      this.#box.width,
     );
     syncList(
       marks,
