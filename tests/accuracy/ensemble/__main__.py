@@ -93,12 +93,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Print the table and what was said; exit code 1 when the station failed on a vehicle."""
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy.ensemble", description=__doc__.splitlines()[0])
     parser.add_argument("--vehicles", type=int, default=200)
+    parser.add_argument("--first", type=int, default=0, help="number of the first, for vehicles nobody has seen (default 0)")
     parser.add_argument("--minutes", type=float, default=8.0, help="stop drawing vehicles after so long (default 8)")
     parser.add_argument("--processes", type=int, default=CORES, help="how many at a time (default: one a core)")
     parser.add_argument("--each", action="store_true", help="also print every vehicle's numbers")
     given = parser.parse_args(arguments)
     began, results = time.monotonic(), []
-    with each_of(flown, range(given.vehicles), given.processes) as told:
+    with each_of(flown, range(given.first, given.first + given.vehicles), given.processes) as told:
         for one in told:
             results.append(one)
             if given.each:
