@@ -99,5 +99,6 @@ def by_barometer(t_s: Floats, height_m: Floats) -> GreatestSpeed | Unmeasured:
 def told_well(found: GreatestSpeed | Unmeasured) -> GreatestSpeed | Unmeasured:
     """Return a speed that is known to `WELL` of itself, or why it is not told."""
     if isinstance(found, GreatestSpeed) and found.sigma_m_s > WELL * abs(found.speed_m_s):
-        return Unmeasured(f"known to +- {100.0 * found.sigma_m_s / max(abs(found.speed_m_s), 1e-9):.0f} % only")
+        share = 100.0 * found.sigma_m_s / max(abs(found.speed_m_s), 1e-9)
+        return Unmeasured(f"known to \N{PLUS-MINUS SIGN}{share:.0f} % only")
     return found

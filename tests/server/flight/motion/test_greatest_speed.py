@@ -59,4 +59,4 @@ def test_heights_within_the_sigma_told(step_s: float) -> None:
 def test_a_speed_that_is_hardly_known_is_not_told() -> None:
     assert told_well(GreatestSpeed(1.0, 100.0, 19.0)) == GreatestSpeed(1.0, 100.0, 19.0)
     vague = told_well(GreatestSpeed(1.0, 100.0, 66.0))
-    assert isinstance(vague, Unmeasured) and vague.reason == "known to +- 66 % only"
+    assert isinstance(vague, Unmeasured) and vague.reason == "known to \N{PLUS-MINUS SIGN}66 % only"
