@@ -239,12 +239,11 @@ def _averaged_fit(data: _Data) -> _AuthorityFit | None:
         return None
     everything = np.stack([*turned, *others, data.rate], axis=1)
     white, log_det = _whitened(data, everything, PUSHES[:, 0], PUSHES[:, 1])
-    products = np.swapaxes(white, 1, 2) @ white
     found = []
-    for (ratio, memory), product, half_det in zip(PUSHES, products, 0.5 * log_det, strict=True):
+    for (ratio, memory), rows, half_det in zip(PUSHES, white, 0.5 * log_det, strict=True):
         for number, lag in enumerate(LAGS_S):
             pick = np.array([number, *range(LAGS_S.size, everything.shape[1])])
-            one = _least_squares(product[np.ix_(pick, pick)], degrees)
+            one = _least_squares(rows[:, pick], degrees)
             if one is not None:
                 found.append(
                     _One(one[2] - half_det - lag / TYPICAL_LAG_S, float(lag), float(ratio), float(memory), one[0], one[1])
@@ -324,11 +323,13 @@ def _whitened(data: _Data, columns: Floats, ratios_per_s: Floats, memories_s: Fl
     return white, log_det
 
 
-def _least_squares(product: Floats, degrees: int) -> tuple[Floats, Floats, float] | None:
+def _least_squares(rows: Floats, degrees: int) -> tuple[Floats, Floats, float] | None:
     """Return the first three estimates, their covariance and the restricted log likelihood; None if undetermined.
 
-    `product` is X'X bordered by X'y and y'y.
+    `rows` is X with y as its last column. What is left of y is taken from the rows themselves: as a difference of sums of
+    squares it was rounding alone for a strong push, and another processor's sums chose another lag.
     """
+    product = rows.T @ rows
     scale = np.sqrt(np.maximum(np.diag(product)[:-1], 0.0))
     if not (scale > 0.0).all():
         return None
@@ -340,8 +341,8 @@ def _least_squares(product: Floats, degrees: int) -> tuple[Floats, Floats, float
     inverse = (kept / good) @ kept.T
     right = product[:-1, -1] / scale
     beta = inverse @ right
-    # A floor of one part in 1e12 of the sum of squares: below it the difference is rounding.
-    variance = max(float(product[-1, -1] - right @ beta), 1e-12 * float(product[-1, -1]), 1e-20) / degrees
+    left = rows[:, -1] - rows[:, :-1] @ (beta / scale)
+    variance = max(float(left @ left), 1e-20) / degrees
     likelihood = -0.5 * degrees * np.log(variance) - 0.5 * float(np.log(good).sum()) - float(np.log(scale).sum())
     lead = scale[:3]
     return beta[:3] / lead, variance * inverse[:3, :3] / np.outer(lead, lead), float(likelihood)
