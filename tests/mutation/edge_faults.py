@@ -118,7 +118,7 @@ EDGE_FAULTS = (
     ),
     fault(
         "tag does not cover the header",
-        "command_attacks",
+        "commands",
         (COMMANDS, "signed + command_tag(key, signed)", "signed + command_tag(key, signed[6:])"),
         (
             COMMANDS,

@@ -38,8 +38,9 @@ class Fault:
 
 
 def test_file(name: str) -> str:
-    """Return the one file below tests/server called test_<name>.py; raises LookupError when there is none, or two."""
-    found = [path.relative_to(ROOT).as_posix() for path in (ROOT / "tests" / "server").rglob(f"test_{name}.py")]
+    """Return the one file of the server's or the wire's tests called test_<name>.py; LookupError when none, or two."""
+    rooms = (ROOT / "tests" / "server", ROOT / "tests" / "protocol")
+    found = [path.relative_to(ROOT).as_posix() for room in rooms for path in room.rglob(f"test_{name}.py")]
     if len(found) != 1:
         raise LookupError(f"test_{name}.py is there {len(found)} times")
     return found[0]

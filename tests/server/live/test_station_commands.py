@@ -189,6 +189,44 @@ def test_hanging_disk_does_not_hold_up_safe_all(tmp_path: Path, monkeypatch) -> 
     run(tmp_path, monkeypatch, what)
 
 
+def test_hanging_disk_refuses_what_needs_a_counter_of_its_own_in_time(tmp_path: Path, monkeypatch) -> None:
+    """I6, I12: anything but safe all must not wait for a disk that may never answer."""
+
+    async def what(bench: Bench) -> None:
+        go_on = threading.Event()
+        monkeypatch.setattr(bench.counters, "_store", lambda value: go_on.wait(20.0))
+        armed = bench.arm()
+        bench.clock.advance(0.5)
+        bench.hear()
+        bench.confirm(armed.id)
+        try:
+            await asyncio.wait_for(bench.settle(), 10.0)
+            assert bench.sent == []
+            assert "gives no command counter in time" in bench.station.commands()[0].state_text
+        finally:
+            go_on.set()
+
+    run(tmp_path, monkeypatch, what)
+
+
+def test_restart_under_the_same_start_id_disarms(tmp_path: Path, monkeypatch) -> None:
+    """Only the vehicle's clock tells it: a board that counts no starts says the same id again."""
+
+    async def what(bench: Bench) -> None:
+        bench.clock.advance(9.0)
+        bench.station.authority.alive(ADA, bench.station.now_s())
+        bench.hear()
+        armed = bench.arm()
+        assert armed.ok
+        bench.vehicle.now_s = bench.station.now_s()
+        bench.vehicle.start(bench.vehicle.link.boot_id)
+        bench.clock.advance(0.5)
+        bench.hear()
+        assert bench.confirm(armed.id).sentence == "nothing is ready under that number; get it ready again"
+
+    run(tmp_path, monkeypatch, what)
+
+
 def test_restart_told_only_by_the_vehicle_clock_disarms(tmp_path: Path, monkeypatch) -> None:
     async def what(bench: Bench) -> None:
         bench.clock.advance(9.0)
