@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -14,14 +14,19 @@ from server.flight.air.atmosphere import height_from_pressure
 from server.workbench.log_columns import Column, Meaning, level_of, name_of, of_role, spans_of
 
 
+def _open(free: Sequence[Column]) -> Iterator[tuple[Column, Floats]]:
+    """Return the columns that nothing was found for yet and that hold three numbers at least, with their values."""
+    for column in free:
+        x = column.values
+        if not column.taken and x is not None and np.isfinite(x).sum() >= 3:
+            yield column, x
+
+
 def find_pressure(free: Sequence[Column], meaning: Meaning) -> None:
     """Find the pressure, declared, named, or by its level and fall."""
     levels = {"Pa": (5.5e4, 1.1e5), "hPa": (550.0, 1100.0), "kPa": (55.0, 110.0)}
     best: tuple[float, Column, str] | None = None
-    for column in free:
-        x = column.values
-        if column.taken or x is None or np.isfinite(x).sum() < 3:
-            continue
+    for column, x in _open(free):
         is_named = re.match(
             r"(?:baro\w*_)?p(?:ress\w*|_?baro\w*|_?static\w*|res)?(?:_|$)|static_p|baro\w*$|p$", column.words
         )
@@ -48,10 +53,7 @@ def find_height(free: Sequence[Column], meaning: Meaning) -> None:
     """Find the height by the barometer, declared, named, or by its shape."""
     best: tuple[float, Column] | None = None
     pressure = _pressure_height(meaning)
-    for column in free:
-        x = column.values
-        if column.taken or x is None or np.isfinite(x).sum() < 3:
-            continue
+    for column, x in _open(free):
         is_named = re.search(
             r"(?:^|_)(?:alt|altitude|height|agl|asl|h|alt_?baro|baro_?alt\w*|hoehe)(?:_|$|\d)", column.words
         )

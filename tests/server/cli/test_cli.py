@@ -22,7 +22,7 @@ from server.review.review import open_review
 from server.review.summary import summarize
 from server.settings import DEFAULT_HTTP_PORT, sample_folder
 from server.version import version_line
-from tests.browser.station import ROOT, BareProcess, eventually
+from tests.browser.station import BUSY, ROOT, BareProcess, eventually
 from tests.server.flights import flown, recorded
 
 SAMPLE = sample_folder() / "calm.pcapng"
@@ -48,7 +48,7 @@ def run(home: Path, *arguments: str, **more: object) -> subprocess.CompletedProc
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
-        timeout=30,
+        timeout=30 * BUSY,
         check=False,
         **more,
     )
