@@ -17,7 +17,7 @@ import threading
 import time
 import tty
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from websockets.exceptions import ConnectionClosed
@@ -130,8 +130,11 @@ class Operator:
     def arm(self, command: str = "board_release") -> dict:
         """First act for a hazardous command, as soon as its interlocks hold."""
         self.ask("take")
-        eventually(lambda: self.ask("check", command=command, args={})["ready"], PATIENCE_S)
-        return self.ask("arm", command=command, args={})
+        for _ in range(10):  # on a busy machine a value may turn old between the two requests; a person presses again
+            eventually(lambda: self.ask("check", command=command, args={})["ready"], PATIENCE_S)
+            if (reply := self.ask("arm", command=command, args={}))["ok"]:
+                break
+        return reply
 
     def close(self) -> None:
         """Leave."""
@@ -235,9 +238,22 @@ class Pad:
             self._insert_terminal()
         if before is not None:
             before(self.slave)
-        # The last word counts: a slow terminal may tell only now that the port before was opened, and opening empties it.
-        eventually(lambda: self._link_lines(lines)[-1:] == ["waiting"], PATIENCE_S)
+        # Opening empties the terminal, so nothing may be in it before. A slow station may tell only now of the one before,
+        # "waiting" and "closed" in one breath: the last word counts, and only if it still is the last a moment later.
+        eventually(self.is_open, PATIENCE_S)
+
+        def stays_open() -> bool:
+            before = self._link_lines(lines)
+            time.sleep(0.2)
+            return before[-1:] == ["waiting"] and self._link_lines(lines) == before
+
+        eventually(stays_open, PATIENCE_S)
         self.talking = talking
+
+    def is_open(self) -> bool:
+        """Whether the station has opened the terminal that is there now."""
+        name = os.ttyname(self.slave)  # one that was pulled out reads "... (deleted)", even where its number is taken again
+        return any(opened == name for opened in _open_files(self.pid))
 
     def _link_lines(self, after: int) -> list[str]:
         """What the station said of its link, a word each, from a line on."""
@@ -372,6 +388,13 @@ def _agreement(one: bytes, other: bytes) -> int:
         middle = (low + high + 1) // 2
         low, high = (middle, high) if one[:middle] == other[:middle] else (low, middle - 1)
     return low
+
+
+def _open_files(pid: int) -> Iterator[str]:
+    """Name the files that a process has open."""
+    for descriptor in Path(f"/proc/{pid}/fd").iterdir():
+        with contextlib.suppress(OSError):  # closed meanwhile
+            yield os.readlink(descriptor)
 
 
 def hold_port(slave: int) -> None:
