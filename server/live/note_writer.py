@@ -76,12 +76,12 @@ class NoteWriter:
         why = f": {view.reason}" if view.reason else ""
         self.note("permit", view.id, "info", f"{view.title} {PERMIT_TEXT[view.state]}{why}", view.as_dict())
 
-    def left_open(self, body: Mapping[str, object]) -> None:
+    def left_open(self, body: Mapping[str, object], may_have_left: bool) -> None:
         """Close a command that an earlier part of the session left open, `body` being the last that was said of it.
 
-        Nothing is sent again after a restart: what had not left is abandoned, what had is unknown.
+        Nothing is sent again after a restart: what had not left is abandoned, what had, or may have, is unknown.
         """
-        state = State.ABANDONED if body.get("state") in UNSENT else State.UNKNOWN
+        state = State.ABANDONED if body.get("state") in UNSENT and not may_have_left else State.UNKNOWN
         text = f"{STATE_TEXT[state]}: the station was restarted"
         gone = {"state": state.value, "state_text": text, "expires_rx": None, "earliest_confirm_rx": None}
         self._outcome({**body, **gone})

@@ -107,7 +107,7 @@ class Station:
             self.recorder.close(CLOSED_WITHIN_S)  # what is closed is not gone on with
             self._open_session(key, make_recorder)
             earlier = take_up_earlier_parts(self.recorder, self.pipeline, self.store, self.alarms)
-        self._left_open = earlier.left_open
+        self._earlier = earlier
         self._heard = Heard(self.watch, self.pipeline, self.store)
         self.intake = RecordGate(self.recorder, self._wake)
         self.notes = NoteWriter(self.intake, clock)
@@ -188,8 +188,8 @@ class Station:
         self.notes.recording(self.recorder.state)
         if self._not_taken_up:
             self.notes.put(Kind.NOTE, "take_up", "warning", self._not_taken_up, {})
-        for body in self._left_open:
-            self.notes.left_open(body)
+        for body in self._earlier.left_open:
+            self.notes.left_open(body, may_have_left=body.get("id") in self._earlier.begun)
         await self._executor.reserve()
         self._ticker.start()
         self.bridge.start()

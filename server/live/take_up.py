@@ -9,6 +9,7 @@ from server.analysis.alarms import AlarmBoard
 from server.analysis.pipeline import Pipeline
 from server.live.store import LiveStore
 from server.recording.recorder import Recorder
+from server.recording.records import Kind
 from server.recording.session_file import open_session
 from server.uplink.command_state import UNSENT, State
 
@@ -17,11 +18,16 @@ LEFT_OPEN = UNSENT | {State.SENT, State.ACCEPTED}
 
 @dataclass(frozen=True)
 class Earlier:
-    """What the parts of this session before a crash leave: the last command's number, marks, commands not closed."""
+    """What the parts of this session before a crash leave: the last command's number, marks, commands not closed.
+
+    `begun` holds the numbers of all whose intent was recorded: from then on the bytes may have left, and the note that
+    they did may not have come to the disk any more.
+    """
 
     last_id: int = 0
     marks: int = 0
     left_open: tuple[Mapping[str, object], ...] = ()
+    begun: frozenset[object] = frozenset()
 
 
 def take_up_earlier_parts(recorder: Recorder, pipeline: Pipeline, store: LiveStore, alarms: AlarmBoard) -> Earlier:
@@ -37,4 +43,5 @@ def take_up_earlier_parts(recorder: Recorder, pipeline: Pipeline, store: LiveSto
         last_id=max((int(key[1:]) for key in commands if key[1:].isdigit()), default=0),
         marks=sum(entry.topic == "mark" for entry in output.entries),
         left_open=tuple(body for body in commands.values() if body.get("state") in LEFT_OPEN),
+        begun=frozenset(record.note().get("id") for record in session.records.of_kind(Kind.INTENT)),
     )

@@ -120,15 +120,26 @@ class Field:
     def watch(self, *more: str) -> None:
         """Start the station, sign an operator in, and look on; the path is no longer mute unless it was told to be."""
         arguments = ["live", "--port", str(self.folder / "radio"), "--no-browser", "--http-port", "0", *more]
-        station = Process(self.home, *arguments)
+        station = self.station = Process(self.home, *arguments)
         self.ending.callback(station.stop)
         address, token = station.line(r"(http://127\.0\.0\.1:\d+/)#operator=(\S+)", WITHIN_S).groups()
         station.line("^Link waiting|^Link up", WITHIN_S)
+        self.address = address
         self.watcher = Watcher(address)
         self.ending.callback(self.watcher.close)
         self.ada = Operator(address, token)
         self.ending.callback(self.ada.close)
         self.ada.ask("take")
+
+    def leave(self, kill: bool = False) -> None:
+        """End the station as a person would, or by kill -9; `watch` starts another one."""
+        if kill:
+            self.station.process.kill()
+            self.station.process.wait()
+        else:
+            self.station.stop()
+        self.watcher.close()
+        self.ada.close()
 
     def hear(self) -> None:
         """Let the downlink through and wait until a command could be addressed."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from server.analysis.trackers.downlink import DownlinkTracker
 from server.analysis.trackers.state_vector import StateVectorTracker
 from server.live.station import Station
 from server.recording.clock import SystemClock
-from server.recording.records import Kind, pack_record
+from server.recording.records import Kind, encode_payload, pack_record
 from server.recording.segment import PackedRecord, create_segment
 from server.recording.session_file import open_session
 from server.recording.session_header import Software, make_header
@@ -33,8 +34,8 @@ def raises(*_: object) -> None:
     raise ZeroDivisionError("on purpose")
 
 
-def killed(folder: Path) -> Path:
-    """Leave behind what a killed station leaves: what it heard, and no CLOSE."""
+def killed(folder: Path, notes: Sequence[tuple[Kind, Mapping[str, object]]] = ()) -> Path:
+    """Leave behind what a killed station leaves: what it heard and `notes`, and no CLOSE."""
     clock = SystemClock()
     header = make_header(
         clock,
@@ -46,10 +47,11 @@ def killed(folder: Path) -> Path:
     )
     (folder / "sessions").mkdir()
     segment, _ = create_segment(PosixStorage(), folder / "sessions", "earlier", header, sequence=0)
-    for sequence, chunk in enumerate(CHUNKS, 1):
+    records = [*[(Kind.RECEIVED, chunk) for chunk in CHUNKS], *[(kind, encode_payload(kind, note)) for kind, note in notes]]
+    for sequence, (kind, payload) in enumerate(records, 1):
         mono_ns = clock.monotonic_ns()
-        data = pack_record(Kind.RECEIVED, header.salt, sequence, mono_ns, chunk)
-        segment.write([PackedRecord(Kind.RECEIVED, sequence, mono_ns, data)])
+        data = pack_record(kind, header.salt, sequence, mono_ns, payload)
+        segment.write([PackedRecord(kind, sequence, mono_ns, data)])
     segment.close()
     return segment.path
 
@@ -65,6 +67,12 @@ def started_and_stopped(folder: Path) -> tuple[Station, Path]:
         return station, await station.stop()
 
     return asyncio.run(go())
+
+
+def waiting(id: str) -> tuple[Kind, dict[str, object]]:
+    """Return the note of a confirmed command that waits to be sent."""
+    body = {"id": id, "title": "Release firing board", "args_text": "", "operator": "Ada 1", "state": "queued"}
+    return Kind.OUTCOME, {"key": id, "severity": "info", "text": "", "body": body}
 
 
 def told(station: Station, topic: str) -> list[tuple[object, object]]:
@@ -96,6 +104,15 @@ def test_a_session_that_cannot_be_taken_up_is_closed_and_another_begun(
     assert_replay_is_what_was_shown(station, path)
     old = open_session(path.parent / "earlier.pcapng")
     assert bytes_of(old) == CHUNKS and not old.damage
+
+
+def test_what_may_have_left_before_the_kill_is_unknown_though_no_note_says_that_it_left(tmp_path: Path) -> None:
+    """I3, I11: the intent is on the disk before the first byte leaves, "sent" is not. Seen with a slow disk: the board was
+    released, and shown as "dropped before sending"."""
+    killed(tmp_path, [waiting("c1"), waiting("c2"), (Kind.INTENT, {"id": "c2", "command": "board_release"})])
+    station, _ = started_and_stopped(tmp_path)
+    states = {str(e["key"]): e["body"]["state"] for e in station.store.journal if e["topic"] == "command"}
+    assert states == {"c1": "abandoned", "c2": "unknown"}
 
 
 def test_a_tracker_that_raises_at_every_batch_costs_its_own_results(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
