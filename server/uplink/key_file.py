@@ -7,6 +7,7 @@ used, and it is refused until it is rotated.
 
 from __future__ import annotations
 
+import logging
 import os
 import secrets
 import stat
@@ -19,31 +20,44 @@ from server.uplink.counter_store import CounterStore
 from server.uplink.key_names import KEY_FILE, KeyProblem, fingerprint
 from server.uplink.private_files import sync_folder, write_new
 
+NEW_KEY = (
+    "A new command key was made (%s, fingerprint %s), and another one was used before: a vehicle that holds that one obeys "
+    "nothing from this station, Safe all neither. Put the old file back, or the new key into the flight computer."
+)
+
+_log = logging.getLogger(__name__)
+
 
 def load_or_make_key(folder: Path, copies: Path | None = None) -> bytes:
     """Return the key in `folder`, made on first use with mode 0600; raises KeyProblem.
 
-    With a new key its counter is made, beside it and in `copies`.
+    With a new key its counter is made, beside it and in `copies`. That a key was here or on this computer before is
+    logged as a warning then: the vehicle holds that one.
     """
     path = folder / KEY_FILE
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        if not path.exists():
+        earlier = None if os.path.lexists(path) else _has_earlier_key(folder, copies)
+        if earlier is not None:
             _make_key(folder, copies)
+        if not path.is_file():  # a pipe would be waited for, and a link to what is not plugged in is no reason for a new key
+            what = "no file (but a folder, a device, or a link to nothing)"
+            raise KeyProblem(f"The command key {path} is {what}; put the key back there, or move that aside for a new one.")
         mode = stat.S_IMODE(path.stat().st_mode)
-        text = path.read_text("ascii").strip()
-    except (OSError, UnicodeDecodeError) as error:
-        why = getattr(error, "strerror", error)
-        raise KeyProblem(f"The command key {path} cannot be read or made: {why}.") from error
+        text = path.read_bytes()
+    except OSError as error:
+        raise KeyProblem(f"The command key {path} cannot be read or made: {error.strerror}.") from error
     if os.name == "posix" and mode & 0o077:
         raise KeyProblem(f"The command key {path} can be read by others (mode {mode:04o}); run: chmod 600 {path}")
+    remedy = "restore it or remove it to make a new one"
     try:
-        key = bytes.fromhex(text)
+        key = bytes.fromhex(text.decode("ascii"))
     except ValueError as error:
-        sentence = f"The command key {path} is not hexadecimal; restore it or remove it to make a new one."
-        raise KeyProblem(sentence) from error
+        raise KeyProblem(f"The command key {path} is not hexadecimal; {remedy}.") from error
     if len(key) != KEY_SIZE:
-        raise KeyProblem(f"The command key {path} has {len(key)} bytes, {KEY_SIZE} are needed.")
+        raise KeyProblem(f"The command key {path} has {len(key)} bytes, {KEY_SIZE} are needed; {remedy}.")
+    if earlier:
+        _log.warning(NEW_KEY, path, fingerprint(key))
     return key
 
 
@@ -88,6 +102,12 @@ def export_key(path: Path, key: bytes) -> None:
         write_new(path, text.encode("ascii"))
     except OSError as error:
         raise KeyProblem(f"The key cannot be written to {path}: {error.strerror}.") from error
+
+
+def _has_earlier_key(folder: Path, copies: Path | None) -> bool:
+    """Tell whether a key was used here or on this computer before: its counter outlives it, and so does one put aside."""
+    counters = [file for place in (folder, copies) if place is not None for file in place.glob("counter-*")]
+    return bool(counters or kept_keys(folder))
 
 
 def _make_key(folder: Path, copies: Path | None) -> None:

@@ -50,10 +50,10 @@ def test_key_is_made_once_with_mode_0600(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
-        ("", "has 0 bytes, 32 are needed."),
-        ("00" * 31, "has 31 bytes, 32 are needed."),
+        ("", "has 0 bytes, 32 are needed; restore it or remove it to make a new one."),
+        ("00" * 31, "has 31 bytes, 32 are needed; restore it or remove it to make a new one."),
         ("zz" * 32, "is not hexadecimal; restore it or remove it to make a new one."),
-        ("\xff", "cannot be read or made:"),
+        ("\xff", "is not hexadecimal; restore it or remove it to make a new one."),
     ],
 )
 def test_damaged_key_is_said_and_not_replaced(tmp_path: Path, text: str, sentence: str) -> None:
@@ -63,6 +63,45 @@ def test_damaged_key_is_said_and_not_replaced(tmp_path: Path, text: str, sentenc
     with pytest.raises(KeyProblem, match=re.escape(sentence)):
         load_or_make_key(tmp_path)
     assert path.read_bytes() == text.encode("latin-1")
+
+
+@pytest.mark.parametrize("what", ["folder", "link to nothing", "link to itself", "pipe", "device"])
+def test_what_is_no_file_is_said_at_once_and_left_alone(tmp_path: Path, what: str) -> None:
+    """Seen: a pipe was waited for without a word, and a link to a stick that was not plugged in left a counter each time."""
+    path = tmp_path / KEY_FILE
+    if what == "folder":
+        path.mkdir()
+    elif what == "pipe":
+        os.mkfifo(path, 0o600)
+    else:
+        path.symlink_to({"link to nothing": tmp_path / "stick" / KEY_FILE, "link to itself": path}.get(what, "/dev/full"))
+    with pytest.raises(KeyProblem, match=r"command\.key is no file .*; put the key back there, or move that aside for"):
+        load_or_make_key(tmp_path, tmp_path / "copies")
+    assert [file.name for file in tmp_path.iterdir()] == [KEY_FILE]
+
+
+def test_a_first_key_is_made_without_a_word(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    load_or_make_key(tmp_path / "keys", tmp_path / "copies")
+    assert not caplog.records
+
+
+@pytest.mark.parametrize("lost", ["key", "folder", "counter and key"])
+def test_a_key_made_in_the_place_of_a_lost_one_is_said_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, lost: str
+) -> None:
+    """The vehicle knows the old one: seen, the station started as ever, and nothing it sent was obeyed, Safe all neither."""
+    folder, copies = tmp_path / "keys", tmp_path / "copies"
+    load_or_make_key(folder, copies)
+    for file in list(folder.iterdir()):
+        if lost != "key" or file.name == KEY_FILE:
+            file.unlink()
+    if lost == "folder":
+        folder.rmdir()
+    key = load_or_make_key(folder, copies)
+    (said,) = [record.getMessage() for record in caplog.records]
+    assert said.startswith(f"A new command key was made ({folder / KEY_FILE}, fingerprint {fingerprint(key)})"), said
+    assert "obeys nothing from this station, Safe all neither" in said
+    assert load_or_make_key(folder, copies) == key and len(caplog.records) == 1
 
 
 def test_key_others_can_read_is_refused(tmp_path: Path) -> None:
