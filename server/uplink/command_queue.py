@@ -275,7 +275,7 @@ class CommandQueue:
         self._addressee.on_identity(said, vehicle_ms, now_s)
         heard = self._addressee.heard
         if heard is not None and heard.said is said:
-            self._outcomes.on_safed(said.safed_counter, now_s)
+            self._outcomes.on_safed(said.safed_counter, said.last_counter, now_s)
 
     def on_telemetry(self, now_s: float) -> None:
         """Look whether telemetry now shows the effect of what the vehicle says it has done."""

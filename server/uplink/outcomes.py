@@ -19,6 +19,8 @@ ANSWERS = {"accepted": Event.ACCEPT, "refused": Event.REFUSE, "completed": Event
 NO_OUTCOME = ("old counter", "other boot")
 # A vehicle answers a number it has had before with what it said then, whatever is asked under it now.
 NUMBER_TAKEN = "the vehicle answers for another command under this number; another station uses this command key"
+# The vehicle's word on Safe all names a number that a later command has left behind.
+NUMBER_OVERTAKEN = "the vehicle carried out a Safe all of this number, maybe before what it took since; it is asked anew"
 
 
 def _told_of(boot_id: int | None) -> int | None:
@@ -68,11 +70,19 @@ class Outcomes:
         self._table.advance(now_s)
         return changed
 
-    def on_safed(self, counter: int, now_s: float) -> None:
-        """The signed identity packet says that Safe all number `counter` was carried out (0: none yet)."""
+    def on_safed(self, counter: int, last_counter: int, now_s: float) -> None:
+        """The signed identity packet says that Safe all number `counter` was carried out (0: none yet).
+
+        Where a command of a higher number was taken, that may have been an earlier Safe all of this number (lost counters,
+        copies of one key), before whatever was armed since: then it is asked anew, above that number.
+        """
         entry = self._table.numbered(counter) if counter else None
-        if entry is not None and entry.command.safes_all and entry.state in (State.SENT, State.UNKNOWN):
+        if entry is None or not entry.command.safes_all:
+            return
+        if last_counter == counter and entry.state in (State.SENT, State.UNKNOWN):
             self._take(entry, "completed", "none", now_s)
+        elif entry.state is State.SENT:
+            self._doubt(entry, NUMBER_OVERTAKEN, "the number of the one before was used already", now_s)
 
     def on_telemetry(self, now_s: float) -> None:
         """Look whether telemetry now shows the effect of what the vehicle says it has done."""
@@ -101,10 +111,13 @@ class Outcomes:
     def _take_doubt(self, entry: PendingCommand, reason: str, now_s: float) -> bool:
         """The vehicle refused a copy in a way that tells nothing of earlier copies; safe all is asked anew."""
         sentence = f"the vehicle answers '{reason}'; an earlier copy may have been executed"
+        return self._doubt(entry, sentence, f"the vehicle answered '{reason}' to the one before", now_s)
+
+    def _doubt(self, entry: PendingCommand, sentence: str, why_again: str, now_s: float) -> bool:
         changed = self._table.apply(entry, Event.DOUBT, now_s, sentence)
         if changed and entry.command.safes_all and self._table.safing is None:
             again = self._table.add(entry.command, {}, entry.operator, State.QUEUED, now_s)
-            again.reason = f"the vehicle answered '{reason}' to the one before"  # with a reason it waits a while
+            again.reason = why_again  # with a reason it waits a while
             self._table.changed(again)
         self._table.advance(now_s)
         return changed

@@ -14,7 +14,7 @@ from server.uplink.command_queue import CommandQueue
 from server.uplink.command_table import KEPT_ENDED
 from server.uplink.rules import NOT_SAFE_YET
 from tests.server.uplink.queue_oracles import Oracle
-from tests.server.uplink.queue_world import KEY, A, B, Sent, World, dictionary, first_wire, ready_world
+from tests.server.uplink.queue_world import KEY, A, B, Disk, Sent, World, dictionary, first_wire, ready_world
 
 BLANK = "the vehicle has not been heard yet, so no command can be addressed to it"
 
@@ -841,6 +841,35 @@ def test_safe_all_is_obeyed_by_a_start_the_station_has_not_heard_of() -> None:
     world.advance(2.5)
     assert view(world, first.id)["state"] in ("completed", "verified", "unknown")
     assert any(v.command == "safe_all" and v.state in ("completed", "verified") for v in world.queue.views())
+
+
+def test_safe_all_is_not_done_by_an_earlier_one_of_the_same_number() -> None:
+    """I10: counters lost, or two computers with copies of one. The vehicle tells the number of a Safe all it carried out
+    before it was armed; seen, that showed the new one as done, whose frames were all lost, and it was not repeated."""
+    world = ready_world()
+    world.safe_all()
+    world.advance(1.0)
+    world.vehicle.phase, world.vehicle.inhibited = "ground test", False
+    world.advance(0.5)
+    world.arm_and_confirm("channel_arm", channel=1)
+    world.advance(1.0)
+    assert [e.command for e in world.vehicle.executed] == ["safe_all", "channel_arm"]
+    world.disk = Disk()
+    world.up.cut = world.down.cut = True
+    world.start_station()
+    again = world.safe_all()
+    world.advance(1.0)
+    frames = sent(world)
+    assert frames[-1].frame == frames[0].frame
+    world.down.cut = False
+    world.advance(10.0)
+    assert view(world, again.id)["state"] == "unknown" and "asked anew" in view(world, again.id)["state_text"]
+    assert [v.state for v in world.queue.views() if v.command == "safe_all"] == ["unknown", "sent"]
+    assert len(sent(world)) > len(frames) + 10, "it is repeated"
+    world.up.cut = False
+    world.advance(2.0)
+    assert [e.command for e in world.vehicle.executed] == ["safe_all", "channel_arm", "safe_all"]
+    assert [v.state for v in world.queue.views() if v.command == "safe_all"] == ["unknown", "verified"]
 
 
 def test_safe_all_believes_no_answer_of_a_start_never_heard_of() -> None:
