@@ -19,6 +19,9 @@ from protocol.identity import IDENTITY_APID
 # Channels that tell one start of the vehicle from the next on wire version 1; on version 2 the identity packet does.
 BOOT_ROLES = ("startup.boot_id", "boot_id")
 
+PLACE = re.compile(r"\[[^\]]*\]")
+ARMING_ROLE = re.compile(r"(channel|recovery)\[[^\]]*\]\.(armed|fired)")
+
 
 @dataclass(frozen=True)
 class UplinkRules:
@@ -80,6 +83,20 @@ class Dictionary:
         if self.framing is not None:
             return self.framing.risk_accepted
         return self.is_bound or self.uplink.risk_accepted
+
+    def arms(self, command: Command) -> bool:
+        """Tell whether a command arms or fires a channel, by the effects it names, whatever hazard it states."""
+        return any(ARMING_ROLE.fullmatch(effect.role) and self._may_be_set(effect) for effect in command.effects)
+
+    def _may_be_set(self, effect: Condition) -> bool:
+        """Tell whether an effect on a flag is other than "off"; what an argument decides may be."""
+        operands = effect.operand if isinstance(effect.operand, list) else [effect.operand]
+        channels = [self.roles[role] for role in self.roles_matching(PLACE.sub("[*]", effect.role))]
+        for operand in operands:
+            index = channels[0].values.index(operand) if channels and operand in channels[0].values else operand
+            if effect.comparison != "at_most" and index != 0:
+                return True
+        return False
 
     @cached_property
     def packet_by_apid(self) -> dict[int, Packet]:

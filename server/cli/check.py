@@ -18,6 +18,7 @@ from server.problems import Problem
 from server.settings import copies_folder, default_folders
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
+from server.uplink.rules import UNDERSTATED
 from server.workbench.check_lines import FAULT, CheckLine, table_text
 from server.workbench.conformance import Bench
 
@@ -105,4 +106,6 @@ def harmless_command(dictionary: Dictionary, name: str | None) -> Command:
         raise CheckProblem(f"{dictionary.name} has no command '{wanted or 'ping'}'; name one with --command.")
     if command.hazard != "routine":
         raise CheckProblem(f"{command.title} is {command.hazard}; a check asks only for routine commands.")
+    if dictionary.arms(command):
+        raise CheckProblem(f"{command.title} {UNDERSTATED}.")
     return command

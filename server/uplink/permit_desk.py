@@ -10,14 +10,13 @@ from collections.abc import Callable, Mapping, Sequence
 
 from protocol.commands import HAZARDS, Command, Condition, Hazard
 from protocol.dictionary import Dictionary
-from protocol.errors import ValueRefused
 from server.telemetry.conditions import Readings, check_conditions
 from server.uplink.command_entry import Reply
 from server.uplink.command_state import State
 from server.uplink.command_table import CommandTable
 from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PermitView, PlanPermit, slots_of
 from server.uplink.round_trip import RoundTrips
-from server.uplink.rules import first_unmet
+from server.uplink.rules import asked_for, first_unmet
 from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct, TwoActs
 
 PERMIT_INTERLOCK = "ground_test"
@@ -196,8 +195,10 @@ class PermitDesk:
                 described = self._dictionary.commands.get(command)
                 if described is None or described.safes_all:
                     return f"a plan cannot hold '{command}'"
-                described.pack_args(args)
-        except (ValueRefused, ValueError, TypeError) as error:
+                refused = asked_for(self._dictionary, command, args)
+                if isinstance(refused, str):
+                    return refused
+        except (ValueError, TypeError) as error:
             return str(error)
         if not self.conditions():
             return f"the dictionary has no interlock '{PERMIT_INTERLOCK}', which a plan needs"

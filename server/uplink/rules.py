@@ -13,6 +13,7 @@ from server.uplink.command_state import STATE_TEXT, UNSENT, State
 
 # Our choice: more than a person presses within the seconds that anything may wait, few enough to be read at a glance.
 WAITING_AT_MOST = 8
+UNDERSTATED = 'arms or fires a channel, and the dictionary calls it routine; say hazard = "hazardous" there'
 NOT_SAFE_YET = "sent is not safe, use the arming key"
 
 
@@ -25,6 +26,8 @@ def asked_for(dictionary: Dictionary, command: str, args: Mapping[str, object]) 
         described.pack_args(args)
     except ValueRefused as error:
         return str(error)
+    if described.hazard == "routine" and dictionary.arms(described):
+        return f"{described.title} {UNDERSTATED}"
     if described.hazard == "hazardous" and not dictionary.may_command_hazards:
         risk = "its format cannot authenticate a command, and its dictionary's owner has not accepted that risk"
         return f"{described.title} is hazardous: {risk}"

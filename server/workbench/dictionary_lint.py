@@ -223,5 +223,9 @@ def _command_findings(dictionary: Dictionary) -> Iterator[LintRemark]:
         if not command.interlocks:
             yield LintRemark(CAUTION, f"command.{command.name}", "is hazardous and has no interlock")
     for command in dictionary.commands.values():
+        if command.hazard != "hazardous" and dictionary.arms(command):
+            little = "; one act is too little: it is not sent" if command.hazard == "routine" else ""
+            text = f'arms or fires a channel and is {command.hazard}{little}; say hazard = "hazardous"'
+            yield LintRemark(FAULT if little else CAUTION, f"command.{command.name}", text)
         if not command.effects:
             yield LintRemark(NOTE, f"command.{command.name}", "has no effect to be verified by")

@@ -14,6 +14,7 @@ import pytest
 from server.cli.cli import main
 from server.settings import copies_folder
 from server.uplink.key_file import load_or_make_key
+from tests.protocol.helpers import SANDPIPER
 from tests.server.firmware.build import program
 
 pytestmark = pytest.mark.terminal
@@ -71,3 +72,14 @@ def test_what_cannot_be_checked_is_one_sentence(
     assert main(["check", "--keys", str(keys), *more]) == 1
     said = capsys.readouterr().err
     assert sentence in said and said.count("\n") == 1
+
+
+def test_what_the_dictionary_calls_routine_and_fires_is_not_asked_for(
+    keys: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The hash does not cover hazards: on the bench this check once fired what the file called routine."""
+    lying = tmp_path / "lying.toml"
+    lying.write_text(SANDPIPER.text.replace('code = 0x4B\nhazard = "hazardous"', 'code = 0x4B\nhazard = "routine"', 1))
+    more = ["--dictionary", str(lying), "--command", "channel_fire"]
+    assert main(["check", "--keys", str(keys), "--port", "loop://", *more]) == 1
+    assert "arms or fires a channel, and the dictionary calls it routine" in capsys.readouterr().err

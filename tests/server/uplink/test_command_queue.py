@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from server.telemetry.conditions import Reading
 from server.uplink.addressee import Addressee
@@ -364,6 +365,39 @@ def test_safe_all_is_not_taken_back() -> None:
     assert world.cancel(safe.id, B).sentence == "Safe all is not taken back"
     world.advance(1.0)
     assert commands_sent(world) == ["safe_all"]
+
+
+def routine(command: str, old: str = "", new: str = "") -> Dictionary:
+    """Return the Sandpiper's dictionary with the hazard of one command understated; the hash does not cover it."""
+    head, body = dictionary().text.split(f"[command.{command}]\n")
+    body = body.replace('hazard = "hazardous"', 'hazard = "routine"', 1).replace(old, new, 1)
+    return parse_dictionary(f"{head}[command.{command}]\n{body}")
+
+
+@pytest.mark.parametrize(
+    ("command", "old", "new"),
+    [
+        ("channel_fire", "", ""),
+        ("channel_arm", "", ""),
+        ("channel_arm", '.armed", equals = 1', '.armed", equals = "{channel}"'),
+        ("recovery_fire", "", ""),
+    ],
+)
+def test_one_act_fires_and_arms_nothing_whatever_hazard_the_dictionary_states(command: str, old: str, new: str) -> None:
+    """I1: seen, one click fired an armed motor: the vehicle knows no hazards, and its hash is that of the right file."""
+    words = routine(command, old, new)
+    assert words.hash32 == dictionary().hash32
+    world = ready_world(words=words)
+    world.vehicle.armed_until[0] = 1e6
+    world.advance(0.5)
+    reply = world.submit(command, channel=1)
+    world.advance(1.0)
+    assert not reply.ok and sent(world) == [] and world.vehicle.executed == []
+    assert reply.sentence.endswith(
+        'arms or fires a channel, and the dictionary calls it routine; say hazard = "hazardous" there'
+    )
+    assert not world.arm_plan([(command, {"channel": 1})]).ok
+    assert world.submit("channel_safe", channel=1).ok and world.safe_all().ok
 
 
 # ---------------------------------------------------------------- sending again, and not knowing

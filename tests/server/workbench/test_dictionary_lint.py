@@ -54,6 +54,18 @@ def test_a_vehicle_of_version_1_without_a_safe_all_is_cautioned() -> None:
         ("range = [30000, 110000]", "range = [1e9, 2e9]", CAUTION, "range lies outside"),
         ("rate_hz = 20\n", "rate_hz = 30\n", "note", "no whole number of milliseconds"),
         ('interlocks = ["link_fresh", "link_loss", "on_ground"]\n', "", CAUTION, "is hazardous and has no interlock"),
+        (
+            'code = 0x4B\nhazard = "hazardous"',
+            'code = 0x4B\nhazard = "routine"',
+            FAULT,
+            "one act is too little: it is not sent",
+        ),
+        (
+            'code = 0x4B\nhazard = "hazardous"',
+            'code = 0x4B\nhazard = "guarded"',
+            CAUTION,
+            "arms or fires a channel and is guarded",
+        ),
         ('{ role = "uplink.last_counter", at_least', '{ role = "nobodys.role", at_least', FAULT, "no field has the role"),
     ],
 )
