@@ -17,6 +17,7 @@ _REASONS: dict[int, str] = {
     errno.EPERM: "writing there is not permitted",
     errno.EIO: "the disk reports an input/output error",
     errno.ENOENT: "the folder is gone",
+    errno.EIDRM: "the file was removed",
     errno.ENOTDIR: "the folder's path leads through a file",
     errno.ENODEV: "the disk is gone",
     errno.ENXIO: "the disk is gone",

@@ -49,7 +49,9 @@ class Storage(Protocol):
 
 
 class PosixStorage:
-    """The real disk. Sources: open(2), write(2), fsync(2), flock(2); fcntl(2) of macOS for F_FULLFSYNC."""
+    """The real disk. Sources: open(2), write(2), fsync(2), flock(2), fstat(2); fcntl(2) of macOS for F_FULLFSYNC."""
+
+    _tells_names = False  # whether this disk tells how many names a file has; some network disks say 0 of all
 
     def make_folder(self, folder: Path) -> None:
         """Make the folder and its parents if they are missing."""
@@ -82,9 +84,12 @@ class PosixStorage:
             os.fdatasync(descriptor)
         else:
             os.fsync(descriptor)
+        if self._tells_names and os.fstat(descriptor).st_nlink == 0:
+            raise OSError(errno.EIDRM, "the file was removed")  # it takes bytes as before, and they are gone with it
 
     def sync_created(self, descriptor: int, path: Path) -> None:
         """Flush a new file and the folder that names it."""
+        self._tells_names = os.fstat(descriptor).st_nlink > 0
         os.fsync(descriptor)
         self.sync_data(descriptor)
         if os.name == "nt":  # Windows cannot open a folder for flushing.

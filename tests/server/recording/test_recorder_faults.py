@@ -239,6 +239,33 @@ def test_a_lost_folder_is_said_and_survived(tmp_path: Path) -> None:
     assert bytes_of(session) == [b"later"]
 
 
+@pytest.mark.parametrize("what", ["file", "folder"])
+def test_a_file_that_somebody_removed_is_recorded_to_no_longer(tmp_path: Path, what: str) -> None:
+    """I17: a removed file takes every byte and vouches for it, and all of it is gone when it is closed."""
+    folder = tmp_path / "sessions"
+    recorder = start(folder, retry_interval_s=0.05)
+    put(recorder, *numbers(0, 5))
+    recorder.append_synced(Kind.INTENT, CLOCK.monotonic_ns(), {"step": 0})
+    recorder.state.path.unlink() if what == "file" else shutil.rmtree(folder)
+    put(recorder, *numbers(5, 10))
+    with pytest.raises(RecorderFailed, match="^NOT RECORDING: the file was removed"):
+        recorder.append_synced(Kind.INTENT, CLOCK.monotonic_ns(), {"step": 1})
+    end = time.monotonic() + 30.0
+    while recorder.state.state != "recording" and time.monotonic() < end:
+        time.sleep(0.02)
+    recorder.append_synced(Kind.INTENT, CLOCK.monotonic_ns(), {"step": 2})
+    path = recorder.close()
+    assert path.exists() and bytes_of(open_session(path)) == numbers(5, 10)
+
+
+def test_a_file_that_was_moved_is_recorded_to_as_before(tmp_path: Path) -> None:
+    recorder = start(tmp_path)
+    recorder.state.path.rename(tmp_path / "moved.pcapng")
+    recorder.append_synced(Kind.INTENT, CLOCK.monotonic_ns(), {"step": 0})
+    recorder.close()
+    assert len(open_session(tmp_path / "moved.pcapng").records.of_kind(Kind.INTENT)) == 1
+
+
 @pytest.mark.parametrize("where", ["_has_work", "_patience_s", "_write_and_sync", "_take", "_settle", "_all_written"])
 def test_a_fault_of_the_writer_thread_itself_is_survived(tmp_path: Path, monkeypatch, where: str) -> None:
     """ "A new file is tried every 2 s" is true for faults that nobody foresaw too, and nothing is lost by them."""
