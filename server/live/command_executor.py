@@ -110,7 +110,8 @@ class CommandExecutor:
             await self._counter_disk.do(self._counters.reserve, DISK_ANSWERS_WITHIN_S)
         except Exception as error:  # noqa: BLE001 - whatever it was, the first command will meet it again
             if self._has_spares:
-                _log.warning("no spare command counters: %s", reason(error))
+                why = str(error) if isinstance(error, Problem) else reason(error)
+                _log.warning("no spare command counters, so that Safe all alone may leave: %s", why)
             self._has_spares, self._spares_due_s = False, self._now_s() + SPARES_TRIED_EVERY_S
         else:
             self._has_spares = True

@@ -1,12 +1,17 @@
-"""What the session says of the downlink: every state of it, and an alarm from when a vehicle is lost to when it is back."""
+"""What the session says of the downlink: every state of it, an alarm from when a vehicle is lost to when it is back, and one
+while what is heard obeys nothing of this station's.
+"""
 
 from __future__ import annotations
 
 from server.bridge.link_watch import LinkState
 from server.live.note_writer import NoteWriter
 from server.recording.records import Kind
+from server.uplink.addressee import Addressee
 
 KEY = "link lost"
+DEAF_KEY = "deaf"
+DEAF_ADVICE = "Until then it can be made safe by hand only: use the arming key."
 GOOD = ("up", "waiting")
 ADVICE = "Check radio, cable and antenna; treat every channel as armed."
 BY_HAND = "On the ground keep clear; it can be made safe by hand only, as the range safety officer decides."
@@ -33,3 +38,24 @@ class LinkNotes:
         elif state.state not in GOOD and heard_before and not self._alarm and not closing:
             self._alarm = True
             self._notes.alarm(KEY, "warning", f"link lost: {state.sentence}", {"state": "raised", "advice": self._advice})
+
+
+class DeafNotes:
+    """Raises an alarm while Safe all would reach nobody, and clears it when the own vehicle is heard."""
+
+    def __init__(self, notes: NoteWriter, addressee: Addressee) -> None:
+        self._notes = notes
+        self._addressee = addressee
+        self._told: str | None = None
+
+    def look(self) -> None:
+        """Look whether that has changed."""
+        why = self._addressee.why_deaf
+        if why == self._told:
+            return
+        self._told = why
+        if why is None:
+            self._notes.alarm(DEAF_KEY, "info", "the vehicle obeys this station", {"state": "cleared"})
+        else:
+            body = {"state": "raised", "advice": DEAF_ADVICE}
+            self._notes.alarm(DEAF_KEY, "warning", f"nothing that is sent is obeyed, Safe all neither: {why}", body)

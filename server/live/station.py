@@ -27,7 +27,7 @@ from server.live.command_executor import CommandExecutor
 from server.live.containment import Containment
 from server.live.heard import Heard, recording_view
 from server.live.judge_thread import JudgeThread
-from server.live.link_notes import LinkNotes
+from server.live.link_notes import DeafNotes, LinkNotes
 from server.live.listeners import NOBODY, Listeners
 from server.live.note_writer import NoteWriter
 from server.live.record_flow import QueueTeller, RecordFlow, Shown
@@ -84,9 +84,8 @@ class Station:
     ) -> None:
         """`make_recorder` gets whom to tell of the recording's state; all else as the names say.
 
-        `allow_unbound`: routine commands may go to a vehicle whose commands are bound to nothing.
-
-        A session that cannot be taken up is closed, and another begun.
+        `allow_unbound`: routine commands may go to a vehicle whose commands are bound to nothing. A session that cannot be
+        taken up is closed, and another begun.
         """
         self.two_person = two_person
         self.seats: dict[str, str] = {}  # operator's page -> the person's seat (token) it signed in with
@@ -123,6 +122,7 @@ class Station:
         )
         self.addressee = Addressee(dictionary, key)
         self.addressee.allows_unbound = allow_unbound and not dictionary.is_bound
+        self._deaf_notes = DeafNotes(self.notes, self.addressee)
         self._executor = CommandExecutor(
             CommandQueue(
                 dictionary, self._heard, self.addressee, earlier.last_id + 1, two_person=two_person, seat_of=self.seats.get
@@ -372,6 +372,7 @@ class Station:
                 self._look_at_link,
                 self._acts.tick,
                 self._look_at_queue,
+                self._deaf_notes.look,
                 self._flow.look_at_judging,
                 self.trips.look,
             )

@@ -59,6 +59,8 @@ class Addressee:
         self._ahead_at_s = 0.0
         self._unsigned_rx_s: float | None = None
         self._told_hash: int | None = None  # of a vehicle of wire version 1
+        self._strangers_since_s: float | None = None  # since when only what obeys nothing of ours was heard
+        self._why_deaf: str | None = None
 
     @property
     def heard(self) -> Heard | None:
@@ -70,18 +72,37 @@ class Addressee:
         """Return why no command is addressed until a person has allowed it for this session, "" where that is not so."""
         return "" if self._dictionary.is_bound or self.allows_unbound else UNBOUND
 
+    @property
+    def why_deaf(self) -> str | None:
+        """Return why what is heard obeys nothing of this station's, Safe all neither, or None while that is not known.
+
+        It stands until the station's own vehicle is heard.
+        """
+        return self._why_deaf
+
     # ------------------------------------------------------------ what is heard
 
     def on_identity(self, said: Identity, vehicle_ms: int, rx_s: float) -> None:
         """Take an identity packet; one that is not signed with our key is only remembered as such."""
         if not said.signed_by(self._key, vehicle_ms):
             self._unsigned_rx_s = rx_s
+            self._hear_stranger(WRONG_KEY, rx_s)
             return
+        if said.vehicle_id != self.vehicle_id:
+            self._hear_stranger(self._other_vehicle(said.vehicle_id), rx_s)
+        else:
+            self._strangers_since_s, self._why_deaf = rx_s, None
         known, self._newest = self._newest, Heard(said, vehicle_ms, rx_s)
         foretold_ms = round(rx_s * 1000.0 + self._ahead_now_ms(rx_s))
         of_one_clock = known is not None and _clock_of(known.said) == _clock_of(said)
         if not of_one_clock or signed_step_ms(foretold_ms, vehicle_ms) >= 0:
             self._ahead_ms, self._ahead_at_s = vehicle_ms - rx_s * 1000.0, rx_s
+
+    def _hear_stranger(self, why: str, rx_s: float) -> None:
+        if self._strangers_since_s is None:
+            self._strangers_since_s = rx_s
+        if rx_s - self._strangers_since_s > IDENTITY_FRESH_S:  # until then the own vehicle may only have been missed
+            self._why_deaf = why
 
     def on_hash(self, told: int | None) -> None:
         """Take the dictionary hash a vehicle of wire version 1 tells at its start; a restart tells nothing yet: None."""
@@ -118,8 +139,7 @@ class Addressee:
         if now_s - heard.rx_s > IDENTITY_FRESH_S:
             return f"the vehicle last said who it is {now_s - heard.rx_s:.0f} s ago; wait until it is heard again"
         if said.vehicle_id != self.vehicle_id:
-            sentence = f"vehicle {said.vehicle_id} is heard, this station commands vehicle {self.vehicle_id}"
-            return f"{sentence}; switch the other one off, or start with its dictionary"
+            return self._other_vehicle(said.vehicle_id)
         if said.dictionary_hash != self._dictionary.hash32:
             return self._other_dictionary(said.dictionary_hash)
         if said.boot_id == 0:
@@ -141,6 +161,10 @@ class Addressee:
         if self._dictionary.framing is None and self._told_hash is None:
             return "the vehicle's dictionary is not known: it tells it at its start only; switch it off and on"
         return None
+
+    def _other_vehicle(self, told: int) -> str:
+        sentence = f"vehicle {told} is heard, this station commands vehicle {self.vehicle_id}"
+        return f"{sentence}; switch the other one off, or start with its dictionary"
 
     def _other_dictionary(self, told: int) -> str:
         hashes = f"hash {told:08x}, ours is {self._dictionary.hash32:08x}"

@@ -286,7 +286,9 @@ def test_of_two_vehicles_with_one_key_only_the_addressed_one_obeys(pad: Field, t
     said = len(pad.answers(other))
     pad.path.mutes = {ours}
     eventually(lambda: "vehicle 1002 is heard" in pad.ask("ping")["sentence"], WITHIN_S)
+    pad.watcher.wait_for("nothing that is sent is obeyed, Safe all neither: vehicle 1002 is heard")
     pad.path.mutes = {other}
+    pad.watcher.wait_for("the vehicle obeys this station")
     pad.armed_in_ground_test()
     pad.done("channel_fire", channel=1)
     pad.safe_all()

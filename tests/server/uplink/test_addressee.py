@@ -46,6 +46,35 @@ def test_everything_else_is_refused_in_words_whatever_the_hazard(addressee: Addr
         assert said in str(addressee.why_not(hazard, 10.5))  # type: ignore[arg-type]  # the three words of Hazard
 
 
+@pytest.mark.parametrize(
+    ("said", "key", "words"),
+    [
+        (SAID, OTHER_KEY, "does not hold this station's command key"),
+        (replace(SAID, vehicle_id=1002), KEY, "vehicle 1002 is"),
+    ],
+)
+def test_whom_safe_all_cannot_reach_is_known_before_anybody_presses_it(said: Identity, key: bytes, words: str) -> None:
+    addressee = Addressee(dictionary(), KEY)
+    assert addressee.why_deaf is None, "nobody was heard"
+    for second in range(10):
+        addressee.on_identity(signed(said, second * 1000, key), second * 1000, float(second))
+        assert (addressee.why_deaf is None) == (second <= IDENTITY_FRESH_S), "ours may be the next to be heard"
+    assert words in str(addressee.why_deaf)
+    addressee.on_identity(signed(SAID, 9500), 9500, 9.5)
+    assert addressee.why_deaf is None
+    for second in (10, 11, 12):
+        addressee.on_identity(signed(said, second * 1000, key), second * 1000, float(second))
+    assert addressee.why_deaf is None, "ours is heard beside it"
+
+
+def test_another_dictionary_or_start_keeps_safe_all_from_nothing() -> None:
+    addressee = Addressee(dictionary(), KEY)
+    for second in range(10):
+        other = replace(SAID, dictionary_hash=1, boot_id=0)
+        addressee.on_identity(signed(other, second * 1000), second * 1000, float(second))
+    assert addressee.why_deaf is None
+
+
 def test_an_identity_of_long_ago_is_nobodys() -> None:
     assert (
         heard().why_not("routine", 10.1 + IDENTITY_FRESH_S)
