@@ -18,6 +18,7 @@ from server.uplink.command_entry import Reply
 from server.uplink.command_queue import CommandQueue
 
 ALARMS_AT_ONCE = 100
+ARGUMENTS_AT_MOST = 256  # more than a frame has bytes for
 
 _log = logging.getLogger(__name__)
 
@@ -156,7 +157,7 @@ def arguments_of(value: object) -> dict[str, object]:
         return {}
     if not isinstance(value, Mapping):
         return {"args": "not a table"}
-    return {text_of(name)[:20]: _argument(number) for name, number in list(value.items())[:16]}
+    return {text_of(name): _argument(number) for name, number in list(value.items())[:ARGUMENTS_AT_MOST]}
 
 
 def _argument(value: object) -> object:

@@ -381,9 +381,15 @@ def test_odd_value_in_place_of_the_arguments_or_names_is_refused(odd: str) -> No
 
 def test_names_of_arguments_cannot_carry_anything_long_or_unprintable() -> None:
     args = arguments_of({"x" * 1000: 1, "\ud800\n": 2, **{f"n{i}": i for i in range(100)}})
-    assert len(args) <= 16
-    assert all(len(name) <= 20 and (name.isprintable()) for name in args)
+    assert len(args) <= 256
+    assert all(len(name) <= 40 and (name.isprintable()) for name in args)
     assert arguments_of({"channel": 2, "angle": 0.1}) == {"channel": 2, "angle": 0.1}
+
+
+def test_every_argument_that_a_dictionary_may_have_can_be_asked_for() -> None:
+    """Names of 40 letters, as many as a frame holds: seen, longer ones than 20 and a seventeenth were refused as missing."""
+    wanted = {f"{'n' * 37}{number:03}": number for number in range(200)}
+    assert arguments_of(wanted) == wanted
 
 
 def test_fuzzed_requests_never_raise_and_never_send_anything_hazardous() -> None:
