@@ -80,6 +80,12 @@ class Addressee:
         """
         return self._why_deaf
 
+    @property
+    def why_misread(self) -> str | None:
+        """Return that what is heard was built from another dictionary, so that its telemetry proves nothing, or None."""
+        told = self._told_hash if self._newest is None else self._newest.said.dictionary_hash
+        return None if told in (None, self._dictionary.hash32) else self._other_dictionary(told or 0)
+
     # ------------------------------------------------------------ what is heard
 
     def on_identity(self, said: Identity, vehicle_ms: int, rx_s: float) -> None:
@@ -140,8 +146,8 @@ class Addressee:
             return f"the vehicle last said who it is {now_s - heard.rx_s:.0f} s ago; wait until it is heard again"
         if said.vehicle_id != self.vehicle_id:
             return self._other_vehicle(said.vehicle_id)
-        if said.dictionary_hash != self._dictionary.hash32:
-            return self._other_dictionary(said.dictionary_hash)
+        if self.why_misread is not None:
+            return self.why_misread
         if said.boot_id == 0:
             return "the vehicle has no start id, so it obeys nothing but Safe all; give its firmware a count of starts"
         if boot_id not in (None, said.boot_id):
@@ -149,9 +155,8 @@ class Addressee:
         return None
 
     def _why_not_unbound(self, hazard: Hazard) -> str | None:
-        ours = self._dictionary.hash32
-        if self._told_hash not in (None, ours):
-            return self._other_dictionary(self._told_hash or 0)
+        if self.why_misread is not None:
+            return self.why_misread
         if not self.allows_unbound:
             return UNBOUND
         if hazard == "routine":

@@ -370,7 +370,7 @@ class CommandQueue:
         elif entry.state is State.COMPLETED and not entry.overdue and waited > self._wire.effect_within_s:
             entry.overdue = True
             if entry.command.effects:
-                entry.reason = "the effect is not seen in telemetry"
+                entry.reason = self._addressee.why_misread or "the effect is not seen in telemetry"
                 self._table.changed(entry)
 
     def _tick_sent(self, entry: PendingCommand, now_s: float) -> None:

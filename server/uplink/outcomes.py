@@ -86,6 +86,8 @@ class Outcomes:
 
     def on_telemetry(self, now_s: float) -> None:
         """Look whether telemetry now shows the effect of what the vehicle says it has done."""
+        if self._addressee.why_misread is not None:
+            return
         for entry in self._table.commands:
             is_of_this_start = entry.boot_id == self._table.boot_id or self._is_for_any_start(entry)
             if entry.state is not State.COMPLETED or not is_of_this_start:

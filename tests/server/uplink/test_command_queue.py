@@ -906,6 +906,20 @@ def test_safe_all_is_not_done_by_an_earlier_one_of_the_same_number() -> None:
     assert [v.state for v in world.queue.views() if v.command == "safe_all"] == ["unknown", "verified"]
 
 
+def test_telemetry_of_another_dictionary_verifies_nothing() -> None:
+    """I10: what it shows may mean something else on board; that Safe all was carried out needs no dictionary to be told."""
+    world = ready_world()
+    world.reflash()
+    world.advance(2.0)
+    reply = world.safe_all()
+    world.advance(8.0)
+    assert world.vehicle.executed[-1].command == "safe_all"
+    text = str(view(world, reply.id)["state_text"])
+    assert text.startswith(
+        "done says the vehicle, telemetry does not show it yet: the vehicle was built from another dictionary"
+    )
+
+
 def test_safe_all_believes_no_answer_of_a_start_never_heard_of() -> None:
     """I10: another vehicle with the same counter, or a forger without a key: neither can show it as done or as refused."""
     for stage, reason in (("completed", "none"), ("refused", "interlock"), ("accepted", "none")):
