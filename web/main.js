@@ -9,6 +9,7 @@ import { authorityNotice, Notices, refusal } from "./frame/notice.js";
 import { ReplayBar } from "./frame/replay_bar.js";
 import { liveLine, StatusLine } from "./frame/status_line.js";
 import { setHidden } from "./kit/dom.js";
+import { onFrames } from "./kit/frames.js";
 import { listen } from "./kit/keys.js";
 import { startTheme } from "./kit/theme.js";
 import { buildPlaces } from "./places.js";
@@ -30,10 +31,7 @@ const AGAIN_MS = 2000;
 const byId = (id) => document.getElementById(id);
 const socketUrl = (path) => `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}${path}`;
 const seconds = () => performance.now() / 1000;
-let dirty = true;
-const changed = () => {
-  dirty = true;
-};
+const changed = onFrames(draw);
 
 // ---------------------------------------------------------------- stores
 
@@ -190,10 +188,8 @@ function backToLive() {
 
 // ---------------------------------------------------------------- drawing
 
+// Tells whether it moves on by itself: a replay that plays does.
 function draw() {
-  requestAnimationFrame(draw);
-  if (!dirty && !opened.replay?.clock.playing) return;
-  dirty = false;
   const page = snapshot();
   const shown = currentView(page);
   const beside = page.replay ? liveView(page) : null;
@@ -208,6 +204,7 @@ function draw() {
     // Without any session the shelf must still open: only what needs no store is drawn.
     places.review.named.sessions.update({ page, store: null });
   }
+  return Boolean(opened.replay?.clock.playing);
 }
 
 function markBody({ replay, mode, desk }) {
@@ -274,4 +271,4 @@ document.addEventListener("visibilitychange", () => {
 });
 listen(() => ({ replay: opened.replay !== null }), acts);
 start();
-draw();
+changed();

@@ -13,6 +13,20 @@ from tests.server.shelf.test_onboard_alignment import logged
 
 OFFSET_S, DRIFT = 41.25, 6e-5
 
+# Counts the frames the page asks the browser for; READ_STILL tells how many, and how often its clock ticked meanwhile.
+COUNT_FRAMES = """window.framesAsked = 0;
+const ask = window.requestAnimationFrame.bind(window);
+window.requestAnimationFrame = (turn) => { window.framesAsked++; return ask(turn); };"""
+READ_STILL = """() => new Promise((done) => {
+  const before = window.framesAsked;
+  let ticks = 0;
+  const watch = setInterval(() => {
+    if (++ticks < 6) return;
+    clearInterval(watch);
+    done({ ticks, frames: window.framesAsked - before });
+  }, 250);
+})"""
+
 
 def opened(browser: object, home: Path, session: Path) -> tuple[Process, object]:
     """Start a replay and return it with its page, opened by the longer link."""
@@ -119,6 +133,7 @@ def test_column_scope_cameras_and_channels_follow_the_cursor_beside_the_strips(b
     replay = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
     try:
         page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
+        page.add_init_script(COUNT_FRAMES)
         page.goto(replay.line(r"Page: (http://\S+)")[1])
         page.locator('[data-testid="replay-banner"]').wait_for()
         page.locator('[data-testid="place-review"]').click()
@@ -140,5 +155,7 @@ def test_column_scope_cameras_and_channels_follow_the_cursor_beside_the_strips(b
         assert "Apogee" not in before and "Apogee" in down
         box, strips = panel.bounding_box(), page.locator("#place-review .whole").bounding_box()
         assert box["y"] < strips["y"] + strips["height"] and strips["y"] < box["y"] + box["height"], "side by side"
+        still = page.evaluate(READ_STILL)
+        assert still["frames"] <= 2 * still["ticks"], "a page on which nothing changes rests"
     finally:
         replay.stop()
