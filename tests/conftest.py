@@ -6,10 +6,16 @@ the next one gets, and a station that waits for its radio would open a stranger'
 All tests with a browser go to one worker, one after the other: each keeps a station, a vehicle and a page that draws alive,
 and four of these on two cores make a person wait for seconds, which is what these tests measure. They are dealt out first,
 then what else waits for real processes, so that nobody is left alone with a long row of them in the end.
+
+Compiled modules are kept beside their sources, whatever the environment says: else every worker, and every process a test
+starts, compiles the same modules anew.
 """
 
 from __future__ import annotations
 
+import gc
+import os
+import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -27,6 +33,10 @@ BROWSER = "tests/browser/"
 ONE_WORKER = (BROWSER, "tests/faults/")  # the second: nearly all wait for the one terminal
 LONG = (*ONE_WORKER, "tests/server/live/", "tests/attack/", "tests/accuracy/", "tests/server/cli/")
 LOCKS = Path(__file__).resolve().parent.parent / ".pytest_cache"
+COMPILED = LOCKS / "compiled"  # there once a worker has collected all, so that all are compiled
+
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 @contextmanager
@@ -35,6 +45,29 @@ def locked(path: Path, shared: bool) -> Iterator[None]:
     with path.open("a") as file:
         fcntl.flock(file, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)
         yield
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection(session: pytest.Session) -> Iterator[object]:
+    """Let one worker import and compile everything while the others wait, where that was never done.
+
+    Nearly all that collection makes stays, so nobody looks for garbage meanwhile.
+    """
+    is_worker = fcntl is not None and hasattr(session.config, "workerinput")
+    with ExitStack() as turn:
+        if is_worker and not COMPILED.exists():
+            LOCKS.mkdir(exist_ok=True)
+            turn.enter_context(locked(LOCKS / "compiled.turn", shared=False))
+            if COMPILED.exists():
+                turn.close()
+        gc.disable()
+        try:
+            collected = yield
+        finally:
+            gc.enable()
+        if is_worker:
+            COMPILED.touch()
+    return collected
 
 
 @pytest.hookimpl(wrapper=True)
