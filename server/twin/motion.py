@@ -65,8 +65,10 @@ class Motion:
         self.rate_change: Vector = _STILL
         self._shock: Vector = _STILL
         self._shock_until_s = 0.0
-        self._push = rigid_body.fin_push((0.0, 0.0, 0.0, 0.0), self.aero)
+        self._fins_rad = (0.0, 0.0, 0.0, 0.0)
+        self._push = rigid_body.fin_push(self._fins_rad, self.aero)
         self._opened = (False, False)
+        self._pair: canopy.Pair | None = None  # as it was in the last step
         self._topple_axis: Vector = (1.0, 0.0, 0.0)
         self.record: list[tuple[float, ...]] = []
 
@@ -121,7 +123,9 @@ class Motion:
 
     def set_fins(self, angles_rad: tuple[float, float, float, float]) -> None:
         """Put the four fins where they physically are, rad."""
-        self._push = rigid_body.fin_push(angles_rad, self.aero)
+        if angles_rad != self._fins_rad:
+            self._fins_rad = angles_rad
+            self._push = rigid_body.fin_push(angles_rad, self.aero)
 
     def fire_recovery(self, nose: bool, tail: bool) -> None:
         """Fire the charges that have continuity; in the air the bodies part. On the ground nothing moves."""
@@ -138,15 +142,16 @@ class Motion:
 
     def step(self) -> None:
         """Advance by one step; on the pad and on the ground only the clock moves."""
-        velocity, rates = self.velocity, self.rates
         move = _STEPS.get(self.kind)
-        if move is not None:
-            move(self)
-        self._steps += 1
-        self.time_s = self._steps * STEP_S
         if move is None:
+            self._steps += 1
+            self.time_s = self._steps * STEP_S
             self.acceleration = self.rate_change = _STILL
             return
+        velocity, rates = self.velocity, self.rates
+        move(self)
+        self._steps += 1
+        self.time_s = self._steps * STEP_S
         if self.kind == TOPPLE:
             self.acceleration = self.rate_change = _STILL
         else:
@@ -204,14 +209,18 @@ class Motion:
         numbers = self.vehicle.recovery
         since = self.time_s - (self.milestones.separation_s or 0.0)
         nose_opened, tail_opened = self._opened
-        pair = canopy.Pair(
-            tail_kg=self.point.mass_kg - numbers.nose_mass_kg,
-            nose_kg=numbers.nose_mass_kg,
-            tail_area_m2=canopy.drag_area_m2(numbers, numbers.tail_drag_area_m2, tail_opened, since),
-            nose_area_m2=canopy.drag_area_m2(numbers, numbers.nose_drag_area_m2, nose_opened, since),
-            roll_inertia_kg_m2=self.vehicle.body.roll_inertia_kg_m2,
-            numbers=numbers,
-        )
+        tail_area_m2 = canopy.drag_area_m2(numbers, numbers.tail_drag_area_m2, tail_opened, since)
+        nose_area_m2 = canopy.drag_area_m2(numbers, numbers.nose_drag_area_m2, nose_opened, since)
+        pair = self._pair
+        if pair is None or pair.tail_area_m2 != tail_area_m2 or pair.nose_area_m2 != nose_area_m2:
+            pair = self._pair = canopy.Pair(
+                tail_kg=self.point.mass_kg - numbers.nose_mass_kg,
+                nose_kg=numbers.nose_mass_kg,
+                tail_area_m2=tail_area_m2,
+                nose_area_m2=nose_area_m2,
+                roll_inertia_kg_m2=self.vehicle.body.roll_inertia_kg_m2,
+                numbers=numbers,
+            )
         self._state = canopy.step(self._state, pair, density, wind, STEP_S)
         if self._state[2] <= 0.0 and self._state[5] < 0.0:
             self._touch_down()

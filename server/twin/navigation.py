@@ -42,7 +42,8 @@ class Navigation:
     @property
     def speed_m_s(self) -> float:
         """Magnitude of the estimated velocity."""
-        return math.sqrt(sum(v * v for v in self.velocity))
+        east, north, up = self.velocity
+        return math.sqrt(east * east + north * north + up * up)
 
     def read_pressure(self, pressure_pa: float) -> None:
         """Take one pressure: height above the pad by the standard formula with the pad's own temperature."""
@@ -54,7 +55,8 @@ class Navigation:
     def settle(self, accel: Vector, gyro: Vector, pressure_pa: float, seconds: float) -> bool:
         """On the pad: learn biases, level, hold still. Returns False when something moves; then use `advance`."""
         force = math.sqrt(accel[0] ** 2 + accel[1] ** 2 + accel[2] ** 2)
-        quiet = abs(force - GRAVITY_M_S2) < _QUIET_M_S2 and max(abs(w) for w in gyro) < _QUIET_RAD_S
+        p, q, r = gyro
+        quiet = abs(force - GRAVITY_M_S2) < _QUIET_M_S2 and max(abs(p), abs(q), abs(r)) < _QUIET_RAD_S
         if not quiet:
             return False
         if self._up_in_body is None:

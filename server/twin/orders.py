@@ -56,6 +56,8 @@ class OrderDesk:
 
     def cycle(self, vehicle_ms: int) -> Iterator[bytes]:
         """Look for the effects that are owed; yields answer frames."""
+        if not self._pending:
+            return
         still: list[tuple[Order, Rule, float]] = []
         for order, rule, until_s in self._pending:
             if rule.done(self._computer, order.args):

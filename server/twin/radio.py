@@ -32,14 +32,16 @@ class PropagationPath:
     def __init__(self, numbers: RadioNumbers, rng: random.Random) -> None:
         self._numbers, self._rng = numbers, rng
         self._fading_db = 0.0
+        self._step_s, self._keep, self._kick = math.nan, 0.0, 0.0  # of the last step's length
         self.level_dbm = self._level(numbers.ground_station_distance_m)
 
     def step(self, seconds: float, position: tuple[float, float, float]) -> None:
         """Move the far end and let the fading wander. The ground station stands south of the pad."""
         numbers = self._numbers
-        keep = math.exp(-seconds / numbers.fading_s)
-        kick = numbers.fading_db * math.sqrt(1.0 - keep * keep)
-        self._fading_db = keep * self._fading_db + kick * self._rng.gauss(0.0, 1.0)
+        if seconds != self._step_s:  # always the same in a flight
+            self._step_s, self._keep = seconds, math.exp(-seconds / numbers.fading_s)
+            self._kick = numbers.fading_db * math.sqrt(1.0 - self._keep * self._keep)
+        self._fading_db = self._keep * self._fading_db + self._kick * self._rng.gauss(0.0, 1.0)
         east, north, up = position
         self.level_dbm = self._level(math.hypot(east, north + numbers.ground_station_distance_m, up))
 
@@ -83,8 +85,9 @@ class Direction:
 
     def transmit(self, now_s: float) -> None:
         """Put on the air every frame whose turn has come by now."""
-        while self._queue and max(self._free_s, self._queue[0][0]) <= now_s:
-            queued_s, _, frame = self._queue.popleft()
+        queue = self._queue
+        while queue and self._free_s <= now_s and queue[0][0] <= now_s:
+            queued_s, _, frame = queue.popleft()
             self._queued_bytes -= len(frame)
             end = max(self._free_s, queued_s) + len(frame) / self._numbers.bytes_per_s
             self._free_s = end

@@ -31,10 +31,17 @@ class Imu:
         drift = numbers.gyro_drift_rad_s2 * (motion.time_s - self._started_s)
         force = motion.specific_force(numbers.place_m)
         noise, limit = numbers.accel_noise_m_s2, numbers.accel_range_m_s2
-        ax, ay, az = [_clipped(f + b + noise * gauss(0.0, 1.0), limit) for f, b in zip(force, self._accel_bias, strict=True)]
+        fx, fy, fz = force
+        bx, by, bz = self._accel_bias
+        ax = _clipped(fx + bx + noise * gauss(0.0, 1.0), limit)
+        ay = _clipped(fy + by + noise * gauss(0.0, 1.0), limit)
+        az = _clipped(fz + bz + noise * gauss(0.0, 1.0), limit)
         noise, limit = numbers.gyro_noise_rad_s, numbers.gyro_range_rad_s
-        bias = self._gyro_bias
-        p, q, r = [_clipped(w + b + drift + noise * gauss(0.0, 1.0), limit) for w, b in zip(motion.rates, bias, strict=True)]
+        p, q, r = motion.rates
+        bp, bq, br = self._gyro_bias
+        p = _clipped(p + bp + drift + noise * gauss(0.0, 1.0), limit)
+        q = _clipped(q + bq + drift + noise * gauss(0.0, 1.0), limit)
+        r = _clipped(r + br + drift + noise * gauss(0.0, 1.0), limit)
         return (ax, ay, az), (p, q, r)
 
     def temperature_k(self, since_switch_on_s: float) -> float:

@@ -26,6 +26,7 @@ class FinServos:
         self._angle = list(numbers.linkage_offset_rad)
         self.moving = 0
         self._sweep: list[list[float]] = [[], [], [], []]  # targets still to be visited
+        self._at_rest = False  # no horn moved in the last step, so that the fins stand where its slack lets them
         self.connected = True
         self.unplugged_s = 0.0  # how long the connector has been open
         self._last_frame: list[float] | None = None
@@ -44,8 +45,9 @@ class FinServos:
 
     def command_all(self, angle_rad: float) -> None:
         """Ask all four fins for the same angle."""
-        for fin in (1, 2, 3, 4):
-            self.command(fin, angle_rad)
+        travel = self._numbers.travel_rad
+        self._sweep = [[], [], [], []]
+        self.commanded[:] = (max(-travel, min(travel, angle_rad)),) * 4
 
     def sweep(self, fin: int) -> None:
         """Send fin 1 to 4 through its travel, one way, the other way, and back to center."""
@@ -74,14 +76,19 @@ class FinServos:
             self.unplugged_s += seconds
             self.moving = 0
             return
+        if self._at_rest and self.commanded == self._horn and not any(self._sweep):
+            self.moving = 0
+            return
         numbers = self._numbers
         share, most = 1.0 - math.exp(-seconds / numbers.servo_lag_s), numbers.servo_rate_rad_s * seconds
         self.moving = 0
+        self._at_rest = True
         for i in range(4):
             if self._sweep[i]:
                 self._follow_sweep(i)
             move = self.commanded[i] - self._horn[i]
             if move != 0.0:
+                self._at_rest = False
                 self._horn[i] += max(-most, min(most, move * share))
                 self.moving += abs(move) > 0.002
             # Play: the fin stays where it is until the horn has taken up the slack.

@@ -206,9 +206,11 @@ class Telemetry:
         if cycle in self._startup_cycles:
             values: dict[str, Value] = {"boot_id": self._link.boot_id, "dictionary_hash": self._hash, "firmware": FIRMWARE}
             yield False, self._link.frame("startup", vehicle_ms, values)
-        for name, period, place in self._plan:
-            if (cycle + place) % period == 0:
-                yield True, self._link.frame(name, vehicle_ms, self._sources[name]())
+        for name in self._due(cycle):
+            yield True, self._link.frame(name, vehicle_ms, self._sources[name]())
+
+    def _due(self, cycle: int) -> list[str]:
+        return [name for name, period, place in self._plan if (cycle + place) % period == 0]
 
     def event(self, severity: str, text: str, vehicle_ms: int) -> bytes:
         """Return the frame of an event."""

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 import struct
+from collections.abc import Callable
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -281,3 +283,43 @@ def test_what_fits_is_packed_the_same_for_the_ground_and_a_vehicle(value: float,
         assert ALL.pack(with_value(**{name: value})) == packed and unfit == 0
     except ValueRefused:
         assert unfit == 1 or (name in ("low", "wide", "whole") and -1 < value < 2.0**32)  # cut to a whole number first
+
+
+ODD = (
+    0.0,
+    -0.0,
+    1.0,
+    2.5,
+    3,
+    -7,
+    True,
+    0.4999,
+    1e9,
+    5e9,
+    -1e300,
+    math.nan,
+    math.inf,
+    -math.inf,
+    F32_MAX,
+    3.5e38,
+    "on",
+    "x",
+    None,
+    [],
+)
+VALUES = (*ODD, *(np.float64(value) for value in (1.0, 2.5, math.nan, -math.inf)), np.int64(3), np.float32(0.1))
+
+
+@pytest.mark.parametrize("packet", [*SMALL.packets.values(), *SANDPIPER.packets.values()], ids=lambda packet: packet.name)
+def test_the_quick_way_to_pack_a_field_is_the_plain_one(packet: Packet) -> None:
+    for item in packet.fields:
+        every = [{channel.name: value for channel in item.channels} for value in VALUES]
+        for values in [*every, {}, *({channel.name: 1} for channel in item.channels)]:
+            assert _packed(item.packer, values) == _packed(item.pack_value, values), (item.name, values)
+
+
+def _packed(pack: Callable[[dict[str, object]], object], values: dict[str, object]) -> str:
+    try:
+        return repr(pack(values))
+    except ValueRefused as refused:
+        return str(refused)
