@@ -33,6 +33,7 @@ BROWSER = "tests/browser/"
 ONE_WORKER = (BROWSER, "tests/faults/")  # the second: nearly all wait for the one terminal
 LONG = (*ONE_WORKER, "tests/server/live/", "tests/attack/", "tests/accuracy/", "tests/server/cli/")
 LOCKS = Path(__file__).resolve().parent.parent / ".pytest_cache"
+GARBAGE_AFTER = 50_000  # objects more than before, until the collector looks; Python's own value is 700
 COMPILED = LOCKS / "compiled"  # there once a worker has collected all, so that all are compiled
 
 sys.dont_write_bytecode = False
@@ -51,7 +52,8 @@ def locked(path: Path, shared: bool) -> Iterator[None]:
 def pytest_collection(session: pytest.Session) -> Iterator[object]:
     """Let one worker import and compile everything while the others wait, where that was never done.
 
-    Nearly all that collection makes stays, so nobody looks for garbage meanwhile.
+    Nearly all that collection makes stays, so nobody looks for garbage meanwhile, and seldom afterwards: every look goes
+    through 7000 tests and all they import.
     """
     is_worker = fcntl is not None and hasattr(session.config, "workerinput")
     with ExitStack() as turn:
@@ -65,6 +67,7 @@ def pytest_collection(session: pytest.Session) -> Iterator[object]:
             collected = yield
         finally:
             gc.enable()
+            gc.set_threshold(GARBAGE_AFTER, 10, 10)
         if is_worker:
             COMPILED.touch()
     return collected
