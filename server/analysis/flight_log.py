@@ -52,16 +52,19 @@ def merged(window: Window, leading: tuple[str, ...]) -> Window:
     than `NEAR_S` a straight line; elsewhere there is nothing (NaN).
     """
     leads = np.isfinite(window.stack(*leading)).all(axis=1)
-    others = [name for name in window.columns if name not in leading]
-    if not leads.any() or leads.all() or np.isfinite(window.stack(*others)[leads]).any():
+    known = {name: np.isfinite(column) for name, column in window.columns.items()}
+    apart = {name for name, there in known.items() if there.any() and not (there & leads).any()}
+    if not leads.any() or not apart:
         return window
     order = np.argsort(window.t[leads], kind="stable")
     t = window.t[leads][order]
-    columns = {name: window[name][leads][order] for name in leading}
-    for name in others:
-        known = np.isfinite(window[name])
-        columns[name] = _brought_to(t, window.t[known], window[name][known])
-    return Window(t, {name: columns[name] for name in window.columns})
+    return Window(
+        t,
+        {
+            name: _brought_to(t, window.t[known[name]], column[known[name]]) if name in apart else column[leads][order]
+            for name, column in window.columns.items()
+        },
+    )
 
 
 def _brought_to(t: Floats, known_t: Floats, values: Floats) -> Floats:

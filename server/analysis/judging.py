@@ -78,7 +78,9 @@ class Judging:
         ranged = (role for role, channel in dictionary.roles.items() if channel.sensor_range is not None)
         self._ranged = frozenset(ranged)
         self._judgements = JUDGEMENTS
-        self._log = FlightLog(COLUMNS, MERGED)
+        self._sources = {name: source.bound_to(self._roles.roles) for name, source in SOURCES.items()}
+        roles = {name: source.roles for name, source in self._sources.items() if not source.table}
+        self._log = FlightLog(roles | COLUMNS, MERGED)
         self._moments: dict[str, tuple[float, float]] = {}
         self._figures = Figures()
         self._findings: dict[str, FlightFinding] = {}
@@ -134,14 +136,14 @@ class Judging:
     def _keep(self, heard: Heard) -> None:
         if heard.frames is not None:
             self._keep_table("frames", heard.frames)
-        for name, source in SOURCES.items():
+        for name, source in self._sources.items():
             if source.table:
                 rows = heard.rows.get(source.table)
                 if rows is not None:
                     self._keep_table(name, rows)
                 continue
             packets = dict.fromkeys(self._roles.roles[role].packet for role in source.roles if role in self._roles.roles)
-            for packet in list(packets) if name in MERGED else list(packets)[:1]:
+            for packet in list(packets) if source.is_split else list(packets)[:1]:
                 rows = heard.batch.rows.get(packet)
                 if rows is not None:
                     columns = self._roles.columns(rows, source.roles, packet)

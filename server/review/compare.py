@@ -15,7 +15,7 @@ from protocol.arrays import Floats
 from protocol.fields import Channel
 from server.design.sheet_rows import sheet_rows
 from server.problems import Problem
-from server.review.moments import moments_of, shown, span
+from server.review.moments import ROLL_RATE, moments_of, shown_first, span
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.summary_shape import Moment, Summary
@@ -32,7 +32,7 @@ COLUMNS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ("height", "Height above the pad", ("ground.height", "altitude_baro")),
     ("climb", "Climb rate", ("ground.climb_rate", "velocity.up")),
     ("tilt", "Tilt from the vertical", ("ground.tilt",)),
-    ("roll_rate", "Roll rate", ("body_rate.z", "gyro.a.z", "gyro.b.z")),
+    ("roll_rate", "Roll rate", ROLL_RATE),
     ("accel", "Specific force along the nose", ("accel.a.z", "accel.b.z")),
 )
 # Numbers of the summary side by side: name, unit, and where it stands.
@@ -126,7 +126,7 @@ def compare(reviews: Sequence[Review], at: str | Sequence[str] = "lift_off") -> 
     columns: dict[str, tuple[Floats, ...]] = {}
     units: dict[str, str] = {}
     for name, _, roles in COLUMNS:
-        found = [_first(review, roles) for review in reviews]
+        found = [shown_first(review, roles) for review in reviews]
         units[name] = next((one[2] for one in found if one is not None), "")
         columns[name] = tuple(
             resampled(one[0] - start, one[1], t) if one is not None and one[2] == units[name] else np.full(len(t), np.nan)
@@ -143,10 +143,6 @@ def compare(reviews: Sequence[Review], at: str | Sequence[str] = "lift_off") -> 
         numbers=_numbers(reviews, zero),
         changes=_changes(reviews),
     )
-
-
-def _first(review: Review, roles: Sequence[str]) -> tuple[Floats, Floats, str] | None:
-    return next((found for role in roles if (found := shown(review, role)) is not None), None)
 
 
 def _grid(reviews: Sequence[Review], zero: Sequence[float]) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from server.review.review import Review
 from server.review.summary_shape import Moment, Summary
 
 BEFORE_S, AFTER_S = 5.0, 10.0
+ROLL_RATE = ("body_rate.z", "gyro.a.z", "gyro.b.z")  # the first that tells anything
 MOMENTS: tuple[tuple[str, str], ...] = (
     ("lift_off_t", "lift-off"),
     ("burnout", "burnout"),
@@ -48,6 +49,15 @@ def span(review: Review, moments: Mapping[str, float]) -> tuple[float, float]:
     if "landing" in moments:
         high = min(high, moments["landing"] + AFTER_S)
     return low, high
+
+
+def shown_first(review: Review, roles: Sequence[str]) -> tuple[Floats, Floats, str] | None:
+    """Return the first of some roles that tells anything, as `shown` has it."""
+    for role in roles:
+        found = shown(review, role)
+        if found is not None and np.isfinite(found[1]).any():
+            return found
+    return None
 
 
 def shown(review: Review, role: str) -> tuple[Floats, Floats, str] | None:

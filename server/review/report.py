@@ -16,7 +16,7 @@ from server.flight.digits import with_doubt
 from server.flight.sensors.alignment import alignment_of
 from server.pad.record import recorded_sheet
 from server.pad.sheet import ADVICE
-from server.review.moments import moments_of, shown, span
+from server.review.moments import ROLL_RATE, moments_of, shown_first, span
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.summary_shape import Summary, ToldFinding
@@ -41,14 +41,15 @@ svg .line0{stroke:#1b5fb4;stroke-width:1.3}svg .line1{stroke:#b4551b;stroke-widt
 svg .name0{fill:#1b5fb4}svg .name1{fill:#b4551b}
 @media print{body{margin:0;max-width:none;font-size:10.5pt}h2{break-after:avoid}svg,tr{break-inside:avoid}@page{margin:15mm}}
 """
-PLOTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
-    ("Height above the pad", (("ground.height", "height"),)),
-    ("Climb rate", (("ground.climb_rate", "climb"),)),
-    ("Tilt from the vertical", (("ground.tilt", "tilt"),)),
-    ("Roll rate", (("body_rate.z", "roll rate"),)),
-    ("Battery voltage", (("battery.voltage", "battery"), ("servo_bus.voltage", "servo bus"))),
-    ("Packets lost over ten seconds", (("ground.link_loss", "loss"),)),
-    ("Downlink level", (("downlink.level", "level"),)),
+# A chart's lines: the roles that carry it, the first one that tells anything, and the line's name.
+PLOTS: tuple[tuple[str, tuple[tuple[tuple[str, ...], str], ...]], ...] = (
+    ("Height above the pad", ((("ground.height",), "height"),)),
+    ("Climb rate", ((("ground.climb_rate",), "climb"),)),
+    ("Tilt from the vertical", ((("ground.tilt",), "tilt"),)),
+    ("Roll rate", ((ROLL_RATE, "roll rate"),)),
+    ("Battery voltage", ((("battery.voltage",), "battery"), (("servo_bus.voltage",), "servo bus"))),
+    ("Packets lost over ten seconds", ((("ground.link_loss",), "loss"),)),
+    ("Downlink level", ((("downlink.level",), "level"),)),
 )
 NUMBERS: tuple[tuple[str, str, str], ...] = (
     ("duration_s", "Recording", "s"),
@@ -74,6 +75,7 @@ def report_html(review: Review, noted: Mapping[str, object] | None = None) -> st
         _notes(noted),
         "<h2>Summary</h2>",
         _summary(summary, moments, zero),
+        _not_told(summary),
         "<h2>Findings</h2>",
         _findings(summary["findings"], zero),
         "<h2>Plots</h2>",
@@ -142,6 +144,12 @@ def _summary(summary: Summary, moments: Mapping[str, float], zero: float) -> str
     return _table([], rows)
 
 
+def _not_told(summary: Summary) -> str:
+    """Return what the session does not tell of its flight, and why."""
+    rows = [(name.capitalize(), reason) for name, reason in summary.get("absent", {}).items()]
+    return "<h3>Not told</h3>" + _table([], rows) if rows else ""
+
+
 def _descent(figure: Mapping[str, object]) -> list[tuple[str, str]]:
     """Return the stages of the way down and the landing, each rate with a 95 % interval."""
     rows = []
@@ -183,8 +191,8 @@ def _plots(review: Review, moments: Mapping[str, float], zero: float) -> list[st
     charts = []
     for title, wanted in PLOTS:
         lines, unit = [], ""
-        for role, name in wanted:
-            found = shown(review, role)
+        for roles, name in wanted:
+            found = shown_first(review, roles)
             if found is not None:
                 t, values, unit = found
                 lines.append(PlotLine(name, t - zero, values))

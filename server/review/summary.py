@@ -14,6 +14,7 @@ from server.analysis.figures.descent import RecoveryFigure
 from server.flight.descent.recovery import Basis
 from server.json_text import finite
 from server.recording.session_header import SessionHeader
+from server.review.absent import absent
 from server.review.last_heard import last_heard_text
 from server.review.review import Review
 from server.review.summary_shape import Moment, Summary, ToldFault
@@ -84,6 +85,8 @@ def summarize(review: Review) -> Summary:
     }
     if faults:
         summary["faults"] = faults
+    if not_told := absent(review, summary):
+        summary["absent"] = not_told
     where = summary["figures"].get(RecoveryFigure.key, {})
     if "whereabouts_text" in where:
         summary["whereabouts"] = str(where["whereabouts_text"])
@@ -97,7 +100,7 @@ def summary_text(summary: Mapping[str, object]) -> str:
     lines = []
     for name, value in summary.items():
         title = name.replace("_", " ")
-        if isinstance(value, dict) and value and all(isinstance(item, dict) for item in value.values()):
+        if isinstance(value, dict) and value and all(isinstance(item, dict | str) for item in value.values()):
             lines.append(f"{title}:")
             lines += [f"    {key.replace('_', ' ')}: {_line(item)}" for key, item in value.items()]
         elif isinstance(value, list) and value:

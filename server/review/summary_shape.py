@@ -79,4 +79,5 @@ class Summary(TypedDict):
     commands: list[dict[str, object]]
     marks: list[Mark]
     alarms: list[dict[str, object]]
+    absent: NotRequired[dict[str, str]]  # each figure of the flight that is not told, and why; only where there are any
     faults: NotRequired[list[ToldFault]]  # only where there are any: a sound session's summary has none

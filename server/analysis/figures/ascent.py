@@ -11,11 +11,11 @@ from server.flight.digits import with_doubt
 
 @dataclass(frozen=True, kw_only=True)
 class LiftOffFigure(Figure):
-    """The instant of lift-off with one sigma, and how far from the vertical the rail stood."""
+    """The instant of lift-off with one sigma, and how far from the vertical the rail stood, where an attitude tells it."""
 
     key: ClassVar[str] = "lift_off"
     sigma_s: float
-    rail_tilt_rad: float
+    rail_tilt_rad: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

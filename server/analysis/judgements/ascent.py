@@ -40,10 +40,13 @@ PORT_SHARE, HEIGHT_SIGMA_M = 0.02, 0.5
 def forces(case: Case, start_s: float, stop_s: float) -> tuple[Floats, Floats]:
     """Return times and force along the nose of both inertial units, merged and sorted, without what was clipped."""
     windows = [case.window(name, start_s, stop_s) for name in ("unit_a", "unit_b")]
-    t = np.concatenate([w.t for w in windows])
     each = [w[f"accel.{unit}.z"] for w, unit in zip(windows, "ab", strict=True)]
-    along = np.concatenate(each)
-    good = np.isfinite(along) & ~np.concatenate([flat_at_full_scale(one) for one in each])
+    told = [~np.isnan(one) for one in each]  # others are rows of another packet
+    t, along = (
+        np.concatenate([one[there] for one, there in zip(of, told, strict=True)]) for of in ([w.t for w in windows], each)
+    )
+    flat = np.concatenate([flat_at_full_scale(one[there]) for one, there in zip(each, told, strict=True)])
+    good = np.isfinite(along) & ~flat
     order = np.argsort(t[good], kind="stable")
     return t[good][order], along[good][order]
 
@@ -57,11 +60,11 @@ def judge_lift_off(case: Case) -> LiftOffFigure | None:
     height = case.window("height", heard_s - BEFORE_LIFT_OFF_S, until_s)
     tilt = case.window("motion", heard_s - 2.0, heard_s)["tilt"]
     tilt = tilt[np.isfinite(tilt)]
-    cos_tilt = float(np.cos(np.median(tilt))) if len(tilt) else 1.0
-    found = lift_off(t, along, height.t, height["height_raw"], heard_s, cos_tilt)
+    rail_tilt_rad = float(np.median(tilt)) if len(tilt) else None
+    found = lift_off(t, along, height.t, height["height_raw"], heard_s, float(np.cos(rail_tilt_rad or 0.0)))
     if found is None:
         return None
-    return LiftOffFigure(t=found.t_s, sigma_s=found.sigma_s, rail_tilt_rad=float(np.arccos(cos_tilt)))
+    return LiftOffFigure(t=found.t_s, sigma_s=found.sigma_s, rail_tilt_rad=rail_tilt_rad)
 
 
 def judge_burnout(case: Case) -> BurnoutFigure | None:
@@ -91,7 +94,7 @@ def rest_offset_m_s2(case: Case) -> float:
     _, along = forces(case, moment - REST_LOOK_S, moment - REST_UNTIL_S)
     if len(along) < FEWEST_FORCES:
         return 0.0
-    tilt = 0.0 if lifted is None else lifted.rail_tilt_rad
+    tilt = 0.0 if lifted is None else lifted.rail_tilt_rad or 0.0
     offset = float(np.median(along)) - GRAVITY_M_S2 * float(np.cos(tilt))
     return offset if abs(offset) < MOST_OFFSET_M_S2 else 0.0
 
@@ -103,7 +106,7 @@ def judge_rail(case: Case) -> RailExitFigure | None:
         return None
     lifted = case.figures.get(LiftOffFigure)
     t, along = forces(case, lift_off_s - 2.0, lift_off_s + 3.0)
-    found = rail_exit(t, along, lift_off_s, length_m, 0.0 if lifted is None else lifted.rail_tilt_rad)
+    found = rail_exit(t, along, lift_off_s, length_m, 0.0 if lifted is None else lifted.rail_tilt_rad or 0.0)
     if not isinstance(found, RailExit):
         return RailExitFigure(reason=CLIPPED if is_clipped(case, lift_off_s, lift_off_s + 1.0) else found.reason)
     if is_clipped(case, lift_off_s, found.t_s):
@@ -125,7 +128,8 @@ def is_clipped(case: Case, start_s: float, stop_s: float) -> bool:
     heard = []
     for unit in "ab":
         along = case.window(f"unit_{unit}", start_s, stop_s)[f"accel.{unit}.z"]
-        if len(along[~np.isnan(along)]):
+        along = along[~np.isnan(along)]
+        if len(along):
             heard.append(bool((np.isinf(along) | flat_at_full_scale(along)).any()))
     return bool(heard) and all(heard)
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
 
 from server.analysis.figures.figure import Figure, Figures
 from server.analysis.flight_log import FlightLog, Window
@@ -51,7 +51,23 @@ class Judgement:
 
 @dataclass(frozen=True)
 class SeriesSource:
-    """Where a series of the log comes from: roles that live in one packet, or columns of a computed table."""
+    """Where a series of the log comes from: roles, or columns of a computed table.
+
+    The roles live in one packet, or (`is_split`) in as many as the builder liked: then a row holds those of one of them. A
+    role may have [n] in it: every one that the dictionary has.
+    """
 
     roles: tuple[str, ...] = ()
     table: str = ""
+    is_split: bool = False
+
+    def bound_to(self, declared: Collection[str]) -> SeriesSource:
+        """Return the source with the roles of a dictionary."""
+        roles = (one for role in self.roles for one in (_numbered(role, declared) if "[n]" in role else (role,)))
+        return replace(self, roles=tuple(roles))
+
+
+def _numbered(role: str, declared: Collection[str]) -> list[str]:
+    """Return the declared roles of a pattern, in order of the dictionary: the number may be any word."""
+    before, after = role.split("[n]")
+    return [one for one in declared if one.startswith(f"{before}[") and one.endswith(f"]{after}")]

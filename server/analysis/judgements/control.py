@@ -6,10 +6,10 @@ import numpy as np
 
 from protocol.arrays import Floats
 from server.analysis.figures.control import GateFigure, GateFlags, RollFigure, ServoCableFigure
-from server.analysis.flight_log import Window
+from server.analysis.flight_log import Window, merged
 from server.analysis.judgements.air import pad_air
 from server.analysis.judgements.case import Case
-from server.analysis.roles import COMMANDED_FINS, FINS, VELOCITY
+from server.analysis.roles import VELOCITY
 from server.flight.control import gate
 from server.flight.control.roll_authority import pressure_share, roll_authority
 
@@ -99,13 +99,17 @@ def _settled(values: Floats) -> float | None:
 
 
 def _fins(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats]]:
-    """Return the fins as measured; where nothing measures them, as commanded: the lag then is the servo's as well."""
-    fins = case.window("fins", start_s, end_s)
-    fitted = [column for column in (fins[name] for name in FINS) if np.isfinite(column).any()]
-    if not fitted:
-        fins = case.window("fins_commanded", start_s, end_s)
-        fitted = [column for column in (fins[name] for name in COMMANDED_FINS) if np.isfinite(column).any()]
-    return fins, fitted
+    """Return the fins as measured; where nothing measures them, as commanded: the lag then is the servo's as well.
+
+    Fins that come in packets of their own are brought to the times of the first.
+    """
+    for series in ("fins", "fins_commanded"):
+        fins = case.window(series, start_s, end_s)
+        fitted = [name for name, column in fins.columns.items() if np.isfinite(column).any()]
+        if fitted:
+            fins = merged(fins, (fitted[0],))
+            return fins, [fins[name] for name in fitted]
+    return fins, []
 
 
 def judge_roll(case: Case) -> RollFigure | None:

@@ -37,24 +37,24 @@ def _unit(unit: str) -> tuple[str, ...]:
 
 
 SOURCES: dict[str, SeriesSource] = {
-    "state": SeriesSource(roles=STATE_VECTOR),
-    "unit_a": SeriesSource(roles=_unit("a")),
-    "unit_b": SeriesSource(roles=_unit("b")),
+    "state": SeriesSource(roles=STATE_VECTOR, is_split=True),
+    "unit_a": SeriesSource(roles=_unit("a"), is_split=True),
+    "unit_b": SeriesSource(roles=_unit("b"), is_split=True),
     "pressure": SeriesSource(roles=("pressure",)),
     "warmth": SeriesSource(roles=("baro_temperature",)),
     "vehicle_height": SeriesSource(roles=("altitude_baro",)),
-    "fins": SeriesSource(roles=FINS),
-    "fins_commanded": SeriesSource(roles=COMMANDED_FINS),
-    "control": SeriesSource(roles=FLAGS + GATE),
+    "fins": SeriesSource(roles=(FINS,), is_split=True),
+    "fins_commanded": SeriesSource(roles=(COMMANDED_FINS,), is_split=True),
+    "control": SeriesSource(roles=FLAGS + GATE, is_split=True),
     "levels": SeriesSource(roles=("downlink.level",)),
     "height": SeriesSource(table="ground_vertical"),
     "motion": SeriesSource(table="ground_motion"),
     "gnss": SeriesSource(table="ground_gnss"),
 }
-# Series whose roles may come in several packets, and the roles whose rows then count: the others are brought to their times.
+# Of series whose roles come in several packets the roles whose rows count: the others are brought to their times.
 MERGED: dict[str, tuple[str, ...]] = {"state": QUATERNION}
+# The columns of the series that are no roles.
 COLUMNS: dict[str, tuple[str, ...]] = {
-    **{name: source.roles for name, source in SOURCES.items() if source.roles},
     "height": ("height", "height_raw", "climb_rate"),
     "frames": ("gap", "rx"),
     "gnss": ("east", "north", "up", "latitude", "longitude"),

@@ -34,6 +34,10 @@ def judge_swing(case: Case) -> SwingFigure | None:
     if start_s is None:
         return None
     state = case.window("state", start_s - 0.2, start_s + LOOK_S + 0.2)
+    if not np.isfinite(state.stack(*QUATERNION)).any():
+        return SwingFigure(excited=False, reason="no attitude was heard after the rail")
+    if not np.isfinite(state.stack(*VELOCITY)).any():
+        return SwingFigure(excited=False, reason="no speed by the vehicle's navigation was heard after the rail")
     found = oscillation(
         state.t,
         state.stack(*QUATERNION),

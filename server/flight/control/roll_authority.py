@@ -102,8 +102,14 @@ def roll_authority(
     fins, pressure = _clean(fins_rad), _clean(pressure_pa)
     rates = [_clean(samples) for samples in rates_rad_s]
     movement = float(np.std(fins[1])) if fins[0].size else 0.0
-    if fins[0].size < 4 or pressure[0].size < 2 or not any(t.size for t, _ in rates):
-        return RollAuthority(NOT_ENOUGH_DATA, "roll rate, fins or dynamic pressure were hardly heard", 0, movement)
+    heard = {
+        "roll rate": any(t.size for t, _ in rates),
+        "fins": fins[0].size >= 4,
+        "speed": pressure[0].size >= 2,
+    }
+    if not all(heard.values()):
+        lacking = " and ".join(name for name, is_heard in heard.items() if not is_heard)
+        return RollAuthority(NOT_ENOUGH_DATA, f"too little was heard of {lacking}", 0, movement)
     data = _gather(rates, fins, pressure)
     if data is None or data.t.size < FEWEST_SAMPLES:
         count = 0 if data is None else data.t.size

@@ -23,6 +23,7 @@ function summaryRows(summary) {
         ? `T${t - zero < 0 ? "\u2212" : "+"}${Math.abs(t - zero).toFixed(1)} s`
         : `${fixed(t, 1)} s`,
     ]),
+    ...Object.entries(summary.absent ?? {}).map(([what, why]) => [`Not told: ${what}`, why]),
     ...(summary.commands ?? []).map(({ title, args_text, state_text }) => [
       `Command: ${title}${args_text ? `, ${args_text}` : ""}`,
       state_text,
