@@ -14,7 +14,8 @@ from server.review.csv_export import export_csv
 from server.review.parquet_export import export_parquet
 from server.review.report import report_html
 from server.review.review import open_review
-from server.review.tracks import gpx, kml, track_of
+from server.review.track import track_of
+from server.review.tracks import gpx, kml
 from server.settings import default_folders, sample_folder
 from server.shelf.onboard_alignment import align_log
 from server.shelf.onboard_card import read_files

@@ -27,7 +27,8 @@ from server.review.csv_export import export_csv
 from server.review.parquet_export import export_parquet
 from server.review.report import report_html, report_name
 from server.review.review import Review
-from server.review.tracks import gpx, kml, track_of
+from server.review.track import track_of
+from server.review.tracks import gpx, kml
 from server.shelf.session_notes import NotesProblem
 
 TABLES = {"csv": export_csv, "parquet": export_parquet}

@@ -1,123 +1,18 @@
 """The flight as a track on the map: KML (OGC 12-007r2, KML 2.3) and GPX 1.1 (its schema at topografix, GPX/1/1).
 
-Positions are those the vehicle sent (roles position.east, .north, .up), put on WGS 84 at the site's latitude, longitude
-and elevation. A moment's UTC is the vehicle's clock laid so that its quickest packet took no time: within some tens of
-milliseconds. Both forms want times that ascend; what is not a number is left out.
+Both forms want times that ascend; what is not a number is left out (`track`).
 """
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from xml.etree import ElementTree
 
-import numpy as np
-
-from server.flight.descent.geodesy import Geodetic, moved
-from server.problems import Problem
-from server.review.moments import moments_of
-from server.review.review import Review, heard
-from server.review.summary import summarize
-from server.timestamps import NS_PER_S
+from server.review.track import Point, Track
 
 KML = "http://www.opengis.net/kml/2.2"  # KML 2.3 keeps the namespace of 2.2
 GPX = "http://www.topografix.com/GPX/1/1"
 XSI = "http://www.w3.org/2001/XMLSchema-instance"
 GPX_SCHEMA = f"{GPX} {GPX}/gpx.xsd"
-BEFORE_S, AFTER_S = 5.0, 5.0
-HIGHEST_M = 1e5
-POSITION = ("position.east", "position.north", "position.up")
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-# What XML 1.0 (fifth edition, production 2) has no form for.
-_NO_CHARACTER = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-
-
-class NoTrack(Problem):
-    """There is no track to write; the text is one plain sentence."""
-
-
-@dataclass(frozen=True)
-class Point:
-    """One place of the track: timeline t (s), UTC, degrees, meters above the sea."""
-
-    t: float
-    utc: datetime
-    latitude_deg: float
-    longitude_deg: float
-    height_m: float
-
-
-@dataclass(frozen=True)
-class Track:
-    """A flight's track, and its moments (lift-off, apogee, landing) as (name, point)."""
-
-    name: str
-    description: str
-    points: tuple[Point, ...]
-    moments: tuple[tuple[str, Point], ...]
-
-
-def track_of(review: Review) -> Track:
-    """Return the track of a session from shortly before lift-off to shortly after landing, or of all of it if it never
-    flew. Raises NoTrack."""
-    origin = _site(review)
-    axes = [axis for role in POSITION if (axis := heard(review, role)) is not None]
-    if len(axes) < len(POSITION):
-        raise NoTrack("This session holds no position, so there is no track.")
-    t = axes[0][0]
-    # The three are mostly of one packet; where they are not, they are brought to the first one's times.
-    local = np.column_stack([values if len(own_t) == len(t) else np.interp(t, own_t, values) for own_t, values in axes])
-    moments = moments_of(summarize(review))
-    marks = {name: moments[name] for name in ("lift-off", "apogee", "landing") if name in moments}
-    kept = np.isfinite(local).all(axis=1)
-    kept &= np.abs(np.where(np.isfinite(local), local, np.inf)).max(axis=1) < 1e6
-    if "lift-off" in marks:
-        kept &= t >= marks["lift-off"] - BEFORE_S
-    if "landing" in marks:
-        kept &= t <= marks["landing"] + AFTER_S
-    if not kept.any():
-        raise NoTrack("This session holds no position that is a number, so there is no track.")
-    shift = _utc_shift(review)
-    points = tuple(
-        _point(origin, shift, at, *place) for at, place in zip(t[kept].tolist(), local[kept].tolist(), strict=True)
-    )
-    times = np.array([point.t for point in points])
-    marked = tuple((name, points[int(np.abs(times - at).argmin())]) for name, at in marks.items())
-    invented = " Invented: a simulated vehicle." if review.session.header.vehicle.get("simulated") else ""
-    return Track(_text(review.dictionary.vehicle), _text(f"Session {review.name}.{invented}"), points, marked)
-
-
-def _site(review: Review) -> Geodetic:
-    site = review.session.header.site
-    latitude, longitude = (_number_within(site.get(key), most) for key, most in (("lat_deg", 90.0), ("lon_deg", 180.0)))
-    if latitude is None or longitude is None:
-        raise NoTrack(
-            "The site sheet of this session gives no latitude and longitude (lat_deg, lon_deg), so there is no track."
-        )
-    return Geodetic(latitude, longitude, _number_within(site.get("elevation_m"), HIGHEST_M) or 0.0)
-
-
-def _number_within(value: object, most: float) -> float | None:
-    """Return a sheet's value if it is a number of at most that size, else None."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= most:
-        return None
-    return float(value)
-
-
-def _utc_shift(review: Review) -> float:
-    """Return what to add to a timeline second to have seconds since 1970, UTC."""
-    delays = [
-        rows.rx_s - rows.t for name, rows in review.output.rows.items() if name in review.dictionary.packets and len(rows)
-    ]
-    least = min(float(delay.min()) for delay in delays)
-    return review.session.utc_ns(review.session.header.origin_monotonic_ns) / NS_PER_S + least
-
-
-def _point(origin: Geodetic, shift: float, t: float, east: float, north: float, up: float) -> Point:
-    place = moved(origin, east, north, up)
-    utc = _EPOCH + timedelta(milliseconds=round(1000.0 * (t + shift)))
-    return Point(t, utc, place.latitude_deg, place.longitude_deg, place.height_m)
 
 
 # ---------------------------------------------------------------- KML
@@ -212,10 +107,6 @@ def _add(parent: ElementTree.Element, tag: str, text: str | None = None, **attri
 def _utc(point: Point) -> str:
     """Return xsd:dateTime in UTC with milliseconds."""
     return point.utc.strftime("%Y-%m-%dT%H:%M:%S.") + f"{point.utc.microsecond // 1000:03d}Z"
-
-
-def _text(text: str) -> str:
-    return _NO_CHARACTER.sub("\N{REPLACEMENT CHARACTER}", text)
 
 
 def _document(root: ElementTree.Element) -> bytes:

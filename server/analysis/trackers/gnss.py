@@ -76,7 +76,7 @@ class GnssTracker:
         height = columns.get("gnss.height", unknown)
         flies = self._flying(rows.order)
         fix, accuracy = columns.get("gnss.fix", unknown), columns.get("gnss.accuracy", unknown)
-        good = _good(columns, fix)
+        good = good_fixes(columns[PLACE[0]], columns[PLACE[1]], fix)
         flown = np.logical_or.accumulate(flies) | self._has_flown if len(flies) else flies
         self._has_flown = bool(flown.any())
         sure = good & ~flown & ~(fix < PAD_FIX) & ~(accuracy > PAD_ACCURACY_M)
@@ -94,9 +94,8 @@ class GnssTracker:
         )
 
 
-def _good(columns: dict[str, Floats], fix: Floats) -> Bools:
-    """Tell which rows hold a place: in range, a fix where that is told, and not the zeros a receiver sends before it."""
-    latitude, longitude = (columns[role] for role in PLACE)
+def good_fixes(latitude: Floats, longitude: Floats, fix: Floats) -> Bools:
+    """Tell which rows hold a place (degrees): in range, a fix where that is told, and not the zeros sent before it."""
     with np.errstate(invalid="ignore"):
         there = (np.abs(latitude) <= 90.0) & (np.abs(longitude) <= 180.0)
         zeros = (latitude == 0.0) & (longitude == 0.0)

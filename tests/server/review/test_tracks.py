@@ -20,7 +20,8 @@ from lxml import etree
 
 from server.flight.descent.geodesy import Geodetic, seen_from
 from server.review.review import Review, heard, open_review
-from server.review.tracks import GPX, KML, NoTrack, Track, gpx, kml, track_of
+from server.review.track import NoTrack, Track, track_of
+from server.review.tracks import GPX, KML, gpx, kml
 from tests.server.flights import flown, recorded
 from tests.server.shelf.test_shelf import short_flight
 
