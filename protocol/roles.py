@@ -100,8 +100,9 @@ REGISTRY: tuple[Role, ...] = (
     # Recovery, staging, firing.
     Role("deployment", "", "flag", "deployment was commanded", "recovery", "deployment only by what the flight shows"),
     Role("separation", "", "flag", "the separation switch is open", "recovery"),
-    Role("stage[n].separated", "", "flag", "a stage has left", "recorded and shown", since=NEW),
-    Role("motor[n].ignited", "", "flag", "a motor has lit, the second one in the air", "recorded and shown", since=NEW),
+    Role("stage[n].separated", "", "flag", "a stage has left", "moments", since=NEW),
+    Role("motor[n].ignited", "", "flag", "a motor has lit, the second one in the air", "moments, prediction",
+         "a second thrust only by the force", NEW),
     Role("{channel|recovery}[n].{armed|fired}", "", "flag", "a firing channel is armed, has fired", "desk, interlocks"),
     Role("{channel|recovery}[n].continuity", "", "number", "a firing channel's igniter is whole, a flag or ohms",
          "desk, pad sheet"),

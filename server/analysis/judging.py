@@ -23,7 +23,7 @@ import numpy as np
 from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from server.analysis.analysis import unchanging
-from server.analysis.figures.ascent import BurnoutFigure
+from server.analysis.figures.ascent import BURNOUTS, IGNITIONS, BurnoutFigure, IgnitionFigure
 from server.analysis.figures.figure import Figures
 from server.analysis.findings.finding import FlightFinding
 from server.analysis.findings.rules import findings
@@ -39,7 +39,7 @@ from server.telemetry.journal import JournalEntry
 
 # Moments whose judgement dates them better than the detector could: told once more, so that clocks and charts count from
 # the better instant.
-FINER = frozenset({"lift_off", "burnout"})
+FINER = frozenset({"lift_off", "burnout", *BURNOUTS, *IGNITIONS})
 
 LAST_MOMENT = "landing"  # of those that judgements follow; once it is judged nobody asks the log again
 
@@ -204,7 +204,9 @@ class Judging:
             return
         out.note_figure(at, figure)
         if figure.key in FINER:
-            height_m = figure.height_m if isinstance(figure, BurnoutFigure) else self._moments[figure.key][1]
+            height_m = self._moments[figure.key][1]
+            if isinstance(figure, BurnoutFigure | IgnitionFigure):
+                height_m = figure.height_m
             body = {"t": figure.t, "height_m": height_m}
             out.note(at, "moment", figure.key, "info", "", body)
         self._figures.put(figure)

@@ -27,10 +27,56 @@ class BurnoutFigure(Figure):
     height_m: float
     height_sigma_m: float | None = None
 
+    said: ClassVar[str] = "burnout"
+
     @property
     def text(self) -> str:
         """The height in words, to the digits that its doubt allows."""
-        return "" if self.height_sigma_m is None else f"burnout at {with_doubt(self.height_m, self.height_sigma_m)} m"
+        return "" if self.height_sigma_m is None else f"{self.said} at {with_doubt(self.height_m, self.height_sigma_m)} m"
+
+
+@dataclass(frozen=True, kw_only=True)
+class SecondBurnoutFigure(BurnoutFigure):
+    """The same of the second thrust."""
+
+    key: ClassVar[str] = "burnout_2"
+    said: ClassVar[str] = "second burnout"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ThirdBurnoutFigure(BurnoutFigure):
+    """The same of the third thrust."""
+
+    key: ClassVar[str] = "burnout_3"
+    said: ClassVar[str] = "third burnout"
+
+
+@dataclass(frozen=True, kw_only=True)
+class IgnitionFigure(Figure):
+    """When a motor lit in the air, and how high that was, with one sigma each: the second one."""
+
+    key: ClassVar[str] = "ignition_2"
+    said: ClassVar[str] = "second ignition"
+    sigma_s: float
+    height_m: float
+    height_sigma_m: float
+
+    @property
+    def text(self) -> str:
+        """The height in words, to the digits that its doubt allows."""
+        return f"{self.said} at {with_doubt(self.height_m, self.height_sigma_m)} m"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ThirdIgnitionFigure(IgnitionFigure):
+    """The same of the third one."""
+
+    key: ClassVar[str] = "ignition_3"
+    said: ClassVar[str] = "third ignition"
+
+
+BURNOUTS: dict[str, type[BurnoutFigure]] = {kind.key: kind for kind in (SecondBurnoutFigure, ThirdBurnoutFigure)}
+IGNITIONS: dict[str, type[IgnitionFigure]] = {kind.key: kind for kind in (IgnitionFigure, ThirdIgnitionFigure)}
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,6 +12,8 @@ SAME_MOMENT_S = 0.15
 MOMENT_WORDS = {
     "lift_off": "it lifted off",
     "burnout": "the motor burned out",
+    "ignition_2": "the second motor lit",
+    "burnout_2": "the second motor burned out",
     "control_enabled": "control was enabled",
     "deployment": "deployment was commanded",
     "separation": "the separation switch opened",

@@ -10,6 +10,11 @@ from server.analysis.flight_log import FlightLog, Window
 from server.design.sheet_numbers import SheetNumbers
 
 
+def numbered(moment: str, thrust: int) -> str:
+    """Return the key of a thrust's moment: burnout, burnout_2 and so on."""
+    return moment if thrust == 1 else f"{moment}_{thrust}"
+
+
 @dataclass
 class Case:
     """The flight as known at one frame: moments (timeline s and height m by key), figures so far, the log, the sheets."""
@@ -25,6 +30,14 @@ class Case:
     def window(self, series: str, start_s: float, stop_s: float) -> Window:
         """Return what had been heard of a series between two times up to this frame."""
         return self.log.window(series, start_s, stop_s, self.order)
+
+    @property
+    def coasts_s(self) -> float | None:
+        """When the last thrust so far ended; None while none is seen to have ended, or a later one burns."""
+        thrust = 1
+        while f"ignition_{thrust + 1}" in self.moments:
+            thrust += 1
+        return self.t_of(numbered("burnout", thrust))
 
     def t_of(self, moment: str) -> float | None:
         """Return the time of a moment, the finer one when a judgement found it."""

@@ -86,7 +86,7 @@ def judge_opening(case: Case) -> OpeningFigure | None:
     if lift_off_s is None or apogee is None:
         return None
     height = case.window("height", lift_off_s, apogee[0] + LOOKS_S[-1][1])
-    coasts_s = case.t_of("burnout")
+    coasts_s = case.coasts_s
     if coasts_s is None:
         climb = np.where(np.isfinite(height["climb_rate"]), height["climb_rate"], -np.inf)
         if not len(height) or not np.isfinite(climb.max()):

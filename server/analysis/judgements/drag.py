@@ -21,7 +21,7 @@ FAST_M_S = 15.0  # below it the accelerometer's bias is a large share of the dra
 
 def judge_drag(case: Case) -> DragFigure | None:
     """Return deceleration per speed squared at pad density with its sigma, and drag area and coefficient by the sheet."""
-    start_s, end_s = case.t_of("burnout"), case.t_of("apogee")
+    start_s, end_s = case.coasts_s, case.t_of("apogee")
     if start_s is None or end_s is None:
         return None
     t, along = forces(case, start_s + THRUST_TAIL_S, end_s)

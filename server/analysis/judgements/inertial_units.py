@@ -14,7 +14,7 @@ from server.flight.sensors.imu_blame import TimeSeries, force_error, who_disagre
 def judge_inertial_units(case: Case) -> AccelUnitsFigure | None:
     """Return the figure of a disagreement in force again with the unit that is to blame, where that can be told."""
     told = case.figures.get(AccelUnitsFigure)
-    start_s, end_s = case.t_of("burnout"), end_of_flight(case)
+    start_s, end_s = case.coasts_s, end_of_flight(case)
     if told is None or told.suspect or start_s is None or end_s is None:
         return None
     state = case.window("state", start_s, end_s)

@@ -9,6 +9,7 @@ from server.analysis.judgements.descent import judge_descent, judge_opening
 from server.analysis.judgements.drag import judge_drag
 from server.analysis.judgements.ends import judge_ends
 from server.analysis.judgements.inertial_units import judge_inertial_units
+from server.analysis.judgements.later_thrusts import judge_ignition, judge_later_burnout
 from server.analysis.judgements.pad_sensors import judge_pad_sensors
 from server.analysis.judgements.radio import judge_link
 from server.analysis.judgements.recovery import judge_recovery
@@ -67,7 +68,9 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lean", "lift_off", (2.4,), judge_lean),
     Judgement("swing", "lift_off", (4.0,), judge_swing),
     Judgement("burnout", "burnout", (0.5,), judge_burnout),
-    Judgement("greatest speed", "burnout", (1.0,), judge_speed),
+    *(Judgement(f"ignition {n}", f"ignition_{n}", (0.5,), judge_ignition(n)) for n in (2, 3)),
+    *(Judgement(f"burnout {n}", f"burnout_{n}", (0.5,), judge_later_burnout(n)) for n in (2, 3)),
+    *(Judgement("greatest speed", one, (1.0,), judge_speed) for one in ("burnout", "burnout_2", "burnout_3")),
     Judgement("greatest speed", "apogee", (1.5,), judge_speed),
     Judgement("apogee", "apogee", (1.5,), judge_apogee),
     Judgement("drag", "apogee", (1.5,), judge_drag),

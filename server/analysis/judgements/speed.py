@@ -33,7 +33,7 @@ def judge_speed(case: Case) -> GreatestSpeedFigure | None:
 
 
 def _by_forces(case: Case, start_s: float) -> GreatestSpeed | Unmeasured:
-    end_s = case.t_of("burnout")
+    end_s = case.coasts_s
     if end_s is None:
         return Unmeasured("no burnout was seen in the forces")
     if is_clipped(case, start_s, end_s):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
+
 import numpy as np
 
 from server.analysis.trackers.output import Instant, TrackerOutput
@@ -14,6 +17,16 @@ EDGES = {
     "deployment": ("deployment", "deployment commanded", None),
     "separation": ("separation", "separation switch open", "separation switch closed"),
 }
+STAGING = re.compile(r"(motor|stage)\[(.+)\]\.(ignited|separated)")
+
+
+def _edges(roles: Iterable[str]) -> dict[str, tuple[str, str, str | None]]:
+    """Return moment and words of every flag: the ones every vehicle may have, and those of its stages and motors."""
+    staging = {role: found for role in roles if (found := STAGING.fullmatch(role))}
+    said = {"ignited": "the vehicle says that {} {} lit", "separated": "the vehicle says that {} {} separated"}
+    return EDGES | {
+        role: (f"{one[1]}_{one[2]}_{one[3]}", said[one[3]].format(one[1], one[2]), None) for role, one in staging.items()
+    }
 
 
 class FlagTracker:
@@ -21,6 +34,7 @@ class FlagTracker:
 
     def __init__(self, roles: RoleColumns) -> None:
         self._roles = roles
+        self._edges = _edges(roles.roles)
         self._edge_state: dict[str, float] = {}
         self._phase: float | None = None
         self._event_count = 0
@@ -42,7 +56,7 @@ class FlagTracker:
             out.note(Instant.of(rows, row), "phase", "vehicle", "info", f"vehicle says: {phase}", {"phase": phase})
 
     def _follow_edges(self, batch: Batch, out: TrackerOutput) -> None:
-        for role, (key, on_text, off_text) in EDGES.items():
+        for role, (key, on_text, off_text) in self._edges.items():
             found = self._roles.table_of(batch, role)
             if found is None:
                 continue

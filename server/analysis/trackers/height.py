@@ -6,7 +6,9 @@ forces upright, and for the prediction the horizontal speed.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from functools import partial
 from math import nan, sqrt
 
 import numpy as np
@@ -31,9 +33,12 @@ from server.telemetry.batch import Batch, Rows
 MOMENT_TEXT = {
     "lift_off": "lift-off",
     "burnout": "burnout at {:.0f} m",
+    "ignition": "ignition at {:.0f} m",
     "apogee": "apogee {:.1f} m",
     "landing": "landed",
 }
+ORDINALS = {"2": "second", "3": "third"}
+LATER_MOTOR = re.compile(r"motor\[(?!1\]).+\]\.ignited")
 
 # Where the nose leads and turns slowly an attitude holds until the next one; without any the force along the nose is up.
 NOSE_FIRST = frozenset({Phase.PAD, Phase.BOOST, Phase.COAST})
@@ -69,10 +74,12 @@ class HeightTracker:
         self._attitude_s = -1e9
         self._units = units_of(roles)
         self._across_m_s: tuple[float, float] | None = None  # time, horizontal speed by the vehicle
+        self._lit = {role: False for role in roles.roles if LATER_MOTOR.fullmatch(role)}
         self._phase_told = False
         self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
         self._estimates: list[tuple[float, float, float, float, float]] = []
         self._predicted: list[tuple[float, ...]] = []
+        self._is_foretold = False
         self._speeds = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
 
     def take(self, batch: Batch, out: TrackerOutput) -> None:
@@ -84,6 +91,7 @@ class HeightTracker:
             *self._attitude_steps(batch),
             *self._force_steps(batch),
             *self._pressure_steps(batch),
+            *self._ignition_steps(batch),
         ]
         if not steps:
             self._keep_speed()
@@ -153,6 +161,21 @@ class HeightTracker:
         if "pressure" not in self._roles.roles:
             return self._roles.steps(batch, ("altitude_baro",), self._take_altitude)
         return self._roles.steps(batch, ("pressure",), self._take_pressure)
+
+    def _ignition_steps(self, batch: Batch) -> list[Step]:
+        """Return the vehicle's word that a motor lit which is not the first."""
+        return [step for role in self._lit for step in self._roles.steps(batch, (role,), partial(self._take_ignited, role))]
+
+    def _take_ignited(
+        self, role: str, t: float, values: Values, made: list[Made], order: int, rx_s: float
+    ) -> PhaseChange | None:
+        if not values[0] > 0.0:  # false for NaN
+            self._lit[role] = False
+            return None
+        if self._lit[role]:
+            return None
+        self._lit[role] = True
+        return self.phases.ignited(t)
 
     def _take_attitude(self, t: float, q: Values, made: list[Made], order: int, rx_s: float) -> None:
         if 0.5 < sum(part * part for part in q) < 2.0:  # false for NaN
@@ -237,24 +260,36 @@ class HeightTracker:
         orders, times, speeds = self._speeds
         row = int(np.searchsorted(orders, order)) - 1
         last = (float(times[row]), float(speeds[row])) if row >= 0 else self._across_m_s
-        told = self._predictor.predict(t, last[1] if last is not None and t - last[0] < 1.0 else None)
+        watch = self.phases.air_start
+        told = None
+        if watch is None or not watch.pushes:
+            told = self._predictor.predict(t, last[1] if last is not None and t - last[0] < 1.0 else None)
         if told is not None:
             values = (told.apogee_m, told.low_m, told.high_m, told.seconds_to_apogee)
             self._predicted.append((order, rx_s, t, *values))
+        elif self._is_foretold and (self.phases.thrust > 1 or watch is not None and watch.pushes):
+            self._predicted.append((order, rx_s, t, nan, nan, nan, nan))  # withdrawn
+        self._is_foretold = told is not None
 
     def _note_phase(self, change: PhaseChange, order: int, rx_s: float, out: TrackerOutput) -> None:
         at = Instant(order, rx_s, change.t_s)
+        thrust = self.phases.thrust
         flying = change.phase not in (Phase.PAD, Phase.LANDED)
         self._flights.append((order, flying))
         for moment in change.moments:
             if moment.key == "lift_off":
                 self._predictor.lift_off(moment.t_s)
-            elif moment.key == "burnout":
+            elif moment.key.startswith("burnout"):
                 self._predictor.begin(moment.t_s)
-            text = MOMENT_TEXT[moment.key].format(moment.height_m)
+            elif moment.key.startswith("ignition"):
+                self._predictor.lit(moment.t_s)
+            kind, _, number = moment.key.partition("_")
+            text = MOMENT_TEXT.get(moment.key) or f"{ORDINALS.get(number, number)} {MOMENT_TEXT[kind]}"
+            text = text.format(moment.height_m)
             body = {"t": moment.t_s, "height_m": moment.height_m}
             out.note(at, "moment", moment.key, "info", text, body)
-        out.note(at, "phase", "ground", "info", "", {"phase": change.phase.value, "flying": flying})
+        again = {"thrust": thrust} if change.phase is Phase.BOOST and thrust > 1 else {}
+        out.note(at, "phase", "ground", "info", "", {"phase": change.phase.value, "flying": flying, **again})
 
 
 def _predictor(facts: SheetNumbers, has_pressure: bool) -> ApogeePredictor:

@@ -22,37 +22,42 @@ class PhaseAgreementTracker:
     def __init__(self, roles: RoleColumns) -> None:
         self._roles = roles
         self._agreement = PhaseAgreement()
+        self._again = False  # a motor lit in the air burns
 
     def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Compare each claim of a batch with what the ground saw then."""
         told = [
-            (order, entry.t, Phase(str(entry.body["phase"])))
+            (order, entry.t, Phase(str(entry.body["phase"])), "thrust" in entry.body)
             for order, entry in out.entries
             if entry.topic == "phase" and entry.key == "ground"
         ]
         told.sort(key=lambda one: one[0])
         found = self._roles.table_of(batch, "vehicle_phase")
         if found is None:
-            for _, t, phase in told:
-                self._agreement.ground(t, phase)
+            for _, t, phase, again in told:
+                self._ground(t, phase, again)
             return
         rows, channel = found
         values = rows.numbers(channel.name)
         changed = (np.flatnonzero(values[1:] != values[:-1]) + 1).tolist()
-        cuts = np.searchsorted(rows.order, [order for order, _, _ in told]).tolist()
+        cuts = np.searchsorted(rows.order, [order for order, *_ in told]).tolist()
         start = 0
         for stop, one in [*zip(cuts, told, strict=True), (len(rows), None)]:
             for first, last in pairwise([start, *(row for row in changed if start < row < stop), stop]):
                 if first < last:
                     self._claims(rows, first, last, channel.text_of(float(values[first])) or "", out)
             if one is not None:
-                self._agreement.ground(one[1], one[2])
+                self._ground(*one[1:])
             start = stop
+
+    def _ground(self, t: float, phase: Phase, again: bool) -> None:
+        self._again = again
+        self._agreement.ground(t, phase)
 
     def _claims(self, rows: Rows, first: int, stop: int, word: str, out: TrackerOutput) -> None:
         """Take one claim repeated over some rows, all of them before the ground's next change."""
         agreement = self._agreement
-        claim = as_meant(agreement.ground_phase, word)
+        claim = as_meant(agreement.ground_phase, word, self._again)
         for row in range(first, stop):
             if agreement.agrees_with(claim):
                 agreement.renew(rows.t[row:stop])

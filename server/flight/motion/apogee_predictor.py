@@ -16,6 +16,7 @@ import numpy as np
 
 from protocol.units import GRAVITY_M_S2
 from server.flight.air.atmosphere import SEA_LEVEL_TEMPERATURE_K
+from server.flight.motion.air_start import PUSH_M_S2, PUSH_SHARE
 from server.flight.motion.coast import FORCE_BIAS_M_S2, THRUST_TAIL_S, Coast, Prediction, predict_apogee
 from server.flight.motion.drag_rise import RISE, RISE_SIGMA, DragByMach
 from server.flight.motion.height_coast import HeightCoast
@@ -34,7 +35,7 @@ _Sample = tuple[float, float | None, float, bool]
 
 
 class ApogeePredictor:
-    """INCREMENTAL: takes forces, heights, lift-off and burnout in order of arrival; predicts from then on."""
+    """INCREMENTAL: takes forces, heights, lift-off and every thrust in order of arrival; predicts while it coasts."""
 
     def __init__(
         self, kappa: tuple[float, float] | None = None, pad_temperature_k: float | None = None, air_told: bool = False
@@ -48,7 +49,7 @@ class ApogeePredictor:
         self._across_m_s = 0.0
         self._lift_off_s = self._burnout_s = 1e18
         self.has_force = False
-        self._bias_m_s2 = self._fast_m_s = 0.0
+        self._bias_m_s2 = self._fast_m_s = self._strongest_m_s2 = 0.0
         self._heights = HeightCoast(kappa, self._air_told, self._pad_temperature_k)
         self.drag = DragByMach()
         self.way: WayUp | None = None
@@ -97,11 +98,21 @@ class ApogeePredictor:
         self._history.clear()
 
     def begin(self, burnout_s: float) -> None:
-        """Say when (timeline seconds) the motor burned out; a second call changes nothing."""
+        """Say when (timeline seconds) the motor burned out; a second call changes nothing unless another one lit."""
         if self._burnout_s > 1e17:
             self._burnout_s = burnout_s
             if self.way is not None:
                 self.way.coasts(burnout_s + THRUST_TAIL_S)
+
+    def lit(self, t_s: float) -> None:
+        """Say that another motor lit: what was learned of the drag was another vehicle's, and nothing coasts."""
+        if t_s < self._lift_off_s:
+            return
+        self._burnout_s, self._fast_m_s = 1e18, 0.0
+        self.drag = DragByMach()
+        self._heights = HeightCoast(self._kappa, self._air_told, self._pad_temperature_k)
+        if self.way is not None:
+            self.way.burns()
 
     def predict(self, t_s: float, horizontal_m_s: float | None = None) -> Prediction | None:
         """Return the prediction at the last sample, if there is one: after burnout, while it climbs.
@@ -153,7 +164,9 @@ class ApogeePredictor:
         way = self.way
         assert way is not None
         way.force(t_s, up - self._bias_m_s2, clipped)
-        if clipped or t_s < self._burnout_s + THRUST_TAIL_S:
+        self._strongest_m_s2 = max(self._strongest_m_s2, along)
+        pushes = along - self._bias_m_s2 > max(PUSH_M_S2, PUSH_SHARE * self._strongest_m_s2)
+        if clipped or pushes or t_s < self._burnout_s + THRUST_TAIL_S:
             return
         climb = float(way.x[V])
         if climb < LEAST_SPEED_M_S or way.is_lost:

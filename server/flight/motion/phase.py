@@ -3,6 +3,7 @@
     PAD     -> BOOST    by force, by speed gained or by height gained, whichever is sure first (see `lift_off_watch`)
     BOOST   -> COAST    the force along the nose, less what was read too much at rest, is below a share of the boost's
                         for some samples (see `burnout`)
+    COAST   -> BOOST    again: a motor has lit in the air (see `air_start`); each thrust and its end are moments of their own
     COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`, and the barometer alone does not
                         surely climb to new heights: a filter that has lost its way must not tell an apogee; it is where
                         the rate crossed zero
@@ -20,11 +21,13 @@ from enum import StrEnum
 from math import inf
 
 from server.flight.motion import burnout
+from server.flight.motion.air_start import AirStartWatch
 from server.flight.motion.lift_off_watch import CLIMBS_M_S, BarometerClimb, LiftOffWatch
 
 DESCENT_M_S = 2.0
 DESCENT_S = 0.4
 HEARD_S = 0.3
+FORCE_HEARD_S = 1.0
 LANDED_M = 2.0
 LANDED_S = 3.0
 
@@ -41,7 +44,10 @@ class Phase(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Something that happens once in a flight, and when (timeline seconds) and how high (m) it was."""
+    """Something that happens once in a flight, and when (timeline seconds) and how high (m) it was.
+
+    Of a second thrust the keys are ignition_2 and burnout_2, and so on.
+    """
 
     key: str
     t_s: float
@@ -71,6 +77,9 @@ class PhaseDetector:
         self._barometer = BarometerClimb()
         self.pad = LiftOffWatch()
         self._strongest, self._boosts = 0.0, (0.0, 0.0, 0.0)  # the strongest boost that lasted, and its latest samples
+        self._force_s = -inf
+        self.thrust = 1  # which one it is, or was last
+        self.air_start: AirStartWatch | None = None  # while it coasts
         self._raw_top_m = -inf  # the highest unfiltered height while the filter rose
         self._top: tuple[float, float, float] | None = None  # time, height, climb at the last rising sample
         self._apogee: Moment | None = None
@@ -79,12 +88,26 @@ class PhaseDetector:
 
     def force(self, t_s: float, along_nose_m_s2: float) -> PhaseChange | None:
         """Take one specific force along the body axis (m/s2, +9.8 at rest nose up); return the phase it begins, if any."""
+        self._force_s = t_s
         if self.phase is Phase.PAD:
             self.pad.force(t_s, along_nose_m_s2)
             return self._look_for_lift_off(t_s)
         if self.phase is Phase.BOOST:
             return self._look_for_burnout(t_s, along_nose_m_s2)
+        if self.air_start is not None:
+            self.air_start.force(t_s, along_nose_m_s2 - self.pad.offset_m_s2)
+            return self._look_for_ignition(t_s)
         return None
+
+    def ignited(self, t_s: float) -> PhaseChange | None:
+        """Take the vehicle's word that a motor lit in the air; believed where no force is heard."""
+        if t_s - self._force_s < FORCE_HEARD_S:
+            return None
+        if self.air_start is not None:
+            self.air_start.word(t_s)
+            return self._look_for_ignition(t_s)
+        # Without a force no burnout is ever seen.
+        return self._lights(t_s, t_s) if self.phase is Phase.BOOST else None
 
     def motion(self, t_s: float, height_m: float, climb_m_s: float, raw_m: float) -> PhaseChange | None:
         """Take the filtered height over the pad (m), climb rate (m/s) and unfiltered height (m) at a barometer sample.
@@ -96,6 +119,11 @@ class PhaseDetector:
         if self.phase is Phase.PAD:
             self.pad.height(t_s, raw_m)
             return self._look_for_lift_off(t_s)
+        if self.air_start is not None:
+            self.air_start.height(t_s, raw_m)
+            lit = self._look_for_ignition(t_s)
+            if lit is not None:
+                return lit
         if self.phase in (Phase.BOOST, Phase.COAST):
             return self._look_for_apogee(t_s, raw_m)
         if self.phase is Phase.DESCENT:
@@ -113,7 +141,24 @@ class PhaseDetector:
         self._count_run(t_s, own < burnout.SHARE * self._strongest)
         if self._run < burnout.SAMPLES:
             return None
-        return self._enter(Phase.COAST, t_s, Moment("burnout", self._run_start_s, self._height_m))
+        self.air_start = AirStartWatch(self._strongest)
+        return self._enter(Phase.COAST, t_s, Moment(self._numbered("burnout"), self._run_start_s, self._height_m))
+
+    def _look_for_ignition(self, t_s: float) -> PhaseChange | None:
+        watch = self.air_start
+        lit_s = None if watch is None else watch.lit_s()
+        if watch is None or lit_s is None:
+            return None
+        self._strongest, self._boosts = watch.strongest_m_s2, (0.0, 0.0, 0.0)
+        return self._lights(t_s, lit_s)
+
+    def _lights(self, t_s: float, lit_s: float) -> PhaseChange:
+        self.thrust += 1
+        self.air_start = None
+        return self._enter(Phase.BOOST, t_s, Moment(self._numbered("ignition"), lit_s, self._height_m))
+
+    def _numbered(self, key: str) -> str:
+        return key if self.thrust == 1 else f"{key}_{self.thrust}"
 
     def _look_for_apogee(self, t_s: float, raw_m: float) -> PhaseChange | None:
         if self._climb_m_s >= 0.0:
@@ -132,6 +177,7 @@ class PhaseDetector:
         is_young = self._barometer.span_s < HEARD_S
         if raw_m > self._raw_top_m and (is_young or self._barometer.surely_m_s() > CLIMBS_M_S):
             return None
+        self.air_start = None
         return self._enter(Phase.DESCENT, t_s, self._apogee)
 
     def _crossing(self, t_s: float, top_s: float, top_m: float, top_climb: float) -> Moment:

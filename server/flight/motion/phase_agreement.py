@@ -31,8 +31,13 @@ VEHICLE_PHASES: dict[str, Phase] = {
 }
 
 
-def as_meant(ground: Phase, claim: str) -> str:
-    """Return what the vehicle's word counts for: switched on anew where it landed, it has landed."""
+def as_meant(ground: Phase, claim: str, again: bool = False) -> str:
+    """Return what the vehicle's word counts for: switched on anew where it landed, it has landed.
+
+    Firmware that has one boost says "coast" while a later motor burns (`again`).
+    """
+    if again and ground is Phase.BOOST and VEHICLE_PHASES.get(claim) is Phase.COAST:
+        return Phase.BOOST.value
     return Phase.LANDED.value if ground is Phase.LANDED and VEHICLE_PHASES.get(claim) is Phase.PAD else claim
 
 

@@ -75,6 +75,7 @@ class WayUp:
 
     def __init__(self, before: Before, time_s: float, height_m: float) -> None:
         """Begin at rest at a height over the pad (m)."""
+        self._before = before
         self.time_s, self._pad_temperature_k = time_s, before.pad_temperature_k
         share, share_sigma = (0.0, SCALE_SIGMA) if before.has_attitude else (LEAN_SHARE, hypot(LEAN_SIGMA, SCALE_SIGMA))
         self._share_walk = 0.0 if before.has_attitude else LEAN_WALK
@@ -107,6 +108,13 @@ class WayUp:
         speed = float(self.x[V])
         if not self._drag_told and speed > 1.0:
             self.know_drag(USUAL_DRAG_G * GRAVITY_M_S2 / (speed * speed) / self._thin_and_rise(), USUAL_DRAG_SPREAD)
+
+    def burns(self) -> None:
+        """Say that a motor lit again: the drag is as unknown as it was before the flight, as a booster may have gone."""
+        self._coasts_from_s = 1e18
+        kappa, spread = self._before.kappa or (1e-3, 1.0)
+        self.know_drag(kappa, spread)
+        self._drag_told = self._before.kappa is not None
 
     def know_drag(self, kappa_1_m: float, spread: float) -> None:
         """Take kappa (1/m, at low speed) and the sigma of its logarithm as the forces have them."""

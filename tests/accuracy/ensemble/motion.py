@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass
-from math import atan2, cos, exp, hypot, log, sin, sqrt, tanh
+from math import atan2, cos, exp, hypot, inf, log, pi, sin, sqrt, tanh
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,8 +38,36 @@ class Air:
 
 
 @dataclass(frozen=True)
+class SecondMotor:
+    """A motor lit in the air: how long after the first burns out, its thrust, and the booster that stays behind then."""
+
+    after_s: float
+    burn_s: float
+    thrust_n: float
+    fuel_kg: float
+    dropped_kg: float = 0.0
+
+    def thrust(self, since_s: float) -> float:
+        """Return thrust at a time after its ignition: a short rise, a plateau, a short tail."""
+        if since_s < 0.0:
+            return 0.0
+        if since_s >= self.burn_s:
+            return self.thrust_n * exp(-(since_s - self.burn_s) / 0.015) if since_s < self.burn_s + 0.12 else 0.0
+        return self.thrust_n * min(since_s / 0.04, 1.0)
+
+    def carried_kg(self, since_s: float) -> float:
+        """Return what is carried for it at a time after its ignition (negative: before)."""
+        left = self.fuel_kg * min(1.0, max(0.0, 1.0 - since_s / self.burn_s))
+        return left + (self.dropped_kg if since_s < 0.0 else 0.0)
+
+
+@dataclass(frozen=True)
 class Vehicle:
-    """A drawn vehicle: masses, motor, drag over Mach number, rail, and what it comes down under."""
+    """A drawn vehicle: masses, motor, drag over Mach number, rail, and what it comes down under.
+
+    Few have the last four: a second motor, a canopy that opens in the coast at a climb rate, and a cord that parts under
+    canopy at a height and leaves a share of the weight.
+    """
 
     dry_kg: float
     thrust_n: float
@@ -58,6 +86,10 @@ class Vehicle:
     main_at_m: float
     deploy_after_s: float
     ground_m: float
+    second: SecondMotor | None = None
+    opens_climb_m_s: float = 0.0
+    parts_at_m: float = -1e9
+    kept_share: float = 1.0
 
     def thrust(self, t: float, burn_s: float) -> float:
         """Return thrust at a time after ignition: a rise, a plateau that climbs or falls, a short tail."""
@@ -122,10 +154,17 @@ def ascend(vehicle: Vehicle, air: Air, burn_s: float, step_s: float) -> list[tup
     thrust_full = sum(vehicle.thrust(burn_s * (i + 0.5) / 50, burn_s) for i in range(50)) * burn_s / 50
     fuel_kg = min(thrust_full / vehicle.exhaust_m_s, 3.0 * vehicle.dry_kg)
     t, across, up, va, vu, has_left = 0.0, 0.0, 0.0, 0.0, 0.0, False
+    second, lit_s, opened_s = vehicle.second, inf, inf
+    if second is not None:
+        lit_s = burn_s + second.after_s
+    spent_s = burn_s + 0.2 if second is None else lit_s + second.burn_s + 0.2
+    density0 = air.pressure_pa / (GAS * air.temperature_k)
     rows = []
     while vu >= 0.0 and t < 200.0:
         thrust = vehicle.thrust(t, burn_s)
         mass = vehicle.dry_kg + fuel_kg * max(0.0, 1.0 - t / burn_s)
+        if second is not None:
+            thrust, mass = thrust + second.thrust(t - lit_s), mass + second.carried_kg(t - lit_s)
         speed = hypot(va, vu)
         on_rail = across * across + up * up < vehicle.rail_m**2
         holds = on_rail or (vehicle.is_steered and t < burn_s) or speed < 1.0
@@ -135,6 +174,15 @@ def ascend(vehicle: Vehicle, air: Air, burn_s: float, step_s: float) -> list[tup
         drag_cd = vehicle.drag_coefficient(speed / sqrt(1.4 * GAS * temperature))
         drag = 0.5 * density * speed * speed * drag_cd * vehicle.area_m2
         along = (thrust - drag) / mass
+        if t > spent_s and vu < vehicle.opens_climb_m_s:
+            # It swings round behind its canopy within three tenths of a second and hangs nose to the rear.
+            opened_s = min(opened_s, t)
+            held = drag / mass + G * density / density0 * (speed / vehicle.drogue_m_s) ** 2 * min(1.0, (t - opened_s) / 0.3)
+            turned = pi * min(1.0, (t - opened_s) / 0.3)
+            rows.append((t, across, up, va, vu, -held * cos(turned), tilt + turned, thrust))
+            va, vu = va - held * sin(tilt) * step_s, vu - (held * cos(tilt) + G) * step_s
+            across, up, t = across + va * step_s, up + vu * step_s, t + step_s
+            continue
         net = along - G * cos(tilt)
         if not has_left and net <= 0.0:
             rows.append((t, 0.0, 0.0, 0.0, 0.0, G * cos(tilt), tilt, thrust))
@@ -150,6 +198,24 @@ def ascend(vehicle: Vehicle, air: Air, burn_s: float, step_s: float) -> list[tup
             va, vu = va + along * sin(tilt) * step_s, vu + (along * cos(tilt) - G) * step_s
         across, up, t = across + va * step_s, up + vu * step_s, t + step_s
     return rows
+
+
+def _moments_of_few(vehicle: Vehicle, rows: Floats, burn_s: float, pad_s: float) -> dict[str, float]:
+    """Return what only few flights have: the second thrust, and a canopy that opened in the coast."""
+    moments: dict[str, float] = {}
+    second, t, along = vehicle.second, rows[:, 0], rows[:, 5]
+    if second is not None:
+        lit_s = burn_s + second.after_s
+        over = np.flatnonzero((along <= 0.0) & (t > lit_s + 0.5 * second.burn_s))
+        if burn_s < 0.15 or not len(over):
+            raise DoesNotFly
+        moments |= {"ignition_2": pad_s + lit_s, "burnout_2": pad_s + float(t[over[0]])}
+    if vehicle.opens_climb_m_s > 0.0:
+        slow = np.flatnonzero((t > burn_s + 0.2) & (rows[:, 4] < vehicle.opens_climb_m_s))
+        if rows[slow[0], 4] < 0.9 * vehicle.opens_climb_m_s:
+            raise DoesNotFly
+        moments |= {"opening": pad_s + float(t[slow[0]]), "opening_climb": float(rows[slow[0], 4])}
+    return moments
 
 
 def _burn_for(vehicle: Vehicle, air: Air) -> float:
@@ -170,12 +236,16 @@ def _descend(vehicle: Vehicle, air: Air, kind: str, top: float) -> tuple[list[tu
     while up > vehicle.ground_m and t < 3000.0:
         density = air.pressure(up) / (GAS * air.temperature(up))
         terminal = ballistic_m_s
-        if kind != "ballistic" and t >= vehicle.deploy_after_s:
+        if kind != "ballistic" and (t >= vehicle.deploy_after_s or vehicle.opens_climb_m_s > 0.0):
             stage.setdefault("deployed", t)
-            terminal += (vehicle.drogue_m_s - terminal) * min(1.0, (t - stage["deployed"]) / 0.5)
+            opens = 1.0 if vehicle.opens_climb_m_s > 0.0 else min(1.0, (t - stage["deployed"]) / 0.5)
+            terminal += (vehicle.drogue_m_s - terminal) * opens
             if kind == "dual" and up < vehicle.main_at_m:
                 main_s = t if main_s != main_s else main_s
                 terminal += (vehicle.main_m_s - terminal) * min(1.0, (t - main_s) / 1.0)
+            if up < vehicle.parts_at_m:
+                stage.setdefault("parted", t)
+                terminal *= 1.0 - (1.0 - sqrt(vehicle.kept_share)) * min(1.0, (t - stage["parted"]) / 0.3)
         # Implicit, since a canopy that opens fast stops it within a step: v - share v^2 = climb - g dt.
         share = DOWN_STEP_S * G * density / (density0 * terminal * terminal)
         climb = (1.0 - sqrt(1.0 - 4.0 * share * (climb - G * DOWN_STEP_S))) / (2.0 * share)
@@ -215,11 +285,20 @@ def fly(vehicle: Vehicle, air: Air, kind: str, pad_s: float, rest_s: float) -> F
     along = climb_rows[:, 5]
     spent = np.flatnonzero((along <= 0.0) & (climb_rows[:, 0] > 0.5 * burn_s))
     moments["burnout"] = pad_s + float(climb_rows[spent[0], 0])
+    moments |= _moments_of_few(vehicle, climb_rows, burn_s, pad_s)
     moments["landing_speed"] = -float(falling[-2, 2])
     moments["greatest_speed"] = float(np.hypot(climb_rows[:, 3], climb_rows[:, 4]).max())
     if kind != "ballistic":
         end = falling[-1, 0] if "main" not in stage else stage["main"]
-        spans = {"deployed": (stage.get("deployed", end), end), "main": (stage.get("main", end) + 1.0, falling[-1, 0])}
+        parted = stage.get("parted", falling[-1, 0])
+        if "parted" in stage:
+            moments["parted"] = apogee_s + parted
+            moments["kept_share"] = vehicle.kept_share
+        spans = {
+            "deployed": (stage.get("deployed", end), min(end, parted)),
+            "main": (stage.get("main", end) + 1.0, parted),
+            "parted": (parted, falling[-1, 0]),
+        }
         for name, (start, stop) in spans.items():
             if stop - start > 12.0:
                 middle = 0.5 * (start + 4.0 + stop)

@@ -35,6 +35,7 @@ UNITS = {
     **{"pressure": "Pa", "baro_temperature": "K", "altitude_baro": "m"},
     **{"accel": "m/s2", "gyro": "rad/s", "attitude_quaternion": "1"},
     **{"velocity": "m/s", "position": "m", "body_rate": "rad/s", "fin[1]": "rad", "fin[2]": "rad", "imu_temperature": "K"},
+    **{"motor[2]": "1", "stage[1]": "1"},
 }
 # A vehicle of a kilogram and a half on a meter and a half of rail; a flight changes what it is about.
 STOCK: dict[str, float | bool] = {
