@@ -14,9 +14,11 @@ from server.analysis.judgements.case import Case
 from server.analysis.judgements.control import end_of_flight
 from server.flight.air.pad_air import SEA_LEVEL_DENSITY_KG_M3
 from server.flight.descent.canopies import CANNOT_TELL, Descent, Expected, landing_energy_j, which_canopies
+from server.flight.descent.heights import heights_of
 from server.flight.descent.opening import APOGEE_FOLLOWS_S, LOOKS_S, held_back
 from server.flight.descent.parting import parting
-from server.flight.descent.stages import Stage, Touchdown, WayDown, heights_of, touchdown, way_down
+from server.flight.descent.stages import Stage, WayDown, way_down
+from server.flight.descent.touchdown import Touchdown, touchdown
 
 BAROMETER_SIGMA_M = 0.4
 BEFORE_LANDING_S = 20.0

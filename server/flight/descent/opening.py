@@ -19,7 +19,7 @@ import numpy as np
 
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
-from server.flight.descent.stages import Heights
+from server.flight.descent.heights import Heights
 
 BEFORE_S, EARLIER_S = 1.0, 1.0  # the line before, and how much earlier the one that shows the deceleration
 LOOKS_S = ((1.2, 2.0), (2.6, 3.4))  # the second shows that it was no long pulse

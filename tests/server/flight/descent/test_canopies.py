@@ -14,7 +14,9 @@ from server.flight.descent.canopies import (
     landing_energy_j,
     which_canopies,
 )
-from server.flight.descent.stages import Touchdown, heights_of, touchdown, way_down
+from server.flight.descent.heights import heights_of
+from server.flight.descent.stages import way_down
+from server.flight.descent.touchdown import Touchdown, touchdown
 from server.twin.scenario import Scenario
 from tests.server.flight.twin_flights import Heard, fly, heard
 

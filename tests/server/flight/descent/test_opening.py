@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from server.flight.descent.heights import heights_of
 from server.flight.descent.opening import held_back
-from server.flight.descent.stages import heights_of
 from tests.server.flight.descent.test_stages import pumped
 
 NOISE_M = 0.4

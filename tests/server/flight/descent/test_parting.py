@@ -7,8 +7,9 @@ from math import hypot
 import pytest
 
 from server.flight.air.pad_air import PadAir
+from server.flight.descent.heights import heights_of
 from server.flight.descent.parting import Parting, bare_half, parting
-from server.flight.descent.stages import heights_of, way_down
+from server.flight.descent.stages import way_down
 from tests.server.flight.descent.test_stages import NOISE_M, Stages, fall
 
 

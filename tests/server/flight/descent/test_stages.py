@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from server.flight.air.pad_air import SEA_LEVEL_DENSITY_KG_M3, PadAir
-from server.flight.descent.stages import BALLISTIC, DROGUE, MAIN, TUMBLING, UNSURE, heights_of, touchdown, way_down
+from server.flight.descent.heights import heights_of
+from server.flight.descent.stages import BALLISTIC, DROGUE, MAIN, TUMBLING, UNSURE, way_down
+from server.flight.descent.touchdown import touchdown
 
 NOISE_M = 0.4
 Stages = list[tuple[float, float]]
