@@ -39,6 +39,7 @@ class SheetNumbers:
     longitude_deg: float | None = None
     elevation_m: float | None = None
     navigation_unit: str | None = None
+    drag_by_mach: tuple[tuple[float, float], ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,29 @@ NUMBERS: dict[str, SheetKey] = {
     "elevation_m": SheetKey("site", "elevation_m", -500.0, 6000.0, 1.0, "in meters above the sea"),
 }
 UNITS = ("a", "b")
+FASTEST_MACH, LEAST_DRAG, MOST_DRAG, POINTS_AT_MOST = 10.0, 0.05, 5.0, 200
+CURVE_WORDS = (
+    "two or more pairs of Mach number and drag coefficient by the cross section of diameter_m, Mach numbers ascending, "
+    "for example [[0.0, 0.5], [0.8, 0.5], [1.05, 0.9], [2.0, 0.65]]"
+)
+
+
+def _curve_of(value: object) -> tuple[tuple[float, float], ...] | None:
+    """Return a sheet's pairs of Mach number and drag coefficient, None where they are none."""
+    if not isinstance(value, list) or not 2 <= len(value) <= POINTS_AT_MOST:
+        return None
+    points: list[tuple[float, float]] = []
+    for pair in value:
+        if not isinstance(pair, list) or len(pair) != 2:
+            return None
+        mach, drag = pair
+        for one, low, high in ((mach, 0.0, FASTEST_MACH), (drag, LEAST_DRAG, MOST_DRAG)):
+            if isinstance(one, bool) or not isinstance(one, int | float) or not low <= one <= high:
+                return None
+        if points and not mach > points[-1][0]:
+            return None
+        points.append((float(mach), float(drag)))
+    return tuple(points)
 
 
 def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) -> SheetNumbers:
@@ -92,7 +116,11 @@ def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) 
         if isinstance(value, int | float) and problem_of(number, value) is None:
             told[name] = float(value) * number.scale
     unit = vehicle.get("navigation_unit")
-    return SheetNumbers(**told, navigation_unit=unit if isinstance(unit, str) and unit in UNITS else None)
+    return SheetNumbers(
+        **told,
+        navigation_unit=unit if isinstance(unit, str) and unit in UNITS else None,
+        drag_by_mach=_curve_of(vehicle.get("drag_by_mach")),
+    )
 
 
 def problem_of(number: SheetKey, value: object) -> str | None:
@@ -115,8 +143,11 @@ def problems(vehicle: Mapping[str, object], site: Mapping[str, object]) -> list[
     unit = vehicle.get("navigation_unit")
     if unit is not None and unit not in UNITS:
         found.append(f'gives navigation_unit = {unit!r}; it is "a" or "b", the unit the vehicle navigates by')
+    curve = vehicle.get("drag_by_mach")
+    if curve is not None and _curve_of(curve) is None:
+        found.append(f"gives drag_by_mach = {str(curve)[:24]}; it is {CURVE_WORDS}")
     return found
 
 
 NOTHING_TOLD = SheetNumbers()
-assert set(NUMBERS) | {"navigation_unit"} == {field.name for field in fields(SheetNumbers)}
+assert set(NUMBERS) | {"navigation_unit", "drag_by_mach"} == {field.name for field in fields(SheetNumbers)}

@@ -25,6 +25,7 @@ from server.design.sheet_numbers import SheetNumbers
 from server.flight.air.altitude import GroundLevel, PadLevel, PadReference
 from server.flight.motion.apogee_predictor import ApogeePredictor
 from server.flight.motion.coast import prior_kappa
+from server.flight.motion.drag_curve import DragCurve, Shape
 from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
 from server.flight.sensors.state_health import GroundEstimate
@@ -294,10 +295,11 @@ class HeightTracker:
 
 def _predictor(facts: SheetNumbers, has_pressure: bool) -> ApogeePredictor:
     """Return a predictor whose prior is the vehicle's own drag, where the sheet tells its size and mass."""
-    kappa = None
+    kappa, curve = None, None if facts.drag_by_mach is None else DragCurve(facts.drag_by_mach)
     if facts.diameter_m is not None and facts.burnout_mass_kg is not None:
         # The prior is three times wider than the difference between sea level and any pad.
-        drag, sigma = prior_kappa(facts.diameter_m, facts.burnout_mass_kg, SEA_LEVEL_DENSITY_KG_M3)
+        drag, sigma = prior_kappa(facts.diameter_m, facts.burnout_mass_kg, SEA_LEVEL_DENSITY_KG_M3, curve)
         kappa = (drag, sigma / drag)
     # A height made by the vehicle is in its own air, whatever the sheet says.
-    return ApogeePredictor(kappa, facts.pad_temperature_k, facts.pad_temperature_k is not None and has_pressure)
+    air_told = facts.pad_temperature_k is not None and has_pressure
+    return ApogeePredictor(kappa, facts.pad_temperature_k, air_told, Shape.of(curve))

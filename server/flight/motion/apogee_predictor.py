@@ -18,7 +18,8 @@ from protocol.units import GRAVITY_M_S2
 from server.flight.air.atmosphere import SEA_LEVEL_TEMPERATURE_K
 from server.flight.motion.air_start import PUSH_M_S2, PUSH_SHARE
 from server.flight.motion.coast import FORCE_BIAS_M_S2, THRUST_TAIL_S, Coast, Prediction, predict_apogee
-from server.flight.motion.drag_rise import RISE, RISE_SIGMA, DragByMach
+from server.flight.motion.drag_by_mach import DragByMach
+from server.flight.motion.drag_curve import USUAL, Shape
 from server.flight.motion.height_coast import HeightCoast
 from server.flight.motion.way_up import BIAS, DRAG, Before, H, V, WayUp, is_number
 
@@ -38,10 +39,14 @@ class ApogeePredictor:
     """INCREMENTAL: takes forces, heights, lift-off and every thrust in order of arrival; predicts while it coasts."""
 
     def __init__(
-        self, kappa: tuple[float, float] | None = None, pad_temperature_k: float | None = None, air_told: bool = False
+        self,
+        kappa: tuple[float, float] | None = None,
+        pad_temperature_k: float | None = None,
+        air_told: bool = False,
+        shape: Shape = USUAL,
     ) -> None:
         """`kappa` is (1/m, sigma of its logarithm) by the sheet; `air_told` whether the heights are in air that was told."""
-        self._kappa, self._air_told = kappa, air_told
+        self._kappa, self._air_told, self._shape = kappa, air_told, shape
         self._pad_temperature_k = SEA_LEVEL_TEMPERATURE_K if pad_temperature_k is None else pad_temperature_k
         self._history: deque[_Sample] = deque()
         self._rest, self._rest_count = 0.0, 0
@@ -50,8 +55,8 @@ class ApogeePredictor:
         self._lift_off_s = self._burnout_s = 1e18
         self.has_force = False
         self._bias_m_s2 = self._fast_m_s = self._strongest_m_s2 = 0.0
-        self._heights = HeightCoast(kappa, self._air_told, self._pad_temperature_k)
-        self.drag = DragByMach()
+        self._heights = HeightCoast(kappa, self._air_told, self._pad_temperature_k, shape)
+        self.drag = DragByMach(self._shape)
         self.way: WayUp | None = None
 
     def take_force(self, t_s: float, along_m_s2: float, up_m_s2: float, has_attitude: bool, clipped: bool = False) -> None:
@@ -88,7 +93,7 @@ class ApogeePredictor:
         known = self._rest_count >= FEWEST_AT_REST
         self._bias_m_s2 = self._rest if known else 0.0
         sigma = BIAS_SIGMA_M_S2 if known else UNKNOWN_BIAS_M_S2
-        before = Before(sigma, self._has_attitude, self._kappa, self._air_told, self._pad_temperature_k)
+        before = Before(sigma, self._has_attitude, self._kappa, self._air_told, self._pad_temperature_k, self._shape)
         self.way = WayUp(before, start_s, height)
         for t, along, value, clipped in self._history:
             if along is None:
@@ -109,8 +114,8 @@ class ApogeePredictor:
         if t_s < self._lift_off_s:
             return
         self._burnout_s, self._fast_m_s = 1e18, 0.0
-        self.drag = DragByMach()
-        self._heights = HeightCoast(self._kappa, self._air_told, self._pad_temperature_k)
+        self.drag = DragByMach(self._shape)
+        self._heights = HeightCoast(self._kappa, self._air_told, self._pad_temperature_k, self._shape)
         if self.way is not None:
             self.way.burns()
 
@@ -132,9 +137,9 @@ class ApogeePredictor:
         fitted = self.drag.estimate()
         if fitted is None:
             kappa = exp(float(x[DRAG]))
-            rise, by_climb = RISE * kappa, 0.0
+            rise, by_climb = self._shape.rise * kappa, 0.0
             covariance[:3, :3] = way.p[np.ix_([H, V, DRAG], [H, V, DRAG])] * np.outer([1, 1, kappa], [1, 1, kappa])
-            covariance[3, 3] = (RISE_SIGMA * kappa) ** 2
+            covariance[3, 3] = (self._shape.sigma * kappa) ** 2
         else:
             kappa, rise, scatter = fitted
             by_climb = -2.0
@@ -142,7 +147,7 @@ class ApogeePredictor:
             covariance[2, 2] += self._bias_share(way) ** 2
         across = horizontal_m_s
         return predict_apogee(
-            Coast(float(x[H]), float(x[V]), kappa, rise, across, covariance, by_climb, self._pad_temperature_k)
+            Coast(float(x[H]), float(x[V]), kappa, rise, across, covariance, by_climb, self._pad_temperature_k, self._shape)
         )
 
     def _by_heights(self, horizontal_m_s: float | None) -> Prediction | None:
@@ -151,9 +156,10 @@ class ApogeePredictor:
             return None
         covariance = np.zeros((4, 4))
         covariance[:3, :3] = fitted.covariance
-        covariance[3, 3] = (RISE_SIGMA * fitted.kappa_1_m) ** 2
+        covariance[3, 3] = (self._shape.sigma * fitted.kappa_1_m) ** 2
         h, v, k = fitted.height_m, fitted.climb_m_s, fitted.kappa_1_m
-        return predict_apogee(Coast(h, v, k, RISE * k, horizontal_m_s, covariance, 0.0, self._pad_temperature_k))
+        rise = self._shape.rise * k
+        return predict_apogee(Coast(h, v, k, rise, horizontal_m_s, covariance, 0.0, self._pad_temperature_k, self._shape))
 
     def _bias_share(self, way: WayUp) -> float:
         """Return what a bias not known leaves in kappa, 1/m."""

@@ -24,7 +24,8 @@ import numpy as np
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
 from server.flight.air.atmosphere import SEA_LEVEL_TEMPERATURE_K
-from server.flight.motion.drag_rise import DENSITY_HEIGHT_M, ONSET_MACH, mach_at, psi
+from server.flight.motion.drag_curve import LEVEL_SIGMA, USUAL, DragCurve, Shape
+from server.flight.motion.drag_rise import DENSITY_HEIGHT_M, ONSET_MACH, mach_at
 
 # Spans every row of tests/SOURCES.md, coast (0.0008 to 0.0017 1/m) at about one sigma.
 PRIOR_KAPPA_1_M, PRIOR_SIGMA_1_M = 0.0010, 0.0006
@@ -38,16 +39,20 @@ WIDEST_SHARE, NARROW_M = 0.25, 5.0
 THRUST_TAIL_S = 0.1  # the motor may still whisper for this long after drag has won
 LEAST_SPEED_M_S = 5.0
 Z95 = 1.959964
-STEPS, STEPS_WITH_MACH = 8, 16
+STEPS, STEPS_WITH_MACH, STEPS_WITH_CURVE = 8, 16, 32
 SMALLEST_KAPPA_1_M = 1e-7
 
 
-def prior_kappa(diameter_m: float, mass_kg: float, density_kg_m3: float) -> tuple[float, float]:
-    """Return kappa and its sigma (1/m) from a vehicle's diameter and burned-out mass: Cd 0.6 +- 0.2.
+def prior_kappa(
+    diameter_m: float, mass_kg: float, density_kg_m3: float, curve: DragCurve | None = None
+) -> tuple[float, float]:
+    """Return kappa and its sigma (1/m) from a vehicle's diameter and burned-out mass: Cd 0.6 +- 0.2, or as declared.
 
     Common practice, no source; the NASA Glenn page of tests/SOURCES.md, terminal-speed, says about 0.75 for a model rocket.
     """
     per_cd = density_kg_m3 * 3.141592653589793 * diameter_m**2 / 4.0 / (2.0 * mass_kg)
+    if curve is not None:
+        return curve.low * per_cd, LEVEL_SIGMA * curve.low * per_cd
     return 0.6 * per_cd, 0.2 * per_cd
 
 
@@ -124,18 +129,20 @@ def climb_to_top(
     updraft_m_s: float = 0.0,
     rise_1_m: float = 0.0,
     pad_temperature_k: float = SEA_LEVEL_TEMPERATURE_K,
+    shape: Shape = USUAL,
 ) -> tuple[float, float]:
     """Return (apogee height in m, seconds to it) of flight in a vertical plane under quadratic drag.
 
-    `wind_m_s` blows along the horizontal motion; `rise_1_m` psi(M) comes to kappa. Fourth-order Runge-Kutta over the angle
-    phi of climb = vt tan(phi), vt^2 = g / kappa: in it the closed form of vertical flight is nearly a straight line, so that
-    few steps do, and the top is at phi = 0 exactly.
+    `wind_m_s` blows along the horizontal motion; `rise_1_m` times the shape's share comes to kappa. Fourth-order
+    Runge-Kutta over the angle phi of climb = vt tan(phi), vt^2 = g / kappa: in it the closed form of vertical flight is
+    nearly a straight line, so that few steps do, and the top is at phi = 0 exactly.
     """
     kappa = max(kappa_1_m, SMALLEST_KAPPA_1_M)
     terminal = sqrt(GRAVITY_M_S2 / kappa)
     phi = atan(climb_m_s / terminal)
-    with_mach = rise_1_m > 0.0 and mach_at(climb_m_s + abs(horizontal_m_s), height_m, pad_temperature_k) > 0.9 * ONSET_MACH
-    steps = STEPS_WITH_MACH if with_mach else STEPS
+    mach = mach_at(climb_m_s + abs(horizontal_m_s), height_m, pad_temperature_k)
+    with_mach = rise_1_m > 0.0 and (shape.curve is not None or mach > 0.9 * ONSET_MACH)
+    steps = STEPS if not with_mach else STEPS_WITH_MACH if shape.curve is None else STEPS_WITH_CURVE
     half = -0.5 * phi / steps
     thin = exp(-height_m / DENSITY_HEIGHT_M)
     tangents = [tan(phi + half * k) for k in range(2 * steps)] + [0.0]
@@ -146,7 +153,7 @@ def climb_to_top(
         air = sqrt(air_up * air_up + air_across * air_across)
         here = kappa
         if with_mach:
-            here += rise_1_m * psi(mach_at(air, height_m + risen, pad_temperature_k))
+            here += rise_1_m * shape.share(mach_at(air, height_m + risen, pad_temperature_k))
         per_speed = here * thin * exp(-risen / DENSITY_HEIGHT_M) * air
         seconds = terminal * (1.0 + tangent * tangent) / -(GRAVITY_M_S2 + per_speed * air_up)
         return climb * seconds, -per_speed * air_across * seconds, seconds
@@ -180,6 +187,7 @@ class Coast:
     covariance: Floats
     drag_by_climb: float = 0.0
     pad_temperature_k: float = SEA_LEVEL_TEMPERATURE_K
+    shape: Shape = USUAL
 
 
 def predict_apogee(state: Coast) -> Prediction | None:
@@ -213,6 +221,7 @@ def predict_apogee(state: Coast) -> Prediction | None:
             updraft,
             max(0.0, state.rise_1_m * with_speed + rise),
             state.pad_temperature_k,
+            state.shape,
         )
 
     top, seconds = top_of()
@@ -227,7 +236,9 @@ def predict_apogee(state: Coast) -> Prediction | None:
     variance += (top_of(wind=-WIND_M_S)[0] - top) ** 2 + (top_of(updraft=UPDRAFT_M_S)[0] - top) ** 2
     variance += (top_of(kappa=CHANGE * state.kappa_1_m)[0] - top) ** 2
     if told is None:
-        lean = climb_to_top(state.height_m, state.climb_m_s, 0.0, state.kappa_1_m, 0.0, 0.0, state.rise_1_m)
+        lean = climb_to_top(
+            state.height_m, state.climb_m_s, 0.0, state.kappa_1_m, 0.0, 0.0, state.rise_1_m, shape=state.shape
+        )
         variance += (lean[0] - top) ** 2
     sigma = sqrt(variance)
     if not Z95 * sigma < WIDEST_SHARE * top + NARROW_M:

@@ -1,4 +1,4 @@
-"""How the drag coefficient goes with the Mach number, and what a flight's own forces say of it.
+"""How the drag coefficient usually goes with the Mach number.
 
 The factor on the drag of low speeds is 1 + rise psi(M): psi is nothing below `ONSET_MACH`, one at `PEAK_MACH` and falls
 beyond it. Free-flight drag of finned bodies (W. E. Stoney, NASA TR R-100, 1961; from memory) begins to rise between M 0.8
@@ -8,11 +8,8 @@ and 0.95, is highest between 1.05 and 1.15 at 1.3 to 2.2 times its value before,
 
 from __future__ import annotations
 
-from math import exp, sqrt
+from math import sqrt
 
-import numpy as np
-
-from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
 from server.flight.air.atmosphere import GAS_CONSTANT_J_KG_K, HEAT_RATIO, LAPSE_K_M, SEA_LEVEL_TEMPERATURE_K
 
@@ -21,11 +18,6 @@ DENSITY_HEIGHT_M = SEA_LEVEL_TEMPERATURE_K / (GRAVITY_M_S2 / GAS_CONSTANT_J_KG_K
 ONSET_MACH, PEAK_MACH, FALL_POWER = 0.8, 1.1, 1.0
 RISE, RISE_SIGMA = 0.6, 0.3
 COLDEST_K = 200.0
-SAMPLE_M_S2, SAMPLE_SHARE = 0.3, 0.05  # what one force is off, in m/s2 and of the drag
-LASTING_S = 0.1
-FORGET_MACH = 0.25  # drag at another speed is another drag
-LEAST_KAPPA_1_M = 1e-6
-FEWEST = 3
 
 
 def mach_at(speed_m_s: float, height_m: float, pad_temperature_k: float = SEA_LEVEL_TEMPERATURE_K) -> float:
@@ -42,49 +34,3 @@ def psi(mach: float) -> float:
         x = (mach - ONSET_MACH) / (PEAK_MACH - ONSET_MACH)
         return x * x * (3.0 - 2.0 * x)
     return float((PEAK_MACH / mach) ** FALL_POWER)
-
-
-class DragByMach:
-    """INCREMENTAL: drag = x (k + w psi(M)), x = v^2 rho / rho_pad, by weighted least squares (any textbook of statistics).
-
-    The rise w over k is believed to be `RISE` within `RISE_SIGMA` before, as one more row. Older samples are forgotten as
-    the Mach number goes away from theirs.
-    """
-
-    def __init__(self) -> None:
-        self.count = 0
-        self._aa = self._ab = self._bb = self._ay = self._by = 0.0
-        self._last: tuple[float, float] | None = None
-
-    def take(self, t_s: float, drag_m_s2: float, speed_m_s: float, height_m: float, mach: float) -> None:
-        """Take the deceleration by drag (m/s2, forward force negated) at an air speed (m/s) and height over the pad (m)."""
-        passed = LASTING_S
-        if self._last is not None:
-            passed = t_s - self._last[0]
-            keep = exp(-abs(mach - self._last[1]) / FORGET_MACH)
-            self._aa, self._ab, self._bb, self._ay, self._by = (
-                keep * part for part in (self._aa, self._ab, self._bb, self._ay, self._by)
-            )
-        self._last = (t_s, mach)
-        x = speed_m_s * speed_m_s * exp(-height_m / DENSITY_HEIGHT_M)
-        weight = min(1.0, passed / LASTING_S) / (SAMPLE_M_S2**2 + (SAMPLE_SHARE * drag_m_s2) ** 2)
-        a, b = x, x * psi(mach)
-        self._aa += weight * a * a
-        self._ab += weight * a * b
-        self._bb += weight * b * b
-        self._ay += weight * a * drag_m_s2
-        self._by += weight * b * drag_m_s2
-        self.count += 1
-
-    def estimate(self) -> tuple[float, float, Floats] | None:
-        """Return k and w (1/m) and their covariance (2, 2) by the samples' scatter; None without samples."""
-        if self.count < FEWEST or self._aa <= 0.0:
-            return None
-        k = max(self._ay / (self._aa + RISE * self._ab), LEAST_KAPPA_1_M)
-        for _ in range(3):
-            row = 1.0 / (RISE_SIGMA * k) ** 2
-            aa, ab, bb = self._aa + RISE * RISE * row, self._ab - RISE * row, self._bb + row
-            determinant = aa * bb - ab * ab
-            k = max((self._ay * bb - self._by * ab) / determinant, LEAST_KAPPA_1_M)
-        w = max(0.0, (self._by - ab * k) / bb)
-        return float(k), float(w), np.array([[bb, -ab], [-ab, aa]]) / determinant

@@ -17,7 +17,8 @@ import numpy as np
 
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
-from server.flight.motion.drag_rise import DENSITY_HEIGHT_M, RISE, mach_at, psi
+from server.flight.motion.drag_curve import USUAL, Shape
+from server.flight.motion.drag_rise import DENSITY_HEIGHT_M, mach_at
 from server.flight.motion.way_up import (
     BAROMETER_M,
     LAG_S,
@@ -60,9 +61,11 @@ class HeightCoast:
     Only what has burned out slows down by `SLOWED_SHARE`; common practice, no source.
     """
 
-    def __init__(self, kappa: tuple[float, float] | None, air_told: bool, pad_temperature_k: float) -> None:
+    def __init__(
+        self, kappa: tuple[float, float] | None, air_told: bool, pad_temperature_k: float, shape: Shape = USUAL
+    ) -> None:
         """`kappa` is (1/m, sigma of its logarithm) by the sheet; else drag is about the weight at the greatest climb."""
-        self._kappa, self._pad_temperature_k = kappa, pad_temperature_k
+        self._kappa, self._pad_temperature_k, self._shape = kappa, pad_temperature_k, shape
         self._stretch = TOLD_STRETCH_SIGMA if air_told else STRETCH_SIGMA
         self._recent: deque[tuple[float, float]] = deque()
         self._samples: deque[tuple[float, float]] = deque(
@@ -118,7 +121,7 @@ class HeightCoast:
         back, heights = float(table[-1, 0]) - table[:, 0], table[:, 1]
         greatest, middle = self._greatest[0], float(heights.mean())
         thin = exp(-middle / DENSITY_HEIGHT_M)
-        at_greatest = thin * (1.0 + RISE * psi(mach_at(greatest, middle, self._pad_temperature_k)))
+        at_greatest = thin * self._shape.factor(mach_at(greatest, middle, self._pad_temperature_k))
         usual = (USUAL_DRAG_G * GRAVITY_M_S2 / (greatest * greatest) / at_greatest, USUAL_DRAG_SPREAD)
         kappa, spread = self._kappa or usual
         log_k = np.clip(log(kappa) + spread * GRID, LEAST_LOG, MOST_LOG)

@@ -25,7 +25,8 @@ import numpy as np
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
 from server.flight.air.atmosphere import SEA_LEVEL_TEMPERATURE_K
-from server.flight.motion.drag_rise import DENSITY_HEIGHT_M, RISE, mach_at, psi
+from server.flight.motion.drag_curve import USUAL, Shape
+from server.flight.motion.drag_rise import DENSITY_HEIGHT_M, mach_at
 
 H, V, BIAS, SHARE, PORT, LAG, STRETCH, DRAG = range(8)
 COUNT = 8
@@ -65,6 +66,7 @@ class Before:
     kappa: tuple[float, float] | None = None
     air_told: bool = False
     pad_temperature_k: float = SEA_LEVEL_TEMPERATURE_K
+    shape: Shape = USUAL
 
 
 class WayUp:
@@ -186,7 +188,7 @@ class WayUp:
     def _thin_and_rise(self) -> float:
         """Return kappa here over kappa at low speed at the pad."""
         thin = exp(-min(max(float(self.x[H]), -1000.0), HIGHEST_M) / DENSITY_HEIGHT_M)
-        return thin * (1.0 + RISE * psi(self.mach))
+        return thin * self._before.shape.factor(self.mach)
 
     def _predict(self, t_s: float, up: float | None = None) -> None:
         dt = t_s - self.time_s

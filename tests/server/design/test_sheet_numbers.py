@@ -26,10 +26,10 @@ def test_only_a_temperature_that_air_can_have_is_used(site: dict[str, object], k
     assert sheet_numbers_of({}, site).pad_temperature_k == kelvin
 
 
-def test_the_demonstration_sheet_tells_everything_but_the_wind() -> None:
+def test_the_demonstration_sheet_tells_everything_but_a_drag_curve_which_nothing_so_slow_needs() -> None:
     sheets = load_sheets(None, True)
     told = asdict(sheet_numbers_of(sheets.vehicle, sheets.site))
-    assert {name for name, value in told.items() if value is None} == set()
+    assert {name for name, value in told.items() if value is None} == {"drag_by_mach"}
     assert problems(sheets.vehicle, sheets.site) == []
 
 
@@ -54,3 +54,14 @@ def test_the_unit_of_navigation() -> None:
     assert sheet_numbers_of({"navigation_unit": "b"}, {}).navigation_unit == "b"
     assert sheet_numbers_of({"navigation_unit": "c"}, {}).navigation_unit is None
     assert len(problems({"navigation_unit": "c"}, {})) == 1
+
+
+def test_a_drag_curve_is_pairs_of_ascending_mach_numbers_and_coefficients() -> None:
+    curve = [[0, 0.5], [0.9, 0.55], [1.1, 0.9]]
+    assert sheet_numbers_of({"drag_by_mach": curve}, {}).drag_by_mach == ((0.0, 0.5), (0.9, 0.55), (1.1, 0.9))
+    assert problems({"drag_by_mach": curve}, {}) == []
+    wrong = [[0.5, 0.5]], [[0, 0.5], [0, 0.6]], [[0, 0.5], [0.9]], [[0, 0.5], [0.9, "x"]], [[0, 0.0], [1, 0.5]], "curve", 0.5
+    for one in (*wrong, [[0, math.nan], [1, 0.5]], [[0, True], [1, 0.5]], [[0, 0.5], [99, 0.5]]):
+        assert sheet_numbers_of({"drag_by_mach": one}, {}).drag_by_mach is None
+        (sentence,) = problems({"drag_by_mach": one}, {})
+        assert "drag_by_mach" in sentence and "Mach number" in sentence

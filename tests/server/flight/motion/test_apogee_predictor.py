@@ -9,7 +9,8 @@ import pytest
 
 from server.flight.motion.apogee_predictor import ApogeePredictor
 from server.flight.motion.coast import Prediction, prior_kappa
-from server.flight.motion.drag_rise import DragByMach, mach_at, psi
+from server.flight.motion.drag_by_mach import DragByMach
+from server.flight.motion.drag_rise import mach_at, psi
 from server.flight.motion.way_up import FASTEST_M_S, PORT, WayUp
 from tests.server.flight.motion.climbs import Climb, random_climb
 

@@ -12,6 +12,7 @@ from server.flight.air.altitude import PadReference
 from server.flight.motion import coast
 from server.flight.motion.apogee_predictor import ApogeePredictor
 from server.flight.motion.coast import Coast, DragFit, Prediction, climb_to_top, predict_apogee, prior_kappa
+from server.flight.motion.drag_curve import DragCurve, Shape
 from server.flight.motion.drag_rise import mach_at, psi
 from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
@@ -257,3 +258,21 @@ def test_the_intervals_hold_the_truth_and_narrow(flights) -> None:
     middle = np.median(widths, axis=0)
     # What is left is air that a told temperature does not quite tell, and a port that nobody measured.
     assert np.all(np.diff(middle) < 0.0) and middle[-1] < 0.04
+
+
+@pytest.mark.parametrize("climb", [60.0, 250.0, 330.0, 500.0])
+def test_flight_by_a_declared_curve_equals_scipys_integrator(climb: float) -> None:
+    machs, coefficients = [0.0, 0.6, 0.9, 1.05, 1.3, 2.0], [0.55, 0.5, 0.6, 1.0, 0.9, 0.7]
+    kappa = 0.0004
+
+    def change(_, s):
+        factor = np.interp(mach_at(abs(s[1]), s[0]), machs, coefficients) / coefficients[0]
+        return [s[1], -G - kappa * factor * math.exp(-s[0] / coast.DENSITY_HEIGHT_M) * s[1] * abs(s[1])]
+
+    def at_top(_, s):
+        return s[1]
+
+    at_top.terminal = True
+    done = solve_ivp(change, (0, 90), [300.0, climb], rtol=1e-9, atol=1e-9, events=at_top, max_step=0.1)
+    curve = Shape.of(DragCurve(tuple(zip(machs, coefficients, strict=True))))
+    assert climb_to_top(300.0, climb, 0.0, kappa, rise_1_m=kappa, shape=curve)[0] == pytest.approx(done.y[0, -1], rel=1e-3)
