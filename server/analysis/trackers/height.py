@@ -44,6 +44,8 @@ LATER_MOTOR = re.compile(r"motor\[(?!1\]).+\]\.ignited")
 # Where the nose leads and turns slowly an attitude holds until the next one; without any the force along the nose is up.
 NOSE_FIRST = frozenset({Phase.PAD, Phase.BOOST, Phase.COAST})
 ATTITUDE_HELD_S = 0.3  # elsewhere; common practice, no source
+# There the barometer knows better: an attitude with which the forces lead away from it is lost, and stays so. No source.
+LOST_AT = 2.5
 # A sensor at its end says "at least so much": that much more, give or take, is as good a guess as any. No source.
 CLIPPED_MORE, CLIPPED_DOUBT = 1.2, 0.4
 UPRIGHT = (1.0, 0.0, 0.0, 0.0)
@@ -73,6 +75,7 @@ class HeightTracker:
         self._predictor = _predictor(facts, "pressure" in roles.roles)
         self._attitude: Values | None = None
         self._attitude_s = -1e9
+        self._attitude_lost = False
         self._units = units_of(roles)
         self._across_m_s: tuple[float, float] | None = None  # time, horizontal speed by the vehicle
         self._lit = {role: False for role in roles.roles if LATER_MOTOR.fullmatch(role)}
@@ -213,7 +216,7 @@ class HeightTracker:
             return None
         fx, fy, fz = reading.force
         # Under a parachute a vehicle hangs anyhow and lies anyhow: there an old attitude is as good as none.
-        if self.phases.phase in NOSE_FIRST or t - self._attitude_s < ATTITUDE_HELD_S:
+        if self.phases.phase in NOSE_FIRST or (not self._attitude_lost and t - self._attitude_s < ATTITUDE_HELD_S):
             w, x, y, z = self._attitude or UPRIGHT
             up = 2 * (x * z - w * y) * fx + 2 * (y * z + w * x) * fy + (1 - 2 * (x * x + y * y)) * fz
             if reading.is_clipped:
@@ -250,6 +253,10 @@ class HeightTracker:
 
     def _take_height(self, t: float, raw_m: float, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
         self._vertical.height(t, raw_m)
+        used = self._attitude is not None and not self._attitude_lost and self.phases.phase not in NOSE_FIRST
+        if used and self._vertical.surprise > LOST_AT:
+            self._attitude_lost = True
+            self._vertical.forget_acceleration()
         if self.phases.phase in NOSE_FIRST:
             self._predictor.take_height(t, raw_m)
             if self.phases.phase is not Phase.PAD:

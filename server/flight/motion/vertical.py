@@ -37,6 +37,8 @@ LAG_S = 0.02
 PUFF_S = 0.1
 KICK_M_S = 2.0
 RESTART_CLIMB_M_S = 20.0
+SURPRISE_S = 1.0
+FORGOTTEN_CLIMB_M_S = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,8 @@ class VerticalFilter:
 
     A sample not after the last one of its kind or before any other, not finite, or beyond `HIGHEST_M_S2`, is ignored.
     `height_m`, `climb_m_s` and the variances `p_height`, `p_climb` (and `p_cross`) hold the estimate; `rejected` counts
-    barometer samples left out.
+    barometer samples left out; `surprise` is the mean square of the last heights' distance from the prediction over what
+    was believed, near 1 while the accelerations are true.
     """
 
     def __init__(self, noise: VerticalNoise | None = None) -> None:
@@ -69,6 +72,7 @@ class VerticalFilter:
         self.acceleration_m_s2 = self._doubt_m_s2 = 0.0
         self._acceleration_s = self._height_s = self._start_s = -1e9
         self.rejected = 0
+        self.surprise = 1.0
         self._in_a_row = 0
         self._first_rejected_s = 0.0
         self._disagreeing: list[tuple[float, float]] = []  # time (s) and height (m) of the samples rejected in a row
@@ -97,7 +101,7 @@ class VerticalFilter:
             return
         if time_s < self.time_s:
             return
-        self._height_s = time_s
+        passed_s, self._height_s = time_s - self._height_s, time_s
         self._predict(time_s)
         innovation = height_m - self.height_m
         variance = self.p_height + self._height_variance()
@@ -107,6 +111,8 @@ class VerticalFilter:
         since = time_s - self._puff_s
         if since < 10.0 * PUFF_S:
             variance += (self._puff_m * exp(-since / PUFF_S)) ** 2
+        keep = exp(-min(passed_s, SURPRISE_S) / SURPRISE_S)
+        self.surprise = keep * self.surprise + (1.0 - keep) * innovation * innovation / variance
         self._in_a_row = 0
         gain_height, gain_climb = self.p_height / variance, self.p_cross / variance
         self.height_m += gain_height * innovation
@@ -114,6 +120,12 @@ class VerticalFilter:
         self.p_climb -= gain_climb * self.p_cross
         self.p_cross *= 1 - gain_height
         self.p_height *= 1 - gain_height
+
+    def forget_acceleration(self) -> None:
+        """The accelerations so far were wrong: go on by the barometer alone until another one comes."""
+        self.acceleration_m_s2, self._acceleration_s = 0.0, -1e9
+        self.p_climb += FORGOTTEN_CLIMB_M_S**2
+        self.surprise = 1.0
 
     def _height_variance(self) -> float:
         """Return the variance of a barometric height at the present speed."""

@@ -5,7 +5,8 @@ Five kinds of trouble, each kept as an episode that is told when it is raised an
     nonfinite    a component is NaN or infinite (IEEE 754)
     frozen       every component bit for bit as before, for `FROZEN_FRAMES` frames, while the caller says the vehicle moves
     bounds       a component outside its declared range, or a quaternion whose length is off one by more than 1 %
-    jump         between two finite frames of the same group, a change greater than motion allows (see `_jumps`)
+    jump         between two finite frames of the same group, a change greater than motion allows (see `_jumps`); a fall
+                 that ends is the ground, and a velocity that stops for another reason parts from the ground's estimate
     divergence   height or climb rate further than `SIGMAS` combined standard deviations from the ground's own estimate
                  for more than `DIVERGED_S`
 
@@ -30,8 +31,12 @@ import numpy as np
 from protocol.arrays import Bools, Floats, Ints
 from protocol.units import GRAVITY_M_S2
 from server.flight.sensors.state_row import (
+    BAY_LAG_S,
+    BAY_M_S2,
+    FORMULA_SHARE,
     JUMP_GAP_S,
     LENGTH_OFF,
+    PORT_SHARE_AT_MOST,
     POSITION_MARGIN_M,
     TURN_MARGIN_RAD,
     TURNING_CHANGE_RAD_S2,
@@ -363,14 +368,24 @@ def _length(vectors: Floats) -> Floats:
 
 
 def _moved(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:
-    """Tell where the position is further from where the velocity led than acceleration explains (no velocity: nowhere)."""
-    beside = _length(here[:, _P] - before[:, _P] - before[:, _V] * dt[:, None])
+    """Tell where the position is further from where the velocity led than acceleration explains (no velocity: nowhere).
+
+    Height may come by pressure and velocity by forces: what honest ones differ by is allowed besides (see `state_row`).
+    """
     known = np.isfinite(before[:, _V]).all(axis=1)
-    return known & (beside > 0.5 * limits.acceleration_m_s2 * dt * dt + POSITION_MARGIN_M)
+    speed, most = _length(before[:, _V]), limits.acceleration_m_s2 * dt
+    gained = np.fmin(_length(here[:, _V] - before[:, _V]), most)
+    port = PORT_SHARE_AT_MOST * speed / GRAVITY_M_S2 * np.fmax(gained, BAY_M_S2 * dt)
+    off = here[:, _P] - before[:, _P] - before[:, _V] * dt[:, None]
+    off[:, 2] = np.maximum(np.abs(off[:, 2]) - (FORMULA_SHARE * speed * dt + port + BAY_LAG_S * gained), 0.0)
+    return known & (_length(off) > 0.5 * most * dt + POSITION_MARGIN_M)
 
 
 def _sped(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:
-    return _length(here[:, _V] - before[:, _V]) > limits.acceleration_m_s2 * dt + VELOCITY_MARGIN_M_S
+    """Tell where the velocity changed by more than acceleration explains, unless it came down and the ground stopped it."""
+    changed = _length(here[:, _V] - before[:, _V]) > limits.acceleration_m_s2 * dt + VELOCITY_MARGIN_M_S
+    stopped = (before[:, 5] < 0.0) & (_length(here[:, _V]) < VELOCITY_MARGIN_M_S)
+    return changed & ~stopped
 
 
 def _turned(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:

@@ -11,9 +11,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import acos, isfinite, sqrt
 
+from protocol.units import GRAVITY_M_S2
+
 LENGTH_OFF = 0.01
 JUMP_GAP_S = 0.5  # beyond it the navigation's own corrections add up, and no change is judged
 POSITION_MARGIN_M = 2.0
+# A height by pressure beside a velocity by forces: standard air where it is 30 K colder, twice the usual share of the
+# dynamic pressure that a port reads wrong (as `way_up` has it), and a badly vented bay, which tells of `BAY_M_S2` of a
+# boost when that is over.
+FORMULA_SHARE, PORT_SHARE_AT_MOST, BAY_LAG_S, BAY_M_S2 = 0.1, 0.07, 0.25, 100.0
 VELOCITY_MARGIN_M_S = 2.0
 TURN_MARGIN_RAD = 0.05
 TURNING_CHANGE_RAD_S2 = 100.0
@@ -45,10 +51,14 @@ def follows(before: Row, here: Row, dt_s: float, limits: Limits) -> bool:
     if dt_s > JUMP_GAP_S:
         return True
     east, north, up, v_east, v_north, v_up, p0, p1, p2, p3, r_x, r_y, r_z = before
-    beside = _length(here[0] - east - v_east * dt_s, here[1] - north - v_north * dt_s, here[2] - up - v_up * dt_s)
+    sped = _length(here[3] - v_east, here[4] - v_north, here[5] - v_up)
+    speed, gained = _length(v_east, v_north, v_up), min(sped, limits.acceleration_m_s2 * dt_s)
+    port = PORT_SHARE_AT_MOST * speed / GRAVITY_M_S2 * max(gained, BAY_M_S2 * dt_s)
+    apart = FORMULA_SHARE * speed * dt_s + port + BAY_LAG_S * gained
+    above = max(abs(here[2] - up - v_up * dt_s) - apart, 0.0)
+    beside = _length(here[0] - east - v_east * dt_s, here[1] - north - v_north * dt_s, above)
     if not beside < SURELY * (0.5 * limits.acceleration_m_s2 * dt_s * dt_s + POSITION_MARGIN_M):
         return False
-    sped = _length(here[3] - v_east, here[4] - v_north, here[5] - v_up)
     if not sped < SURELY * (limits.acceleration_m_s2 * dt_s + VELOCITY_MARGIN_M_S):
         return False
     q0, q1, q2, q3 = here[6:10]

@@ -436,3 +436,17 @@ def test_a_filter_that_starts_again_takes_its_climb_from_what_it_rejected() -> N
     assert filt.height_m == pytest.approx(100.0 + 275.0 * 39 * 0.05, abs=3.0)
     assert filt.climb_m_s == pytest.approx(275.0, abs=5.0)
     assert filt.rejected < 2 * REJECTED_IN_A_ROW
+
+
+def test_an_acceleration_that_leads_astray_surprises_and_can_be_forgotten() -> None:
+    wrong = VerticalFilter()
+    for i in range(1, 600):
+        t = 0.01 * i
+        wrong.acceleration(t, -6.0)  # while it stands still
+        if i % 5 == 0:
+            wrong.height(t, 0.0)
+    assert wrong.surprise > 3.0 and wrong.climb_m_s < -3.0
+    wrong.forget_acceleration()
+    for i in range(600, 800, 5):
+        wrong.height(0.01 * i, 0.0)
+    assert abs(wrong.climb_m_s) < 0.5 and wrong.surprise < 1.5
