@@ -6,6 +6,9 @@ been heard up to that frame. So live, replayed and cut in any way, the same figu
 This is the stage after the trackers, which nothing waits for: it may be given what it reads (`Heard`) whenever there is
 time, and in another thread, since what it notes belongs to the frame a judgement was due at and never to when it was made.
 
+A moment that proves wrong is taken back by its tracker; with it go the figures judged after it, and they are judged anew
+when the right one comes.
+
 A judgement or rule that raises says nothing, and its first failure is one journal entry; being a function of what is given
 to it, it has no state that could be spoiled, and is tried again when next due: more may be known then. What raises around
 them puts all judging aside for the rest of the session, like a tracker.
@@ -84,6 +87,7 @@ class Judging:
         self._moments: dict[str, tuple[float, float]] = {}
         self._figures = Figures()
         self._findings: dict[str, FlightFinding] = {}
+        self._judged_after: dict[str, str] = {}  # key of a figure -> the moment its judgement followed
         self._due: list[tuple[float, int, int]] = []  # due time, running number, place in the table
         self._count = 0
         self._failed: set[str] = set()
@@ -126,6 +130,8 @@ class Judging:
             self._judge_until(batch, order, out)
             if figure is not None:
                 self._figures.put(figure)
+            elif entry.body.get("withdrawn"):
+                self._take_back(entry.key, Instant(order, entry.rx_s, entry.t), out)
             elif entry.body.get("on", True):
                 self._take_moment(entry)
             self._find(Instant(order, entry.rx_s, entry.t), out)
@@ -173,6 +179,16 @@ class Judging:
                     self._count += 1
                     heapq.heappush(self._due, (entry.t + delay, self._count, place))
 
+    def _take_back(self, moment: str, at: Instant, out: TrackerOutput) -> None:
+        """Forget a moment that was none, what was to be judged after it, and the figures that were."""
+        self._moments.pop(moment, None)
+        self._due = [one for one in self._due if self._judgements[one[2]].after != moment]
+        heapq.heapify(self._due)
+        for key in [key for key, after in self._judged_after.items() if after == moment]:
+            del self._judged_after[key]
+            if self._figures.drop(key):
+                out.note(at, "figure", key, "info", "", {"withdrawn": True})
+
     def _judge_until(self, batch: Batch, order: int, out: TrackerOutput) -> None:
         """Make every judgement that is due at a frame before `order`."""
         while self._due:
@@ -203,6 +219,7 @@ class Judging:
         if figure is None or not self._figures.is_new(figure):
             return
         out.note_figure(at, figure)
+        self._judged_after[figure.key] = judgement.after
         if figure.key in FINER:
             height_m = self._moments[figure.key][1]
             if isinstance(figure, BurnoutFigure | IgnitionFigure):

@@ -53,7 +53,8 @@ class Review:
 
 def final_figures(review: Review) -> dict[str, Mapping[str, object]]:
     """Return the last state of every figure judged of the session, by key."""
-    return {entry.key: entry.body for entry in review.output.entries if entry.topic == "figure"}
+    last = {entry.key: entry.body for entry in review.output.entries if entry.topic == "figure"}
+    return {key: body for key, body in last.items() if not body.get("withdrawn")}
 
 
 def rows_matrix(spec: TableSpec, rows: Rows | None) -> np.ndarray:

@@ -63,7 +63,7 @@ def summarize(review: Review) -> Summary:
             for e in _last_of(entries, "finding")
             if not e.body.get("withdrawn")
         ],
-        "figures": {e.key: dict(e.body) for e in _last_of(entries, "figure")},
+        "figures": {e.key: dict(e.body) for e in _last_of(entries, "figure") if not e.body.get("withdrawn")},
         "lift_off_t": lift_off,
         "burnout": _moment(moments.get("burnout")),
         "apogee": _moment(apogee),
@@ -124,10 +124,13 @@ def _line(value: object) -> str:
 
 
 def _moments(entries: list[JournalEntry]) -> dict[str, JournalEntry]:
-    """Return each moment's last dating; for one that can end (control enabled), its first beginning."""
+    """Return each moment's last dating, unless it was taken back; for one that can end (control enabled), its first
+    beginning."""
     first: dict[str, JournalEntry] = {}
     for entry in entries:
-        if entry.topic == "moment" and entry.body.get("on", True) and ("on" not in entry.body or entry.key not in first):
+        if entry.topic == "moment" and entry.body.get("withdrawn"):
+            first.pop(entry.key, None)
+        elif entry.topic == "moment" and entry.body.get("on", True) and ("on" not in entry.body or entry.key not in first):
             first[entry.key] = entry
     return first
 

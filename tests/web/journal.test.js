@@ -95,3 +95,20 @@ test("a long session stays bounded though every event and every command has a ke
     [...order].sort((a, b) => a - b),
   );
 });
+
+test("a moment or a figure that was taken back is no state, until it is told anew", () => {
+  const journal = new Journal();
+  journal.add([
+    entry(0, 1, "moment", "apogee", { t: 1 }, "apogee 532.0 m"),
+    entry(1, 2, "figure", "apogee", { t: 1 }),
+    entry(2, 3, "moment", "apogee", { t: 1, withdrawn: true }, "taken back: apogee 532.0 m"),
+    entry(3, 3, "figure", "apogee", { withdrawn: true }),
+    entry(4, 9, "moment", "apogee", { t: 8 }, "apogee 3468.0 m"),
+  ]);
+  assert.equal(journal.state("moment", "apogee", 2).body.t, 1);
+  assert.equal(journal.state("moment", "apogee", 4), undefined);
+  assert.deepEqual(journal.states("moment", 4), []);
+  assert.deepEqual(journal.states("figure"), []);
+  assert.equal(journal.state("moment", "apogee").body.t, 8);
+  assert.equal(journal.texts().length, 3);
+});

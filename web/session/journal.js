@@ -1,11 +1,14 @@
 // The journal: what happened, in order. The latest entry per (topic, key) at or before the cursor is the state.
 // What the station judges beside its work comes late; among the texts it stands at the moment it was due.
+// A moment or a figure that was taken back is no state: its entry stands in the journal as what happened.
 
 import { lastAtOrBefore } from "./table.js";
 
 export const CAP = 20000;
 export const ONE_OFF = new Set(["command", "permit", "trial", "mark"]); // topics with a new key each time
 const isOneOff = (entry) => ONE_OFF.has(entry.topic);
+const TAKEN_BACK = new Set(["moment", "figure"]);
+const isGone = (entry) => TAKEN_BACK.has(entry?.topic) && entry.body?.withdrawn === true;
 
 /**
  * @typedef {{i:number, rx:number, t:number, topic:string, key:string, severity:string, text:string, body:object}} Entry
@@ -31,7 +34,8 @@ export class Journal {
   /** Latest entry of (topic, key) at station time rx, or undefined. */
   state(topic, key, rx = Infinity) {
     const line = this.#topics.get(topic)?.get(key);
-    return line && this.#latest(line, rx);
+    const entry = line && this.#latest(line, rx);
+    return isGone(entry) ? undefined : entry;
   }
 
   /** All entries of (topic, key) until station time rx, the oldest first. */
@@ -44,7 +48,7 @@ export class Journal {
   states(topic, rx = Infinity) {
     const lines = this.#topics.get(topic);
     if (!lines) return [];
-    return [...lines.values()].map((line) => this.#latest(line, rx)).filter(Boolean);
+    return [...lines.values()].map((line) => this.#latest(line, rx)).filter((entry) => entry && !isGone(entry));
   }
 
   /** The newest `count` entries with a text at station time rx, newest first. */

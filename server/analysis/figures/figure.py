@@ -76,6 +76,10 @@ class Figures:
         self._last[figure.key] = figure
         return is_new
 
+    def drop(self, key: str) -> bool:
+        """Forget the figure of a key; return whether there was one."""
+        return self._last.pop(key, None) is not None
+
     def get(self, kind: type[F]) -> F | None:
         """Return the figure of a class, or None while it is not known."""
         figure = self._last.get(kind.key)

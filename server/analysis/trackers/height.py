@@ -282,6 +282,12 @@ class HeightTracker:
     def _note_phase(self, change: PhaseChange, order: int, rx_s: float, out: TrackerOutput) -> None:
         at = Instant(order, rx_s, change.t_s)
         thrust = self.phases.thrust
+        wrong = change.taken_back
+        if wrong is not None:
+            self._attitude_lost = False
+            text = f"taken back: {MOMENT_TEXT[wrong.key].format(wrong.height_m)}; the barometer climbs on"
+            body = {"t": wrong.t_s, "height_m": wrong.height_m, "withdrawn": True}
+            out.note(at, "moment", wrong.key, "caution", text, body)
         flying = change.phase not in (Phase.PAD, Phase.LANDED)
         self._flights.append((order, flying))
         for moment in change.moments:

@@ -181,7 +181,7 @@ class ServoCableTracker:
 
     def _take_entry(self, entry: JournalEntry, out: TrackerOutput) -> None:
         if entry.topic == "moment":
-            self._apogee_t = entry.number("t")
+            self._apogee_t = None if entry.body.get("withdrawn") else entry.number("t")
         elif entry.key == "ground":
             self._ground_told = True
             self._phase = str(entry.body["phase"])

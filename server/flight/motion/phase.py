@@ -7,6 +7,8 @@
     COAST   -> DESCENT  the climb rate has been below `-DESCENT_M_S` for `DESCENT_S`, and the barometer alone does not
                         surely climb to new heights: a filter that has lost its way must not tell an apogee; it is where
                         the rate crossed zero
+    DESCENT -> COAST    the barometer alone surely climbs, `AGAIN_M` over the apogee told, for `AGAIN_S`, or wherever it is
+                        faster than any air for longer than any puff: that was no apogee, and it is taken back
     DESCENT -> LANDED   the height stays within `LANDED_M` for `LANDED_S` (the climb rate would be too noisy for that
                         when no accelerometer is heard)
 
@@ -16,7 +18,7 @@ timeline seconds. Lift-off, burnout and landing are dated back to the first samp
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import inf
 
@@ -28,6 +30,8 @@ DESCENT_M_S = 2.0
 DESCENT_S = 0.4
 HEARD_S = 0.3
 FORCE_HEARD_S = 1.0
+AGAIN_M, AGAIN_S = 10.0, 1.0
+RISES_M_S, RISES_S = 10.0, 1.5  # no thermal lifts a falling vehicle so, and a puff is over
 LANDED_M = 2.0
 LANDED_S = 3.0
 
@@ -56,17 +60,19 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class PhaseChange:
-    """The detector entered a phase, with the moments this proves."""
+    """The detector entered a phase, with the moments this proves, and the one it proves wrong."""
 
     phase: Phase
     t_s: float
     moments: tuple[Moment, ...]
+    taken_back: Moment | None = None
 
 
 class PhaseDetector:
     """Takes forces and filtered heights in order of arrival; each call returns a change or None.
 
-    A flight is seen once: after LANDED nothing follows. Another flight is another session.
+    A flight is seen once: after LANDED nothing follows. Another flight is another session. A phase is gone back to only
+    from a descent that was none.
     """
 
     def __init__(self) -> None:
@@ -84,6 +90,7 @@ class PhaseDetector:
         self._top: tuple[float, float, float] | None = None  # time, height, climb at the last rising sample
         self._apogee: Moment | None = None
         self._since_s: float | None = None
+        self._above_s = self._rises_s = inf  # in the descent: since when it surely climbs over the apogee, or fast
         self._rest_m = 0.0
 
     def force(self, t_s: float, along_nose_m_s2: float) -> PhaseChange | None:
@@ -127,7 +134,7 @@ class PhaseDetector:
         if self.phase in (Phase.BOOST, Phase.COAST):
             return self._look_for_apogee(t_s, raw_m)
         if self.phase is Phase.DESCENT:
-            return self._look_for_landing(t_s)
+            return self._look_for_return(t_s, raw_m) or self._look_for_landing(t_s)
         return None
 
     def _look_for_lift_off(self, t_s: float) -> PhaseChange | None:
@@ -185,6 +192,21 @@ class PhaseDetector:
         share = top_climb / (top_climb - self._climb_m_s)
         rise = 0.5 * top_climb * share * (t_s - top_s)
         return Moment("apogee", top_s + share * (t_s - top_s), max(top_m + rise, self._height_m))
+
+    def _look_for_return(self, t_s: float, raw_m: float) -> PhaseChange | None:
+        """The raw barometer climbs on: what was told for apogee was none."""
+        wrong, surely_m_s = self._apogee, -inf if self._barometer.span_s < HEARD_S else self._barometer.surely_m_s()
+        if wrong is None:
+            return None
+        is_above = raw_m > max(wrong.height_m, self._raw_top_m) + AGAIN_M and surely_m_s > CLIMBS_M_S
+        self._above_s = min(self._above_s, t_s) if is_above else inf
+        self._rises_s = min(self._rises_s, t_s) if surely_m_s > RISES_M_S else inf
+        if t_s - self._above_s < AGAIN_S and t_s - self._rises_s < RISES_S:
+            return None
+        self._above_s = self._rises_s = inf
+        self._apogee, self._top, self._raw_top_m = None, None, raw_m
+        self.air_start = AirStartWatch(self._strongest)
+        return replace(self._enter(Phase.COAST, t_s), taken_back=wrong)
 
     def _look_for_landing(self, t_s: float) -> PhaseChange | None:
         if self._since_s is None or abs(self._height_m - self._rest_m) > LANDED_M:

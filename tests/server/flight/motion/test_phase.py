@@ -304,3 +304,46 @@ def test_bad_numbers_are_no_flight() -> None:
         assert detector.force(i * 0.04, math.nan) is None
         assert detector.motion(i * 0.04, math.nan, math.nan, math.nan) is None
     assert detector.phase is Phase.PAD
+
+
+def descending(top_m: float = 100.0) -> tuple[PhaseDetector, float]:
+    """Return a detector that was told an apogee of about that height, and when."""
+    detector, t = PhaseDetector(), 0.0
+    detector.phase = Phase.COAST
+    for climb in np.arange(30.0, -8.0, -0.5).tolist():
+        t += BARO_S
+        raw = top_m - climb * climb / 20.0
+        detector.motion(t, raw, climb, raw)
+    assert detector.phase is Phase.DESCENT
+    return detector, t
+
+
+def raised(detector: PhaseDetector, t: float, heights: Iterable[float]) -> list[PhaseChange]:
+    told = [detector.motion(t + BARO_S * i, height, 0.0, height) for i, height in enumerate(heights, 1)]
+    return [change for change in told if change is not None]
+
+
+def test_heights_that_climb_over_the_apogee_take_it_back_once_and_it_is_told_anew() -> None:
+    detector, t = descending()
+    (change,) = raised(detector, t, [97.0 + 8.0 * BARO_S * i for i in range(80)])
+    assert change.phase is Phase.COAST and change.moments == () and change.taken_back is not None
+    assert change.taken_back.key == "apogee" and change.taken_back.height_m == pytest.approx(100.0, abs=1.0)
+    t = change.t_s + 4.0
+    later = [detector.motion(t + 0.05 * i, 160.0 - 0.5 * (0.05 * i) ** 2, 1.0 - 0.05 * i, 160.0) for i in range(120)]
+    assert [one.moments[0].key for one in later if one is not None] == ["apogee"]
+
+
+def test_a_fast_climb_takes_it_back_below_it_too() -> None:
+    detector, t = descending()
+    (change,) = raised(detector, t, [-400.0 + 100.0 * BARO_S * i for i in range(60)])
+    assert change.phase is Phase.COAST and change.taken_back is not None
+
+
+@pytest.mark.parametrize("seconds", [0.1, 0.3, 0.6])
+@pytest.mark.parametrize("size_m", [-150.0, 60.0])
+def test_a_puff_and_a_thermal_take_nothing_back(seconds: float, size_m: float) -> None:
+    detector, t = descending()
+    rng = np.random.default_rng(3)
+    falls = [97.0 - 2.0 * BARO_S * i + size_m * math.exp(-i * BARO_S / seconds) + rng.normal(0.0, 0.6) for i in range(200)]
+    lifts = [77.0 + 3.0 * BARO_S * i + rng.normal(0.0, 0.6) for i in range(200)]
+    assert [one for one in raised(detector, t, falls + lifts) if one.taken_back is not None] == []
