@@ -71,7 +71,9 @@ class DescentFigure(Figure):
     energy_j: float | None = None
     stages: tuple[DescentStage, ...] = ()
     fastest_m_s: float | None = None
+    fastest_sigma_m_s: float | None = None
     fastest_t: float | None = None
+    fastest_fallen_m: float | None = None
     parted: Parted | None = None
 
 

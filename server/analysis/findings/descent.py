@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import degrees
 
+from protocol.units import GRAVITY_M_S2
 from server.analysis.figures.descent import DescentFigure, DescentStage, OpeningFigure, RecoveryFigure
 from server.analysis.figures.figure import Figures
 from server.analysis.findings.finding import FlightFinding, Moments, known
@@ -14,8 +15,11 @@ HARD_M_S = 12.0
 SURE_SIGMAS = 2.0
 # What `LATE_DEPLOYMENT_S` of free fall gathers, over the rate that a parachute then holds: it opened late.
 LATE_OVER_M_S = 15.0
+# Of the energy of a free fall from the top: a body that its own drag alone would hold at 45 m/s keeps so much while it
+# gathers 30. One with less was held back by something, and that its parachute was late does not follow. Our choice.
+FREE_SHARE = 0.7
 NEAR_GROUND_S = 3.0  # above the ground by its rate, when last heard
-CANOPIES = ("drogue", "main")
+CANOPIES, UNSLOWED = ("drogue", "main"), ("ballistic", "tumbling")
 
 
 def late_deployment(figures: Figures, moments: Moments) -> FlightFinding | None:
@@ -124,7 +128,14 @@ def late_opening(figures: Figures, moments: Moments) -> FlightFinding | None:
     if figure is None or first is None or "apogee" not in moments:
         return None
     fastest, when = known(figure.fastest_m_s), known(figure.fastest_t)
-    if fastest is None or when is None or when > first.start_t or not fastest > first.rate_m_s + LATE_OVER_M_S:
+    if fastest is None or when is None or when > first.start_t:
+        return None
+    surely_m_s = fastest - SURE_SIGMAS * (known(figure.fastest_sigma_m_s) or 0.0)
+    if not surely_m_s > first.rate_m_s + LATE_OVER_M_S:
+        return None
+    fallen_m = known(figure.fastest_fallen_m)
+    held = fallen_m is None or fastest * fastest < FREE_SHARE * 2.0 * GRAVITY_M_S2 * fallen_m
+    if held and not any(stage.kind in UNSLOWED and stage.start_t < first.start_t for stage in figure.stages):
         return None
     late_s = when - moments["apogee"][0]
     return FlightFinding(

@@ -77,7 +77,9 @@ def judge_descent(case: Case) -> DescentFigure | None:
         energy_j=None if last is None or mass_kg is None else landing_energy_j(mass_kg, last.rate_m_s),
         stages=tuple(_told(stage, scale) for stage in found.stages),
         fastest_m_s=found.fastest_m_s,
+        fastest_sigma_m_s=found.fastest_sigma_m_s,
         fastest_t=found.fastest_s,
+        fastest_fallen_m=found.fastest_fallen_m,
         parted=_parted(found, both_m_s),
     )
 

@@ -61,11 +61,14 @@ class Stage:
 
 @dataclass(frozen=True)
 class WayDown:
-    """The stages in order, and the greatest rate (m/s) of any second of the way down with its time (s)."""
+    """The stages in order, and the greatest rate (m/s, one sigma) of any second of the way down: when (s), and after how
+    many meters of fall from the top."""
 
     stages: tuple[Stage, ...]
     fastest_m_s: float
+    fastest_sigma_m_s: float
     fastest_s: float
+    fastest_fallen_m: float
 
 
 def way_down(heard: Heights, air: PadAir, forces: tuple[Floats, Floats] | None = None) -> WayDown | None:
@@ -85,7 +88,8 @@ def way_down(heard: Heights, air: PadAir, forces: tuple[Floats, Floats] | None =
     part = slice(int(blocks.first[at]), int(blocks.stop[at]))
     thin = sqrt(SEA_LEVEL_DENSITY_KG_M3 / float(air.density_at(heard.height_m[part]).mean()))
     fastest = float(blocks.rate[at]) * thin
-    return WayDown(named, fastest, float(blocks.t[at]))
+    fallen_m = float(heard.height_m.max()) - float(heard.height_m[part].mean())
+    return WayDown(named, fastest, float(blocks.sigma[at]) * thin, float(blocks.t[at]), fallen_m)
 
 
 def _stage(heard: Heights, air: PadAir, blocks: Blocks, first: int, stop: int) -> Stage | None:

@@ -37,3 +37,18 @@ def test_a_fall_that_a_parachute_ended_late_was_not_ballistic(layout: str) -> No
     packets = [air_packet(pressures(flight)), unit_packet(forces(flight, hangs=(0.0, 0.0, 0.02)))]
     heard = told(flight, packets[: 1 if layout == "barometer" else 2])
     assert heard.findings() and all(text.startswith("nothing slowed it until ") for text in heard.findings())
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_was_held_back_before_its_parachute_held_it_was_not_slowed_by_nothing(seed: int) -> None:
+    """Seen: "nothing slowed it until 2 s after apogee: it fell at 24 m/s", by one second of heights, for a steady 20 m/s."""
+    flight = flown("dual", **{**DUAL, "drogue_m_s": 22.0, "deploy_after_s": 0.5, "main_m_s": 4.5, "main_at_m": 830.0})
+    air = pressures(flight, noise_pa=15.0, seed=seed)
+    heard = told(flight, [air_packet(air), unit_packet(forces(flight))], seed=seed)
+    assert [text for text in heard.findings() if text.startswith("nothing slowed it")] == []
+
+
+def test_one_that_really_fell_freely_for_three_seconds_is_found() -> None:
+    flight = flown("single", **{**DUAL, "drogue_m_s": 5.0, "deploy_after_s": 3.0, "main_at_m": -1e9})
+    heard = told(flight, [air_packet(pressures(flight)), unit_packet(forces(flight))])
+    assert [text for text in heard.findings() if text.startswith("nothing slowed it until ")]

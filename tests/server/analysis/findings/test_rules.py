@@ -184,7 +184,7 @@ def test_a_part_lost_gives_two_places_where_both_are_known() -> None:
     assert "within 120 m (95 %) of 300 m from the pad, bearing 090 deg" in both.advice
 
 
-LATE = replace(DESCENT, stages=(STAGE,), fastest_m_s=22.0, fastest_t=27.0)
+LATE = replace(DESCENT, stages=(STAGE,), fastest_m_s=22.0, fastest_t=27.0, fastest_fallen_m=27.0)
 
 
 def test_a_late_opening_is_told_by_the_speed_it_had_gathered() -> None:
