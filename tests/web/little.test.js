@@ -2,9 +2,11 @@
 
 import assert from "node:assert/strict";
 import { test } from "node:test";
-
+import { timelineMarks } from "../../web/frame/replay_bar.js";
 import { valueText } from "../../web/kit/format.js";
 import { bestPlace, tellsPlace } from "../../web/panels/find/whereabouts.js";
+import { summaryRows } from "../../web/panels/learn/summary_panel.js";
+import { lacking } from "../../web/session/needs.js";
 import { Store } from "../../web/session/store.js";
 import { View } from "../../web/session/view.js";
 
@@ -44,4 +46,45 @@ test("a barometer alone tells no place", () => {
   const view = viewOf("air", [column("p", "pressure", "Pa")], [20, 20, 94000]);
   assert.equal(tellsPlace(view), false);
   assert.equal(bestPlace(view), undefined);
+});
+
+test("what the station cannot compute names what this vehicle does not tell", () => {
+  const roles = (...names) => new Map(names.map((name) => [name, {}]));
+  const attitude = ["w", "x", "y", "z"].map((part) => `attitude_quaternion.${part}`);
+  const velocity = ["east", "north", "up"].map((part) => `velocity.${part}`);
+  assert.equal(lacking(roles(), "ground.tilt"), "attitude");
+  assert.equal(lacking(roles(...attitude), "ground.tilt"), "");
+  assert.equal(lacking(roles("pressure"), "ground.speed"), "attitude and velocity");
+  assert.equal(lacking(roles(...attitude, ...velocity), "ground.speed"), "");
+  assert.equal(lacking(roles("altitude_baro"), "ground.height"), "");
+  assert.equal(lacking(roles("accel.a.z"), "ground.height"), "pressure or altitude");
+  assert.equal(lacking(roles(), "battery.voltage"), "");
+});
+
+test("the greatest speed has its doubt, and what is missing its reason", () => {
+  const flown = {
+    lift_off_t: 20,
+    figures: { greatest_speed: { t: 21.5, speed_m_s: 69, sigma_m_s: 2.5, source: "forces" } },
+  };
+  const rows = (summary) => Object.fromEntries(summaryRows(summary, new Map()));
+  assert.equal(rows(flown)["Greatest speed"], "69 \u00b1 5 m/s by the forces at T+1.5 s");
+  assert.match(rows(flown)["Greatest tilt before apogee"], /attitude is not in this vehicle's dictionary/);
+  const refused = { figures: { greatest_speed: { reason: "no burnout was seen" } } };
+  assert.equal(rows(refused)["Greatest speed"], "not measured: no burnout was seen");
+  assert.equal(rows({})["Greatest speed"], "not measured: it did not fly");
+  assert.equal(rows({}).Apogee, "not reached");
+});
+
+test("the first start is no mark, a restart is one with its sentence", () => {
+  const view = viewOf("air", [column("p", "pressure", "Pa")], [20, 20, 94000]);
+  const entry = (i, topic, key, text, body) => ({ i, rx: i, t: i, topic, key, severity: "info", text, body });
+  view.store.journal.add([
+    entry(0, "restart", "boot_id", "", { boot_id: 0 }),
+    entry(1, "restart", "vehicle", "the vehicle restarted", {}),
+    entry(2, "mark", "1", "motor in", {}),
+  ]);
+  assert.deepEqual(
+    timelineMarks(view).map(({ name }) => name),
+    ["The vehicle restarted", "motor in"],
+  );
 });

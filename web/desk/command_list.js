@@ -58,12 +58,14 @@ export function CommandList(el, acts) {
       setTone(note, "caution");
       setHidden(note, !view.store.dictionary.commands_note);
       const { desk, replay, canCommand } = view.page;
-      setText(asked, leave(view.page));
+      const none = view.store.dictionary.commands.length === 0;
+      const ask = none ? "" : leave(view.page);
+      setText(asked, ask);
       setTone(asked, "caution");
-      setHidden(asked, !leave(view.page));
-      setHidden(allow, !leave(view.page) || !canCommand);
-      setText(why, whyNot(view.page));
-      setHidden(why, canCommand);
+      setHidden(asked, !ask);
+      setHidden(allow, !ask || !canCommand);
+      setText(why, none ? "No commands in this vehicle's dictionary." : whyNot(view.page));
+      setHidden(why, canCommand && !none);
       setHidden(groups, !desk || Boolean(replay));
       for (const button of buttons) setAttr(button, "disabled", !canCommand);
     },

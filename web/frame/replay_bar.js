@@ -35,16 +35,16 @@ function worded(marks, width) {
 }
 
 /** Moments, marks and restarts as places on the timeline: {key, name, t}. */
-function timelineMarks(view) {
+export function timelineMarks(view) {
   const { journal } = view.store;
   const moments = journal
     .states("moment")
     .map((entry) => ({ key: entry.key, name: nameOf(entry.key), t: entry.body?.t ?? entry.t }));
   const marks = journal.entries
-    .filter(({ topic }) => topic === "mark" || topic === "restart")
+    .filter(({ topic, text }) => topic === "mark" || (topic === "restart" && text)) // the first start is none
     .map((entry) => ({
       key: `${entry.topic} ${entry.i}`,
-      name: entry.text || `Boot ${entry.body?.boot_id ?? ""}`,
+      name: entry.topic === "mark" ? entry.text : sentence(entry.text),
       t: entry.t,
     }));
   const findings = journal

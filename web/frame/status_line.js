@@ -168,7 +168,8 @@ export function replayClock(view) {
 }
 
 function showHeight(view) {
-  const sample = view.sample("ground.height") ?? view.sample("position.up") ?? view.sample("altitude_baro");
+  const role = ["ground.height", "position.up", "altitude_baro"].find((name) => view.tells(name));
+  const sample = role && view.sample(role);
   if (!sample) return [NOTHING, "", "none", true];
   const meters = `${fixed(sample.value, 0)} m`;
   if (isLost(sample)) return ["Unknown", wasAgo(meters, sample.age), "stale"];
@@ -187,7 +188,7 @@ function showBattery(view) {
 
 function showRecording(view) {
   const body = (view.cursor.live && view.page.beat?.recording) || view.states("recording").pop()?.body;
-  if (!body) return [NOTHING, "", "none"];
+  if (!body) return view.cursor.live ? [NOTHING, "", "none"] : ["Ended", "", "none"];
   if (view.silence?.who === "station")
     return ["Unknown", wasAgo(body.state === "recording" ? "on" : body.state, view.silence.for_s), "warning"];
   if (body.state === "recording") return ["On", body.bytes ? bytes(body.bytes) : "", "none"];

@@ -39,7 +39,8 @@ export function setAttr(node, name, value) {
 }
 
 export function setHidden(node, hidden) {
-  if (node.hidden !== hidden) node.hidden = hidden;
+  // The attribute and not the property, which drawings (SVG) do not have.
+  if (node.hasAttribute("hidden") !== Boolean(hidden)) node.toggleAttribute("hidden", Boolean(hidden));
 }
 
 export function setClass(node, name, on) {

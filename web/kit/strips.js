@@ -1,4 +1,4 @@
-// Strips over one shared time axis. Each names its series by role; a strip without any of its roles is not drawn.
+// Strips over one shared time axis. Each names its series by role; a strip of which no role can come is not drawn.
 
 import { merge, valueRange, windowOf } from "../session/decimate.js";
 import { family } from "../session/roles.js";
@@ -80,6 +80,7 @@ export function channelStrip(column, binding) {
 }
 
 function bound(view, series) {
+  if (series.roles?.some((role) => view.lacks(role))) return null;
   const bindings = series.bindings ?? series.roles.map((role) => view.store.roles.get(role));
   if (bindings.some((binding) => !binding || binding.table !== bindings[0].table)) return null;
   const table = view.store.tables.get(bindings[0].table);

@@ -2,6 +2,7 @@
 
 import { standing } from "./alarms.js";
 import { silenceOf } from "./hearing.js";
+import { lacking } from "./needs.js";
 import { lastAtOrBefore } from "./table.js";
 
 const STALE_S = 2;
@@ -33,6 +34,16 @@ export class View {
 
   has(role) {
     return this.store.roles.has(role);
+  }
+
+  /** What a role of the station's would need of this vehicle and has not, in words; "" when nothing. */
+  lacks(role) {
+    return lacking(this.store.roles, role);
+  }
+
+  /** True when values of a role can come in this session. */
+  tells(role) {
+    return this.has(role) && !this.lacks(role);
   }
 
   /** Row of a table at the cursor, -1 before its first. */

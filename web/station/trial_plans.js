@@ -4,6 +4,13 @@ import { getTrials } from "./api.js";
 
 const AGAIN_MS = 2000;
 
+/** Why no plan is offered: one sentence, whatever the number of plans that do not fit. */
+function nonePlanned(problems) {
+  const [first, ...others] = Object.values(problems);
+  const more = others.length ? `, and so on for ${others.length} more` : "";
+  return ["No trial plan fits this vehicle.", first && first + more].filter(Boolean).join(" ");
+}
+
 export class TrialPlans {
   #known = { asked: false, plans: null, problem: "" };
   #changed;
@@ -26,8 +33,7 @@ export class TrialPlans {
     this.#set({ asked: true });
     try {
       const { plans, problems } = await this.#get();
-      const none = ["No trial plan fits this vehicle.", ...Object.values(problems)].join(" ");
-      this.#set({ plans, problem: plans.length ? "" : none });
+      this.#set({ plans, problem: plans.length ? "" : nonePlanned(problems) });
     } catch {
       this.#set({ problem: "The station did not give its trial plans." });
       setTimeout(() => this.#set({ asked: false }), AGAIN_MS);

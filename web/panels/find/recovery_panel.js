@@ -117,15 +117,18 @@ const DESCENT = [
   {
     title: "Height",
     read: (view) => {
-      const sample = view.sample("ground.height");
+      const sample = view.tells("ground.height") && view.sample("ground.height");
       return sample ? lostOr(sample, `${fixed(sample.value, 0)} m`) : [];
     },
   },
   {
     title: "Descent rate",
     read: (view) => {
-      const sample = view.sample("ground.climb_rate");
-      return sample ? lostOr(sample, sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : NOTHING) : [];
+      const sample = view.tells("ground.climb_rate") && view.sample("ground.climb_rate");
+      if (!sample) return [];
+      if (view.moment("landing")) return ["none, it lies"];
+      if (!view.moment("apogee")) return ["not before apogee"];
+      return lostOr(sample, sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : "not sinking");
     },
   },
   {

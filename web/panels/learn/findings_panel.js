@@ -29,7 +29,7 @@ export function FindingsPanel(el, acts, whole = false) {
       setHidden(none, found.length > 0);
       setText(
         none,
-        view.moment("lift_off")
+        (all ? view.store.journal.state("moment", "lift_off") : view.moment("lift_off"))
           ? "Nothing found so far."
           : "Nothing found so far. Most of it is judged after lift-off.",
       );

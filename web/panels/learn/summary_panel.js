@@ -1,20 +1,19 @@
 // The summary of a session as a plain table, as the station computed it.
 
+import { plusMinus } from "../../kit/descent_words.js";
 import { h, setHidden, setText } from "../../kit/dom.js";
 import { duration, fixed, NOTHING } from "../../kit/format.js";
+import { lacking } from "../../session/needs.js";
 
-/** Rows [title, text] of a summary; only what the station sent, nothing computed here. */
-function summaryRows(summary) {
+/** Rows [title, text] of a summary and its dictionary's roles; only what the station sent, nothing computed here. */
+export function summaryRows(summary, roles) {
   const zero = summary.lift_off_t;
   const at = (t) => (Number.isFinite(t) && Number.isFinite(zero) ? ` at T+${fixed(t - zero, 1)} s` : "");
   const rows = [
     ["Duration", duration(summary.duration_s)],
-    ["Apogee", summary.apogee ? `${fixed(summary.apogee.height_m, 1)} m${at(summary.apogee.t)}` : NOTHING],
-    ["Greatest speed", quantity(summary.greatest_speed_m_s, "m/s")],
-    [
-      "Greatest tilt before apogee",
-      Number.isFinite(summary.greatest_tilt_deg) ? `${fixed(summary.greatest_tilt_deg, 1)}\u00b0` : NOTHING,
-    ],
+    ["Apogee", summary.apogee ? `${fixed(summary.apogee.height_m, 1)} m${at(summary.apogee.t)}` : "not reached"],
+    ["Greatest speed", speedText(summary, at)],
+    ["Greatest tilt before apogee", tiltText(summary, roles)],
     ["Non-finite frames", String(summary.nonfinite_frames ?? NOTHING)],
     ["Packets", `${sum(summary.packets)}, damaged ${summary.damaged ?? NOTHING}, lost ${summary.lost ?? NOTHING}`],
     ...(summary.phases ?? []).map(({ phase, t }) => [
@@ -32,8 +31,19 @@ function summaryRows(summary) {
   return rows;
 }
 
-function quantity(value, unit) {
-  return Number.isFinite(value) ? `${fixed(value, 1)} ${unit}` : NOTHING;
+// As judged, with its doubt; what the vehicle's own state vector says has none.
+function speedText(summary, at) {
+  const figure = summary.figures?.greatest_speed ?? {};
+  const told = summary.greatest_speed_m_s;
+  const own = Number.isFinite(told) ? `${fixed(told, 1)} m/s by the vehicle's state vector` : "";
+  if (!Number.isFinite(figure.speed_m_s)) return own || `not measured: ${figure.reason ?? "it did not fly"}`;
+  return `${plusMinus(figure.speed_m_s, figure.sigma_m_s, 0, "m/s")} by the ${figure.source}${at(figure.t)}`;
+}
+
+function tiltText(summary, roles) {
+  if (Number.isFinite(summary.greatest_tilt_deg)) return `${fixed(summary.greatest_tilt_deg, 1)}\u00b0`;
+  const lack = lacking(roles, "ground.tilt");
+  return `not measured: ${lack ? `${lack} is not in this vehicle's dictionary` : "it did not fly"}`;
 }
 
 function sum(packets) {
@@ -57,7 +67,7 @@ export function SummaryPanel(el) {
       setHidden(none, Boolean(summary));
       setHidden(table, !summary);
       table.replaceChildren(
-        ...(summary ? summaryRows(summary) : []).map(([title, text]) =>
+        ...(summary ? summaryRows(summary, view.store.roles) : []).map(([title, text]) =>
           h("tr", {}, h("th", { scope: "row", text: title }), h("td", { text })),
         ),
       );

@@ -13,9 +13,8 @@ export function CameraBank(el, acts) {
     const cameras = family(view.store.roles, "camera");
     rows = cameras.map((name) => CameraRow(name, view, acts));
     const cost = h("p", { class: "facts pad-cost", testid: "pad-cost" });
-    el.replaceChildren(...rows.map((row) => row.el), cost);
-    if (rows.length === 0) el.append(absent("Cameras are"));
-    else rows.push({ update: (now) => setText(cost, costWords(now, cameras)) });
+    el.replaceChildren(...(rows.length ? [...rows.map((row) => row.el), cost] : [absent("Cameras are")]));
+    if (rows.length) rows.push({ update: (now) => setText(cost, costWords(now, cameras)) });
   }
   return {
     update(view) {

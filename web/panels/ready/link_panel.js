@@ -99,8 +99,14 @@ export function RecorderLine(el) {
   return {
     update(view) {
       const recording = view.cursor.live && view.page.beat?.recording;
-      setHidden(line, !recording);
-      if (!recording) return;
+      if (!recording) {
+        setText(
+          line,
+          view.cursor.live ? "The station has not told of its recording yet." : "Nothing is recorded in a replay.",
+        );
+        setAttr(line, "data-tone", "none");
+        return;
+      }
       if (view.silence?.who === "station") {
         setText(line, `Recording ${notKnown(view.silence)}.`);
         setAttr(line, "data-tone", "caution");

@@ -112,7 +112,8 @@ function ChannelRow(binding, acts) {
       const isUnknown = meta.computed && Number.isNaN(sample.value);
       setText(value, valueText(column, isUnknown ? undefined : sample.value));
       setText(past, sample.value === undefined ? "" : age(sample.age));
-      setText(limit, isUnknown ? "not known" : limitWords(column, sample, state));
+      const lack = meta.computed ? view.lacks(column.role) : "";
+      setText(limit, lack ? `needs ${lack}` : isUnknown ? "not known" : limitWords(column, sample, state));
       setTone(el, sample.stale ? "stale" : state || "none");
       if (toggle)
         toggle.setAttribute(

@@ -1,6 +1,6 @@
 // The climb column: height against the ladder of what happens at which height.
 
-import { boxOf, h, s, setAttr, setClass, setText } from "../../kit/dom.js";
+import { boxOf, h, s, setAttr, setClass, setHidden, setText } from "../../kit/dom.js";
 import { fixed } from "../../kit/format.js";
 import { unknownValue } from "../../kit/silence_words.js";
 
@@ -74,8 +74,9 @@ export function ClimbColumn(el, acts) {
 
   return {
     update(view) {
-      const role = ["ground.height", "position.up", "altitude_baro"].find((name) => view.has(name));
-      if (box.width === 0) return;
+      const role = ["ground.height", "position.up", "altitude_baro"].find((name) => view.tells(name));
+      setHidden(svg, !role);
+      if (role && box.width === 0) return;
       if (!role) {
         setText(say, "No height in this vehicle's dictionary.");
         return;

@@ -1,6 +1,6 @@
 // The big numbers of a flight, each with the greatest of this flight beside it.
 
-import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
+import { h, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
 import { fixed, NOTHING } from "../../kit/format.js";
 import { wasAgo } from "../../kit/silence_words.js";
 
@@ -66,9 +66,19 @@ export function Readouts(el) {
 }
 
 function showReadout(view, { readout, cell, value, most }) {
-  const role = [readout.role, readout.fallback].find((name) => name && view.has(name));
+  const roles = [readout.role, readout.fallback].filter((name) => name && view.has(name));
+  const role = roles.find((name) => view.tells(name)) ?? roles[0];
   setHidden(cell, !role);
   if (!role) return;
+  const lack = view.lacks(role);
+  setClass(most, "-why", Boolean(lack));
+  if (lack) {
+    setText(value, NOTHING);
+    setAttr(value, "data-value", undefined);
+    setTone(cell, "none");
+    setText(most, `needs ${lack}`);
+    return;
+  }
   const scale = readout.scale ?? 1;
   const sample = view.sample(role);
   const number = fixed(sample.value === undefined ? undefined : sample.value * scale, readout.digits);

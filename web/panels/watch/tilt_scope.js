@@ -9,7 +9,6 @@ import { EDGE_DEG, LIMIT_DEG, scopePoint } from "./scope_point.js";
 const DEG = 180 / Math.PI;
 const TRACE_S = 6;
 const BANDS = 8;
-const ATTITUDE = ["w", "x", "y", "z"].map((part) => `attitude_quaternion.${part}`);
 
 export function TiltScope(el, acts) {
   const canvas = h("canvas", { class: "scope-drawing", role: "img" });
@@ -29,7 +28,7 @@ export function TiltScope(el, acts) {
 
   return {
     update(view) {
-      const able = ATTITUDE.every((role) => view.has(role)); // the station's own columns are always there
+      const able = view.tells("ground.tilt");
       setHidden(canvas, !able);
       setHidden(words, !able);
       setHidden(none, able);
