@@ -57,8 +57,12 @@ def look_at_missing(page: object, kind: str) -> None:
     assert "Tilt" not in text(page, ".strip-title") and "speed" not in text(page, ".series-name")
     assert "Climb rate" in text(page, ".readouts") and "needs attitude and velocity" in text(page, ".readouts")
     assert "attitude is not in this vehicle's dictionary" in text(page, "#place-flight .absent")
+    assert "11 \u00b0C at the pad" in text(page, ".flight-events .event")
     go(page, "bench")
     assert "needs attitude" in text(page, ".grid.-channels")
+    go(page, "pad")
+    units = {"barometer": "Inertial units are not in", "one-axis": "Accel z", "unit-and-gnss": "|Rate|"}
+    assert units[kind] in text(page, ".imu") and "Temperature" not in text(page, ".imu")
     go(page, "recovery")
     has_place = kind == "unit-and-gnss"
     assert page.locator("svg.track-drawing:visible").count() == has_place

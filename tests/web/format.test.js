@@ -77,3 +77,14 @@ test("limits are judged in SI units, and a number that is none is a warning", ()
   assert.equal(format.limitState({}, NaN), "warning");
   assert.equal(format.limitState({}, 1), "");
 });
+
+test("the station's texts are shown with the signs that people write", () => {
+  assert.equal(
+    format.withSigns("the barometer was at 45 degC on the pad"),
+    "the barometer was at 45 \u00b0C on the pad",
+  );
+  assert.equal(format.withSigns("bearing 104 deg, within 7 m"), "bearing 104\u00b0, within 7 m");
+  assert.equal(format.withSigns("by +2.0 deg/s, 9.81 m/s2"), "by +2.0 \u00b0/s, 9.81 m/s\u00b2");
+  assert.equal(format.withSigns("leaned 54 degrees"), "leaned 54 degrees");
+  assert.equal(format.withSigns(undefined), "");
+});

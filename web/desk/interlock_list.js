@@ -1,7 +1,7 @@
 // The conditions of a command one by one: met or not, with the measured value.
 
 import { h, setText, setTone, syncList } from "../kit/dom.js";
-import { fixed } from "../kit/format.js";
+import { fixed, withSigns } from "../kit/format.js";
 
 /**
  * What to show: the dictionary's conditions in order until the station has looked, then the station's own list, which
@@ -39,7 +39,9 @@ export function InterlockList() {
 // The station writes measured values in full; a person needs no more than three decimals.
 function tidyText(text) {
   const number = Number(text);
-  return String(text).trim() !== "" && Number.isFinite(number) && !Number.isInteger(number) ? fixed(number, 3) : text;
+  return String(text).trim() !== "" && Number.isFinite(number) && !Number.isInteger(number)
+    ? fixed(number, 3)
+    : withSigns(text);
 }
 
 function make() {

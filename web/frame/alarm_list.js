@@ -2,7 +2,7 @@
 // it.
 
 import { h, setAttr, setHidden, setText, setTone, syncList } from "../kit/dom.js";
-import { duration, sentence, tClock, valueWithUnit } from "../kit/format.js";
+import { duration, sentence, tClock, valueWithUnit, withSigns } from "../kit/format.js";
 import { notKnown } from "../kit/silence_words.js";
 import { unseen } from "../session/alarms.js";
 
@@ -103,14 +103,14 @@ export function AlarmList(el, acts) {
     const may = !whyNotHere(view.page);
     const now = valuesNow(view, alarm);
     setTone(node, alarm.acknowledged ? "seen" : alarm.severity);
-    setText(what, `${WORDS[alarm.severity] ?? "Alarm"}: ${alarm.text || alarm.key}`);
+    setText(what, `${WORDS[alarm.severity] ?? "Alarm"}: ${withSigns(alarm.text || alarm.key)}`);
     setText(
       since,
       [sinceWords(view, alarm), now && (view.silence ? `${now} when last heard` : `now ${now}`)]
         .filter(Boolean)
         .join(" \u00b7 "),
     );
-    setText(advice, alarm.body.advice ?? "");
+    setText(advice, withSigns(alarm.body.advice));
     setText(
       seen,
       alarm.acknowledged

@@ -1,7 +1,7 @@
 // The replay bar: play, step, speed, scrub; at the bottom of every place while a session is reviewed.
 
 import { boxOf, builder, h, setAttr, setHidden, setText, syncList } from "../kit/dom.js";
-import { sentence } from "../kit/format.js";
+import { sentence, withSigns } from "../kit/format.js";
 import { flightRange } from "../session/replay.js";
 import { SPEEDS } from "../session/replay_clock.js";
 import { replayClock } from "./status_line.js";
@@ -58,7 +58,8 @@ export function timelineMarks(view) {
 }
 
 function shortened(text) {
-  return text.length > 34 ? `${text.slice(0, 33)}\u2026` : text;
+  const words = withSigns(text);
+  return words.length > 34 ? `${words.slice(0, 33)}\u2026` : words;
 }
 
 /** The bar's elements; `on` holds what a person can do. */

@@ -2,7 +2,18 @@
 
 import { dangers } from "../kit/dangers.js";
 import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
-import { age, bytes, duration, fixed, limitState, NOTHING, sentence, tClock, valueText } from "../kit/format.js";
+import {
+  age,
+  bytes,
+  duration,
+  fixed,
+  limitState,
+  NOTHING,
+  sentence,
+  tClock,
+  valueText,
+  withSigns,
+} from "../kit/format.js";
 import { heardAgo, notKnown, wasAgo } from "../kit/silence_words.js";
 import { alarmWords } from "../session/alarms.js";
 import { phasesDiffer } from "../session/phases.js";
@@ -212,7 +223,8 @@ function showAlarms(view) {
 
 /** The alarms as the status line says them: without the station nobody knows any, without the vehicle not its own. */
 export function alarmsNow(silence, alarms) {
-  const known = alarmWords(alarms);
+  const found = alarmWords(alarms);
+  const known = { ...found, words: withSigns(found.words) };
   if (silence?.who === "station") {
     const then = alarms.length ? `${alarms.length} stood then: ${known.words}` : "";
     return { count: "Unknown", words: [notKnown(silence), then].filter(Boolean).join(" \u00b7 "), tone: "warning" };

@@ -156,6 +156,15 @@ export function limitState(column, value) {
   return "";
 }
 
+/** A text of the station's, which writes units in letters, with the signs that people write: "11 \u00b0C", "104\u00b0". */
+export function withSigns(text) {
+  return String(text ?? "")
+    .replace(/ deg\/s\b/g, " \u00b0/s")
+    .replace(/ degC\b/g, " \u00b0C")
+    .replace(/ deg\b/g, "\u00b0")
+    .replace(/\bm\/s2\b/g, "m/s\u00b2");
+}
+
 /** First letter large. */
 export function sentence(text) {
   return text ? text[0].toUpperCase() + text.slice(1) : "";

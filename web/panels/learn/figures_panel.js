@@ -71,6 +71,11 @@ const SOURCES = [
 
 const ROWS = [
   {
+    key: "greatest_speed",
+    title: "Greatest speed",
+    text: (f, zero) => `${plusMinus(f.speed_m_s, f.sigma_m_s, 0, "m/s")} by the ${f.source}${at(f.t, zero)}`,
+  },
+  {
     key: "rail_exit",
     title: "Rail exit",
     text: (f, zero) => `${plusMinus(f.speed_m_s, f.sigma_m_s, 1, "m/s")}${at(f.t, zero)}`,

@@ -1,7 +1,7 @@
 // What the station found wrong or nearly so: sentence, what to do, and in a replay the moment it belongs to.
 
 import { h, setHidden, setText, setTone, syncList, watcher } from "../../kit/dom.js";
-import { duration, tClock } from "../../kit/format.js";
+import { duration, tClock, withSigns } from "../../kit/format.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
 
@@ -65,7 +65,7 @@ function update(node, entry, zero) {
   node.t = entry.body.t ?? entry.t;
   setTone(node, entry.severity);
   setText(node.word, WORDS[entry.severity] ?? "Note");
-  setText(node.what, entry.text);
-  setText(node.advice, entry.body.advice ?? "");
+  setText(node.what, withSigns(entry.text));
+  setText(node.advice, withSigns(entry.body.advice));
   setText(node.when, zero === undefined ? duration(node.t) : tClock(node.t - zero));
 }

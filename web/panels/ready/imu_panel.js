@@ -13,7 +13,7 @@ export function ImuPanel(el) {
   const lost = h("p", { class: "facts", testid: "imu-lost" });
   let cells = [];
   function build(view) {
-    const fitted = UNITS.filter((unit) => view.has(`accel.${unit}.x`));
+    const fitted = UNITS.filter((unit) => axesOf(view, unit).length > 0);
     if (fitted.length === 0) {
       el.replaceChildren(absent("Inertial units are"));
       cells = [];
@@ -27,18 +27,20 @@ export function ImuPanel(el) {
       fitted.length === 2 && h("th", { scope: "col", text: "a \u2212 b" }),
     );
     cells = [];
-    const body = LINES.map((line) => {
-      const values = fitted.map(() => h("td"));
-      const difference = fitted.length === 2 ? h("td") : undefined;
-      cells.push({ line, fitted, values, difference });
-      return h("tr", {}, h("th", { scope: "row", text: line.title }), ...values, difference);
-    });
+    const body = LINES.filter(({ roles }) => fitted.some((unit) => roles(unit).every((role) => view.has(role)))).map(
+      (line) => {
+        const values = fitted.map(() => h("td"));
+        const difference = fitted.length === 2 ? h("td") : undefined;
+        cells.push({ line, fitted, values, difference });
+        return h("tr", {}, h("th", { scope: "row", text: line.title }), ...values, difference);
+      },
+    );
     el.replaceChildren(h("table", { class: "grid" }, h("thead", {}, head), h("tbody", {}, ...body)), lost);
   }
   return {
     update(view) {
       once(view.store, () => build(view));
-      const [newest] = UNITS.map((unit) => view.sample(`accel.${unit}.x`)).filter(Boolean);
+      const [newest] = UNITS.flatMap((unit) => axesOf(view, unit)).map((role) => view.sample(role));
       const isLost = Boolean(newest?.stale);
       setHidden(lost, !isLost);
       setText(lost, newest ? unknownWas("heard", newest.age) : "");
@@ -58,6 +60,9 @@ export function ImuPanel(el) {
   };
 }
 
+/** The axes of a unit's accelerometer that this vehicle has; a small one has only that along the nose. */
+const axesOf = (view, unit) => AXES.map((axis) => `accel.${unit}.${axis}`).filter((role) => view.has(role));
+
 function length(view, prefix) {
   const values = AXES.map((axis) => view.value(`${prefix}.${axis}`));
   return values.some((value) => value === undefined) ? undefined : Math.hypot(...values);
@@ -66,6 +71,7 @@ function length(view, prefix) {
 const LINES = [
   {
     title: "|Accel| m/s\u00b2",
+    roles: (unit) => AXES.map((axis) => `accel.${unit}.${axis}`),
     scale: 1,
     digits: 2,
     read: (view, unit) => length(view, `accel.${unit}`),
@@ -73,6 +79,7 @@ const LINES = [
   },
   ...AXES.map((axis) => ({
     title: `Accel ${axis} m/s\u00b2`,
+    roles: (unit) => [`accel.${unit}.${axis}`],
     scale: 1,
     digits: 2,
     read: (view, unit) => view.value(`accel.${unit}.${axis}`),
@@ -80,6 +87,7 @@ const LINES = [
   })),
   {
     title: "|Rate| \u00b0/s",
+    roles: (unit) => AXES.map((axis) => `gyro.${unit}.${axis}`),
     scale: DEG,
     digits: 1,
     read: (view, unit) => length(view, `gyro.${unit}`),
@@ -87,6 +95,7 @@ const LINES = [
   },
   {
     title: "Temperature \u00b0C",
+    roles: (unit) => [`imu_temperature.${unit}`],
     scale: 1,
     digits: 1,
     read: (view, unit) => view.value(`imu_temperature.${unit}`),

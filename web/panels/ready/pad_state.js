@@ -1,7 +1,7 @@
 // The pad sheet as the journal tells it at a moment, and the values beside its bounds. The station judges; nothing here
 // does.
 
-import { age, fixed, valueWithUnit } from "../../kit/format.js";
+import { age, fixed, valueWithUnit, withSigns } from "../../kit/format.js";
 import { unknownWas } from "../../kit/silence_words.js";
 
 const TOPIC = "pad_sheet";
@@ -182,14 +182,8 @@ function apart(view, kind, scale, digits, unit) {
   return Number.isFinite(distance) ? `${fixed(distance * scale, digits)} ${unit}` : NO_DATA;
 }
 
-// The station writes units in letters; the page writes them as people do.
 export function plain(text) {
-  if (text === "not reported") return NO_DATA;
-  return String(text ?? "")
-    .replace(/ deg\/s\b/g, " \u00b0/s")
-    .replace(/ degC\b/g, " \u00b0C")
-    .replace(/ deg\b/g, "\u00b0")
-    .replace(/\bm\/s2\b/g, "m/s\u00b2");
+  return text === "not reported" ? NO_DATA : withSigns(text);
 }
 
 /** Whose tick it is and when, or what became of it. */

@@ -1,7 +1,7 @@
 // What happened, newest first, as sentences.
 
 import { h, setText, setTone, syncList } from "../../kit/dom.js";
-import { duration, tClock } from "../../kit/format.js";
+import { duration, tClock, withSigns } from "../../kit/format.js";
 import { COMMAND_STATES } from "../../session/messages.js";
 
 // Told when judged, but of an earlier moment: the line shows that one.
@@ -53,7 +53,7 @@ function make(entry) {
     "li",
     { class: "event" },
     h("span", { class: "when" }),
-    h("span", { class: "what", text: word + entry.text }),
+    h("span", { class: "what", text: word + withSigns(entry.text) }),
   );
   setTone(node, entry.severity === "info" ? "none" : entry.severity);
   return node;

@@ -5,6 +5,7 @@ import { fixed, NOTHING } from "../../kit/format.js";
 import { wasAgo } from "../../kit/silence_words.js";
 
 const DEG = 180 / Math.PI;
+const WHOLE_FROM = 1000;
 
 const READOUTS = [
   { id: "height", title: "Height", unit: "m", digits: 1, role: "ground.height", fallback: "position.up" },
@@ -65,6 +66,9 @@ export function Readouts(el) {
   };
 }
 
+/** A number of four digits or more needs no decimals, and has no room for them. */
+const brief = (value, digits) => fixed(value, Math.abs(value) >= WHOLE_FROM ? 0 : digits);
+
 function showReadout(view, { readout, cell, value, most }) {
   const roles = [readout.role, readout.fallback].filter((name) => name && view.has(name));
   const role = roles.find((name) => view.tells(name)) ?? roles[0];
@@ -81,7 +85,7 @@ function showReadout(view, { readout, cell, value, most }) {
   }
   const scale = readout.scale ?? 1;
   const sample = view.sample(role);
-  const number = fixed(sample.value === undefined ? undefined : sample.value * scale, readout.digits);
+  const number = brief(sample.value === undefined ? undefined : sample.value * scale, readout.digits);
   const isLost = sample.stale && sample.value !== undefined;
   setText(value, isLost ? NOTHING : number);
   setAttr(value, "data-value", Number.isFinite(sample.value) && !isLost ? sample.value : undefined);
@@ -91,7 +95,7 @@ function showReadout(view, { readout, cell, value, most }) {
   );
   // For tilt only until apogee, since every vehicle lies down in the end.
   const greatest = view.greatestInFlight(role, readout.ascentOnly ? "apogee" : "landing");
-  const peak = Number.isFinite(greatest) ? `${readout.note ?? "most"} ${fixed(greatest * scale, readout.digits)}` : "";
+  const peak = Number.isFinite(greatest) ? `${readout.note ?? "most"} ${brief(greatest * scale, readout.digits)}` : "";
   setText(most, isLost ? wasAgo(number, sample.age) : peak);
 }
 
@@ -102,7 +106,7 @@ function showApogee(view, value, note) {
   setText(
     value,
     Number.isFinite(height)
-      ? `${fixed(height, 1)} m`
+      ? `${brief(height, 1)} m`
       : Number.isFinite(foreseen)
         ? `~${fixed(foreseen, 0)} m`
         : NOTHING,
