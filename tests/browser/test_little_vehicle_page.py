@@ -99,6 +99,24 @@ def test_a_replay_says_what_such_a_vehicle_does_not_tell(browser: object, tmp_pa
         station.stop()
 
 
+def test_another_place_begins_at_its_top_on_a_phone(browser: object, tmp_path: Path) -> None:
+    file = recorded(tmp_path / "sessions", "barometer", 30.0)
+    station = Process(tmp_path, "replay", str(file), "--no-browser", "--http-port", "0")
+    try:
+        page = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]}).new_page()
+        page.goto(station.line(r"(http://\S+)")[1])
+        page.locator('[data-testid="replay-banner"]').wait_for()
+        for place, other in (("bench", "pad"), ("pad", "review")):
+            go(page, place)
+            page.evaluate("scrollTo(0, 500)")
+            go(page, place)
+            assert page.evaluate("scrollY") == 500, "where one stays nothing jumps"
+            go(page, other)
+            assert page.evaluate("scrollY") == 0
+    finally:
+        station.stop()
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_live_and_silent_it_says_the_same(browser: object, tmp_path: Path, kind: str) -> None:
     file = tmp_path / "little.toml"

@@ -36,6 +36,7 @@ export class Navigation {
   }
 
   go(place) {
+    if (place !== this.#place) scrollTo(0, 0); // a phone scrolls the page itself; another place begins at its top
     this.#place = place;
     for (const [name, button] of Object.entries(this.#buttons)) {
       setAttr(button, "aria-current", name === place ? "page" : null);
