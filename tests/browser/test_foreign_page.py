@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.station import Process, eventually, page_of
+from tests.browser.station import ROOT, Process, eventually, page_of
 from tests.protocol.foreign.foreign_helpers import FOLDER
 
 
@@ -53,6 +53,45 @@ def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str, br
         eventually(lambda: see("desk-arm").is_visible())
         eventually(lambda: "has not accepted that risk" in page.inner_text("body"))
         assert see("desk-arm").is_disabled()
+
+
+@pytest.fixture
+def old_link(tmp_path: Path) -> Iterator[str]:
+    """The operator's link of a station that hears a vehicle of wire version 1."""
+    file = str(ROOT / "tests" / "sandpiper_1.toml")
+    twin = Process(tmp_path, "twin", "--listen", "socket://127.0.0.1:0", "--dictionary", file, "--ignite-after", "1000")
+    url = twin.line(r"(socket://\S+)")[1]
+    station = Process(tmp_path, "live", "--port", url, "--dictionary", file, "--no-browser", "--http-port", "0")
+    yield station.line(r"(http://\S+#operator=\S+)")[1]
+    station.stop()
+    twin.stop()
+
+
+def test_routine_commands_to_a_vehicle_of_wire_version_1_are_allowed_where_nothing_moves(
+    old_link: str, browser: object
+) -> None:
+    with page_of(browser) as page:
+
+        def see(testid: str) -> object:
+            return page.locator(f'[data-testid="{testid}"]:visible').first
+
+        page.goto(old_link)
+        see("place-bench").click()
+        eventually(lambda: see("status-link").inner_text() == "Up", 20)
+        note, allow = see("commands-unbound"), see("commands-allow")
+        eventually(allow.is_enabled, 10)
+        above, button = note.bounding_box(), allow.bounding_box()
+        assert button["y"] - (above["y"] + above["height"]) >= 6.0, "the note touches the button"
+
+        see("command-ping").click()
+        eventually(lambda: "allow routine ones for this session first" in see("notice").inner_text(), 10)
+        before = see("command-ping").bounding_box()
+        allow.click()
+        eventually(lambda: page.locator('[data-testid="commands-allow"]:visible').count() == 0, 10)
+        assert see("command-ping").bounding_box() == before, "it moved under the hand that allowed"
+        assert "routine ones are allowed for this session" in see("commands-unbound").inner_text()
+        see("command-ping").click()
+        eventually(lambda: "verified by telemetry" in page.inner_text(".bench-log"), 20)
 
 
 def test_without_an_attitude_the_flight_says_so_and_shows_no_number_that_is_none(link: str, browser: object) -> None:

@@ -1,6 +1,6 @@
 // Every command of the dictionary by hazard.
 
-import { builder, h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
+import { builder, h, setAttr, setClass, setHidden, setText, setTone } from "../kit/dom.js";
 import { leave, whyNot } from "./authority.js";
 
 const CLASSES = [
@@ -8,6 +8,9 @@ const CLASSES = [
   ["guarded", "Guarded", "get ready, then hold"],
   ["hazardous", "Hazardous", "get ready with every condition met, then hold"],
 ];
+
+const ALLOWED =
+  "Commands to this vehicle are bound to no vehicle, dictionary or time; routine ones are allowed for this session.";
 
 /** Every command of the dictionary by hazard. */
 export function CommandList(el, acts) {
@@ -25,6 +28,7 @@ export function CommandList(el, acts) {
   });
   el.append(note, asked, allow, why, groups);
   let buttons = [];
+  let allowed; // the session in which a person was asked
 
   function build(view) {
     const commands = view.store.dictionary.commands.filter((command) => !command.safes_all);
@@ -60,10 +64,15 @@ export function CommandList(el, acts) {
       const { desk, replay, canCommand } = view.page;
       const none = view.store.dictionary.commands.length === 0;
       const ask = none ? "" : leave(view.page);
-      setText(asked, ask);
+      if (ask) allowed = view.store;
+      // Once allowed, words and room stay: no other button may come under the hand that has just pressed this one.
+      const was = !ask && allowed === view.store && Boolean(desk?.open) && !replay;
+      setText(asked, was ? ALLOWED : ask);
       setTone(asked, "caution");
-      setHidden(asked, !ask);
-      setHidden(allow, !ask || !canCommand);
+      setHidden(asked, !ask && !was);
+      setHidden(allow, (!ask && !was) || !canCommand);
+      setClass(allow, "-done", was);
+      setAttr(allow, "disabled", was);
       setText(why, none ? "No commands in this vehicle's dictionary." : whyNot(view.page));
       setHidden(why, canCommand && !none);
       setHidden(groups, !desk || Boolean(replay));
