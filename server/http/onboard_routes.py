@@ -1,15 +1,19 @@
 """The onboard log over HTTP: bring one in, look at it, take its columns. Translation only.
 
 POST takes the log's file as the body, its name as `?file=`, a mapping as JSON in `?map=` (in the form of the TOML file;
-without it one is guessed) and answers with the report: alignment, or the reason of its refusal. `?look=1` only says which
-columns there are and what is guessed. The body's size is bounded by `UPLOAD_AT_MOST`.
+without it one is guessed) and answers with the report: alignment, or the reason of its refusal. Several files of one flight
+follow each other in the body, each with a `file=` and the bytes it has in `size=`. A file that is a card in the vehicle's
+own format is decoded, as in a terminal. `?look=1` only says which columns there are and what is guessed, or that it is a
+card. The body's size is bounded by `UPLOAD_AT_MOST`.
 """
 
 from __future__ import annotations
 
 import asyncio
 import json
+import re
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,9 +27,11 @@ from server.http.opened import opened
 from server.http.security import UPLOAD_AT_MOST
 from server.json_text import to_json
 from server.shelf.onboard_alignment import columns
+from server.shelf.onboard_card import is_card
 from server.shelf.onboard_log import look
 from server.shelf.onboard_mapping import LogMapping, parse_mapping
 
+FILES_AT_MOST, NAME_AT_MOST, PIECE = 32, 120, 1 << 20
 MAP_AT_MOST = 12_000  # it comes in the address, and a whole head holds 64 KiB
 READ = refusals(404, 409, 503)
 
@@ -43,13 +49,14 @@ async def bring(name: str, request: Request, site: Site) -> Response:
     """Take a log and align it, or only look at it."""
     refuse_recording(site, name)
     site.shelf.place_of(name)  # refused before the file is taken
-    mapping, title = _mapping(request.query_params.get("map")), request.query_params.get("file", "log.csv")
-    only_look = bool(request.query_params.get("look"))
+    query = request.query_params
+    mapping, named = _mapping(query.get("map")), _named(query.getlist("file") or ["log.csv"], query.getlist("size"))
     with tempfile.TemporaryDirectory() as folder:
-        file = Path(folder) / "log"
-        await _received(request, file)
+        files = [Path(folder) / str(number) / title for number, (title, _) in enumerate(named)]
+        await _received(request, Path(folder) / "body", list(zip(files, [size for _, size in named], strict=True)))
         try:
-            answer = await site.work.run(lambda: _looked(file) if only_look else _taken(site, name, file, mapping, title))
+            work = _looked if query.get("look") else _taken
+            answer = await site.work.run(lambda: work(site, name, files, mapping))
         finally:
             site.reading.pop(name, None)
     return _json(answer)
@@ -82,15 +89,17 @@ async def drop(name: str, site: Site) -> dict[str, bool]:
     return {"ok": True}
 
 
-def _taken(site: PageContext, name: str, file: Path, mapping: LogMapping | None, title: str) -> dict[str, Any]:
+def _taken(site: PageContext, name: str, files: Sequence[Path], mapping: LogMapping | None) -> dict[str, Any]:
     def progress(text: str) -> None:
         site.reading[name] = text
 
-    return site.onboard.take(opened(site, name), site.shelf.place_of(name), file, mapping, title, progress).as_dict()
+    return site.onboard.take_files(opened(site, name), site.shelf.place_of(name), files, mapping, progress).as_dict()
 
 
-def _looked(file: Path) -> dict[str, Any]:
-    seen = look(file)
+def _looked(site: PageContext, name: str, files: Sequence[Path], mapping: LogMapping | None) -> dict[str, Any]:
+    if is_card(files[0], opened(site, name).dictionary):
+        return {"card": True}
+    seen = look(files[0])
     guess = seen.guess.as_dict() if seen.guess is not None else None
     return {"columns": seen.names, "numeric": [seen.names[i] for i in seen.numeric], "guess": guess}
 
@@ -113,11 +122,40 @@ def _mapping(text: str | None) -> LogMapping | None:
     return parse_mapping(value)
 
 
-async def _received(request: Request, file: Path) -> None:
+def _named(names: Sequence[str], sizes: Sequence[str]) -> list[tuple[str, int | None]]:
+    """Return (file name without any folder, size in bytes) of each file; the size of the last may be left out."""
+    if len(names) > FILES_AT_MOST:
+        raise HTTPException(400, f"At most {FILES_AT_MOST} files of one flight are taken together.")
+    told = [int(size) if re.fullmatch("[0-9]{1,10}", size) else None for size in sizes]
+    if None in told or len(told) not in ((0, 1) if len(names) == 1 else (len(names),)):
+        raise HTTPException(400, "Each of several files needs its size in bytes.")
+    plain = [re.sub(r"[\0-\x1f/\\]", "", re.split(r"[/\\]", name)[-1])[:NAME_AT_MOST] for name in names]
+    return [(name if name.strip(".") else "log", size) for name, size in zip(plain, told or [None], strict=True)]
+
+
+async def _received(request: Request, body: Path, files: Sequence[tuple[Path, int | None]]) -> None:
     size = 0
-    with file.open("wb") as out:
+    with body.open("wb") as out:
         async for piece in request.stream():
             size += len(piece)
             if size > UPLOAD_AT_MOST:
                 raise HTTPException(413, f"The log is larger than {UPLOAD_AT_MOST >> 20} MB.")
             await asyncio.to_thread(out.write, piece)
+    if any(told is not None for _, told in files) and sum(told or 0 for _, told in files) != size:
+        raise HTTPException(400, "The files' sizes are not those of what came.")
+    await asyncio.to_thread(_cut, body, files)
+
+
+def _cut(body: Path, files: Sequence[tuple[Path, int | None]]) -> None:
+    """Cut what came into its files; one alone is moved, whatever its size."""
+    with body.open("rb") as source:
+        for path, size in files:
+            path.parent.mkdir()
+            if len(files) == 1:
+                body.rename(path)
+                return
+            left = size or 0
+            with path.open("wb") as out:
+                while left > 0 and (piece := source.read(min(left, PIECE))):
+                    out.write(piece)
+                    left -= len(piece)

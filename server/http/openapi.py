@@ -64,6 +64,7 @@ LOG_BODY: dict[str, Any] = {
     },
     "parameters": [
         {"name": "file", "in": "query", "required": False, "schema": {"type": "string", "maxLength": 255}},
+        {"name": "size", "in": "query", "required": False, "schema": {"type": "integer", "minimum": 0}},
         {"name": "map", "in": "query", "required": False, "schema": {"type": "string", "maxLength": 12_000}},
         {"name": "look", "in": "query", "required": False, "schema": {"type": "string", "enum": ["1"]}},
     ],

@@ -81,7 +81,7 @@ class OnboardStore:
         """
         if len(files) == 1 and not is_card(files[0], review.dictionary):
             return self.take(review, place, files[0], mapping, files[0].name, progress, events)
-        text, used = as_text(read_files(files, review.dictionary, mapping))
+        text, used = as_text(read_files(files, review.dictionary, mapping, progress))
         with tempfile.TemporaryDirectory() as folder:
             file = Path(folder) / "log.csv"
             file.write_text(text, "utf-8")

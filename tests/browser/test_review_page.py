@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 from tests.browser.station import ROOT, Process, eventually
+from tests.protocol.foreign.foreign_helpers import PLOVER
 from tests.server.flights import recorded
 from tests.server.shelf.test_onboard_alignment import logged
+from tests.server.shelf.test_onboard_card import chunks_of, session
 
 OFFSET_S, DRIFT = 41.25, 6e-5
 
@@ -37,6 +39,27 @@ def opened(browser: object, home: Path, session: Path) -> tuple[Process, object]
     page.locator('[data-testid="replay-banner"]').wait_for()
     page.locator('[data-testid="place-review"]').click()
     return replay, page
+
+
+def test_a_card_in_two_files_comes_home(browser: object, tmp_path: Path) -> None:
+    data = b"".join(chunk for _, chunk in chunks_of(PLOVER))
+    card = session(tmp_path / "sessions", PLOVER).session.path
+    files = [tmp_path / "card-10.bin", tmp_path / "card-9.bin"]  # the ninth was written first
+    for file, part in zip(files, (data[len(data) // 2 :], data[: len(data) // 2]), strict=True):
+        file.write_bytes(part)
+    (tmp_path / "strange.bin").write_bytes(bytes(range(256)) * 20)
+    replay, page = opened(browser, tmp_path, card)
+    try:
+        see = lambda testid: page.locator(f'[data-testid="{testid}"]').first  # noqa: E731
+        see("onboard-file").set_input_files([str(file) for file in files])
+        eventually(lambda: "Recording time is" in see("onboard-says").inner_text(), 20)
+        assert "pressure: " in see("onboard-says").inner_text() and "not heard" in see("onboard-says").inner_text()
+        assert page.locator(".onboard .overlay-drawing").count() >= 1
+        see("onboard-file").set_input_files(str(tmp_path / "strange.bin"))
+        told = "strange.bin holds no packet of Plover, and no line of column names."
+        eventually(lambda: told in see("notice").inner_text(), 20)
+    finally:
+        replay.stop()
 
 
 def test_a_log_a_note_a_comparison_and_a_report(browser: object, tmp_path: Path) -> None:

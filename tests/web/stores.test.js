@@ -214,7 +214,7 @@ test("a log that fails leaves nothing half shown; a late answer about another re
     getProgress: async () => undefined,
   };
   const { shelf, troubles } = shelfOf(api, open);
-  const bringing = shelf.acts.bringLog({ name: "log.csv" }, {});
+  const bringing = shelf.acts.bringLog([{ name: "log.csv" }], {});
   assert.match(shelf.onboard.busy, /^Reading log\.csv/);
   await bringing;
   assert.deepEqual([shelf.onboard, troubles], [null, ["No such column."]]);
@@ -224,6 +224,26 @@ test("a log that fails leaves nothing half shown; a late answer about another re
   await looking;
   await settle();
   assert.equal(shelf.onboard, null);
+});
+
+test("one text is asked about first, a card and several files come at once", async () => {
+  const brought = [];
+  const api = {
+    lookIntoLog: async (_name, file) => (file.name.endsWith(".bin") ? { card: true } : { columns: ["t"] }),
+    bringLog: async (_name, files, mapping) => brought.push([files.map((file) => file.name), mapping]),
+    getLog: async () => ({ told: {} }),
+    getProgress: async () => undefined,
+    getSessions: async () => [],
+  };
+  const { shelf } = shelfOf(api, { name: "flight" });
+  await shelf.acts.takeLog([{ name: "a.csv" }]);
+  assert.deepEqual([shelf.onboard.form, brought], [{ columns: ["t"] }, []]);
+  await shelf.acts.takeLog([{ name: "a.bin" }]);
+  await shelf.acts.takeLog([{ name: "a.csv" }, { name: "b.csv" }]);
+  assert.deepEqual(brought, [
+    [["a.bin"], null],
+    [["a.csv", "b.csv"], null],
+  ]);
 });
 
 test("trial plans are asked for again when the station did not answer, and none is a sentence", async (t) => {

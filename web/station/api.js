@@ -56,9 +56,16 @@ export const getConfiguration = async (name) => (await get(session(name, "config
 export const getForecast = async (name, changes) =>
   (await get(`${session(name, "next-flight")}?${new URLSearchParams(changes)}`)).json();
 
-/** Send the vehicle's own log with what its columns are; the answer is the station's report of it. */
-export async function bringLog(name, file, mapping, token) {
-  return postLog(name, { file: file.name, ...(mapping ? { map: JSON.stringify(mapping) } : {}) }, file, token);
+/**
+ * Send the files of the vehicle's own log, with what their columns are if they are one text; the answer is the station's
+ * report of it.
+ */
+export async function bringLog(name, files, mapping, token) {
+  const named = files.flatMap((file) => [
+    ["file", file.name],
+    ["size", file.size],
+  ]);
+  return postLog(name, [...named, ...(mapping ? [["map", JSON.stringify(mapping)]] : [])], new Blob(files), token);
 }
 
 /** How far the station has come with reading a log, in words; undefined when it does not say. */
@@ -69,9 +76,13 @@ export async function getProgress(name) {
   return answer.text;
 }
 
-/** The columns a log has and what they are guessed to be, from its beginning. */
+/** The columns a log has and what they are guessed to be, from its beginning; or {card: true} in the vehicle's format. */
 export async function lookIntoLog(name, file, token) {
-  return postLog(name, { file: file.name, look: "1" }, file.slice(0, LOOK_BYTES), token);
+  const query = [
+    ["file", file.name],
+    ["look", "1"],
+  ];
+  return postLog(name, query, file.slice(0, LOOK_BYTES), token);
 }
 
 async function postLog(name, query, body, token) {

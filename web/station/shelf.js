@@ -74,12 +74,8 @@ export class Shelf {
         this.dropOnboard();
         await this.#list();
       }),
-    lookIntoLog: (file) =>
-      this.#tried(async () => {
-        const form = await this.#api.lookIntoLog(this.#hooks.opened(), file, this.#hooks.token());
-        this.#set({ onboard: { file, form } });
-      }),
-    bringLog: (file, mapping) => this.#tried(() => this.#bringLog(this.#hooks.opened(), file, mapping)),
+    takeLog: (files) => this.#tried(() => this.#takeLog(this.#hooks.opened(), files)),
+    bringLog: (files, mapping) => this.#tried(() => this.#bringLog(this.#hooks.opened(), files, mapping)),
   };
 
   #set(change) {
@@ -141,14 +137,22 @@ export class Shelf {
     if (name === this.#hooks.opened()) this.#set({ onboard });
   }
 
-  async #bringLog(name, file, mapping) {
-    this.#set({ onboard: { busy: `Reading ${file.name} \u2026` } });
+  // Only the columns of one text are a person's to say; a card and several files say themselves what they hold.
+  async #takeLog(name, files) {
+    if (files.length > 1) return this.#bringLog(name, files, null);
+    const form = await this.#api.lookIntoLog(name, files[0], this.#hooks.token());
+    if (form.card) return this.#bringLog(name, files, null);
+    return this.#set({ onboard: { file: files[0], form } });
+  }
+
+  async #bringLog(name, files, mapping) {
+    this.#set({ onboard: { busy: `Reading ${files.map((file) => file.name).join(" and ")} \u2026` } });
     const watch = setInterval(async () => {
       const text = await this.#api.getProgress(name);
       if (text && this.onboard?.busy) this.#set({ onboard: { busy: text } });
     }, PROGRESS_MS);
     try {
-      await this.#api.bringLog(name, file, mapping, this.#hooks.token());
+      await this.#api.bringLog(name, files, mapping, this.#hooks.token());
       await this.#lookAtLog(name);
       await this.#list();
     } catch (error) {

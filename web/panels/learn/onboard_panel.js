@@ -29,20 +29,28 @@ function sentences(told) {
   return [clock, ...(told.lost ?? []).map(lostWords)];
 }
 
+/** Files as they were written, by the numbers in their names: a card's parts follow each other. */
+const inOrder = (files) => [...files].sort((a, b) => a.name.localeCompare(b.name, "en", { numeric: true }));
+
 export function OnboardPanel(el, acts) {
   const input = h("input", {
     type: "file",
-    accept: ".csv,.txt,.log",
-    "aria-label": "The vehicle's own log",
+    multiple: true,
+    "aria-label": "The vehicle's own log, one file or several of one flight",
     testid: "onboard-file",
     on: {
       change: () => {
-        if (input.files[0]) acts.lookIntoLog(input.files[0]);
+        if (input.files.length) acts.takeLog(inOrder(input.files));
         input.value = "";
       },
     },
   });
-  const pick = h("label", { class: "video-pick" }, "Bring in the vehicle's own log (CSV) ", input);
+  const pick = h(
+    "label",
+    { class: "video-pick" },
+    "Bring in the vehicle's own log: CSV or its card, several files together ",
+    input,
+  );
   const drop = h("button", {
     type: "button",
     class: "act -small",
@@ -152,7 +160,7 @@ function mappingForm({ file, form }, acts) {
         );
         const mapping = { time: { column: time.value, unit: timeUnit.value }, columns };
         localStorage.setItem(mappingKey(form.columns), JSON.stringify(mapping));
-        acts.bringLog(file, mapping);
+        acts.bringLog([file], mapping);
       },
     },
   });
