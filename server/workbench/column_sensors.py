@@ -24,6 +24,8 @@ _RATE = re.compile(r"(?:^|.*_)(?:gyr\w*?|g|w|omega|rate|rot\w*?)_?([xyz])(?:_.*|
 
 
 def _axis(pattern: re.Pattern[str], column: Column) -> str:
+    if column.words in ("x", "y", "z"):
+        return column.words if column.unit else ""  # its unit says of what
     found = pattern.fullmatch(column.words)
     return (found[1] or found[2]) if found else ""
 
@@ -37,7 +39,8 @@ def find_forces(free: Sequence[Column], meaning: Meaning) -> None:
             _take_triple(triple, meaning, "b")
     if any(column.role.startswith("accel.") for column in free):
         return
-    for column in free:  # a single axis
+    # A single axis; one that rests at 1 g in the unit written above it goes before one whose unit would have to be wrong.
+    for column in sorted(free, key=lambda one: one.values is None or not _rests_as_written(one)):
         if column.taken or column.values is None:
             continue
         is_named = re.search(r"(?:^|_)(?:acc\w*|g_?force|force|axial)(?:_|$)", column.words)
@@ -57,6 +60,11 @@ def find_forces(free: Sequence[Column], meaning: Meaning) -> None:
         if level < 0.0:
             meaning.assumed.append(f"{name_of(column)} points to the tail: it reads -1 g on the pad")
         return
+
+
+def _rests_as_written(column: Column) -> bool:
+    size = abs(level_of(column.values)) if column.values is not None else 0.0
+    return column.unit != "" and _force_unit(size, column.unit) == column.unit
 
 
 def _kicks(x: Floats, level: float) -> bool:

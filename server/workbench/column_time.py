@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
 from server.workbench.column_heights import fall_of, height_for
 from server.workbench.log_columns import TIME_ROLE, TIME_SECONDS, Column, Meaning, name_of
@@ -18,7 +19,16 @@ COUNT_WORDS = re.compile(r"(?:n|no|nr|num\w*|count\w*|index|idx|row|line|sample\
 
 def find_time(columns: Sequence[Column], meaning: Meaning) -> None:
     """Find the time of one file."""
-    if any(column.role == TIME_ROLE for column in columns):
+    told = [column for column in columns if column.role == TIME_ROLE]
+    for column in told or columns:
+        if column.values is not None and (told or not column.taken):
+            column.values, modulus = begun_again(column.values)
+            if modulus and (told or _like_time(column) > 2.0):
+                meaning.assumed.append(
+                    f"{name_of(column)} begins again after {modulus:.0f} and is counted on; to the station that would be a "
+                    "restart, so send a wider count"
+                )
+    if told:
         return
     scored = [
         (score, -column.place, column) for column in columns if not column.taken and (score := _like_time(column)) > 2.0
@@ -33,6 +43,22 @@ def find_time(columns: Sequence[Column], meaning: Meaning) -> None:
     if not time.unit and time.values is not None:
         # Seconds since 1970 have ten digits in this century.
         time.unit = next((u for u, one in TIME_SECONDS.items() if 5e8 < time.values[0] * one < 5e9), "")
+
+
+def begun_again(x: Floats) -> tuple[Floats, float]:
+    """Return a count of 15 to 32 bits that began again, counted on, and its modulus; as it is and 0 where it did not.
+
+    Every fall must be, but for the modulus, a step like the others: at most 20 of them.
+    """
+    steps = np.diff(x)
+    falls = steps < 0.0
+    if not np.isfinite(x).all() or not falls.any() or falls.mean() > 0.02 or x.min() < 0.0:
+        return x, 0.0
+    modulus = next((float(2**bits) for bits in range(15, 33) if 2**bits > x.max()), 0.0)
+    usual = float(np.median(steps[~falls]))
+    if not modulus or ((steps[falls] + modulus < 0.0) | (steps[falls] + modulus > 20.0 * usual)).any():
+        return x, 0.0
+    return x + modulus * np.concatenate([[0.0], np.cumsum(falls)]), modulus
 
 
 def _like_time(column: Column) -> float:

@@ -25,7 +25,10 @@ LOOKED_AT = 400
 COMMENTS = ("#", "//", "%", "!")
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?|[nN][aA][nN]")
 NOTHING = frozenset({"", "-", "--", "n/a", "na", "none", "null", "nan", "?"})
-CLOCK = re.compile(r"(\d{4}-\d\d-\d\d[T ])?(\d{1,2}):(\d\d):(\d\d(?:\.\d+)?)Z?")
+CLOCK = re.compile(r"(\d{4}-\d\d-\d\d[T ])?(?:(\d{1,2}):)?(\d{1,2}):(\d\d(?:\.\d+)?)Z?")
+DAY_S = 86400.0
+_LABELED = re.compile(r"([A-Za-z_][\w ]{0,20}?)\s*[:=]\s*(\S.*)")
+_MEASURED = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ°%][^\s\d]{0,6}\d?)")
 _COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 
 
@@ -54,17 +57,48 @@ class LogTable:
         if not filled or not all(NUMBER.fullmatch(word) for word in filled):
             clocks = [CLOCK.fullmatch(word) for word in filled]
             if filled and all(clocks) and len(filled) == len(words):
-                return np.array([_seconds(word) for word in words])
+                return _over_midnight(np.array([_seconds(word) for word in words]))
             return None
         return np.array([float(word) if word else np.nan for word in words])
 
 
 def _seconds(word: str) -> float:
-    """Return a time of day, with or without its date, as seconds."""
+    """Return a time of day, with or without its date, or minutes and seconds, as seconds."""
     found = CLOCK.fullmatch(word)
     assert found is not None  # asked before
     days = datetime.fromisoformat(found[1].strip(" T")).toordinal() if found[1] else 0
-    return 86400.0 * days + 3600.0 * int(found[2]) + 60.0 * int(found[3]) + float(found[4])
+    return DAY_S * days + 3600.0 * int(found[2] or 0) + 60.0 * int(found[3]) + float(found[4])
+
+
+def _over_midnight(seconds: Floats) -> Floats:
+    """Return times of day that go on after midnight."""
+    return seconds + DAY_S * np.concatenate([[0.0], np.cumsum(np.diff(seconds) < -0.5 * DAY_S)])
+
+
+def _bare(cell: str) -> tuple[str, str, str]:
+    """Return (label, what it says, unit) of a cell like "T: 12.5 s", the label and the unit "" where it has none."""
+    word = cell.strip().strip('"').strip()
+    labeled = None if CLOCK.fullmatch(word) else _LABELED.fullmatch(word)
+    label, rest = (labeled[1], labeled[2]) if labeled else ("", word)
+    measured = _MEASURED.fullmatch(rest)
+    unit = unit_of(measured[2]) if measured else ""
+    return label, measured[1] if measured and unit else rest, unit
+
+
+def _bared(rows: list[tuple[str, ...]], width: int) -> tuple[list[tuple[str, ...]], list[str], list[str]]:
+    """Return the rows without the label and the unit that every cell of a column has, and these by column."""
+    labels, units = [""] * width, [""] * width
+    for place in range(width):
+        first = next((row[place] for row in rows if row[place]), "")
+        if _is_number(first) or not _is_told(first):
+            continue
+        bare = [_bare(row[place]) for row in rows]
+        said = {(label, unit) for row, (label, _, unit) in zip(rows, bare, strict=True) if row[place]}
+        if len(said) != 1:
+            continue
+        ((labels[place], units[place]),) = said
+        rows = [(*row[:place], _plain(word), *row[place + 1 :]) for row, (_, word, _) in zip(rows, bare, strict=True)]
+    return rows, labels, units
 
 
 def read_table(path: Path) -> LogTable:
@@ -101,7 +135,9 @@ def read_table(path: Path) -> LogTable:
         notes.append(f"{other} lines with another number of values than {width} are left out")
     if repeated:
         notes.append(f"the line of headings comes again {repeated} times and is left out there")
-    names = headings[0] if headings else ("",) * width
+    rows, labels, written = _bared(rows, width)
+    names = headings[0] if headings else tuple(labels)
+    units = tuple(above or beside for above, beside in zip(units, written, strict=True))
     return LogTable(path, separator, names, units, tuple(rows), tuple(notes))
 
 
@@ -127,7 +163,7 @@ def _separator(lines: Sequence[str]) -> str:
         if width < 2:
             return 0.0, 0
         same = [cells for cells in cut if len(cells) == width]
-        share = sum(_is_number(cell) or not cell.strip() for cells in same for cell in cells) / (width * len(same))
+        share = sum(_is_told(cell) or not cell.strip() for cells in same for cell in cells) / (width * len(same))
         return round(share * len(same) / len(cut), 1), width
 
     return max(SEPARATORS, key=score)
@@ -142,10 +178,15 @@ def _is_number(cell: str) -> bool:
     return NUMBER.fullmatch(_plain(cell)) is not None
 
 
+def _is_told(cell: str) -> bool:
+    """Whether a cell is a number, with or without a label before it and its unit behind."""
+    return _is_number(cell) or _is_number(_bare(cell)[1])
+
+
 def _is_row(cells: Sequence[str]) -> bool:
     """Whether a line is one of values: a third of what it says are numbers or times of day."""
     filled = [cell for cell in cells if cell.strip()]
-    told = sum(_is_number(cell) or CLOCK.fullmatch(cell.strip()) is not None for cell in filled)
+    told = sum(_is_told(cell) or CLOCK.fullmatch(cell.strip()) is not None for cell in filled)
     return told * 3 >= len(filled) > 0
 
 

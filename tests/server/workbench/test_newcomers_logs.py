@@ -12,6 +12,7 @@ from server.review.review import open_review
 from server.workbench.dictionary_draft import draft_from_logs
 from server.workbench.log_flight import record_log
 from tests.server.workbench.logged_shapes import BURN_S, PAD_S, SHAPES, Shape, flown
+from tests.server.workbench.stranger_shapes import STRANGER
 
 
 def judged(shape: Shape, folder: Path) -> str:
@@ -35,6 +36,6 @@ def judged(shape: Shape, folder: Path) -> str:
     return "; ".join([*out, *(draft.unknown if out else [])])
 
 
-@pytest.mark.parametrize("shape", SHAPES, ids=lambda one: one.name)
+@pytest.mark.parametrize("shape", (*SHAPES, *STRANGER), ids=lambda one: one.name)
 def test_a_log_of_this_shape_gives_a_dictionary_with_which_its_flight_is_judged(shape: Shape, tmp_path: Path) -> None:
     assert judged(shape, tmp_path) == ""
