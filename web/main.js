@@ -2,6 +2,7 @@
 // are drawn from one snapshot of them on animation frames, and only when something changed.
 
 import { DeskSheet } from "./desk/desk_sheet.js";
+import { Ears } from "./ears/ears.js";
 import { AlarmList } from "./frame/alarm_list.js";
 import { Banners } from "./frame/banners.js";
 import { Navigation } from "./frame/navigation.js";
@@ -49,6 +50,7 @@ const operator = new Operator({
 });
 const shelf = new Shelf({ changed, trouble, token: () => operator.token, opened: () => opened.replay?.name });
 const trialPlans = new TrialPlans(changed);
+const ears = new Ears(window, changed);
 
 function trouble(sentence) {
   notices.trouble(sentence);
@@ -111,6 +113,8 @@ const acts = {
   safeAll: () => {
     if (operator.state) say({ type: "safe_all" });
   },
+  sound: () => ears.toggle(),
+  testSound: () => ears.test(),
   toggleStrip: (binding) => {
     opened.toggleStrip(binding);
     changed();
@@ -199,6 +203,9 @@ function draw() {
   navigation.update(page, shown?.store.dictionary);
   setHidden(byId("loading"), Boolean(shown) || navigation.place === "review");
   markBody(page);
+  ears.update(shown, page.mode);
+  navigation.sound.update({ muted: ears.muted, awake: ears.mouth.awake });
+  if (page.replay) ears.replay(page.replay.store, shown.cursor.rx, page.replay.playsAsFlown);
   if (shown) drawSession(shown, beside);
   else if (navigation.place === "review") {
     // Without any session the shelf must still open: only what needs no store is drawn.
@@ -224,6 +231,12 @@ function drawSession(shown, beside) {
   for (const panel of places[navigation.place].panels) panel.update(shown);
 }
 
+// A tab that is not looked at draws nothing, and calls all the same.
+function hear(message) {
+  live.receive(message);
+  if (live.store && !opened.replay) ears.live(live.store, live.rxNow);
+}
+
 // ---------------------------------------------------------------- start
 
 async function start() {
@@ -236,9 +249,8 @@ async function start() {
   }
   trouble(null);
   const { mode, open } = station.about;
-  document.title = `Blockhouse \u2014 ${mode}`;
   if (mode !== "replay") {
-    const listener = { message: (message) => live.receive(message), changed };
+    const listener = { message: hear, changed };
     viewSocket = new ViewSocket(socketUrl("/ws/view"), operator.token, listener);
     operator.open();
   }
@@ -256,6 +268,7 @@ const sheet = new DeskSheet(byId("sheet"), { ask: (message) => operator.ask(mess
 const navigation = new Navigation(byId("places"), places, {
   changed,
   dismiss: acts.dismiss,
+  sound: acts.sound,
   entered: (place) => {
     if (place === "review") acts.listSessions();
   },

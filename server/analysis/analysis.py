@@ -33,6 +33,7 @@ from server.analysis.trackers.output import Instant, Tracker, TrackerOutput
 from server.analysis.trackers.packet_kinds import PacketKindsTracker
 from server.analysis.trackers.phase_agreement import PhaseAgreementTracker
 from server.analysis.trackers.power import PowerTracker
+from server.analysis.trackers.progress import ProgressTracker
 from server.analysis.trackers.role_columns import RoleColumns
 from server.analysis.trackers.saturation import SaturationTracker
 from server.analysis.trackers.servo_cable import ServoCableTracker
@@ -68,6 +69,7 @@ class Analysis:
             Part("motion", "tilt and speed can no longer be followed", MotionTracker(roles, self._height.flying)),
             Part("rules", "the flight rules can no longer be watched", FlightRulesTracker(dictionary, self._estimates)),
             Part("state", "the state vector can no longer be watched", StateVectorTracker(roles, self._estimates)),
+            Part("progress", "leaning and sinking can no longer be called", ProgressTracker(facts)),
             Part("phase", "the vehicle's phase can no longer be compared", PhaseAgreementTracker(roles)),
             Part("units", "the inertial units can no longer be compared", InertialUnitsTracker(roles, self._height.flying)),
             Part("dictionary", "the dictionary can no longer be checked", DictionaryHashTracker(roles, dictionary.hash32)),

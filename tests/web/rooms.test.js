@@ -16,13 +16,14 @@ const ROOMS = {
   station: ["session"],
   desk: ["kit", "session"],
   frame: ["desk", "kit", "session"],
+  ears: ["kit", "session"],
   "panels/try": ["kit", "session"],
   "panels/ready": ["kit", "session"],
   "panels/watch": ["kit", "session"],
   "panels/find": ["kit"],
   "panels/learn": ["kit", "session"],
   "places.js": ["desk", "kit", "panels/try", "panels/ready", "panels/watch", "panels/find", "panels/learn"],
-  "main.js": ["places.js", "frame", "desk", "station", "kit", "session"],
+  "main.js": ["places.js", "ears", "frame", "desk", "station", "kit", "session"],
 };
 
 const names = readdirSync(WEB, { recursive: true })

@@ -6,6 +6,7 @@ import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
 import { current, onTheme, toggle } from "../kit/theme.js";
 import { LastCommand } from "./last_command.js";
 import { NoticeLine } from "./notice.js";
+import { soundButton } from "./sound_button.js";
 
 export class Navigation {
   #places;
@@ -17,7 +18,7 @@ export class Navigation {
 
   /**
    * @param {Element} nav @param {{[name: string]: {title: string, section: Element}}} places
-   * @param {{changed: () => void, dismiss: () => void, entered: (place: string) => void}} acts
+   * @param {{changed: () => void, dismiss: () => void, sound: () => void, entered: (place: string) => void}} acts
    */
   constructor(nav, places, acts) {
     this.#places = places;
@@ -25,7 +26,9 @@ export class Navigation {
     for (const [name, { title }] of Object.entries(places)) this.#buttons[name] = this.#button(name, title);
     const said = h("p", { class: "last-command", role: "status", hidden: true });
     const notice = h("div", { class: "notice", role: "alert", hidden: true });
-    nav.append(...Object.values(this.#buttons), said, notice, this.#vehicle, this.#who, themeButton(acts.changed));
+    this.sound = soundButton(acts);
+    const tail = [this.#vehicle, this.#who, this.sound.el, themeButton(acts.changed)];
+    nav.append(...Object.values(this.#buttons), said, notice, ...tail);
     this.lastCommand = LastCommand(said);
     this.notice = NoticeLine(notice, acts);
   }

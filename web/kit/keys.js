@@ -12,10 +12,10 @@ const REPLAY_KEYS = {
   r: ["loop"],
 };
 
-const ALARM_KEYS = { a: ["alarms", "next"], A: ["alarms", "all"] };
+const KEYS = { a: ["alarms", "next"], A: ["alarms", "all"], m: ["sound"], M: ["sound"] };
 
 /**
- * What a key means: ["safe_all"], ["escape"], ["alarms", which], ["replay", act, argument] or null.
+ * What a key means: ["safe_all"], ["escape"], ["sound"], ["alarms", which], ["replay", act, argument] or null.
  * Typing in a field is never a command.
  */
 export function meaning(event, { replay }) {
@@ -25,7 +25,7 @@ export function meaning(event, { replay }) {
   const tag = event.target?.tagName;
   const slider = tag === "INPUT" && event.target.type === "range";
   if ((tag === "INPUT" && !slider) || tag === "SELECT" || tag === "TEXTAREA") return null;
-  if (ALARM_KEYS[event.key]) return ALARM_KEYS[event.key];
+  if (KEYS[event.key]) return KEYS[event.key];
   if (!replay) return null;
   if (tag === "BUTTON" && event.key === " ") return null;
   if (event.shiftKey && (event.key === "ArrowLeft" || event.key === "ArrowRight"))
@@ -40,18 +40,18 @@ export function listen(context, acts) {
     const button = event.detail > 0 && context().replay && event.target.closest?.("button");
     if (button) button.blur();
   });
+  const once = {
+    escape: () => acts.escape(),
+    safe_all: () => acts.safeAll(),
+    sound: () => acts.sound(),
+    alarms: (which) => acts.alarmKey(which),
+  };
   document.addEventListener("keydown", (event) => {
     const what = meaning(event, context());
     if (!what) return;
-    if (what[0] === "escape") {
-      if (!event.repeat) acts.escape();
-      return;
-    }
-    event.preventDefault();
-    if (what[0] === "safe_all") {
-      if (!event.repeat) acts.safeAll();
-    } else if (what[0] === "alarms") {
-      if (!event.repeat) acts.alarmKey(what[1]);
-    } else acts.replay(what[1], what[2]);
+    const [name, ...rest] = what;
+    if (name !== "escape") event.preventDefault();
+    if (name === "replay") acts.replay(...rest);
+    else if (!event.repeat) once[name](...rest);
   });
 }

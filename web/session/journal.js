@@ -57,6 +57,18 @@ export class Journal {
     return this.#spoken.entries.slice(Math.max(0, end - count), end).reverse();
   }
 
+  /** Entries from an absolute index on, in order. */
+  from(index) {
+    let at = this.entries.length;
+    while (at > 0 && this.entries[at - 1].i >= index) at--;
+    return this.entries.slice(at);
+  }
+
+  /** Entries after one station time and up to another, in order. */
+  between(after, until) {
+    return this.entries.filter(({ rx }) => rx > after && rx <= until);
+  }
+
   #topics;
   #spoken;
 

@@ -36,6 +36,11 @@ export class Replay {
     this.loopFrom = undefined;
   }
 
+  /** Whether it runs forward as it was flown, so that what was called out then may be called out again. */
+  get playsAsFlown() {
+    return this.clock.playing && this.clock.speed === 1 && this.clock.direction === 1;
+  }
+
   /** The cursor at `now`. A step by packet holds the exact arrival time until the clock moves again. */
   cursor(now) {
     const t = this.clock.tick(now);

@@ -17,6 +17,7 @@ import {
   toneOf,
   valueBeside,
 } from "./pad_state.js";
+import { soundTest } from "./sound_test.js";
 
 const SURE_WITHIN_MS = 4000;
 const NARROW = "(max-width: 700px)";
@@ -66,11 +67,12 @@ export function PadSheetPanel(el, acts) {
     text: "Print the sheet",
     on: { click: () => printSheet(shown, at) },
   });
+  const sound = soundTest(acts);
   const head = h(
     "div",
     { class: "pad-head" },
-    h("div", { class: "pad-words" }, summary, advice, says),
-    h("div", { class: "pad-acts" }, reasons, afresh.el, print, fold),
+    h("div", { class: "pad-words" }, summary, advice, says, sound.says),
+    h("div", { class: "pad-acts" }, reasons, afresh.el, sound.button, print, fold),
   );
   const none = h("p", {
     class: "absent",

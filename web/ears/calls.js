@@ -1,0 +1,135 @@
+// What is called out of a session, as a pure function of its journal: one entry, one call or none. A call is a sentence
+// of our own, the number first where there is one. Never called: that something is safe, clear, disarmed or a go; a
+// state older than a second; a prediction as a fact.
+
+import { sentence } from "../kit/format.js";
+
+/**
+ * How long (s) after its entry a call may still begin: a state is old after a second, what has happened may be told a
+ * little later. Common practice, no source.
+ */
+const STATE_S = 1;
+const FACT_S = 4;
+
+/**
+ * @typedef {{key: string, rx: number, words: string, tone: string, rank: number, lives_s: number, urgent: boolean}}
+ *   Call
+ */
+
+/** Which of several waiting calls goes first. */
+export const RANK = { urgent: 3, alarm: 2, moment: 1, progress: 0 };
+
+const round = (value) => Math.round(value);
+const digits = (degrees) =>
+  String(round(degrees + 360) % 360)
+    .padStart(3, "0")
+    .split("")
+    .join(" ");
+const finite = Number.isFinite;
+
+/** Plain words for alarms whose own text is more than an ear takes. */
+const ALARM_WORDS = {
+  nonfinite: "bad numbers from the vehicle",
+  phase: "vehicle and ground differ on the phase",
+  guard: "the vehicle's guard has acted",
+  dictionary: "another dictionary than the vehicle's",
+  "downlink lag": "what arrives is late",
+  "flight reserve": "battery below the flight reserve",
+};
+
+const alarmWords = ({ key, text }) => ALARM_WORDS[key] ?? text.split(/[:;,(]/)[0];
+
+const once = (say, tone) => ({ lives_s: FACT_S, rank: RANK.moment, tone, say });
+
+/**
+ * One row for each kind of entry that is called: {lives_s, rank, tone, say}. `say(body, measure)` gives the words or
+ * nothing; `measure` writes lengths and speeds as the person reads them.
+ */
+const CALLS = {
+  "moment/lift_off": once(() => "lift-off", "rise"),
+  "figure/rail_exit": once(({ speed_m_s: v }, m) => finite(v) && `${m.speed(v)} off the rail`, "tick"),
+  "moment/burnout": once(
+    ({ height_m: z }, m) => (finite(z) ? `${m.length(z)} up, thrust is over` : "thrust is over"),
+    "level",
+  ),
+  "moment/control_enabled": once(({ on }) => (on ? "control is on" : "control is off"), "tick"),
+  "moment/apogee": once(({ height_m: z }, m) => (finite(z) ? `top, ${m.length(z)}` : "top"), "top"),
+  "moment/deployment": once(({ on }) => on && "parachute commanded", "open"),
+  "moment/separation": once(({ on }) => on && "separated", "open"),
+  "moment/landing": once(() => "it has landed", "land"),
+  "figure/recovery": once(
+    ({ whereabouts_basis: basis, whereabouts_distance_m: d, whereabouts_bearing_deg: b }, m) =>
+      basis === "landed" && finite(d) && finite(b) && `walk ${m.length(d)}, ${digits(b)}`,
+    "land",
+  ),
+  "link/port": {
+    lives_s: STATE_S,
+    rank: RANK.progress,
+    tone: "tick",
+    say: ({ state }) => state === "up" && "the vehicle is heard", // that it is lost is an alarm
+  },
+  "progress/leaning": {
+    lives_s: STATE_S,
+    rank: RANK.progress,
+    tone: "lean",
+    say: ({ tilt_rad: tilt }) => finite(tilt) && `leaning ${round((tilt * 180) / Math.PI)}`,
+  },
+  "progress/sinking": {
+    lives_s: STATE_S,
+    rank: RANK.progress,
+    tone: "tick",
+    say: ({ height_m: z, climb_m_s: v }, m) => finite(z) && finite(v) && `${m.length(z)} up, sinking ${m.speed(-v)}`,
+  },
+};
+
+const URGENT = {
+  lives_s: FACT_S,
+  rank: RANK.urgent,
+  tone: "heads-up",
+  say: ({ height_m: z }, m) => `heads up! It falls unbraked${finite(z) ? `, ${m.length(z)} up` : ""}`,
+};
+const WARNING = { lives_s: FACT_S, rank: RANK.alarm, tone: "warning" };
+const CAUTION = { lives_s: FACT_S, rank: RANK.alarm, tone: "caution" };
+
+/** The alarm that nothing silences. */
+export const HEADS_UP = "unbraked";
+
+/** Meters and meters per second as whole numbers. */
+export const METRIC = { length: (m) => String(round(m)), speed: (v) => String(round(v)) };
+
+/**
+ * @param {import("../session/journal.js").Entry} entry @param {typeof METRIC} measure
+ * @returns {Call|null}
+ */
+export function callOf(entry, measure = METRIC) {
+  const { topic, key, rx, body, text } = entry;
+  if (topic === "alarm") return alarmCall(entry, measure);
+  const name = `${topic}/${key}`;
+  const row = CALLS[name];
+  if (!row) return null;
+  if (topic === "moment" && !text) return null; // the same moment told more exactly, once more was known
+  const words = row.say(body, measure);
+  if (!words) return null;
+  return { key: name, rx, words, tone: row.tone, rank: row.rank, lives_s: row.lives_s, urgent: false };
+}
+
+function alarmCall({ key, rx, severity, text, body }, measure) {
+  if (body.state !== "raised" || severity === "info") return null;
+  const urgent = key === HEADS_UP;
+  const row = urgent ? URGENT : severity === "warning" ? WARNING : CAUTION;
+  const words = urgent ? row.say(body, measure) : `${severity}: ${alarmWords({ key, text })}`;
+  return { key: `alarm/${key}`, rx, words, tone: row.tone, rank: row.rank, lives_s: row.lives_s, urgent };
+}
+
+/** Calls of a whole journal, a line each: seconds from `zero`, words, tone, how long after what they tell they come. */
+export function callLines(entries, zero = 0, measure = METRIC) {
+  const line = (entry, call) => {
+    const late =
+      entry.topic === "moment" && finite(entry.body.t) ? `, ${(entry.t - entry.body.t).toFixed(1)} s after` : "";
+    return `${(entry.t - zero).toFixed(1)} ${sentence(call.words)} [${call.tone}]${late}`;
+  };
+  return entries.flatMap((entry) => {
+    const call = callOf(entry, measure);
+    return call ? [line(entry, call)] : [];
+  });
+}
