@@ -63,6 +63,13 @@ test("an entry is called in whole numbers, the number first, in the person's own
   );
 });
 
+test("a second motor is called as such, and a top that was none is taken back", () => {
+  assert.equal(callOf(entry("moment", "ignition_2", { height_m: 300 })).words, "another motor burns");
+  assert.equal(callOf(entry("moment", "burnout_2", { height_m: 512.2 })).words, "512 up, thrust is over");
+  const wrong = { t: 9, height_m: 532, withdrawn: true };
+  assert.equal(callOf(entry("moment", "apogee", wrong)).words, "that was not the top, it climbs on");
+});
+
 test("what is foretold, withdrawn, untold or no number is not called", () => {
   const walk = { whereabouts_basis: "forecast", whereabouts_distance_m: 41, whereabouts_bearing_deg: 64 };
   for (const silent of [

@@ -52,8 +52,12 @@ const CALLS = {
     ({ height_m: z }, m) => (finite(z) ? `${m.length(z)} up, thrust is over` : "thrust is over"),
     "level",
   ),
+  "moment/ignition": once(() => "another motor burns", "rise"),
   "moment/control_enabled": once(({ on }) => (on ? "control is on" : "control is off"), "tick"),
-  "moment/apogee": once(({ height_m: z }, m) => (finite(z) ? `top, ${m.length(z)}` : "top"), "top"),
+  "moment/apogee": once(({ height_m: z, withdrawn }, m) => {
+    if (withdrawn) return "that was not the top, it climbs on";
+    return finite(z) ? `top, ${m.length(z)}` : "top";
+  }, "top"),
   "moment/deployment": once(({ on }) => on && "parachute commanded", "open"),
   "moment/separation": once(({ on }) => on && "separated", "open"),
   "moment/landing": once(() => "it has landed", "land"),
@@ -104,7 +108,7 @@ export const METRIC = { length: (m) => String(round(m)), speed: (v) => String(ro
 export function callOf(entry, measure = METRIC) {
   const { topic, key, rx, body, text } = entry;
   if (topic === "alarm") return alarmCall(entry, measure);
-  const name = `${topic}/${key}`;
+  const name = `${topic}/${key.replace(/_\d+$/, "")}`; // the second burnout is one
   const row = CALLS[name];
   if (!row) return null;
   if (topic === "moment" && !text) return null; // the same moment told more exactly, once more was known

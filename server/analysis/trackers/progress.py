@@ -74,7 +74,8 @@ class ProgressTracker:
             out.note(Instant.of(rows, row), "progress", "leaning", "info", "", body)
 
     def _take_heights(self, rows: Rows, begun: list[tuple[int, float, Phase]], out: TrackerOutput) -> None:
-        apogee = [e for _, e in out.entries if (e.topic, e.key) == ("moment", "apogee") and e.text]
+        told = [e for _, e in out.entries if (e.topic, e.key) == ("moment", "apogee") and e.text]
+        apogee = [e for e in told if not e.body.get("withdrawn")]
         if apogee:
             self._watch.begin(apogee[-1].number("t"), apogee[-1].number("height_m"))
             self._due_s = apogee[-1].number("t") + FIRST_SINKING_S
