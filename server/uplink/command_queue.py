@@ -228,6 +228,8 @@ class CommandQueue:
             self._table.advance(now_s)
             return
         entry.counter, entry.frame = counter, frame
+        if entry.is_probe:
+            self.trips.why_unsent = None
         unmet = self._unmet(entry, now_s)
         if unmet:
             self._table.apply(entry, Event.BLOCK, now_s, f"{unmet} at the moment of sending")
@@ -242,6 +244,8 @@ class CommandQueue:
         if entry is None:
             return
         entry.preparing = False
+        if entry.is_probe:
+            self.trips.why_unsent = sentence
         if entry.state is State.QUEUED and not entry.command.safes_all:
             self._table.apply(entry, Event.BLOCK, now_s, sentence)
         elif entry.state is State.QUEUED:

@@ -37,6 +37,7 @@ class RoundTrips:
         self.ping: Command | None = ping if answers and harmless else None
         self._sent_s = -inf
         self._answered_s = -inf
+        self.why_unsent: str | None = None  # why the newest ping of the station's own did not leave
 
     def note(self, sent_s: float, answered_s: float) -> None:
         """The vehicle answered what was first sent at `sent_s`; of what was sent before that, nothing new is learned."""
@@ -73,7 +74,11 @@ class RoundTrips:
             return Check("round_trip", title, True, "this vehicle does not answer; a lag from the start cannot be seen")
         trip_s = self.trip_s
         if trip_s is None:
-            return Check("round_trip", title, False, "it has not answered a ping yet", known=False)
+            return Check("round_trip", title, False, self._unasked() or "it has not answered a ping yet", known=False)
         if self.age_s(now_s) > ASKED_WITHIN_S:
-            return Check("round_trip", title, False, f"last answer {self.age_s(now_s):.0f} s ago", known=False)
+            text = self._unasked() or f"last answer {self.age_s(now_s):.0f} s ago"
+            return Check("round_trip", title, False, text, known=False)
         return Check("round_trip", title, trip_s <= TRIP_AT_MOST_S, f"{trip_s:.2f} s there and back", True, trip_s)
+
+    def _unasked(self) -> str:
+        return f"no ping was sent: {self.why_unsent}" if self.why_unsent else ""

@@ -36,6 +36,24 @@ def test_without_an_answered_ping_nothing_that_needs_two_acts_is_ready() -> None
     assert sent(world) == []
 
 
+def test_a_ping_that_could_not_be_sent_is_said_to_be_the_reason() -> None:
+    """Seen with read-only settings: "it has not answered a ping yet", and the vehicle was looked at for it."""
+    world = unanswered()
+    world.disk.failures = -1
+    for _ in range(2):
+        world.queue.ask_for_trip(world.now_s)
+        world.carry_out()
+        world.advance(0.5)
+        assert sent(world) == []
+        said = world.arm("channel_arm", channel=1).sentence
+        assert said.startswith(f"not ready: {ASKED} (no ping was sent: ") and "disk" in said, said
+    world.disk.failures = 0
+    world.queue.ask_for_trip(world.now_s)
+    world.carry_out()
+    world.advance(1.0)
+    assert world.arm("channel_arm", channel=1).ok
+
+
 def test_any_answered_command_measures_the_way() -> None:
     world = unanswered()
     assert world.submit("camera_power", camera=1, on=1).ok
