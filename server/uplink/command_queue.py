@@ -314,7 +314,7 @@ class CommandQueue:
         if known is None and not restarted:
             self._table.advance(now_s)
         elif boot_id != known or restarted:
-            safing = self._table.safing
+            safing = rules.safing_of(self._table.commands, or_accepted=True)
             self.trips.forget()
             self.disarm("the vehicle restarted", now_s, also_safe_all=True)
             if safing is not None:

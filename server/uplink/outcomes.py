@@ -79,7 +79,7 @@ class Outcomes:
         entry = self._table.numbered(counter) if counter else None
         if entry is None or not entry.command.safes_all:
             return
-        if last_counter == counter and entry.state in (State.SENT, State.UNKNOWN):
+        if last_counter == counter and entry.state in (State.SENT, State.ACCEPTED, State.UNKNOWN):
             self._take(entry, "completed", "none", now_s)
         elif entry.state is State.SENT:
             self._doubt(entry, NUMBER_OVERTAKEN, "the number of the one before was used already", now_s)

@@ -114,7 +114,7 @@ def safing_words(entry: PendingCommand, waits_for_a_start: bool, ends: str) -> s
     return f"safe all goes out next, and again {ends}; {NOT_SAFE_YET}"
 
 
-def safing_of(commands: Iterable[PendingCommand]) -> PendingCommand | None:
-    """Return the safe all that is waiting or being sent, None when there is none."""
-    alive = (State.QUEUED, State.SENT)
+def safing_of(commands: Iterable[PendingCommand], *, or_accepted: bool = False) -> PendingCommand | None:
+    """Return the safe all that is waiting or being sent (`or_accepted`: or not yet carried out), None when there is none."""
+    alive = (State.QUEUED, State.SENT, *((State.ACCEPTED,) if or_accepted else ()))
     return next((entry for entry in commands if entry.command.safes_all and entry.state in alive), None)

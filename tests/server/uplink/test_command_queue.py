@@ -863,6 +863,36 @@ def test_safe_all_follows_the_vehicle_through_a_restart() -> None:
     assert [(e.boot_id, e.command) for e in world.vehicle.executed] == [(8, "safe_all")]
 
 
+def accepted_safe_all(world: World) -> str:
+    """Press Safe all, and lose the vehicle's "completed": return its number."""
+    world.deaf_to.add("answer")
+    id = str(world.safe_all().id)
+    counter = world.disk.intents[-1]["counter"]
+    world.queue.on_answer(world.vehicle.boot_id, int(str(counter)), "accepted", "none", world.now_s, 0)
+    world.carry_out()
+    assert view(world, id)["state"] == "accepted"
+    return id
+
+
+def test_safe_all_whose_completion_was_lost_is_done_by_the_signed_identity() -> None:
+    """Seen: shown "accepted" for five seconds, then unknown, while the vehicle told each second that it had done it."""
+    world = ready_world()
+    id = accepted_safe_all(world)
+    world.advance(2.0)
+    assert view(world, id)["state"] == "verified"
+
+
+def test_safe_all_that_was_accepted_by_a_start_that_ended_is_asked_of_the_next() -> None:
+    world = ready_world()
+    world.up.cut = True
+    accepted_safe_all(world)
+    world.up.cut = False
+    world.deaf_to.clear()
+    world.reboot()
+    world.advance(1.5)
+    assert [(e.boot_id, e.command) for e in world.vehicle.executed][-1:] == [(8, "safe_all")]
+
+
 def test_safe_all_is_obeyed_by_a_start_the_station_has_not_heard_of() -> None:
     world = ready_world()
     world.vehicle.silent_about = {"identity"}
