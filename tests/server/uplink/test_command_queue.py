@@ -883,6 +883,7 @@ def test_safe_all_whose_completion_was_lost_is_done_by_the_signed_identity() -> 
 
 
 def test_safe_all_that_was_accepted_by_a_start_that_ended_is_asked_of_the_next() -> None:
+    """I12."""
     world = ready_world()
     world.up.cut = True
     accepted_safe_all(world)
