@@ -83,11 +83,24 @@ BOUND_FAULTS = (
         "addressee",
         (ADDRESSEE, "if now_s - heard.rx_s > IDENTITY_FRESH_S:", "if False:"),
     ),
-    fault("another vehicle is commanded", "addressee", (ADDRESSEE, "if said.vehicle_id != self.vehicle_id:", "if False:")),
+    fault(
+        "another vehicle is commanded",
+        "addressee",
+        (ADDRESSEE, "if said.vehicle_id != self.vehicle_id:\n            return", "if False:\n            return"),
+    ),
     fault(
         "another dictionary is commanded",
         "addressee",
-        (ADDRESSEE, "if said.dictionary_hash != self._dictionary.hash32:", "if False:"),
+        (
+            ADDRESSEE,
+            "            return self.why_misread\n        if said.boot_id",
+            "            pass\n        if said.boot_id",
+        ),
+    ),
+    fault(
+        "nobody is told that safe all reaches nobody",
+        "addressee",
+        (ADDRESSEE, "            self._why_deaf = why", "            pass"),
     ),
     fault("a vehicle without a start id is commanded", "addressee", (ADDRESSEE, "if said.boot_id == 0:", "if False:")),
     fault(

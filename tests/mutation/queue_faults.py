@@ -274,6 +274,26 @@ QUEUE_FAULTS = (
         (OUTCOMES, "since_s = max(entry.since_s, entry.first_sent_s)", "since_s = -1.0"),
     ),
     fault(
+        "telemetry of another dictionary verifies",
+        "command_queue",
+        (OUTCOMES, "if self._addressee.why_misread is not None:", "if False:"),
+    ),
+    fault(
+        "an earlier safe all of the same number is the new one",
+        "command_queue",
+        (OUTCOMES, "if last_counter == counter and entry.state", "if entry.state"),
+    ),
+    fault(
+        "what fires is sent in one act where the dictionary says so",
+        "command_queue",
+        (RULES, 'if described.hazard == "routine" and dictionary.arms(described):', "if False:"),
+    ),
+    fault(
+        "what may have left before a kill was dropped before sending",
+        "take_up",
+        ("server/live/note_writer.py", "in UNSENT and not may_have_left else", "in UNSENT else"),
+    ),
+    fault(
         "verified without the effect",
         "conditions",
         (
