@@ -106,8 +106,8 @@ def export_key(path: Path, key: bytes) -> None:
 
 def _has_earlier_key(folder: Path, copies: Path | None) -> bool:
     """Tell whether a key was used here or on this computer before: its counter outlives it, and so does one put aside."""
-    counters = [file for place in (folder, copies) if place is not None for file in place.glob("counter-*")]
-    return bool(counters or kept_keys(folder))
+    counters = (folder.glob("counter-*"), (copies or folder).glob("counter-*"))
+    return any(next(found, None) for found in counters) or bool(kept_keys(folder))
 
 
 def _make_key(folder: Path, copies: Path | None) -> None:
