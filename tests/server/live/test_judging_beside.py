@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import threading
-import time
 from collections.abc import Awaitable, Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -19,9 +18,19 @@ from server.live import judge_thread
 from server.live.station import Station
 from server.review.review import open_review
 from tests.server.flights import dictionary
-from tests.server.live.test_station import assert_replay_is_what_was_shown, make_station, until
+from tests.server.live.test_station import assert_replay_is_what_was_shown, landed, make_station, until
 
 Judge = Callable[[Case], object]
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A flight in which the lift-off was judged only once the station had raised an alarm over it."""
+
+    station: Station
+    path: Path
+    loop: int  # the thread of the event loop
+    threads: dict[str, set[int]]  # those of every judgement, by its subject
 
 
 def judged_by(monkeypatch: pytest.MonkeyPatch, wrap: Callable[[str, Judge], Judge]) -> None:
@@ -55,53 +64,59 @@ def figures(station: Station) -> list[str]:
     return [entry["key"] for entry in station.store.journal if entry["topic"] == "figure"]
 
 
-def test_no_judgement_runs_in_the_event_loops_thread(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def alarms(station: Station) -> list[object]:
+    """States of the alarm over the judging so far."""
+    return [e["body"]["state"] for e in station.store.journal if (e["topic"], e["key"]) == ("alarm", "judging")]
+
+
+@pytest.fixture(scope="module")
+def beside(tmp_path_factory: pytest.TempPathFactory) -> Beside:
+    """One flight for the tests that only look at what came of it."""
     threads: dict[str, set[int]] = {}
+    loop, release = threading.get_ident(), threading.Event()
 
     def wrap(subject: str, judge: Judge) -> Judge:
         def told(case: Case) -> object:
             threads.setdefault(subject, set()).add(threading.get_ident())
+            if subject == "lift-off" and threading.get_ident() != loop:
+                release.wait(60.0)
             return judge(case)
 
         return told
 
-    judged_by(monkeypatch, wrap)
-
     async def what(station: Station, demo: Demo) -> None:
-        await until(demo.over, 30.0)
+        await until(lambda: alarms(station) == ["raised"], 30.0)
+        assert "lift-off" in threads
+        release.set()
+        await until(lambda: alarms(station) == ["raised", "cleared"], 30.0)
+        await until(lambda: landed(station), 30.0)
 
-    station, path = fly(tmp_path, what)
-    assert {"lift-off", "swing", "apogee", "recovery", "descent"} <= threads.keys()
-    assert threading.get_ident() not in set.union(*threads.values())
-    assert {"lift_off", "apogee", "recovery"} <= set(figures(station))
-    assert_replay_is_what_was_shown(station, path)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(judge_thread, "STANDS_STILL_AFTER_S", 0.3)
+        judged_by(patch, wrap)
+        try:
+            station, path = fly(tmp_path_factory.mktemp("beside"), what)
+        finally:
+            release.set()
+    return Beside(station, path, loop, threads)
 
 
-def test_what_is_judged_late_belongs_to_the_moment_it_was_due(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Half a second of work is twenty vehicle seconds here: much is told in between."""
+def test_no_judgement_runs_in_the_event_loops_thread(beside: Beside) -> None:
+    assert {"lift-off", "swing", "apogee", "recovery", "descent"} <= beside.threads.keys()
+    assert beside.loop not in set.union(*beside.threads.values())
+    assert {"lift_off", "apogee", "recovery"} <= set(figures(beside.station))
 
-    def wrap(subject: str, judge: Judge) -> Judge:
-        def slow(case: Case) -> object:
-            end = time.monotonic() + 0.5
-            while live.is_set() and time.monotonic() < end:
-                pass
-            return judge(case)
 
-        return slow if subject == "lift-off" else judge
-
-    live = threading.Event()
-    live.set()
-    judged_by(monkeypatch, wrap)
-
-    async def what(station: Station, demo: Demo) -> None:
-        await until(demo.over, 30.0)
-
-    station, path = fly(tmp_path, what)
-    live.clear()
-    journal = station.store.journal
+def test_what_is_judged_late_belongs_to_the_moment_it_was_due(beside: Beside) -> None:
+    """What raised the alarm is vehicle seconds of work here: much is told in between."""
+    journal = beside.station.store.journal
     place = next(i for i, entry in enumerate(journal) if (entry["topic"], entry["key"]) == ("figure", "lift_off"))
     assert max(entry["rx"] for entry in journal[:place]) > journal[place]["rx"], "it was to come late"
-    assert_replay_is_what_was_shown(station, path)
+    assert_replay_is_what_was_shown(beside.station, beside.path)
+
+
+def test_judging_that_stands_still_is_an_alarm_until_it_has_caught_up(beside: Beside) -> None:
+    assert alarms(beside.station) == ["raised", "cleared"]
 
 
 def test_a_judgement_that_never_ends_keeps_neither_rows_nor_safe_all_from_leaving(
@@ -127,8 +142,7 @@ def test_a_judgement_that_never_ends_keeps_neither_rows_nor_safe_all_from_leavin
         station.sign_in("Ada 1")
         assert station.act("Ada 1", "safe_all", {}).ok
         await until(lambda: demo.twin.truth()["commands_executed"] != [])
-        await until(demo.over, 30.0)
-        assert station.store.tables["navigation"].next_index > before + 500
+        await until(lambda: station.store.tables["navigation"].next_index > before + 500, 30.0)
         assert "lift_off" not in figures(station)
 
     try:
@@ -140,39 +154,6 @@ def test_a_judgement_that_never_ends_keeps_neither_rows_nor_safe_all_from_leavin
     assert {"lift_off", "apogee", "recovery"} <= {e.key for e in review.output.entries if e.topic == "figure"}
 
 
-def test_judging_that_stands_still_is_an_alarm_until_it_has_caught_up(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(judge_thread, "STANDS_STILL_AFTER_S", 0.3)
-    entered, release = threading.Event(), threading.Event()
-
-    def wrap(subject: str, judge: Judge) -> Judge:
-        def stuck(case: Case) -> object:
-            entered.set()
-            release.wait(60.0)
-            return judge(case)
-
-        return stuck if subject == "lift-off" else judge
-
-    judged_by(monkeypatch, wrap)
-
-    def alarms(station: Station) -> list[object]:
-        return [e["body"]["state"] for e in station.store.journal if (e["topic"], e["key"]) == ("alarm", "judging")]
-
-    async def what(station: Station, demo: Demo) -> None:
-        await until(lambda: alarms(station) == ["raised"], 30.0)
-        assert entered.is_set()
-        release.set()
-        await until(lambda: alarms(station) == ["raised", "cleared"], 30.0)
-        await until(demo.over, 30.0)
-
-    try:
-        station, path = fly(tmp_path, what)
-    finally:
-        release.set()
-    assert_replay_is_what_was_shown(station, path)
-
-
 def test_what_is_not_judged_in_time_is_given_up_live_before_it_fills_the_memory(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -180,6 +161,9 @@ def test_what_is_not_judged_in_time_is_given_up_live_before_it_fills_the_memory(
     monkeypatch.setattr(judge_thread, "JUDGED_WITHIN_S", 0.2)
     release = threading.Event()
 
+    def faults(station: Station) -> list[dict]:
+        return [entry for entry in station.store.journal if entry["topic"] == "fault"]
+
     def wrap(subject: str, judge: Judge) -> Judge:
         def stuck(case: Case) -> object:
             release.wait(60.0)
@@ -190,7 +174,7 @@ def test_what_is_not_judged_in_time_is_given_up_live_before_it_fills_the_memory(
     judged_by(monkeypatch, wrap)
 
     async def what(station: Station, demo: Demo) -> None:
-        await until(demo.over, 30.0)
+        await until(lambda: faults(station) != [] and demo.twin.landed, 30.0)
         release.set()
         assert station.judge.waiting == 0
 
@@ -198,7 +182,7 @@ def test_what_is_not_judged_in_time_is_given_up_live_before_it_fills_the_memory(
         station, path = fly(tmp_path, what)
     finally:
         release.set()
-    (fault,) = [entry for entry in station.store.journal if entry["topic"] == "fault"]
+    (fault,) = faults(station)
     assert fault["text"].startswith("the flight can no longer be judged live")
     assert not {"lift_off", "apogee"} & set(figures(station))
     shown = [e.text for e in open_review(path).output.entries if e.topic == "fault"]

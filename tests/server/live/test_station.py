@@ -24,6 +24,8 @@ from tests.browser.station import BUSY
 from tests.server.flights import dictionary, flown
 from tests.server.recording.sessions import changed
 
+JUDGED_AFTER_S = 3.0  # vehicle seconds; the last judgements are due one second after the landing
+
 
 def make_station(folder: Path, url: str, listeners: Listeners = NOBODY, **header: object) -> Station:
     clock, key = SystemClock(), load_or_make_key(folder / "keys")
@@ -56,6 +58,12 @@ async def until(wanted: Callable[[], bool], within_s: float = 10.0) -> None:
             await asyncio.sleep(0.01)
 
 
+def landed(station: Station) -> bool:
+    """Tell whether the station has seen the landing and judged it, some vehicle seconds later."""
+    at = [e["body"]["t"] for e in station.store.journal if (e["topic"], e["key"]) == ("moment", "landing")]
+    return at != [] and station.store.tables["navigation"].matrix()[-1, 0] > at[-1] + JUDGED_AFTER_S
+
+
 def assert_replay_is_what_was_shown(station: Station, path: Path) -> None:
     """Promise 1 of the design, over the real file: every row and every entry, by the moment they belong to.
 
@@ -86,7 +94,7 @@ def test_a_whole_flight_over_a_real_socket_and_its_replay(tmp_path: Path) -> Non
         station.sign_in("Ada 1")
         assert station.act("Ada 1", "send", {"command": "camera_power", "args": {"camera": 1, "on": 1}}).ok
         station.mark("Ada 1", "a mark")
-        await until(demo.over, 20.0)
+        await until(lambda: landed(station), 20.0)
         path = await station.stop()
         assert told and station.recording_state()["state"] == "closed"
         return station, path
