@@ -22,6 +22,7 @@ from tests.forked import Forked
 from tests.forked import possible as forking_is_possible
 
 BUSY = 5  # so many times longer may anything take beside other tests and strange programs; it costs a red test only
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.02, 0.1
 PING_CODE_AT = 26  # of the content: header 6, boot id 8, dictionary 4, counter 4, valid until 4
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -84,7 +85,7 @@ class Process:
         if self.process.poll() is None:
             self.process.terminate()
         try:
-            self.process.wait(8.0)
+            self.process.wait(8.0 * BUSY)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait(5.0)
@@ -256,11 +257,15 @@ class NetRelay:
 
 
 def eventually(condition: Callable[[], object], timeout_s: float = 10.0) -> None:
-    """Wait until a condition holds; for what another process does. `timeout_s` is what a machine of its own allows."""
-    end = time.monotonic() + timeout_s * BUSY
+    """Wait until a condition holds; for what another process does. `timeout_s` is what a machine of its own allows.
+
+    A look at a page costs its browser milliseconds, so they come the less often the longer it takes.
+    """
+    end, pause = time.monotonic() + timeout_s * BUSY, FIRST_PAUSE_S
     while not condition():
         assert time.monotonic() < end, "it did not come to hold in time"
-        time.sleep(0.02)
+        time.sleep(pause)
+        pause = min(LONGEST_PAUSE_S, pause * 1.25)
 
 
 @contextlib.contextmanager

@@ -118,6 +118,7 @@ def test_a_link_lost_under_canopy_points_to_where_it_lies_and_says_what_was_hear
               const read = (id) => document.querySelector(`[data-testid="status-${id}"]`).innerText;
               return read("phase") === "Descent" && parseFloat(read("height")) < 62;
             }""",
+            polling=50,  # without it, on every frame, and frames are asked for to do so
             timeout=60_000,
         )
         bench.relay.unplug()

@@ -95,7 +95,7 @@ def test_ground_test_release_arm_fire_safe_and_every_condition_of_firing(bench: 
 
 
 def test_a_vehicle_that_lies_down_is_not_fired(tmp_path: Path, browser: object) -> None:
-    with Bench(tmp_path, rate=20, ignite_s=20) as bench:
+    with Bench(tmp_path, rate=10, ignite_s=10) as bench:
         desk = Desk(browser, bench.links[0])
         bench.twin_line("^landed$", 40)
         desk.open(FIRE, channel="2")
