@@ -19,7 +19,7 @@ import pytest
 from server.cli.cli import main
 from server.recording.session_file import open_session
 from server.review.review import open_review
-from server.review.summary import summarize
+from server.review.summary import summarize, summary_json
 from server.settings import DEFAULT_HTTP_PORT, sample_folder
 from server.version import version_line
 from tests.browser.station import BUSY, ROOT, BareProcess, eventually
@@ -52,6 +52,11 @@ def run(home: Path, *arguments: str, **more: object) -> subprocess.CompletedProc
         check=False,
         **more,
     )
+
+
+def summary_of(path: Path) -> dict:
+    """Return a session's summary as a script gets it, made here: that the command prints it is a test of its own."""
+    return json.loads(summary_json(summarize(open_review(path))))
 
 
 def refused(home: Path, *arguments: str) -> str:
@@ -243,7 +248,7 @@ def test_summary_of_a_flight_is_json_and_agrees_with_what_happened(tmp_path: Pat
 
 def test_half_a_session_is_summarized_as_far_as_it_goes(files: Path) -> None:
     summary = json.loads(run(files, "summary", str(files / "half.pcapng"), "--json").stdout)
-    whole = json.loads(run(files, "summary", str(SAMPLE), "--json").stdout)
+    whole = summary_of(SAMPLE)
     assert not summary["closed"] and len(summary["damage"]) == 1 and "half.pcapng at byte" in summary["damage"][0]
     assert 0.3 < summary["duration_s"] / whole["duration_s"] < 0.7
 
@@ -256,7 +261,7 @@ def test_export_names_its_files(tmp_path: Path) -> None:
     assert all(line.endswith(" rows") or line.startswith("reading ") for line in ended.stderr.splitlines())
     assert sorted(ended.stdout.splitlines()) == [str(path) for path in written] and len(written) > 10
     rows = len((tmp_path / "csv" / "navigation.csv").read_text().splitlines()) - 1
-    assert rows == json.loads(run(tmp_path, "summary", str(SAMPLE), "--json").stdout)["packets"]["navigation"]
+    assert rows == summary_of(SAMPLE)["packets"]["navigation"]
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full exists on Linux only")
@@ -335,7 +340,7 @@ def test_a_rehearsal_from_switch_on_to_summary(tmp_path: Path) -> None:
         path = Path(station.stop()[-1])
     assert station.process.returncode == 0
     happened = json.loads(truth.read_text())
-    summary = json.loads(run(tmp_path, "summary", str(path), "--json").stdout)
+    summary = summary_of(path)
     assert summary["apogee"]["height_m"] == pytest.approx(happened["apogee_m"], rel=0.01)
     assert summary["closed"] and not summary["damage"] and summary["landing_t"] is not None
     assert path.parent == tmp_path / "sessions" and summary["session"] == path.stem
@@ -344,7 +349,7 @@ def test_a_rehearsal_from_switch_on_to_summary(tmp_path: Path) -> None:
 def test_demo_quits_by_itself_when_landed(tmp_path: Path) -> None:
     sessions = tmp_path / "elsewhere"
     ended = run(
-        tmp_path, "demo", "--rate", "30", "--seed", "2", "--ignite-after", "20", "--quit-when", "landed",
+        tmp_path, "demo", "--rate", "15", "--seed", "2", "--ignite-after", "10", "--quit-when", "landed",
         "--sessions", str(sessions), *NO_PAGE,
     )  # fmt: skip
     assert (ended.returncode, ended.stderr) == (0, "")
@@ -354,7 +359,7 @@ def test_demo_quits_by_itself_when_landed(tmp_path: Path) -> None:
     assert last == str(path)
     session = open_session(path)
     assert session.closed and session.header.source == "demo calm" and session.header.vehicle["simulated"] is True
-    summary = json.loads(run(tmp_path, "summary", str(path), "--json").stdout)
+    summary = summary_of(path)
     assert summary["landing_t"] is not None and summary["apogee"]["height_m"] > 100
 
 
