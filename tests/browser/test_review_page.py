@@ -179,6 +179,7 @@ def test_column_scope_cameras_and_channels_follow_the_cursor_beside_the_strips(b
         box, strips = panel.bounding_box(), page.locator("#place-review .whole").bounding_box()
         assert box["y"] < strips["y"] + strips["height"] and strips["y"] < box["y"] + box["height"], "side by side"
         still = page.evaluate(READ_STILL)
-        assert still["frames"] <= 2 * still["ticks"], "a page on which nothing changes rests"
+        # One for each of its own ticks, and a few for what has just come; a page that never rests asks for fifteen.
+        assert still["frames"] <= 4 * still["ticks"], "a page on which nothing changes rests"
     finally:
         replay.stop()
