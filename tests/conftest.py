@@ -17,35 +17,22 @@ import gc
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
-from pathlib import Path
+from contextlib import ExitStack
 
 import pytest
 from xdist.remote import Producer
 from xdist.scheduler import LoadFileScheduling
 
-try:
-    import fcntl
-except ImportError:  # Windows: one worker, so nobody else is there
-    fcntl = None  # type: ignore[assignment]
+from tests.locks import LOCKS, fcntl, locked
 
 BROWSER = "tests/browser/"
 ONE_WORKER = (BROWSER, "tests/faults/")  # the second: nearly all wait for the one terminal
 LONG = (*ONE_WORKER, "tests/server/live/", "tests/attack/", "tests/accuracy/", "tests/server/cli/")
-LOCKS = Path(__file__).resolve().parent.parent / ".pytest_cache"
 GARBAGE_AFTER = 50_000  # objects more than before, until the collector looks; Python's own value is 700
 COMPILED = LOCKS / "compiled"  # there once a worker has collected all, so that all are compiled
 
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-
-
-@contextmanager
-def locked(path: Path, shared: bool) -> Iterator[None]:
-    """Hold a lock file, shared with others or not, until the block ends."""
-    with path.open("a") as file:
-        fcntl.flock(file, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)
-        yield
 
 
 @pytest.hookimpl(wrapper=True)

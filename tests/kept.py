@@ -11,13 +11,16 @@ import os
 import pickle
 import shutil
 from collections.abc import Callable
+from contextlib import nullcontext
 from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
+from tests.locks import LOCKS, fcntl, locked
+
 Made = TypeVar("Made")
 ROOT = Path(__file__).resolve().parent.parent
-FOLDER = ROOT / ".pytest_cache" / "flights"
+FOLDER = LOCKS / "flights"
 MADE_BY = (
     "protocol",
     "server/twin",
@@ -46,15 +49,19 @@ def kept(what: object, make: Callable[[], Made]) -> Made:
     """Return what `make` makes, from disk if it was made before by the same code; `what` names it, by its repr."""
     folder = FOLDER / code_hash()
     file = folder / hashlib.sha256(repr(what).encode()).hexdigest()[:32]
-    try:
-        with file.open("rb") as source:
-            return pickle.load(source)  # type: ignore[no-any-return]  # written by this function alone
-    except (OSError, EOFError, pickle.UnpicklingError):
-        made = make()
     if not folder.exists():
-        shutil.rmtree(FOLDER, ignore_errors=True)  # what older code flew
-    folder.mkdir(parents=True, exist_ok=True)
-    aside = file.with_suffix(f".{os.getpid()}")
-    aside.write_bytes(pickle.dumps(made))
-    aside.replace(file)
+        for older in FOLDER.glob("*"):
+            shutil.rmtree(older, ignore_errors=True)
+        folder.mkdir(parents=True, exist_ok=True)
+    # Whoever wants the same flight meanwhile waits for it.
+    with nullcontext() if fcntl is None or file.exists() else locked(file.with_suffix(".turn"), shared=False):
+        try:
+            with file.open("rb") as source:
+                return pickle.load(source)  # type: ignore[no-any-return]  # written by this function alone
+        except (OSError, EOFError, pickle.UnpicklingError):
+            made = make()
+        folder.mkdir(parents=True, exist_ok=True)  # a run of other code beside this one may have swept it away
+        aside = file.with_suffix(f".{os.getpid()}")
+        aside.write_bytes(pickle.dumps(made))
+        aside.replace(file)
     return made

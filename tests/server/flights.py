@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.design.sheet_files import load_sheets
@@ -15,7 +16,9 @@ from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind, Record
 from server.recording.session_header import Software, make_header
+from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
+from server.twin.truth import Truth
 from server.twin.twin import Twin
 from tests.kept import kept
 from tests.server.recording.sessions import changed, fixed_entropy
@@ -24,6 +27,7 @@ KEY = bytes(range(32))
 SHEETS = load_sheets(None, True)
 FACTS = sheet_numbers_of(SHEETS.vehicle, SHEETS.site)  # the demonstration sheet's
 AFTER_LANDING_S = 8.0
+STEP_S = 0.02
 
 
 @cache
@@ -37,7 +41,7 @@ class Flight:
     """What the ground modem gave, as (session second, bytes), and what really happened."""
 
     chunks: tuple[tuple[float, bytes], ...]
-    truth: Mapping[str, object]
+    truth: Truth
 
     @property
     def stream(self) -> bytes:
@@ -51,31 +55,49 @@ class Flight:
         ]
 
 
+@dataclass(frozen=True)
+class Whole:
+    """A flight until 10 s after landing, its truth then and its true trajectory; and the truth `AFTER_LANDING_S` after."""
+
+    chunks: tuple[tuple[float, bytes], ...]
+    truth: Truth
+    trajectory: Mapping[str, Floats]
+    sooner: Truth
+    sooner_s: float
+
+
 @cache
 def flown(scenario: str = "calm", seed: int = 1, ignite_after_s: float = 15.0) -> Flight:
-    """Fly the twin from switch-on until some seconds after landing, in steps of 20 ms."""
-    return kept(("flown", scenario, seed, ignite_after_s), lambda: _fly(scenario, seed, ignite_after_s))
+    """Return a flight of the twin from switch-on until some seconds after landing, in steps of 20 ms."""
+    whole = whole_flight(load_scenario(scenario), seed, ignite_after_s)
+    return Flight(tuple(chunk for chunk in whole.chunks if chunk[0] <= whole.sooner_s), whole.sooner)
 
 
-def _fly(scenario: str, seed: int, ignite_after_s: float) -> Flight:
-    twin = Twin(
-        scenario=load_scenario(scenario),
-        seed=seed,
-        dictionary=dictionary(),
-        key=KEY,
-        boot_id=3,
-        ignite_after_s=ignite_after_s,
-    )
+def whole_flight(scenario: Scenario, seed: int, ignite_after_s: float) -> Whole:
+    """Return what `flown` and the tests of flight computation take their part of, flown once for both."""
+    return kept(("whole", scenario, seed, ignite_after_s), lambda: _fly(scenario, seed, ignite_after_s))
+
+
+def _fly(scenario: Scenario, seed: int, ignite_after_s: float) -> Whole:
+    twin = Twin(scenario=scenario, seed=seed, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=ignite_after_s)
     chunks: list[tuple[float, bytes]] = []
-    step, end = 0, None
-    while end is None or step < end:
-        step += 1
-        chunk = twin.advance(step * 0.02)
+
+    def advance(step: int) -> None:
+        chunk = twin.advance(step * STEP_S)
         if chunk:
-            chunks.append((step * 0.02, chunk))
-        if end is None and (twin.landed or step > 15_000):
-            end = step + round(AFTER_LANDING_S / 0.02)
-    return Flight(tuple(chunks), twin.truth())
+            chunks.append((step * STEP_S, chunk))
+
+    step = 0
+    while not (twin.landed or step > 15_000):
+        step += 1
+        advance(step)
+    sooner, end = step + round(AFTER_LANDING_S / STEP_S), step + round(10.0 / STEP_S)
+    for later in range(step + 1, sooner + 1):
+        advance(later)
+    truth = twin.truth()
+    for later in range(sooner + 1, end + 1):
+        advance(later)
+    return Whole(tuple(chunks), twin.truth(), twin.trajectory(), truth, sooner * STEP_S)
 
 
 def recorded(folder: Path, flight: Flight, name: str = "flight", close: bool = True, **header: object) -> Path:

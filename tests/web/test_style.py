@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.conftest import LOCKS, fcntl, locked
+from tests.locks import LOCKS, fcntl, locked
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent

@@ -13,8 +13,7 @@ from server.recording.records import Kind, Record
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
-from tests.kept import kept
-from tests.server.flights import FACTS, KEY, dictionary
+from tests.server.flights import FACTS, KEY, dictionary, whole_flight
 
 Floats = NDArray[np.float64]
 AXES = ("x", "y", "z")
@@ -48,35 +47,14 @@ class Heard:
         return {role: self.tables["navigation"][1][name] for role, name in named.items()}
 
 
-@dataclass(frozen=True)
-class Flown:
-    """What the ground modem gave as records, the true milestones, and the true trajectory."""
-
-    records: list[Record]
-    truth: dict
-    trajectory: dict[str, Floats]
-
-
 def fly(scenario: Scenario, seed: int, ignite_after_s: float = 15.0) -> Heard:
     """Fly from switch-on until some seconds after landing and decode what the ground modem gave."""
-    flown = kept(("twin flight", scenario, seed, ignite_after_s), lambda: _fly(scenario, seed, ignite_after_s))
-    output = recorded_output(dictionary(), flown.records, 0, FACTS)
+    flown = whole_flight(scenario, seed, ignite_after_s)
+    records = [Record(Kind.RECEIVED, at, round(t * 1e9), chunk) for at, (t, chunk) in enumerate(flown.chunks)]
+    output = recorded_output(dictionary(), records, 0, FACTS)
     phases = tuple((e.t, e.body["phase"]) for e in output.entries if e.topic == "phase" and e.key == "ground")
     tables = {name: (rows.t, rows.columns) for name, rows in output.rows.items()}
     return Heard(tables, flown.truth, flown.trajectory, phases)
-
-
-def _fly(scenario: Scenario, seed: int, ignite_after_s: float) -> Flown:
-    twin = Twin(scenario=scenario, seed=seed, dictionary=dictionary(), key=KEY, boot_id=3, ignite_after_s=ignite_after_s)
-    records, step, end = [], 0, None
-    while end is None or step < end:
-        step += 1
-        chunk = twin.advance(step * 0.02)
-        if chunk:
-            records.append(Record(Kind.RECEIVED, len(records), round(step * 0.02 * 1e9), chunk))
-        if end is None and (twin.landed or step > 15_000):
-            end = step + 500
-    return Flown(records, twin.truth(), twin.trajectory())
 
 
 @cache
