@@ -255,37 +255,43 @@ class _Mounting:
             self._weighted[axis] += moves.T @ follows[:, axis] / variance[axis]
 
 
+def _median(window: Floats) -> Floats:
+    """Return `np.median(window, axis=0)` of a window, an odd count; its care for other cases takes several times as long."""
+    ordered = np.sort(window, axis=0)
+    return np.where(np.isnan(ordered[-1]), np.nan, ordered[WINDOW // 2] + 0.0)  # no zero below zero, as there
+
+
 def _window(block: Floats, a: UnitAtRest, b: UnitAtRest, mounting: tuple[_Mounting, _Mounting]) -> PairWindow:
     """Judge one window of exactly `WINDOW` pairs; what agrees teaches alignment and scale."""
     apart = block[:, _D] - (np.array(b.mean) - np.array(a.mean))
-    middle = np.median(apart, axis=0)
+    middle = _median(apart)
     noise_a, noise_b = np.array(a.noise) ** 2, np.array(b.noise) ** 2
     known = noise_b + noise_a * block[:, _N : _N + 1]
     curved = block[:, _E] ** 2
     force, rate = _length(block[:, _A][:, :3]), _length(block[:, _A][:, 3:])
     spun = rate * rate
     turned = float(_length(block[-1:, _A][:, 3:] - block[:1, _A][:, 3:])[0]) / float(block[-1, _T] - block[0, _T])
-    lever = LEVER_M * (float(np.median(spun)) + turned)
-    honest_force = (SCALE * float(np.median(force))) ** 2 + lever * lever + FORCE_SHIFT_M_S2**2
-    honest_rate = (SCALE * float(np.median(rate))) ** 2 + RATE_SHIFT_RAD_S**2
+    lever = LEVER_M * (float(_median(spun)) + turned)
+    honest_force = (SCALE * float(_median(force))) ** 2 + lever * lever + FORCE_SHIFT_M_S2**2
+    honest_rate = (SCALE * float(_median(rate))) ** 2 + RATE_SHIFT_RAD_S**2
     honest = np.array([honest_force] * 3 + [honest_rate] * 3)
     # Straight-line errors of neighbors are alike: about four in a row count as one.
-    variance = honest + (known.mean(axis=0) + 4.0 * np.median(curved, axis=0)) * (0.5 * pi / WINDOW)
+    variance = honest + (known.mean(axis=0) + 4.0 * _median(curved)) * (0.5 * pi / WINDOW)
     variance = variance + noise_a / (a.blocks * WINDOW) + noise_b / (b.blocks * WINDOW)
     plain = variance
-    shakes = (1.4826 * np.median(np.abs(apart - middle), axis=0)) ** 2
+    shakes = (1.4826 * _median(np.abs(apart - middle))) ** 2
     variance = np.maximum(variance, honest + shakes * (0.5 * pi / WINDOW))
     change = block[:, _A] - np.array(a.mean)
     told = [mounting[kind].explained(change[:, part]) for kind, part in enumerate((slice(0, 3), slice(3, 6)))]
     explained, doubts = (np.concatenate(parts, axis=1) for parts in zip(*told, strict=True))
-    doubt = np.median(doubts, axis=0)
-    left = np.median(apart - explained, axis=0)
+    doubt = _median(doubts)
+    left = _median(apart - explained)
     distances = [_by_kind(off * off / sure) for off, sure in ((middle, plain), (left, variance + doubt))]
     surely = _by_kind(np.maximum(np.abs(left) - 2.0 * np.sqrt(variance + doubt), 0.0) ** 2)
     size = known + curved + np.concatenate((np.repeat(_force_size(block, force, spun), 3, axis=1), _rate_size(rate)), axis=1)
-    loud = 1.4826 * np.median(np.abs(apart - explained - left) / np.sqrt(size + doubts), axis=0)
-    loud = np.minimum(loud, 1.4826 * np.median(np.abs(apart - middle) / np.sqrt(size), axis=0))
-    if float(np.median(force)) > THRUSTS_M_S2:
+    loud = 1.4826 * _median(np.abs(apart - explained - left) / np.sqrt(size + doubts))
+    loud = np.minimum(loud, 1.4826 * _median(np.abs(apart - middle) / np.sqrt(size)))
+    if float(_median(force)) > THRUSTS_M_S2:
         loud = np.zeros(6)
     window = PairWindow(
         float(block[0, _T]),

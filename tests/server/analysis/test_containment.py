@@ -6,6 +6,7 @@ import logging
 import pickle
 import random
 from collections.abc import Callable, Iterator
+from copy import deepcopy
 from dataclasses import replace
 from functools import cache
 from importlib import import_module
@@ -21,6 +22,7 @@ from server.analysis.pipeline import Output, recorded_output
 from server.analysis.trackers.output import TrackerOutput
 from server.recording.records import Record
 from server.telemetry.batch import Batch
+from server.telemetry.decoding import LiveDecoder
 from server.telemetry.timeline import Timeline
 from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, cut, live_output
 from tests.server.flights import FACTS, dictionary, flown
@@ -31,7 +33,13 @@ RULES = [rule.__name__ for rule in rules.RULES]
 
 
 # Most of what a flight's computation takes; pure functions of their arguments.
-FITS = ("swing.oscillation", "control.roll_authority", "ascent.apogee_of")
+FITS = (
+    "server.analysis.judgements.swing.oscillation",
+    "server.analysis.judgements.control.roll_authority",
+    "server.analysis.judgements.ascent.apogee_of",
+    "server.flight.motion.apogee_predictor.predict_apogee",
+)
+DECODE = LiveDecoder.decode
 
 
 class OnPurpose(Exception):
@@ -80,12 +88,13 @@ def tracebacks(caplog: pytest.LogCaptureFixture) -> Iterator[Callable[[], int]]:
 
 @pytest.fixture(scope="module", autouse=True)
 def fits() -> Iterator[None]:
-    """The slow fits worked out once for the same numbers: what is tried here, of one flight, is who is still told."""
+    """The slow fits and decoding done once for the same numbers: what is tried here, of one flight, is who is still told."""
     with pytest.MonkeyPatch.context() as patch:
         for name in FITS:
-            module, _, function = name.partition(".")
-            place = import_module(f"server.analysis.judgements.{module}")
+            module, _, function = name.rpartition(".")
+            place = import_module(module)
             patch.setattr(place, function, remembering(getattr(place, function)))
+        patch.setattr(LiveDecoder, "decode", decoding_once())
         yield
 
 
@@ -100,6 +109,22 @@ def remembering(work: Callable[..., object]) -> Callable[..., object]:
         return given[key]
 
     return remembered
+
+
+def decoding_once() -> Callable[[LiveDecoder, bytes, float], Batch]:
+    """Return `LiveDecoder.decode` that remembers batch and timeline by all its decoder heard; nobody changes a batch."""
+    given: dict[object, tuple[Batch, Timeline]] = {}
+    heard_by: dict[LiveDecoder, object] = {}
+
+    def decode(self: LiveDecoder, chunk: bytes, rx_s: float) -> Batch:
+        heard = heard_by[self] = (heard_by.get(self), chunk, rx_s)
+        if heard not in given:
+            given[heard] = DECODE(self, chunk, rx_s), deepcopy(self.timeline)
+        batch, timeline = given[heard]
+        self.timeline = deepcopy(timeline)
+        return batch
+
+    return decode
 
 
 def class_of(name: str) -> type:
@@ -237,6 +262,7 @@ def test_bytes_that_cannot_be_decoded_cost_their_own_frame(
         return what()
 
     monkeypatch.setattr(Timeline, "place", failing)
+    monkeypatch.setattr(LiveDecoder, "decode", DECODE)
     told = anew(live)
     assert tracebacks() == 1
     (fault,) = [entry for entry in told.entries if entry.topic == "fault"]

@@ -9,7 +9,16 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, kstest
 
-from server.flight.sensors.imu_pair import FAR, FORCE_SHIFT_M_S2, RATE_SHIFT_RAD_S, WINDOW, PairChange, PairWatch, PairWindow
+from server.flight.sensors.imu_pair import (
+    FAR,
+    FORCE_SHIFT_M_S2,
+    RATE_SHIFT_RAD_S,
+    WINDOW,
+    PairChange,
+    PairWatch,
+    PairWindow,
+    _median,
+)
 from server.flight.sensors.imu_rest import Samples
 from tests.server.flight.twin_flights import Heard, heard, imu_matrix
 
@@ -235,3 +244,12 @@ def test_only_a_difference_that_matters_is_a_disagreement() -> None:
     assert not window.disagrees(0) and not window.disagrees(1)
     window = replace(window, surely_apart=(0.36, 0.0012))
     assert window.disagrees(0) and window.disagrees(1)
+
+
+@pytest.mark.parametrize("odd", [0.0, -0.0, np.inf, -np.inf, np.nan])
+def test_the_quick_median_of_a_window_is_the_plain_one(odd: float) -> None:
+    values = np.random.default_rng(7).normal(size=(200, WINDOW, 6))
+    for rows, window in enumerate(values):
+        window[: rows % (WINDOW + 1), rows % 6] = odd
+        assert _median(window).tobytes() == np.median(window, axis=0).tobytes()
+        assert np.float64(_median(window[:, 0])).tobytes() == np.float64(np.median(window[:, 0])).tobytes()
