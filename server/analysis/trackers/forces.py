@@ -54,8 +54,11 @@ class Unit:
         if self._same[2] >= FROZEN_SAMPLES and t_s - self._same[1] >= FROZEN_S:
             self.good_s = -inf
             return None
-        each = zip(force, before, self._ends, strict=True)
-        is_clipped = any(is_at_full_scale(value, ends, again=value == last) for value, last, ends in each)
+        is_clipped = False
+        for value, last, ends in zip(force, before, self._ends, strict=True):
+            if is_at_full_scale(value, ends, again=value == last):
+                is_clipped = True
+                break
         self.good_s = -inf if is_clipped else t_s
         if rests and not is_clipped:
             self._rest.take(t_s, _over_gravity(force, cos_tilt) + GRAVITY_M_S2)

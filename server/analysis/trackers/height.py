@@ -210,10 +210,11 @@ class HeightTracker:
         reading = self._units[unit].take(t, force, rests, cos_tilt)
         if reading is None:
             return None
-        others = (one for name, one in self._units.items() if name != unit)
         # The first unit's word counts, the second's where the first has none.
-        if any(t - other.good_s <= OTHER_S and (unit == "b" or reading.is_clipped) for other in others):
-            return None
+        if unit == "b" or reading.is_clipped:
+            for name, other in self._units.items():
+                if name != unit and t - other.good_s <= OTHER_S:
+                    return None
         fx, fy, fz = reading.force
         # Under a parachute a vehicle hangs anyhow and lies anyhow: there an old attitude is as good as none.
         if self.phases.phase in NOSE_FIRST or (not self._attitude_lost and t - self._attitude_s < ATTITUDE_HELD_S):

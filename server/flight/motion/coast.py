@@ -145,16 +145,17 @@ def climb_to_top(
     steps = STEPS if not with_mach else STEPS_WITH_MACH if shape.curve is None else STEPS_WITH_CURVE
     half = -0.5 * phi / steps
     thin = exp(-height_m / DENSITY_HEIGHT_M)
+    thinned = kappa * thin
     tangents = [tan(phi + half * k) for k in range(2 * steps)] + [0.0]
 
     def slopes(tangent: float, risen: float, across: float) -> tuple[float, float, float]:
         climb = terminal * tangent
         air_up, air_across = climb - updraft_m_s, across - wind_m_s
         air = sqrt(air_up * air_up + air_across * air_across)
-        here = kappa
+        here = thinned
         if with_mach:
-            here += rise_1_m * shape.share(mach_at(air, height_m + risen, pad_temperature_k))
-        per_speed = here * thin * exp(-risen / DENSITY_HEIGHT_M) * air
+            here = (kappa + rise_1_m * shape.share(mach_at(air, height_m + risen, pad_temperature_k))) * thin
+        per_speed = here * exp(-risen / DENSITY_HEIGHT_M) * air
         seconds = terminal * (1.0 + tangent * tangent) / -(GRAVITY_M_S2 + per_speed * air_up)
         return climb * seconds, -per_speed * air_across * seconds, seconds
 
