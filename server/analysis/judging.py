@@ -40,9 +40,13 @@ from server.flight.sensors.saturation import at_the_end
 from server.telemetry.batch import Batch, Rows
 from server.telemetry.journal import JournalEntry
 
-# Moments whose judgement dates them better than the detector could: told once more, so that clocks and charts count from
-# the better instant.
-FINER = frozenset({"lift_off", "burnout", *BURNOUTS, *IGNITIONS})
+# Moments whose judgement dates them better than the detector could: told once more, so that clocks, charts and lists count
+# from the better instant.
+FINER: Mapping[str, str] = {
+    "lift_off": "lift-off",
+    "burnout": "burnout at {} m",
+    **{key: f"{kind.said} at {{}} m" for key, kind in (*BURNOUTS.items(), *IGNITIONS.items())},
+}
 
 LAST_MOMENT = "landing"  # of those that judgements follow; once it is judged nobody asks the log again
 
@@ -83,7 +87,7 @@ class Judging:
         self._judgements = JUDGEMENTS
         self._sources = {name: source.bound_to(self._roles.roles) for name, source in SOURCES.items()}
         roles = {name: source.roles for name, source in self._sources.items() if not source.table}
-        self._log = FlightLog(roles | COLUMNS, MERGED)
+        self._log = FlightLog({**COLUMNS, **roles}, MERGED)
         self._moments: dict[str, tuple[float, float]] = {}
         self._figures = Figures()
         self._findings: dict[str, FlightFinding] = {}
@@ -221,11 +225,11 @@ class Judging:
         out.note_figure(at, figure)
         self._judged_after[figure.key] = judgement.after
         if figure.key in FINER:
-            height_m = self._moments[figure.key][1]
+            height_m, height = self._moments[figure.key][1], ""
             if isinstance(figure, BurnoutFigure | IgnitionFigure):
-                height_m = figure.height_m
-            body = {"t": figure.t, "height_m": height_m}
-            out.note(at, "moment", figure.key, "info", "", body)
+                height_m, height = figure.height_m, figure.height_text
+            text = FINER[figure.key].format(height)
+            out.note(at, "moment", figure.key, "info", text, {"t": figure.t, "height_m": height_m, "finer": True})
         self._figures.put(figure)
 
     def _find(self, at: Instant, out: TrackerOutput) -> None:

@@ -16,6 +16,7 @@ from server.flight.digits import with_doubt
 from server.flight.sensors.alignment import alignment_of
 from server.pad.record import recorded_sheet
 from server.pad.sheet import ADVICE
+from server.review.events import events_of
 from server.review.moments import ROLL_RATE, moments_of, shown_first, span
 from server.review.review import Review
 from server.review.summary import summarize
@@ -237,12 +238,8 @@ def _commands(commands: Sequence[Mapping[str, object]]) -> str:
 
 
 def _events(review: Review, zero: float) -> str:
-    rows = [
-        (f"{entry.t - zero:+.2f} s", entry.severity, entry.text)
-        for entry in review.output.entries
-        if entry.text and entry.topic not in ("finding", "figure")
-    ]
-    return _table(["When", "", "What"], rows[:500]) + ("" if len(rows) <= 500 else f"<p>{len(rows) - 500} more.</p>")
+    rows = [(f"{one.t - zero:+.2f} s", one.by, one.severity, one.text) for one in events_of(review.output.entries)]
+    return _table(["When", "By", "", "What"], rows[:500]) + ("" if len(rows) <= 500 else f"<p>{len(rows) - 500} more.</p>")
 
 
 def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

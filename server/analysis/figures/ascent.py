@@ -30,9 +30,10 @@ class BurnoutFigure(Figure):
     said: ClassVar[str] = "burnout"
 
     @property
-    def text(self) -> str:
-        """The height in words, to the digits that its doubt allows."""
-        return "" if self.height_sigma_m is None else f"{self.said} at {with_doubt(self.height_m, self.height_sigma_m)} m"
+    def height_text(self) -> str:
+        """The height in meters, to the digits that its doubt allows; the moment tells it, so that it is told once."""
+        sigma = self.height_sigma_m
+        return f"{self.height_m:.0f}" if sigma is None else with_doubt(self.height_m, sigma)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,9 +63,9 @@ class IgnitionFigure(Figure):
     height_sigma_m: float
 
     @property
-    def text(self) -> str:
-        """The height in words, to the digits that its doubt allows."""
-        return f"{self.said} at {with_doubt(self.height_m, self.height_sigma_m)} m"
+    def height_text(self) -> str:
+        """The height in meters, to the digits that its doubt allows."""
+        return with_doubt(self.height_m, self.height_sigma_m)
 
 
 @dataclass(frozen=True, kw_only=True)

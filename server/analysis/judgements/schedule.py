@@ -54,8 +54,8 @@ SOURCES: dict[str, SeriesSource] = {
 }
 # Of series whose roles come in several packets the roles whose rows count: the others are brought to their times.
 MERGED: dict[str, tuple[str, ...]] = {"state": QUATERNION}
-# The columns of the series that are no roles.
 COLUMNS: dict[str, tuple[str, ...]] = {
+    **{name: source.roles for name, source in SOURCES.items() if source.roles},
     "height": ("height", "height_raw", "climb_rate"),
     "frames": ("gap", "rx"),
     "gnss": ("east", "north", "up", "latitude", "longitude"),

@@ -15,7 +15,7 @@ function figuresOf(view, whole = false) {
 }
 
 /** Rows [title, text] of everything judged so far. */
-function figureRows(figures, zero) {
+export function figureRows(figures, zero) {
   return ROWS.map(({ key, title, text }) => {
     const body = figures[key];
     if (!body) return undefined;
@@ -145,8 +145,8 @@ const ROWS = [
     key: "roll",
     title: "Roll authority",
     text: (f) =>
-      f.verdict === "not excited"
-        ? "not excited"
+      f.verdict === "not excited" || !known(f.authority_per_pa_rad)
+        ? `${f.verdict}: ${f.reason_text}`
         : `${f.verdict}: ${fixed(f.authority_per_pa_rad, 2)} rad/s\u00b2 per Pa and rad${interval(f.low, f.high, 2)}`,
   },
   {

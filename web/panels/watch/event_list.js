@@ -14,10 +14,33 @@ export function isEvent({ topic, body }) {
   return topic !== "command" || Boolean(COMMAND_STATES[body?.state]?.final);
 }
 
-/** A finding is told again whenever its numbers get better; only the latest wording is a line. Newest first. */
-function withoutOlderFindings(entries) {
+/** Is it dated by the station? The vehicle's flags go on and off, and each time is a moment of its own. */
+const isDated = ({ topic, body }) => topic === "moment" && body?.on === undefined;
+
+/** A finding or a moment is told again whenever it is known better; only the latest wording is a line. Newest first. */
+function withoutOlder(entries) {
   const seen = new Set();
-  return entries.filter(({ topic, key }) => topic !== "finding" || (!seen.has(key) && seen.add(key)));
+  return entries.filter((entry) => {
+    const name = `${entry.topic} ${entry.key}`;
+    return (entry.topic !== "finding" && !isDated(entry)) || (!seen.has(name) && seen.add(name));
+  });
+}
+
+/** When it happened, timeline s. */
+const timeOf = ({ topic, t, body }) => (JUDGED.has(topic) ? (body?.t ?? t) : t);
+
+/** Whose word it is, before the words; the rest says so itself. */
+function textOf({ topic, text, body }) {
+  const byVehicle = topic === "event" || (topic === "moment" && body?.on !== undefined);
+  const byGround = topic === "moment" || topic === "figure";
+  return byVehicle ? `Vehicle: ${text}` : byGround ? `Ground: ${text}` : text;
+}
+
+/** The lines of entries that come newest first: each event once, newest first by when it happened: {entry, t, text}. */
+export function eventLines(entries) {
+  return withoutOlder(entries.filter(isEvent))
+    .map((entry) => ({ entry, t: timeOf(entry), text: textOf(entry) }))
+    .sort((one, other) => other.t - one.t);
 }
 
 export function EventList(el) {
@@ -27,19 +50,19 @@ export function EventList(el) {
   let shown = "";
   return {
     update(view) {
-      const entries = withoutOlderFindings(view.events(LOOKED_AT).filter(isEvent)).slice(0, SHOWN);
+      const told = view.events(LOOKED_AT);
       const zero = view.moment("lift_off")?.t;
-      const key = `${view.store.session} ${entries.length} ${entries[0]?.i} ${zero}`;
+      const key = `${view.store.session} ${told.length} ${told[0]?.i} ${zero}`;
       if (key === shown) return;
       shown = key;
-      none.hidden = entries.length > 0;
+      const lines = eventLines(told).slice(0, SHOWN);
+      none.hidden = lines.length > 0;
       syncList(
         list,
-        entries,
-        (entry) => `${view.store.session} ${entry.i}`,
+        lines,
+        ({ entry }) => `${view.store.session} ${entry.i}`,
         make,
-        (node, entry) => {
-          const t = JUDGED.has(entry.topic) ? (entry.body.t ?? entry.t) : entry.t;
+        (node, { entry, t }) => {
           setText(node.firstChild, zero === undefined || !Number.isFinite(t) ? duration(entry.rx) : tClock(t - zero));
         },
       );
@@ -47,13 +70,13 @@ export function EventList(el) {
   };
 }
 
-function make(entry) {
+function make({ entry, text }) {
   const word = { warning: "Warning. ", caution: "Caution. " }[entry.severity] ?? "";
   const node = h(
     "li",
     { class: "event" },
     h("span", { class: "when" }),
-    h("span", { class: "what", text: word + withSigns(entry.text) }),
+    h("span", { class: "what", text: word + withSigns(text) }),
   );
   setTone(node, entry.severity === "info" ? "none" : entry.severity);
   return node;
