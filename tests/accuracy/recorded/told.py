@@ -75,9 +75,14 @@ def number_of(body: Mapping[str, object], *names: str) -> float:
     return nan
 
 
+# What a summary calls the figures that it does not tell.
+ABSENT = {"greatest_speed": "greatest speed", "recovery": "landing spot"}
+
+
 def _reason(heard: Heard, key: str) -> str:
-    body = heard.figure(key)
-    return next((str(body[name]) for name in ("reason", "reason_text") if body.get(name)), "")
+    body, absent = heard.figure(key), heard.summary.get("absent", {})
+    said = next((str(body[name]) for name in ("reason", "reason_text") if body.get(name)), "")
+    return said or absent.get(ABSENT.get(key, key), "") or absent.get("flight", "")
 
 
 def _moment(summary_key: str, figure: str) -> Callable[[Heard, Known], Told]:
