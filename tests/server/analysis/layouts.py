@@ -40,6 +40,7 @@ from tests.server.analysis.outside import (
     velocities,
 )
 
+LOG_ZERO_S = -3.0  # the simulator's second at which the vehicle was switched on
 BODY_RATES = tuple(f"body_rate.{axis}" for axis in "xyz")
 PLACE = ("gnss.latitude", "gnss.longitude", "gnss.height", "gnss.fix")
 UNIT_B = tuple(role.replace(".a.", ".b.") for role in (*FORCE, *RATES))
@@ -346,6 +347,19 @@ def told_by(
     layout: Layout, one: Trial, vehicle: Mapping[str, object] | None = None, site: Mapping[str, object] | None = None
 ) -> Heard:
     """Return what the station tells of a flight sent in a layout, without loss."""
+    with TemporaryDirectory() as folder:
+        path = recorded(layout, one, Path(folder), vehicle, site)
+        return Heard.of(open_review(path), LOG_ZERO_S)
+
+
+def recorded(
+    layout: Layout,
+    one: Trial,
+    folder: Path,
+    vehicle: Mapping[str, object] | None = None,
+    site: Mapping[str, object] | None = None,
+) -> Path:
+    """Send a flight in a layout, without loss; return the session's file."""
     text = dictionary_text(layout)
     # The firmware knows nothing of roles: it packs numbers in the units its builder chose.
     link, bare = (VehicleLink(parse_dictionary(one, "a layout"), KEY, 5) for one in (text, without_roles(text)))
@@ -366,9 +380,7 @@ def told_by(
         vehicle=dict({"rail_length_m": one.rail_m} if vehicle is None else vehicle),
         site=dict(SITE if site is None else site),
     )
-    sent = Sent(tuple(frames), -3.0, text, logged)
-    with TemporaryDirectory() as folder:
-        return Heard.of(open_review(record(Path(folder), sent, frames)), sent.log_zero_s)
+    return record(folder, Sent(tuple(frames), LOG_ZERO_S, text, logged), frames)
 
 
 def away_m(heard: Heard, one: Trial) -> float:
