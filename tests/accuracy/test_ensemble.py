@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from tests.accuracy.ensemble.__main__ import as_markdown
+from tests.accuracy.ensemble.extras import EARLY, EXTRAS, PARTED, STAGED
 from tests.accuracy.ensemble.flown import Result
-from tests.accuracy.ensemble.motion import Air, Vehicle, ascend, draw_vehicle, fly
+from tests.accuracy.ensemble.motion import Air, SecondMotor, Vehicle, ascend, draw_vehicle, fly
 from tests.accuracy.ensemble.sensors import draw
 from tests.accuracy.recorded.description import Known
 from tests.accuracy.recorded.told import Told
@@ -114,4 +115,32 @@ def test_some_have_a_receiver_that_knows_where_they_land_and_some_lose_a_sensor(
         assert known.distance_m is not None and known.bearing_deg is not None
         assert north == pytest.approx(
             known.distance_m * np.cos(known.bearing_deg * pi / 180.0), abs=8.0 + 0.004 * known.distance_m
+        )
+
+
+def test_a_second_motor_without_drag_gives_what_a_textbook_says() -> None:
+    """4 g net for a second, a second of coast, then 3 g net for half a second on what is left without its booster."""
+    second = SecondMotor(after_s=1.0, burn_s=0.5, thrust_n=39.2266, fuel_kg=1e-9, dropped_kg=0.5)
+    vehicle = Vehicle(dry_kg=1.0, thrust_n=1.5 * 49.03325, second=second, **WITHOUT_DRAG)
+    rows = np.array(ascend(vehicle, AIR, 1.0, 0.001))
+    at = [float(np.interp(t, rows[:, 0], rows[:, 4])) for t in (1.15, 1.99, 2.5)]
+    assert at[0] - at[1] == pytest.approx(0.84 * 9.80665, rel=0.01)
+    assert at[2] - at[1] == pytest.approx(3.0 * 0.5 * 9.80665 - 0.02 * 39.2 - 0.01 * 9.8, abs=0.2)
+
+
+def test_each_extra_is_a_vehicle_of_its_own_and_flies_what_it_is_about() -> None:
+    for seed in range(3):
+        usual = draw(seed)
+        drawn = {extra: draw(seed, extra) for extra in EXTRAS}
+        truth = {extra: {k.quantity: k.value for k in one.known} for extra, one in drawn.items()}
+        staged = truth[STAGED]
+        assert staged["burnout"] < staged["ignition_2"] < staged["burnout_2"] < staged["apogee_time"]
+        assert truth[EARLY]["opening"] < truth[EARLY]["apogee_time"] and truth[EARLY]["opening_climb"] > 20.0
+        parted = {k.source: k.value for k in drawn[PARTED].known if k.quantity == "descent_rate"}
+        before = parted.get("main" if drawn[PARTED].traits["kind"] == "dual" else "deployed")
+        if before is not None and "parted" in parted and parted["parted"] is not None:
+            share = (parted["parted"] / before) ** 2
+            assert share == pytest.approx(truth[PARTED]["kept_share"], rel=0.15)
+        assert "extra" not in usual.traits and np.array_equal(
+            usual.logged.rows[0][1].values, draw(seed).logged.rows[0][1].values
         )

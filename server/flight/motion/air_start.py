@@ -3,7 +3,8 @@
 In a coast the force along the nose is drag, so that one which pushes (over `PUSH_M_S2` and a share of the boost's) is a
 motor, a canopy that pulls the nose to the rear, or a blow. Heights tell them apart: after a motor the vehicle is higher than
 the coast before would have it, by the force integrated twice; behind a canopy it is lower by as much, after a blow neither.
-The coast before is a straight line of the last heights under gravity and the drag felt then. It is a motor once the heights
+The coast before is a straight line of the last heights under gravity and the drag felt then, or, where the coast was too
+short for one, the filter's own height and climb. It is a motor once the heights
 show `GAIN_SHARE` of what the force gives, by more than `SURE_SIGMAS` of what heights and line may be off; a port that lags
 or looks into the flow delays this. The vehicle's own word that a motor has lit is believed where no force is heard at all.
 
@@ -29,6 +30,7 @@ GAIN_SHARE, SURE_SIGMAS = 0.25, 4.0
 LOOKS_S = 2.5  # after a push nothing more is seen of it
 HEIGHT_M, DRAG_SHARE = 0.6, 0.3
 LINE_S, FEWEST_HEIGHTS, DRAG_S = 1.0, 5, 0.5
+FILTER_M_S, FILTER_SHARE = 1.5, 0.03  # one sigma of the filter's climb soon after a boost
 LONGEST_STEP_S = 0.3
 
 BEFORE_S, PUSHES_S = 1.0, (0.05, 0.4)
@@ -40,8 +42,8 @@ STAMP_S = 0.004
 class AirStartWatch:
     """INCREMENTAL: takes forces along the nose less their offset, and unfiltered heights, while it coasts."""
 
-    def __init__(self, boost_m_s2: float) -> None:
-        """`boost_m_s2` is the strongest force of the boost before."""
+    def __init__(self, boost_m_s2: float, motion: tuple[float, float, float]) -> None:
+        """`boost_m_s2` is the strongest force of the boost before, `motion` the filter's time, height and climb now."""
         self._push_m_s2 = max(PUSH_M_S2, PUSH_SHARE * boost_m_s2)
         self._heights: deque[tuple[float, float]] = deque()
         self._drags: deque[tuple[float, float]] = deque()
@@ -51,6 +53,7 @@ class AirStartWatch:
         self._rests = 0  # samples since then
         self._gain_m_s = self._rise_m = 0.0
         self._line: tuple[float, float, float, float, float] | None = None  # time, height, slope, its sigma, acceleration
+        self._filter = motion
         self._word_s: float | None = None
         self.strongest_m_s2 = 0.0
         self._latest = (0.0, 0.0, 0.0)
@@ -85,8 +88,10 @@ class AirStartWatch:
         if is_over and (self._gain_m_s < LEAST_GAIN_M_S or t_s - self._pushed_s > LOOKS_S):
             self._start_s = None
 
-    def height(self, t_s: float, raw_m: float) -> None:
-        """Take one unfiltered height over the pad (m)."""
+    def height(self, t_s: float, raw_m: float, height_m: float, climb_m_s: float) -> None:
+        """Take one unfiltered height over the pad (m), and the filter's height (m) and climb (m/s) then."""
+        if self._start_s is None:
+            self._filter = (t_s, height_m, climb_m_s)
         if raw_m != raw_m or (self._heights and t_s <= self._heights[-1][0]):
             return
         self._heights.append((t_s, raw_m))
@@ -121,11 +126,12 @@ class AirStartWatch:
         self._gain_m_s = self._rise_m = self.strongest_m_s2 = 0.0
         self._latest = (0.0, 0.0, 0.0)
         self._line = None
-        known = [(t, h) for t, h in self._heights if t >= t_s - LINE_S]
-        if len(known) < FEWEST_HEIGHTS:
-            return
         drag = sum(force for _, force in self._drags) / len(self._drags) if self._drags else 0.0
         up = min(drag, 0.0) - GRAVITY_M_S2
+        known = [(t, h) for t, h in self._heights if t >= t_s - LINE_S]
+        if len(known) < FEWEST_HEIGHTS:
+            self._line = (*self._filter, FILTER_M_S + FILTER_SHARE * abs(self._filter[2]), up)
+            return
         table = np.array(known)
         at = table[:, 0] - table[:, 0].mean()
         straight = table[:, 1] - 0.5 * up * at * at

@@ -127,7 +127,7 @@ class PhaseDetector:
             self.pad.height(t_s, raw_m)
             return self._look_for_lift_off(t_s)
         if self.air_start is not None:
-            self.air_start.height(t_s, raw_m)
+            self.air_start.height(t_s, raw_m, height_m, climb_m_s)
             lit = self._look_for_ignition(t_s)
             if lit is not None:
                 return lit
@@ -148,7 +148,7 @@ class PhaseDetector:
         self._count_run(t_s, own < burnout.SHARE * self._strongest)
         if self._run < burnout.SAMPLES:
             return None
-        self.air_start = AirStartWatch(self._strongest)
+        self.air_start = AirStartWatch(self._strongest, (t_s, self._height_m, self._climb_m_s))
         return self._enter(Phase.COAST, t_s, Moment(self._numbered("burnout"), self._run_start_s, self._height_m))
 
     def _look_for_ignition(self, t_s: float) -> PhaseChange | None:

@@ -17,13 +17,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tests.accuracy.ensemble.extras import EARLY, EXTRAS, PARTED, STAGED
 from tests.accuracy.ensemble.flown import Result, flown
 from tests.accuracy.ensemble.sensors import Drawn
 from tests.accuracy.processes import CORES, each_of
 from tests.accuracy.recorded.description import Known
 from tests.accuracy.recorded.told import CIRCLE_95, QUANTITIES, Z_95, error_of
 
-RELATIVE = frozenset({"greatest_speed", "predicted_apogee", "apogee", "descent_rate", "landing_speed"})
+RELATIVE = frozenset({"opening_climb", "greatest_speed", "predicted_apogee", "apogee", "descent_rate", "landing_speed"})
 FORCELESS = "barometer"
 
 
@@ -37,6 +38,11 @@ class Row:
 
 def _has_force(drawn: Drawn) -> bool:
     return drawn.traits["layout"] != FORCELESS
+
+
+def _of(extra: str, quantity: str, source: str = "") -> Callable[[Drawn, Known], bool]:
+    """Return what picks a quantity of the vehicles with an extra."""
+    return lambda d, k: d.traits.get("extra") == extra and k.quantity == quantity and source in ("", k.source)
 
 
 ROWS = (
@@ -53,6 +59,22 @@ ROWS = (
     Row("landing", lambda d, k: k.quantity == "landing"),
     Row("landing spot", lambda d, k: k.quantity == "landing_spot"),
     Row("landing speed", lambda d, k: k.quantity == "landing_speed"),
+)
+EXTRA_ROWS = (
+    Row("staged: lift off", lambda d, k: _of(STAGED, "lift_off")(d, k) and _has_force(d)),
+    Row("staged: burnout", _of(STAGED, "burnout")),
+    Row("staged: second ignition", _of(STAGED, "ignition_2")),
+    Row("staged: second burnout", _of(STAGED, "burnout_2")),
+    Row("staged: greatest speed", _of(STAGED, "greatest_speed")),
+    Row("staged: predicted apogee", _of(STAGED, "predicted_apogee")),
+    Row("staged: apogee", _of(STAGED, "apogee")),
+    Row("opened early: when", _of(EARLY, "opening")),
+    Row("opened early: climb then", _of(EARLY, "opening_climb")),
+    Row("opened early: apogee", _of(EARLY, "apogee")),
+    Row("cord parted: when", _of(PARTED, "parted")),
+    Row("cord parted: weight kept", _of(PARTED, "kept_share")),
+    Row("cord parted: rate after", _of(PARTED, "descent_rate", "parted")),
+    Row("cord parted: landing speed", _of(PARTED, "landing_speed")),
 )
 
 
@@ -81,12 +103,18 @@ def as_markdown(results: Sequence[Result]) -> str:
     half = ("told", "error 95 %", "within", "coverage")
     head = ["quantity", "promise", *(f"{name}, choosing" for name in half), *(f"{name}, other" for name in half)]
     lines = ["| " + " | ".join(head) + " |", "|---" * len(head) + "|"]
+    usual, few = ([one for one in results if ("extra" in one.drawn.traits) == has] for has in (False, True))
+    return "\n".join([*lines, *_lines(ROWS, usual), *_lines(EXTRA_ROWS, few)])
+
+
+def _lines(rows: Sequence[Row], results: Sequence[Result]) -> list[str]:
+    lines = []
     even, odd = ([one for one in results if one.seed % 2 == side] for side in (0, 1))
-    for row in ROWS:
+    for row in rows if results else ():
         names = [known.quantity for one in results for known in one.drawn.known if row.belongs(one.drawn, known)]
         promise = QUANTITIES[names[0]].promise() if names else ""
         lines.append("| " + " | ".join([row.name, promise, *_half(row, even), *_half(row, odd)]) + " |")
-    return "\n".join(lines)
+    return lines
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -97,9 +125,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--minutes", type=float, default=8.0, help="stop drawing vehicles after so long (default 8)")
     parser.add_argument("--processes", type=int, default=CORES, help="how many at a time (default: one a core)")
     parser.add_argument("--each", action="store_true", help="also print every vehicle's numbers")
+    parser.add_argument("--extras", type=int, default=None, help="vehicles of each extra (default: a tenth of --vehicles)")
     given = parser.parse_args(arguments)
+    extras = given.vehicles // 10 if given.extras is None else given.extras
+    numbers = range(given.first, given.first + max(given.vehicles, extras))
+    # Side by side, so that a run that is cut short has some of each.
+    wanted = [
+        (seed, extra)
+        for place, seed in enumerate(numbers)
+        for extra in ("", *EXTRAS)
+        if place < (extras if extra else given.vehicles)
+    ]
     began, results = time.monotonic(), []
-    with each_of(flown, range(given.first, given.first + given.vehicles), given.processes) as told:
+    with each_of(flown, wanted, given.processes) as told:
         for one in told:
             results.append(one)
             if given.each:
@@ -107,9 +145,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if time.monotonic() - began > 60.0 * given.minutes:
                 break
     print(as_markdown(results))
-    print(f"\n{len(results)} of {given.vehicles} vehicles in {time.monotonic() - began:.0f} s")
-    for text, count in Counter(text for one in results for text in one.said).most_common(25):
-        print(f"  {count} vehicles: {text}")
+    print(f"\n{len(results)} of {len(wanted)} vehicles in {time.monotonic() - began:.0f} s")
+    for extra in ("", *EXTRAS):
+        some = [one for one in results if one.drawn.traits.get("extra", "") == extra]
+        print(f"{len(some)} {extra or 'usual'} ones:" if some else "")
+        for text, count in Counter(text for one in some for text in one.said).most_common(25):
+            print(f"  {count} vehicles: {text}")
     failures = [one for one in results if one.failure]
     for one in failures:
         print(f"  vehicle {one.seed} failed: {one.failure}")

@@ -27,9 +27,10 @@ class Result:
     failure: str = ""
 
 
-def flown(seed: int) -> Result:
-    """Draw, fly, record and read one vehicle."""
-    drawn = draw(seed)
+def flown(which: tuple[int, str]) -> Result:
+    """Draw, fly, record and read one vehicle, given by its number and its extra ("": none)."""
+    seed, extra = which
+    drawn = draw(seed, extra)
     sent = drawn.logged.sent(seed)
     drawn = replace(drawn, logged=replace(drawn.logged, rows=()))  # what is carried from one process to another
     frames = heard(sent.frames, drawn.loss, np.random.default_rng([8, seed]))

@@ -14,6 +14,7 @@ from math import atan2, degrees, exp, hypot, log, pi
 import numpy as np
 from scipy.signal import lfilter
 
+from tests.accuracy.ensemble.extras import with_extra
 from tests.accuracy.ensemble.motion import Air, DoesNotFly, Flight, Floats, G, Vehicle, draw_vehicle, fly
 from tests.accuracy.recorded.description import Known, LoggedField, LoggedFlight, LoggedPacket
 from tests.accuracy.recorded.log_rows import Samples
@@ -115,13 +116,23 @@ def _known(flight: Flight) -> tuple[Known, ...]:
     m = flight.moments
     names = ("lift_off", "burnout", "greatest_speed", "apogee", "apogee_time", "landing", "landing_speed")
     known = [Known(quantity=name, source="truth", value=m[name]) for name in names]
-    if m["apogee_time"] - m["burnout"] > 4.5:
-        known.append(Known(quantity="predicted_apogee", source="truth", value=m["apogee"], at_s=m["burnout"] + 3.0))
-    for stage in ("deployed", "main"):
+    spent_s = m.get("burnout_2", m["burnout"])
+    if m["apogee_time"] - spent_s > 4.5 and "opening" not in m:  # nobody foretells a canopy that opens early
+        known.append(Known(quantity="predicted_apogee", source="truth", value=m["apogee"], at_s=spent_s + 3.0))
+    few = ("ignition_2", "burnout_2", "opening", "opening_climb", "parted", "kept_share")
+    known += [Known(quantity=name, source="truth", value=m[name]) for name in few if name in m]
+    for stage in ("deployed", "main", "parted"):
         if f"{stage}_rate" in m:
             at, rate = m[f"{stage}_at"], m[f"{stage}_rate"]
             known.append(Known(quantity="descent_rate", source=stage, value=rate, at_s=at))
     return tuple(known)
+
+
+def _ignited(flight: Flight) -> tuple[LoggedPacket, Samples]:
+    """Return the vehicle's own word that its second motor has lit."""
+    lit = (flight.t >= flight.moments["ignition_2"]).astype(np.float64)
+    field = LoggedField(role="motor[2].ignited", unit="1", constant=0.0)
+    return _packet("stage", 10.0, [field]), _sampled(flight, 10.0, lit[:, None])
 
 
 def _packet(name: str, rate_hz: float, fields: list[LoggedField]) -> LoggedPacket:
@@ -137,17 +148,20 @@ def _sampled(flight: Flight, rate_hz: float, values: Floats) -> Samples:
     return Samples(t, values[places])
 
 
-def draw(seed: int) -> Drawn:
-    """Draw a vehicle, fly it, and return its logs with the truth; what cannot fly is drawn anew."""
-    one = random.Random(f"ensemble {seed}")
+def draw(seed: int, extra: str = "") -> Drawn:
+    """Draw a vehicle, fly it, and return its logs with the truth; what cannot fly is drawn anew.
+
+    With an `extra` (see `extras`) it is a vehicle of its own that the ones without know nothing of.
+    """
+    one = random.Random(f"ensemble {seed} {extra}".strip())
     while True:
         try:
-            return _draw(seed, one)
+            return _draw(seed, one, extra)
         except DoesNotFly:
             continue
 
 
-def _draw(seed: int, one: random.Random) -> Drawn:
+def _draw(seed: int, one: random.Random, extra: str) -> Drawn:
     rng = np.random.default_rng([2026, seed])
     target = exp(one.uniform(log(50.0), log(10_000.0)))
     weak = one.random() < 0.15 and target < 1500.0
@@ -158,17 +172,24 @@ def _draw(seed: int, one: random.Random) -> Drawn:
     )
     usual = "dual" if target > 500.0 else "single"
     kind = one.choices((usual, "single" if target < 3000.0 else usual, "ballistic"), (0.8, 0.14, 0.06))[0]
+    if extra:
+        vehicle, kind = with_extra(vehicle, kind, target, extra, one)
     flight = fly(vehicle, air, kind, PAD_S, REST_S)
     layout = one.choices(LAYOUTS, (0.18, 0.12, 0.2, 0.25, 0.25))[0]
     rate = one.choice((10.0, 20.0, 20.0, 50.0, 100.0, 200.0))
     traits: dict[str, object] = {"layout": layout, "rate": rate, "kind": kind, "mass": vehicle.dry_kg, "weak": weak}
     more = random.Random(f"ensemble, what came later {seed}")  # so that the vehicles of before stay as they were
+    if extra:
+        traits["extra"] = extra
     path = _drifted(flight, more, traits)
     packets = _packets(vehicle, air, replace(flight, across_m=path[:, 0]), layout, rate, rng, one, traits)
     for packet, samples in packets:
         if packet.name == "state":  # its navigation drifts with it
             samples.values[:, 1] = np.interp(samples.t, flight.t, path[:, 1])
     known = _known(flight)
+    if vehicle.second is not None and more.random() < 0.4:
+        packets.append(_ignited(flight))
+        traits["word"] = "motor[2].ignited"
     if more.random() < 0.35:
         packets.append(_receiver(flight, path, more, np.random.default_rng([2027, seed]), traits))
         east, north = path[-1].tolist()

@@ -129,9 +129,11 @@ def _predicted(heard: Heard, known: Known) -> Told:
     if rows is None or not len(rows):
         return Told(reason="no prediction in the recording")
     predicted = rows.numbers("predicted")
-    chosen = np.flatnonzero((rows.t <= until_s) & np.isfinite(predicted))
+    chosen = np.flatnonzero(rows.t <= until_s)
     if not len(chosen):
         return Told(reason="no prediction by then")
+    if not np.isfinite(predicted[chosen[-1]]):
+        return Told(reason="withdrawn by then")
     low, high = (float(rows.numbers(name)[chosen[-1]]) for name in ("low", "high"))
     return Told(float(predicted[chosen[-1]]), (high - low) / (2.0 * Z_95))
 
@@ -161,6 +163,22 @@ def _landing_spot(heard: Heard, known: Known) -> Told:
     return Told(hypot(east, north), sigma, _reason(heard, "recovery"), east, north)
 
 
+def _later_moment(key: str) -> Callable[[Heard, Known], Told]:
+    def told(heard: Heard, known: Known) -> Told:
+        t = heard.number(key, "t")
+        return Told(t + heard.log_zero_s, heard.number(key, "sigma_s"), _reason(heard, key))
+
+    return told
+
+
+def _figure(key: str, value: str, sigma: str) -> Callable[[Heard, Known], Told]:
+    return lambda heard, known: Told(heard.number(key, value), heard.number(key, sigma), _reason(heard, key))
+
+
+def _parted(heard: Heard, known: Known) -> Told:
+    return Told(heard.number("descent", "parted_t") + heard.log_zero_s)
+
+
 @dataclass(frozen=True)
 class Quantity:
     """How a quantity is read, its unit, and what is promised of it: an absolute bound or a share of the known value."""
@@ -183,6 +201,12 @@ class Quantity:
 QUANTITIES: dict[str, Quantity] = {
     "lift_off": Quantity(_moment("lift_off_t", "lift_off"), "s", bound=0.05),
     "burnout": Quantity(_moment("burnout", "burnout"), "s", bound=0.1),
+    "ignition_2": Quantity(_later_moment("ignition_2"), "s", bound=0.1),
+    "burnout_2": Quantity(_later_moment("burnout_2"), "s", bound=0.1),
+    "opening": Quantity(_later_moment("opening"), "s", bound=0.5),
+    "opening_climb": Quantity(_figure("opening", "climb_m_s", "sigma_m_s"), "m/s", share=0.15),
+    "parted": Quantity(_parted, "s", bound=4.0),
+    "kept_share": Quantity(_figure("descent", "parted_share_kept", "parted_share_sigma"), "", bound=0.15),
     "greatest_speed": Quantity(_greatest_speed, "m/s", share=0.05),
     "predicted_apogee": Quantity(_predicted, "m", share=0.08),
     "apogee": Quantity(_apogee, "m", share=0.01, promised_under_loss=True),

@@ -145,3 +145,12 @@ def test_a_blow_in_the_coast_is_no_second_thrust() -> None:
     blown[(flight.t >= at_s) & (flight.t < at_s + 0.08), 2] += 80.0
     heard = told(flight, [air_packet(pressures(flight)), unit_packet(blown, 100.0)])
     assert phases(heard) == ["pad", "boost", "coast", "descent", "landed"]
+
+
+def test_a_coast_too_short_for_a_line_through_its_heights_is_one_all_the_same() -> None:
+    """Seen: at ten rows a second no second thrust at all, and half the greatest speed told as known to 5 %."""
+    second = SecondMotor(after_s=0.42, burn_s=0.6, thrust_n=150.0, fuel_kg=0.05)
+    flight = flown(second=second, target_m=700.0, thrust_n=150.0, drogue_m_s=8.0)
+    heard = told(flight, [air_packet(pressures(flight), 10.0), unit_packet(forces(flight), 10.0)])
+    assert moments(heard)["ignition_2"] == pytest.approx(flight.moments["ignition_2"], abs=0.1)
+    assert heard.number("greatest_speed", "speed_m_s") == pytest.approx(flight.moments["greatest_speed"], rel=0.07)
