@@ -83,6 +83,8 @@ def _corner(t: Floats, height: Floats, near_s: float) -> float:
     best = (np.inf, near_s)
     for corner in np.arange(near_s, min(near_s + CORNER_S, float(t[-1])), step).tolist():
         before = np.maximum(corner - t, 0.0)
+        if not before.any():
+            continue  # nothing was heard for a while before: one sample is no line
         slope, _, left = line(before, height)
         if slope > 0.0 and left < best[0]:
             best = left, corner

@@ -43,6 +43,9 @@ STEP_SIGMAS, LEAST_STEP_M_S2 = 3.0, 0.4
 FEWEST_FORCES, FEWEST_HEIGHTS = 4, 4
 HIGH_M = 30.0  # of the heights that a steady acceleration is fitted to
 LONGEST_BACK_S = 8.0
+# What burns its own weight away gains this much acceleration a second while it hardly lifts itself: g^2 over an exhaust
+# speed of 1800 m/s, as solid motors have it (common practice). A strong one has left before it counts.
+LIGHTER_M_S3 = GRAVITY_M_S2**2 / 1800.0
 
 
 @dataclass(frozen=True)
@@ -141,7 +144,7 @@ def _search(
 
 
 def _by_heights(t: Floats, height: Floats) -> LiftOff | None:
-    """Return when a steady acceleration from rest began that meets the heights, up to `HIGH_M`, best."""
+    """Return when a thrust from rest began that meets the heights, up to `HIGH_M`, best: steady, of what grows lighter."""
     high = np.flatnonzero(height > HIGH_M)
     count = int(high[0]) + 1 if len(high) else len(t)
     t, height = t[:count], height[:count]
@@ -153,8 +156,9 @@ def _by_heights(t: Floats, height: Floats) -> LiftOff | None:
         since = np.maximum(t[None, :] - lag_s - tried[:, None], 0.0)
         bend = 0.5 * since * since
         power = (bend * bend).sum(axis=1)
-        slope = np.where(power > 0.0, (bend * height[None, :]).sum(axis=1) / np.maximum(power, 1e-12), 0.0)
-        return np.asarray(height[None, :] - np.maximum(slope, 0.0)[:, None] * bend)
+        left = height[None, :] - LIGHTER_M_S3 / 6.0 * since**3
+        slope = np.where(power > 0.0, (bend * left).sum(axis=1) / np.maximum(power, 1e-12), 0.0)
+        return np.asarray(left - np.maximum(slope, 0.0)[:, None] * bend)
 
     weight = 1.0 / (HEIGHT_SIGMA_M**2 + (HEIGHT_SHARE * height) ** 2)
     best = int((misses(PORT_LAG_S) ** 2 * weight[None, :]).sum(axis=1).argmin())

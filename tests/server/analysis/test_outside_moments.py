@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from tests.accuracy.ensemble.motion import Flight, Floats
+from tests.accuracy.ensemble.motion import Flight, Floats, G
 from tests.server.analysis.outside import (
     FAST,
     SURE,
+    WEAK,
     air_packet,
     apogee_m,
     flown,
@@ -68,3 +69,18 @@ def test_a_lift_off_across_a_gap_is_as_sure_as_it_says(gap_s: float, before: flo
     heard = told(flight, [air_packet(pascals, 50.0), unit_packet(forces(flight))], gaps=[(start, start + gap_s)])
     off, sigma = off_lift_off(heard, flight)
     assert abs(off) < SURE * sigma and sigma < gap_s
+
+
+@pytest.mark.parametrize("shake", [0.0, 0.5, 4.0])
+@pytest.mark.parametrize("ratio", [1.05, 1.075])
+def test_a_thrust_hardly_over_the_weight_is_a_flight_by_a_quiet_and_by_a_shaken_sensor(ratio: float, shake: float) -> None:
+    """Half a meter per second squared under a vibration of eight times that: the heights date it, to some tenths."""
+    flight = flown(thrust_n=ratio * 1.5 * 1.1 * G, **WEAK)  # with what it burns for these heights
+    leaves = (flight.t > flight.moments["lift_off"] + 0.1) & (flight.t < flight.moments["lift_off"] + 0.2)
+    assert 1.05 <= flight.along_m_s2[leaves].mean() / G <= 1.1
+    heard = told(flight, [air_packet(pressures(flight)), unit_packet(forces(flight, shake=shake), 100.0)])
+    off, sigma = off_lift_off(heard, flight)
+    assert abs(off) < (0.05 if shake == 0.0 else 0.5) and sigma < 0.3
+    assert moment(heard, "burnout") == pytest.approx(flight.moments["burnout"], abs=0.1)
+    assert apogee_m(heard) == pytest.approx(flight.moments["apogee"], rel=0.01)
+    assert heard.findings() == []

@@ -191,3 +191,12 @@ def test_a_pulse_of_an_ejection_is_no_speed_of_the_fall() -> None:
     t, height, landing = fall([(700.0, 80.0), (-9.0, 6.0)], 900.0)
     late = way_down(heights_of(t, height, 0.0, landing, NOISE_M), PadAir())
     assert late is not None and late.fastest_m_s > 40.0
+
+
+def test_a_landing_right_after_a_silence_is_told_or_not_but_breaks_nothing() -> None:
+    """Seen: the whole descent not judged, as the line was laid through the one sample after the silence."""
+    t = np.arange(0.0, 30.0, 0.1)
+    height = np.maximum(60.0 - 6.0 * np.minimum(t, 12.0), 0.0)
+    heard_ = (t < 8.5) | (t > 9.55)
+    found = touchdown(heights_of(t[heard_], height[heard_], 0.0, 30.0, NOISE_M))
+    assert found is None or abs(found.t_s - 10.0) < 1.0
