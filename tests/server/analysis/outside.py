@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 from scipy.signal import lfilter
 
-from server.review.review import open_review
+from server.review.review import Review, open_review
 from tests.accuracy.ensemble.motion import Air, Flight, Floats, G, Vehicle, fly
 from tests.accuracy.recorded.description import Known, LoggedField, LoggedFlight, LoggedPacket
 from tests.accuracy.recorded.log_rows import Samples
@@ -225,6 +225,12 @@ def told(
         frames = [(t, frame) for t, frame in frames if not start <= t + sent.log_zero_s < stop]
     with TemporaryDirectory() as folder:
         return Heard.of(open_review(record(Path(folder), sent, frames)), sent.log_zero_s)
+
+
+def kept(folder: Path, flight: Flight, packets: Sequence[Packet], loss: float = 0.0, seed: int = 1) -> Review:
+    """Return the recording of a flight sent as these packets, in a folder that stays."""
+    sent = _logged(flight, packets, {}, {}).sent(seed)
+    return open_review(record(folder, sent, heard(sent.frames, loss, np.random.default_rng([8, seed]))))
 
 
 def moment(heard_: Heard, key: str) -> float | None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from server.analysis.pipeline import recorded_output
 from tests.accuracy.ensemble.motion import Flight, SecondMotor
 from tests.accuracy.recorded.description import Known
 from tests.accuracy.recorded.told import QUANTITIES, Heard
@@ -15,6 +18,7 @@ from tests.server.analysis.outside import (
     apogee_m,
     flown,
     forces,
+    kept,
     moment,
     off_lift_off,
     pressures,
@@ -24,6 +28,7 @@ from tests.server.analysis.outside import (
     unit_packet,
     upright,
 )
+from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, live_output
 
 # A booster that burns short and stays behind, and a second motor whose vehicle is never as fast as after the first.
 BOOSTED = SecondMotor(after_s=1.5, burn_s=1.2, thrust_n=120.0, fuel_kg=0.1, dropped_kg=0.8)
@@ -154,3 +159,12 @@ def test_a_coast_too_short_for_a_line_through_its_heights_is_one_all_the_same() 
     heard = told(flight, [air_packet(pressures(flight), 10.0), unit_packet(forces(flight), 10.0)])
     assert moments(heard)["ignition_2"] == pytest.approx(flight.moments["ignition_2"], abs=0.1)
     assert heard.number("greatest_speed", "speed_m_s") == pytest.approx(flight.moments["greatest_speed"], rel=0.07)
+
+
+def test_live_packet_by_packet_it_is_told_as_in_a_replay(tmp_path: Path) -> None:
+    flight = staged("boosted")
+    review = kept(tmp_path, flight, [air_packet(pressures(flight)), unit_packet(forces(flight)), ignited(flight)], 0.15)
+    records = list(review.session.records)
+    whole = recorded_output(review.dictionary, records, ORIGIN_NS)
+    assert {"ignition_2", "burnout_2", "motor_2_ignited"} <= {entry.key for entry in whole.entries}
+    assert_same(live_output(review.dictionary, records), whole)
