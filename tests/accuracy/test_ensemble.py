@@ -12,11 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.accuracy.ensemble.__main__ import as_markdown
+from tests.accuracy.ensemble.__main__ import as_markdown, said_of
 from tests.accuracy.ensemble.extras import EARLY, EXTRAS, PARTED, STAGED
 from tests.accuracy.ensemble.flown import Result
 from tests.accuracy.ensemble.motion import Air, SecondMotor, Vehicle, ascend, draw_vehicle, fly
 from tests.accuracy.ensemble.sensors import draw
+from tests.accuracy.ensemble.truth import missed, verdict
 from tests.accuracy.recorded.description import Known
 from tests.accuracy.recorded.told import Told
 
@@ -82,6 +83,21 @@ def test_the_table_counts_told_numbers_and_the_intervals_that_hold() -> None:
     cells = [cell.strip() for cell in row.strip("| ").split("|")]
     assert cells[2] == "3 of 4" and cells[4:6] == ["67%", "50% of 2"] and cells[6] == "0 of 0"
     assert float(cells[3].split()[0]) == pytest.approx(0.185)
+
+
+def test_alarms_and_findings_are_counted_as_true_or_false_and_what_is_missing_is_named() -> None:
+    ballistic = next(one for one in map(draw, range(200)) if one.traits["kind"] == "ballistic")
+    soft = draw(1)
+    honest, hard = "alarm: state vector jumped: velocity_up", "finding: came down ballistic: it hit the ground at 90 m/s"
+    assert verdict(honest, ballistic) == "false" and verdict("finding: a new one", soft) == "?"
+    assert verdict(hard, ballistic) == "true" and verdict(hard, soft) == "false"
+    absent = (Known(quantity="burnout", source="truth", value=10.0), Told())
+    assert missed(ballistic, [], [absent]) == ["burnout: absent, no reason told", "finding: came down ballistic"]
+    assert missed(ballistic, [hard], [(absent[0], Told(reason="no force"))]) == []
+    results = [Result(0, ballistic, (), ("a", "b"), "", ("true", "?")), Result(1, soft, (), ("a",), "", ("false",), ("c",))]
+    assert said_of(results) == [
+        "  2 vehicles (1 true, 1 false): a", "  1 vehicles (1 ?): b", "  1 vehicles not told: c"
+    ]  # fmt: skip
 
 
 def _printed(*options: str) -> str:

@@ -7,11 +7,13 @@ import numpy as np
 from server.analysis.figures.ascent import GreatestSpeedFigure, LiftOffFigure
 from server.analysis.judgements.ascent import forces, is_clipped, rest_offset_m_s2
 from server.analysis.judgements.case import Case
+from server.analysis.judgements.descent import UNTOLD_AIR_SHARE
 from server.flight.motion.greatest_speed import GreatestSpeed, by_barometer, by_forces, told_well
 from server.flight.unmeasured import Unmeasured
 
 AFTER_BURNOUT_S = 0.4
 UNKNOWN_LIFT_OFF_S = 0.05
+TOLD_AIR_SHARE = 0.01  # one sigma of the scale of heights near the ground, by an air temperature 3 K off
 
 
 def judge_speed(case: Case) -> GreatestSpeedFigure | None:
@@ -24,7 +26,8 @@ def judge_speed(case: Case) -> GreatestSpeedFigure | None:
         reason, source = found.reason, "barometer"
         height = case.window("height", start_s, case.moments["apogee"][0])
         good = np.isfinite(height["height_raw"])
-        found = told_well(by_barometer(height.t[good], height["height_raw"][good]))
+        scale = TOLD_AIR_SHARE if case.facts.pad_temperature_k is not None else UNTOLD_AIR_SHARE
+        found = told_well(by_barometer(height.t[good], height["height_raw"][good], start_s, scale))
         if isinstance(found, Unmeasured):
             found = Unmeasured(f"by forces: {reason}; by the barometer: {found.reason}")
     if isinstance(found, Unmeasured):

@@ -2,9 +2,13 @@
 
 Speed is the integral of (force - g cos tilt) from lift-off on (any textbook of mechanics), a straight line between samples.
 Its doubt: the unit's scale, a zero that was taken off as well as the pad shows it, the instant of lift-off, an unknown
-lean, and what the force did in gaps. The barometer's is the slope of the steepest `WINDOW_S`; around the end of a boost that
-is too little by what the speed bends there, and a static port reads a share of the dynamic pressure, whose change looks like
-climb. Shares and offsets are those of ordinary uncalibrated parts; common practice, no source.
+lean, where between two samples a step of the force was, and what it did in gaps.
+
+The barometer's steepest `WINDOW_S` only finds the end of the boost: it rounds the top off, the more the slower the bay
+fills, and in the boost a port's share of the dynamic pressure, which grows there, looks like climb. So the straight line of
+the coast's slopes after it is followed back to the top; there speed falls slowly, and all of this is small. Its doubt: when
+the boost ended within that window, the bay's lag, the port's share of what is lost to drag, the scale of heights, the lean.
+Shares and offsets are those of ordinary uncalibrated parts; common practice, no source.
 """
 
 from __future__ import annotations
@@ -24,10 +28,16 @@ LEAN_M_S2 = 0.15  # g (1 - cos 10 degrees)
 LEANS_M_S3 = 0.03  # and what gravity turns it further while nobody tells the attitude
 GAP_S, LONGEST_GAP_S = 0.06, 0.6
 GAP_SHARE = 0.3
+AT_ONCE_S = 0.1
 FEWEST = 6
 WINDOW_S = 0.6
-NOISE_M = 0.4
-PORT_SHARE = 0.02
+NOISE_M = 0.6
+COAST_S, LEAST_COAST_S, FEWEST_SLOPES = 1.2, 0.4, 4
+TOP_SHARE, TOP_SIGMA = 0.3, 0.2  # how long before the middle of the steepest window the boost ended, in windows
+BAY_LAG_S, BAY_LAG_SIGMA_S = 0.08, 0.1  # times the rounding of a top that is left far more slowly than it is reached
+PORT_SHARE = 0.035
+BENDS_SHARE = 0.15  # of the way back along a straight line, while drag falls with the square of the speed
+LEAN_SHARE = 0.005  # a path 6 degrees from upright is longer than its height by so much
 WELL = 0.2
 
 
@@ -60,40 +70,66 @@ def by_forces(
     speed = np.cumsum(gained)
     top = int(np.argmax(speed))
     pushed_m_s = float(np.cumsum(np.abs(gained) + GRAVITY_M_S2 * steps)[top])
-    gaps = np.where(steps > GAP_S, GAP_SHARE * np.maximum(np.abs(net - before), 0.2 * np.abs(net)) * steps, 0.0)[: top + 2]
+    changed = np.abs(net - before)
+    # A step lies anywhere between two samples: uniform, sigma = width / sqrt(12).
+    lost = np.where(steps > GAP_S, GAP_SHARE * np.maximum(changed, 0.2 * np.abs(net)), 0.29 * changed)
+    gaps = (lost * steps)[: top + 2]
+    # Told too early, it still stood at first: what an error of the instant costs is what it pushed with then.
+    pushed = float(np.abs(net[t <= max(lift_off_s + 3.0 * sigma_lift_off_s, float(t[0])) + AT_ONCE_S]).max())
     since_s = float(t[top]) - lift_off_s
     sigma = hypot(
         SCALE_SHARE * pushed_m_s,
         hypot(ZERO_M_S2, LEAN_M_S2 + (0.0 if lean_known else LEANS_M_S3 * since_s)) * since_s,
-        sigma_lift_off_s * abs(float(net[0])),
+        sigma_lift_off_s * pushed,
         sqrt(float((gaps * gaps).sum())),
     )
     return GreatestSpeed(float(t[top]), float(speed[top]), sigma)
 
 
-def by_barometer(t_s: Floats, height_m: Floats) -> GreatestSpeed | Unmeasured:
-    """Return the steepest climb of raw heights over the pad; arrays (n,) sorted by time, from lift-off to apogee."""
-    steepest: tuple[float, float, float] | None = None
-    slopes = []
+def by_barometer(t_s: Floats, height_m: Floats, lift_off_s: float, scale_share: float) -> GreatestSpeed | Unmeasured:
+    """Return the speed at the end of the boost by the coast's raw heights over the pad.
+
+    Arrays (n,) sorted by time, from lift-off to apogee; `scale_share` is one sigma of how far the scale of heights is known.
+    """
+    table = _slopes(t_s, height_m)
+    if not len(table):
+        return Unmeasured("too few heights in the climb")
+    at_s, steepest = table[int(table[:, 1].argmax())].tolist()
+    unheard_s = at_s - 0.5 * WINDOW_S - max([lift_off_s, *t_s[t_s < at_s - 0.5 * WINDOW_S].tolist()])
+    if unheard_s > 0.5 * WINDOW_S:
+        return Unmeasured(f"nothing heard for {unheard_s:.1f} s before the steepest heights")
+    coast = table[(table[:, 0] > at_s + 0.5 * WINDOW_S) & (table[:, 0] <= at_s + 0.5 * WINDOW_S + COAST_S)]
+    if len(coast) < FEWEST_SLOPES or coast[-1, 0] - coast[0, 0] < LEAST_COAST_S:
+        return Unmeasured("too few heights after the boost")
+    middle_s = float(coast[:, 0].mean())
+    since, speed = coast[:, 0] - middle_s, float(coast[:, 1].mean())
+    falls = max(-float((since * coast[:, 1]).sum() / (since * since).sum()), GRAVITY_M_S2)
+    back_s = middle_s - at_s + TOP_SHARE * WINDOW_S
+    top = speed + falls * (back_s + BAY_LAG_S)
+    # Windows overlap: what they show of the noise is as if so many stood side by side.
+    windows = 1.0 + (float(coast[-1, 0]) - float(coast[0, 0])) / WINDOW_S
+    apart = float(np.median(np.diff(t_s)))
+    noise = NOISE_M * sqrt(12.0 * apart / WINDOW_S**3 / windows)
+    sigma = hypot(
+        noise * (1.0 + 2.0 * back_s / COAST_S),
+        falls * hypot(TOP_SIGMA * WINDOW_S, BAY_LAG_SIGMA_S, BENDS_SHARE * back_s),
+        PORT_SHARE * top * falls / GRAVITY_M_S2,
+        hypot(scale_share, LEAN_SHARE) * top,
+    )
+    return GreatestSpeed(at_s - TOP_SHARE * WINDOW_S, top * (1.0 + LEAN_SHARE), sigma)
+
+
+def _slopes(t_s: Floats, height_m: Floats) -> Floats:
+    """Return (middle, slope) of every window of `WINDOW_S` that was heard, shape (n, 2)."""
+    found = []
     starts, stops = np.arange(len(t_s)), np.searchsorted(t_s, t_s + WINDOW_S, side="right")
     for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
         t, height = t_s[start:stop], height_m[start:stop]
         if len(t) < FEWEST or t[-1] - t[0] < 0.7 * WINDOW_S or np.diff(t).max() > 0.5 * WINDOW_S:
             continue
-        spread = float(((t - t.mean()) ** 2).sum())
-        slope = float(((t - t.mean()) * height).sum()) / spread
-        slopes.append((float(t.mean()), slope))
-        if steepest is None or slope > steepest[1]:
-            steepest = (float(t.mean()), slope, NOISE_M / sqrt(spread))
-    if steepest is None:
-        return Unmeasured("too few heights in the climb")
-    at_s, slope, noise = steepest
-    table = np.array(slopes)
-    near = table[np.abs(table[:, 0] - at_s) <= WINDOW_S]
-    bend_m_s2 = float(near[:, 1].max() - near[:, 1].min()) / WINDOW_S
-    missed = bend_m_s2 * WINDOW_S / 8.0
-    port = PORT_SHARE * slope * bend_m_s2 / GRAVITY_M_S2
-    return GreatestSpeed(at_s, slope + 0.5 * missed, hypot(noise, 0.5 * missed, port))
+        since = t - t.mean()
+        found.append((float(t.mean()), float((since * height).sum() / (since * since).sum())))
+    return np.array(found).reshape(-1, 2)
 
 
 def told_well(found: GreatestSpeed | Unmeasured) -> GreatestSpeed | Unmeasured:

@@ -38,7 +38,9 @@ LAGS_S = (PORT_LAG_S, 0.0, 0.05, 0.1, 0.15, 0.25)
 HEIGHT_SIGMA_M, HEIGHT_SHARE = 0.6, 0.08
 STAMP_S = 0.004  # time stamps and the sensor's own averaging
 HELD_S = 0.6  # before the force was heard: until when the pad's is learned
-PUSHES_S = (LOOK_S, 0.5)  # after it: until when the motor's is
+# After it: from when until when the motor's is, and by how many; the last is that of a motor that burns for a third of a
+# second, of which all that was strong is used.
+PUSHES = ((0.1, LOOK_S, 4), (0.1, 0.5, 4), (0.0, 0.25, 3))
 STEP_SIGMAS, LEAST_STEP_M_S2 = 3.0, 0.4
 FEWEST_FORCES, FEWEST_HEIGHTS = 4, 4
 HIGH_M = 30.0  # of the heights that a steady acceleration is fitted to
@@ -94,10 +96,10 @@ def _step(t: Floats, force: Floats, heard_s: float) -> tuple[int, int, float] | 
     rest = force[t < heard_s - HELD_S]
     level = float(np.median(rest)) if len(rest) >= FEWEST_FORCES else GRAVITY_M_S2
     scatter = 1.4826 * float(np.median(np.abs(rest - level))) if len(rest) >= FEWEST_FORCES else 0.0
-    for pushes_s in PUSHES_S:  # a motor may burn for less than half a second
-        pushed = force[(t >= heard_s + 0.1) & (t <= heard_s + pushes_s)]
-        if len(pushed) < FEWEST_FORCES:
-            return None
+    for from_s, until_s, fewest in PUSHES:
+        pushed = force[(t >= heard_s + from_s) & (t <= heard_s + until_s)]
+        if len(pushed) < fewest:
+            continue
         excess = float(np.median(pushed)) - level
         shaken = 1.4826 * float(np.median(np.abs(pushed - level - excess)))
         if excess >= max(STEP_SIGMAS * max(scatter, shaken) / np.sqrt(len(pushed)), LEAST_STEP_M_S2):

@@ -148,13 +148,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
     print(f"\n{len(results)} of {len(wanted)} vehicles in {time.monotonic() - began:.0f} s")
     for extra in ("", *EXTRAS):
         some = [one for one in results if one.drawn.traits.get("extra", "") == extra]
-        print(f"{len(some)} {extra or 'usual'} ones:" if some else "")
-        for text, count in Counter(text for one in some for text in one.said).most_common(25):
-            print(f"  {count} vehicles: {text}")
+        if some:
+            print(f"{len(some)} {extra or 'usual'} ones:")
+            print("\n".join(said_of(some)))
     failures = [one for one in results if one.failure]
     for one in failures:
         print(f"  vehicle {one.seed} failed: {one.failure}")
     return 1 if failures else 0
+
+
+def said_of(results: Sequence[Result]) -> list[str]:
+    """Return every alarm and finding with how many vehicles it was true and false of, then what was not said."""
+    told = Counter(pair for one in results for pair in zip(one.said, one.verdicts, strict=True))
+    out = []
+    for text, count in Counter(text for one in results for text in one.said).most_common():
+        words = [f"{told[text, word]} {word}" for word in ("true", "false", "?") if told[text, word]]
+        out.append(f"  {count} vehicles ({', '.join(words)}): {text}")
+    lacking = Counter(text for one in results for text in one.missed)
+    return [*out, *(f"  {count} vehicles not told: {text}" for text, count in lacking.most_common())]
 
 
 def each_text(result: Result) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 
 from server.review.review import open_review
 from tests.accuracy.ensemble.sensors import Drawn, draw
+from tests.accuracy.ensemble.truth import missed, verdict
 from tests.accuracy.recorded.description import Known
 from tests.accuracy.recorded.radio import heard, record
 from tests.accuracy.recorded.runs import NUMBER
@@ -18,13 +19,18 @@ from tests.accuracy.recorded.told import QUANTITIES, Heard, Told
 
 @dataclass(frozen=True)
 class Result:
-    """What one vehicle was told: (known, told) pairs, alarms and findings; `failure` where the station broke."""
+    """What one vehicle was told: (known, told) pairs, alarms and findings; `failure` where the station broke.
+
+    `verdicts` are those of `said`, "true", "false" or "?"; `missed` is what had to be said and was not.
+    """
 
     seed: int
     drawn: Drawn
     pairs: tuple[tuple[Known, Told], ...]
     said: tuple[str, ...]
     failure: str = ""
+    verdicts: tuple[str, ...] = ()
+    missed: tuple[str, ...] = ()
 
 
 def flown(which: tuple[int, str]) -> Result:
@@ -42,4 +48,10 @@ def flown(which: tuple[int, str]) -> Result:
     pairs = tuple((known, QUANTITIES[known.quantity].read(told, known)) for known in drawn.known)
     faults = "; ".join(fault["text"] for fault in told.summary.get("faults", []))
     said = [f"alarm: {text}" for text in told.alarms()] + [f"finding: {text}" for text in told.findings()]
-    return Result(seed, drawn, pairs, tuple(sorted({NUMBER.sub("#", text) for text in said})), faults)
+    # One text of a kind: where it came more than once, false if it ever was.
+    judged = {
+        NUMBER.sub("#", text): verdict(text, drawn) for text in sorted(said, key=lambda one: verdict(one, drawn) == "false")
+    }
+    kinds = tuple(sorted(judged))
+    verdicts, lacking = tuple(judged[kind] for kind in kinds), tuple(missed(drawn, said, pairs))
+    return Result(seed, drawn, pairs, kinds, faults, verdicts, lacking)

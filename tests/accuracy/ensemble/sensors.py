@@ -90,6 +90,8 @@ def _forces(flight: Flight, rng: np.random.Generator, draw: random.Random, trait
     measured = body @ (np.eye(3) + small).T * (1.0 + rng.normal(0.0, 0.015, 3)) + rng.normal(0.0, bias, 3)
     measured += np.column_stack([_flicker(rng, count, 0.01, 0.02) for _ in range(3)])
     measured += rng.normal(0.0, 1.0, (count, 3)) * (draw.uniform(0.03, 0.15) + shake * flight.powered[:, None])
+    rest = measured[(t > 1.0) & (t < lift - 1.0)].mean(axis=0)
+    traits |= {"rest_m_s2": float(np.linalg.norm(rest)), "clips": bool(np.abs(measured).max() >= clip_g * G)}
     return np.clip(measured, -clip_g * G, clip_g * G)
 
 
@@ -181,6 +183,7 @@ def _draw(seed: int, one: random.Random, extra: str) -> Drawn:
     more = random.Random(f"ensemble, what came later {seed}")  # so that the vehicles of before stay as they were
     if extra:
         traits["extra"] = extra
+    traits |= {"air_k": air.temperature_k, "deploy_s": vehicle.deploy_after_s}
     path = _drifted(flight, more, traits)
     packets = _packets(vehicle, air, replace(flight, across_m=path[:, 0]), layout, rate, rng, one, traits)
     for packet, samples in packets:
@@ -276,6 +279,7 @@ def _packets(
         traits["height"] = "altitude"
     elif one.random() < 0.5:
         warm = air.temperature_k + one.uniform(0.0, 20.0)
+        traits["baro_k"] = warm
         columns.append(np.full(len(pressure), warm))
         fields.append(LoggedField(role="baro_temperature", unit="K", constant=0.0))
     baro_hz = max(10.0, rate / one.choice((1.0, 2.0, 4.0)))

@@ -49,11 +49,50 @@ def test_heights_within_the_sigma_told(step_s: float) -> None:
         t = np.arange(0.0, 12.0, step_s)
         since = t - BURN_S
         height = np.where(t < BURN_S, THRUST * t * t / 2.0, 120.0 + 120.0 * since - 0.5 * 15.0 * since**2)
-        found = by_barometer(t, height + np.random.default_rng(seed).normal(0.0, 0.4, len(t)))
+        found = by_barometer(t, height + np.random.default_rng(seed).normal(0.0, 0.4, len(t)), 0.0, 0.01)
         assert isinstance(found, GreatestSpeed) and 0.5 < found.sigma_m_s < 20.0
         inside += abs(found.speed_m_s - 120.0) < 1.96 * found.sigma_m_s
     assert inside >= 37
-    assert isinstance(by_barometer(t[:4], height[:4]), Unmeasured)
+    assert isinstance(by_barometer(t[:4], height[:4], 0.0, 0.01), Unmeasured)
+    assert isinstance(by_barometer(t[t < 2.6], height[t < 2.6], 0.0, 0.01), Unmeasured), "the end of the boost is not heard"
+
+
+def short_hop(lag_s: float, share: float, step_s: float = 0.05) -> tuple[np.ndarray, np.ndarray]:
+    """Heights of a boost of a third of a second to 33 m/s, through a bay that lags and a port in the flow."""
+    fine = np.arange(0.0, 6.0, 0.001)
+    speed = np.where(fine < 0.3, 110.0 * fine, 33.0 - 11.0 * (fine - 0.3))
+    seen = np.cumsum(speed) * 0.001 + share * speed * np.abs(speed) / (2.0 * G)
+    late, keep = np.zeros(len(fine)), np.exp(-0.001 / max(lag_s, 1e-4))
+    for i in range(1, len(fine)):
+        late[i] = keep * late[i - 1] + (1.0 - keep) * seen[i]
+    t = np.arange(0.0, 3.2, step_s)
+    return t, np.interp(t, fine, late)
+
+
+@pytest.mark.parametrize("lag_s", [0.0, 0.1, 0.25])
+@pytest.mark.parametrize("share", [-0.04, 0.0, 0.04])
+def test_a_short_boost_through_a_slow_bay_lies_in_the_interval(lag_s: float, share: float) -> None:
+    """Seen: 24.9 +- 0.9 m/s told of 31.6: the steepest window rounds the top off, and a slow bay more."""
+    t, height = short_hop(lag_s, share)
+    for seed in range(10):
+        found = by_barometer(t, height + np.random.default_rng(seed).normal(0.0, 0.4, len(t)), 0.0, 0.01)
+        assert isinstance(found, GreatestSpeed) and found.sigma_m_s < 4.5
+        assert abs(found.speed_m_s - 33.0) < 2.576 * found.sigma_m_s
+
+
+def test_heights_not_heard_where_it_was_fastest_tell_nothing() -> None:
+    """Seen: 18.9 +- 0.9 m/s told of 44.6, by the first heights after a second of silence."""
+    t, height = short_hop(0.02, 0.0)
+    heard = (t < 0.1) | (t > 1.4)
+    found = by_barometer(t[heard], height[heard], 0.0, 0.01)
+    assert isinstance(found, Unmeasured) and "nothing heard for 1.4 s" in found.reason
+
+
+def test_a_lift_off_told_too_early_costs_what_the_boost_pushed_with() -> None:
+    """Seen: the force at rest stood for it, so that an error of 0.25 s cost nothing."""
+    t, force = boost(1.0, 0.0, 1, step_s=0.05)
+    found = by_forces(t, force, -0.2, 0.1, np.ones(len(t)), True)
+    assert isinstance(found, GreatestSpeed) and found.sigma_m_s > 0.1 * THRUST
 
 
 def test_a_speed_that_is_hardly_known_is_not_told() -> None:

@@ -126,3 +126,18 @@ def test_heights_alone(lag_s: float) -> None:
     assert max(abs(r.t_s - TRUE_S) for r in results) < 0.05 + lag_s
     assert sum(abs(r.t_s - TRUE_S) < 1.96 * r.sigma_s for r in results) >= 28
     assert all(0.02 < r.sigma_s < 0.2 for r in results)
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 20.0])
+def test_a_motor_that_burns_for_a_third_of_a_second_is_found_by_its_force(rate_hz: float) -> None:
+    """Seen: by heights instead, up to 0.25 s early, where four samples of the force told it to a sample's distance."""
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        t = np.arange(5.0, 11.5, 1.0 / rate_hz) + rng.uniform(0.0, 1.0 / rate_hz)
+        burns = (t >= TRUE_S) & (t < TRUE_S + 0.3)
+        force = np.where(t < TRUE_S, G0, np.where(burns, 120.0, -6.0)) + rng.normal(0.0, 0.1, len(t))
+        since = np.clip(t - 0.2 - TRUE_S, 0.0, None)
+        height = np.where(since < 0.3, 55.0 * since**2, 4.95 + 33.0 * (since - 0.3) - 6.5 * (since - 0.3) ** 2)
+        result = lift_off(t, force, t, height + rng.normal(0.0, 0.4, len(t)), float(t[t >= TRUE_S][0]))
+        assert result is not None and abs(result.t_s - TRUE_S) <= 1.0 / rate_hz
+        assert abs(result.t_s - TRUE_S) < 3.0 * result.sigma_s < 3.0 * 0.55 / rate_hz
