@@ -17,6 +17,9 @@ from server.flight.control.roll_authority import pressure_share, roll_authority
 UNKNOWN_WIND_M_S = 5.0
 AFTER_RAIL_S = 0.05
 UNKNOWN_SHARE = 0.6
+# Of the greatest dynamic pressure: with less, near the top and on the rail, fins turn nothing, and what does turn or hold it
+# there (an ejection, a fall, the rail) is no push like the others. Our choice.
+LEAST_PRESSURE_SHARE = 0.02
 
 
 def end_of_flight(case: Case) -> float | None:
@@ -112,6 +115,11 @@ def _fins(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats
     return fins, []
 
 
+def _between(window: Window, name: str, start_s: float, end_s: float) -> tuple[Floats, Floats]:
+    chosen = (window.t >= start_s) & (window.t <= end_s)
+    return window.t[chosen], window[name][chosen]
+
+
 def judge_roll(case: Case) -> RollFigure | None:
     """Return what the fins did to the roll between the rail and the end of the flight as one body."""
     start_s, end_s = case.t_of("rail_exit") or case.t_of("lift_off"), end_of_flight(case)
@@ -126,10 +134,11 @@ def judge_roll(case: Case) -> RollFigure | None:
     velocity, up = state.stack(*VELOCITY), state["position.up"]
     density = pad_air(case).density_at(up)
     pressure = 0.5 * density * (velocity * velocity).sum(axis=1)
-    rates = [(state.t, state["body_rate.z"])]
-    for unit in "ab":
-        window = case.window(f"unit_{unit}", start_s, end_s)
-        rates.append((window.t, window[f"gyro.{unit}.z"]))
+    known = np.isfinite(pressure)
+    flows = state.t[known][pressure[known] >= LEAST_PRESSURE_SHARE * pressure[known].max()] if known.any() else state.t
+    start_s, end_s = float(flows.min()), float(flows.max())
+    rates = [_between(state, "body_rate.z", start_s, end_s)]
+    rates += [_between(case.window(f"unit_{unit}", start_s, end_s), f"gyro.{unit}.z", start_s, end_s) for unit in "ab"]
     controlled = case.moments.get("control_enabled")
     speeds = np.sqrt((velocity * velocity).sum(axis=1))
     busy = speeds[state.t >= controlled[0]] if controlled is not None else speeds

@@ -68,9 +68,25 @@ def roll_told(seed: int, torque: float, kind: str) -> Heard:
     return told(flight, packets)
 
 
+def test_roll_authority_holds_the_truth_when_the_air_has_a_memory() -> None:
+    """Seen: half of the intervals missed the truth, biased by -42 %, in closed loop; 12 % held it at worst."""
+    missed, told_of = [], 0
+    for seed in range(8):
+        body = roll_told(seed, 2.0, "measured").figure("roll")
+        assert body.get("reason_text"), "absent without a reason"
+        low, high = (body.get(name) for name in ("low", "high"))
+        if isinstance(low, float) and isinstance(high, float):
+            told_of += 1
+            if not low <= AUTHORITY <= high:
+                missed.append((seed, low, high))
+        assert body["verdict"] not in ("weak", "reversed")
+    assert len(missed) <= 1, missed  # of eight honest ones two or more miss once in eighteen
+    assert told_of >= 4
+
+
 def test_fins_that_are_only_commanded_are_judged() -> None:
     """Seen: no roll figure and no reason for a vehicle whose servos tell nothing, as hobby servos do."""
-    body = roll_told(3, 0.5, "commanded").figure("roll")
+    body = roll_told(3, 0.8, "commanded").figure("roll")
     assert body.get("verdict"), "absent without a reason"
     low, high = (body.get(name) for name in ("low", "high"))
     assert low is not None and high is not None and low <= AUTHORITY <= high, body.get("reason_text")
