@@ -69,6 +69,8 @@ def by_forces(
     gained = 0.5 * (before + net) * steps
     speed = np.cumsum(gained)
     top = int(np.argmax(speed))
+    if top == len(t) - 1:
+        return Unmeasured("the end of the boost was not heard")
     pushed_m_s = float(np.cumsum(np.abs(gained) + GRAVITY_M_S2 * steps)[top])
     changed = np.abs(net - before)
     # A step lies anywhere between two samples: uniform, sigma = width / sqrt(12).

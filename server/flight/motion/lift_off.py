@@ -12,7 +12,8 @@ heard value before the first sample, meets the barometer's heights best. One unk
 textbook of statistics). Without a force it is a steady acceleration from rest that meets the heights best.
 
 A bay fills late, by a time nobody knows: one that lags by 0.1 s makes T late by as much, and the fit is as good. So sigma is
-the distance from T, root mean square, over all instants and all lags of `LAGS_S` by what the heights say of them.
+the distance from T, root mean square, over all instants, all lags of `LAGS_S` and, where a force is known, a port that reads
+right or wrong in the flow (`PORT_SHARES`), by what the heights say of them.
 """
 
 from __future__ import annotations
@@ -34,6 +35,10 @@ SHORT_GAP_S = 0.06
 # Common practice, no source; the first is the likeliest in a bay that was made for it.
 PORT_LAG_S = 0.02
 LAGS_S = (PORT_LAG_S, 0.0, 0.05, 0.1, 0.15, 0.25)
+# Of the dynamic pressure, what a port in the flow may read wrong (one and two sigmas of `way_up`): under a steady push
+# v^2 / 2g is push over gravity times the height, so that a strong motor makes a large share of the height of it.
+PORT_SHARES = (0.0, -0.035, 0.035, -0.07, 0.07)
+LEAST_READ = 0.1
 # What makes heights err besides noise, for sigma: gusts, and this share of the height gained (thrust within a gap, scale).
 HEIGHT_SIGMA_M, HEIGHT_SHARE = 0.6, 0.08
 STAMP_S = 0.004  # time stamps and the sensor's own averaging
@@ -125,6 +130,7 @@ def _search(
 ) -> tuple[float, float]:
     """Return the instant between `begin` and `end` whose integrated heights fit best, and one sigma of it."""
     up = force * cos_tilt - GRAVITY_M_S2
+    pushes = float(np.median(up[: max(len(up) // 2, 1)]))  # the first force heard may be on its rise
     step = np.diff(force_t)
     climb = np.concatenate(([0.0], np.cumsum(0.5 * (up[1:] + up[:-1]) * step)))
     rise = np.concatenate(([0.0], np.cumsum(climb[:-1] * step + step * step * (2 * up[:-1] + up[1:]) / 6.0)))
@@ -132,17 +138,19 @@ def _search(
     early = end - tried
     speed, way = up[0] * early, 0.5 * up[0] * early * early
 
-    def misses(lag_s: float) -> Floats:
+    def misses(lag_s: float, port_share: float = 0.0) -> Floats:
         at = height_t - lag_s
+        read = max(1.0 - port_share * pushes / GRAVITY_M_S2, LEAST_READ)
         index = np.clip(np.searchsorted(force_t, at, side="right") - 1, 0, len(force_t) - 1)
         rest = at - force_t[index]
         gained = rise[index] + climb[index] * rest + 0.5 * up[index] * rest * rest
         later = gained[None, :] + way[:, None] + speed[:, None] * (at - force_t[0])[None, :]
         within = 0.5 * up[0] * np.maximum(at[None, :] - tried[:, None], 0.0) ** 2
-        return np.asarray(height[None, :] - np.where(at[None, :] < force_t[0], within, later))
+        return np.asarray(height[None, :] - read * np.where(at[None, :] < force_t[0], within, later))
 
     best = int((misses(PORT_LAG_S) ** 2).sum(axis=1).argmin())
-    return float(tried[best]), _sigma(tried, best, [misses(lag_s) for lag_s in LAGS_S], height)
+    each = [misses(lag_s, share) for lag_s in LAGS_S for share in PORT_SHARES]
+    return float(tried[best]), _sigma(tried, best, each, height)
 
 
 def _by_heights(t: Floats, height: Floats) -> LiftOff | None:

@@ -40,6 +40,9 @@ def test_a_gap_widens_it_and_a_long_one_is_a_reason() -> None:
     silent = by_forces(t[long], force[long], 0.0, 0.01, np.ones(int(long.sum())), True)
     assert isinstance(silent, Unmeasured) and "nothing heard for 0.8 s" in silent.reason
     assert isinstance(by_forces(t[:20], force[:20], 0.0, 0.01, np.ones(20), True), Unmeasured)
+    cut = t < 1.6  # seen: the speed so far, told for the greatest
+    unseen = by_forces(t[cut], force[cut], 0.0, 0.01, np.ones(int(cut.sum())), True)
+    assert isinstance(unseen, Unmeasured) and "end of the boost" in unseen.reason
 
 
 @pytest.mark.parametrize("step_s", [0.02, 0.05])

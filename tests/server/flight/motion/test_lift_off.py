@@ -140,4 +140,20 @@ def test_a_motor_that_burns_for_a_third_of_a_second_is_found_by_its_force(rate_h
         height = np.where(since < 0.3, 55.0 * since**2, 4.95 + 33.0 * (since - 0.3) - 6.5 * (since - 0.3) ** 2)
         result = lift_off(t, force, t, height + rng.normal(0.0, 0.4, len(t)), float(t[t >= TRUE_S][0]))
         assert result is not None and abs(result.t_s - TRUE_S) <= 1.0 / rate_hz
-        assert abs(result.t_s - TRUE_S) < 3.0 * result.sigma_s < 3.0 * 0.55 / rate_hz
+        assert abs(result.t_s - TRUE_S) < 3.0 * result.sigma_s < 3.0 / rate_hz
+
+
+@pytest.mark.parametrize("share", [-0.06, 0.06])
+@pytest.mark.parametrize("gap_s", [0.2, 0.4])
+def test_a_port_that_reads_wrong_in_the_flow_of_a_strong_boost_is_in_the_sigma(share: float, gap_s: float) -> None:
+    """Seen: 0.24 s early with a sigma of a millisecond, at 14 g through a port 7 % of the dynamic pressure wrong."""
+    inside = 0
+    for seed in range(20):
+        force_t, force, height_t, height = synthetic(gap_s, seed, force_m_s2=145.0)
+        late = np.maximum(height_t - TRUE_S, 0.0)
+        height = height - share * (135.0 * late) ** 2 / (2.0 * G0)
+        heard = float(force_t[(force_t > TRUE_S) & (force > G0 + 0.5)][0])
+        result = lift_off(force_t, force, height_t, height, heard)
+        assert result is not None
+        inside += abs(result.t_s - TRUE_S) <= 2.576 * result.sigma_s
+    assert inside >= 19
