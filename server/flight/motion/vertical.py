@@ -37,7 +37,7 @@ LAG_S = 0.02
 PUFF_S = 0.1
 KICK_M_S = 2.0
 RESTART_CLIMB_M_S = 20.0
-SURPRISE_S = 1.0
+SURPRISE_S, REJECTED_SURPRISE = 1.0, 5.0  # what a height left out counts for: half a second of them is no puff
 FORGOTTEN_CLIMB_M_S = 5.0
 
 
@@ -106,13 +106,13 @@ class VerticalFilter:
         innovation = height_m - self.height_m
         variance = self.p_height + self._height_variance()
         if innovation * innovation > GATE * GATE * variance:
+            self._surprised(REJECTED_SURPRISE, passed_s)
             self._reject(time_s, height_m, innovation)
             return
         since = time_s - self._puff_s
         if since < 10.0 * PUFF_S:
             variance += (self._puff_m * exp(-since / PUFF_S)) ** 2
-        keep = exp(-min(passed_s, SURPRISE_S) / SURPRISE_S)
-        self.surprise = keep * self.surprise + (1.0 - keep) * innovation * innovation / variance
+        self._surprised(innovation * innovation / variance, passed_s)
         self._in_a_row = 0
         gain_height, gain_climb = self.p_height / variance, self.p_cross / variance
         self.height_m += gain_height * innovation
@@ -120,6 +120,10 @@ class VerticalFilter:
         self.p_climb -= gain_climb * self.p_cross
         self.p_cross *= 1 - gain_height
         self.p_height *= 1 - gain_height
+
+    def _surprised(self, square: float, passed_s: float) -> None:
+        keep = exp(-min(passed_s, SURPRISE_S) / SURPRISE_S)
+        self.surprise = keep * self.surprise + (1.0 - keep) * square
 
     def forget_acceleration(self) -> None:
         """The accelerations so far were wrong: go on by the barometer alone until another one comes."""

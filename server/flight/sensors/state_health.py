@@ -378,14 +378,17 @@ def _moved(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:
     port = PORT_SHARE_AT_MOST * speed / GRAVITY_M_S2 * np.fmax(gained, BAY_M_S2 * dt)
     off = here[:, _P] - before[:, _P] - before[:, _V] * dt[:, None]
     off[:, 2] = np.maximum(np.abs(off[:, 2]) - (FORMULA_SHARE * speed * dt + port + BAY_LAG_S * gained), 0.0)
-    return known & (_length(off) > 0.5 * most * dt + POSITION_MARGIN_M)
+    return known & ~_stopped(before, here) & (_length(off) > 0.5 * most * dt + POSITION_MARGIN_M)
 
 
 def _sped(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:
     """Tell where the velocity changed by more than acceleration explains, unless it came down and the ground stopped it."""
     changed = _length(here[:, _V] - before[:, _V]) > limits.acceleration_m_s2 * dt + VELOCITY_MARGIN_M_S
-    stopped = (before[:, 5] < 0.0) & (_length(here[:, _V]) < VELOCITY_MARGIN_M_S)
-    return changed & ~stopped
+    return changed & ~_stopped(before, here)
+
+
+def _stopped(before: Floats, here: Floats) -> Bools:
+    return np.asarray((before[:, 5] < 0.0) & (_length(here[:, _V]) < VELOCITY_MARGIN_M_S))
 
 
 def _turned(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:

@@ -69,9 +69,10 @@ def test_a_position_that_really_jumps_in_the_boost_is_told() -> None:
     assert [text for text in heard.alarms() if "jumped" in text]
 
 
-def test_meeting_the_ground_is_no_jump() -> None:
+@pytest.mark.parametrize("kind", ["single", "ballistic"])
+def test_meeting_the_ground_is_no_jump(kind: str) -> None:
     """Seen: "jumped: velocity_up" at the touchdown of one that came down at 20 m/s."""
-    flight = flown("single", **FAST)
+    flight = flown(kind, **FAST)
     heard = told(flight, [air_packet(pressures(flight)), state_packet(flight, tilts(flight))])
     assert [text for text in heard.alarms() if "jumped" in text] == []
 

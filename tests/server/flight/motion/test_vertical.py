@@ -450,3 +450,14 @@ def test_an_acceleration_that_leads_astray_surprises_and_can_be_forgotten() -> N
     for i in range(600, 800, 5):
         wrong.height(0.01 * i, 0.0)
     assert abs(wrong.climb_m_s) < 0.5 and wrong.surprise < 1.5
+
+
+@pytest.mark.parametrize(("seconds", "is_lost"), [(0.3, False), (1.0, True)])
+def test_heights_left_out_surprise_when_they_last_longer_than_a_puff(seconds: float, is_lost: bool) -> None:
+    """Seen: a climb 30 m/s wrong for a second, unsurprised, since every height that spoke against it was left out."""
+    vertical = VerticalFilter()
+    for i in range(1, 400):
+        vertical.acceleration(0.01 * i, 0.0)
+        if i % 10 == 0:
+            vertical.height(0.01 * i, 40.0 if i > 400 - 100.0 * seconds else 0.0)
+    assert (vertical.surprise > 2.5) is is_lost
