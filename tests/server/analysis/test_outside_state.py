@@ -1,6 +1,6 @@
 """State vectors of invented firmware that is honest as far as it goes; none of it is to be doubted for what it is not.
 
-Seen before, over an ensemble: 39 of 48 vehicles with a state vector were doubted, every one of them for a fault of another.
+Seen before, over an ensemble: 51 of 56 vehicles with a state vector were doubted, none of them for a fault of its own.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def test_an_attitude_lost_under_the_canopy_bends_no_climb_and_doubts_no_honest_v
 
 @pytest.mark.parametrize(("temperature_k", "share"), [(308.0, 0.04), (258.0, -0.04), (308.0, -0.04), (258.0, 0.04)])
 def test_a_height_by_pressure_beside_a_velocity_by_forces_is_no_jump(temperature_k: float, share: float) -> None:
-    """Seen: "state vector jumped: position_up" in 12 of 48, in the boost: standard air, a port in the flow, a slow bay."""
+    """Seen: "state vector jumped: position_up" in 15 of 56, in the boost: standard air, a port in the flow, a slow bay."""
     air = Air(100300.0, temperature_k, 0.0065)
     flight = flown("dual", air, **FAST | {"main_at_m": 200.0})
     up = standard_height(pressures(flight, air, lag_s=0.1, share=share))
