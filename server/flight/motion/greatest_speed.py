@@ -20,6 +20,7 @@ import numpy as np
 
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
+from server.flight.motion.way_up import SHOCK_MACH, SHOCK_WALK
 from server.flight.unmeasured import Unmeasured
 
 SCALE_SHARE = 0.015
@@ -37,6 +38,7 @@ TOP_SHARE, TOP_SIGMA = 0.3, 0.2  # how long before the middle of the steepest wi
 BAY_LAG_S, BAY_LAG_SIGMA_S = 0.08, 0.1  # times the rounding of a top that is left far more slowly than it is reached
 PORT_SHARE = 0.035
 BENDS_SHARE = 0.15  # of the way back along a straight line, while drag falls with the square of the speed
+SOUND_M_S = 340.0
 LEAN_SHARE = 0.005  # a path 6 degrees from upright is longer than its height by so much
 WELL = 0.2
 
@@ -116,9 +118,16 @@ def by_barometer(t_s: Floats, height_m: Floats, lift_off_s: float, scale_share: 
         noise * (1.0 + 2.0 * back_s / COAST_S),
         falls * hypot(TOP_SIGMA * WINDOW_S, BAY_LAG_SIGMA_S, BENDS_SHARE * back_s),
         PORT_SHARE * top * falls / GRAVITY_M_S2,
+        _shocks_m(max(top, steepest), float(coast[:, 1].min())) / (float(coast[-1, 0]) - float(coast[0, 0]) + WINDOW_S),
         hypot(scale_share, LEAN_SHARE) * top,
     )
     return GreatestSpeed(at_s - TOP_SHARE * WINDOW_S, top * (1.0 + LEAN_SHARE), sigma)
+
+
+def _shocks_m(fast_m_s: float, slow_m_s: float) -> float:
+    """Return by how many meters (one sigma) a port's reading changes while the shocks between two speeds pass it."""
+    passed = min(fast_m_s / SOUND_M_S, SHOCK_MACH[1]) - max(slow_m_s / SOUND_M_S, SHOCK_MACH[0])
+    return SHOCK_WALK * sqrt(max(passed, 0.0)) * fast_m_s**2 / (2.0 * GRAVITY_M_S2)
 
 
 def _slopes(t_s: Floats, height_m: Floats) -> Floats:
