@@ -174,6 +174,7 @@ def _word_and_unit(name: str) -> tuple[str, str]:
     found = _UNIT_IN_NAME.fullmatch(name)
     word, unit = (found[1], found[2]) if found else (name, "")
     unit = unit if unit in UNITS else _SPELLINGS.get(unit.lower(), "")
+    word = re.sub(r"_*([hk]Pa)$", r"_\1", word).replace("hPa", "hpa").replace("kPa", "kpa")  # no two words
     word = re.sub(r"[^a-z0-9]+", "_", re.sub(r"(?<=[a-z])(?=[A-Z])", "_", word).lower()).strip("_")
     if not unit:
         head, _, tail = word.rpartition("_")

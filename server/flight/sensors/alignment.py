@@ -22,6 +22,7 @@ from protocol.arrays import Floats
 
 GRID_S = 0.02
 LONGEST_GAP_S = 0.5
+LEVEL_GAP_PERIODS = 2.5  # one lost in between; common practice, no source
 SHORTEST_OVERLAP_S = 4.0
 LEAST_MATCH = 0.6  # correlation coefficient; common practice, no source
 LEAST_LEAD = 1.15  # best peak over the second best one; common practice, no source
@@ -146,7 +147,7 @@ def _on_grid(t: Floats, x: Floats, is_level: bool) -> tuple[Floats, Floats]:
     """
     grid = np.arange(t[0], t[-1], GRID_S)
     index = np.clip(np.searchsorted(t, grid, side="right"), 1, len(t) - 1)
-    known = (t[index] - t[index - 1] <= LONGEST_GAP_S).astype(np.float64)
+    known = (t[index] - t[index - 1] <= _longest_gap_s(t, is_level)).astype(np.float64)
     values = np.interp(grid, t, x)
     weight = max(known.sum(), 1.0)
     if is_level and len(grid) > 2:
@@ -155,6 +156,11 @@ def _on_grid(t: Floats, x: Floats, is_level: bool) -> tuple[Floats, Floats]:
         values = values - (values * known).sum() / weight
     spread = np.sqrt((values * values * known).sum() / weight)
     return (values / spread if spread > 0.0 else values) * known, known
+
+
+def _longest_gap_s(t: Floats, is_level: bool) -> float:
+    """Return over which gap values are still known: a level heard seldom is as smooth as one heard often."""
+    return max(LONGEST_GAP_S, LEVEL_GAP_PERIODS * float(np.median(np.diff(t)))) if is_level else LONGEST_GAP_S
 
 
 def _coarse(pair: SignalPair) -> Alignment:
@@ -258,7 +264,8 @@ def _step(pair: SignalPair, offset: float, drift: float, middle: float) -> _Step
     other_at = middle + (pair.reference_t - offset - middle) / (1.0 + drift)
     index = np.searchsorted(pair.other_t, other_at)
     inside = (index > 0) & (index < len(pair.other_t))
-    inside[inside] = (pair.other_t[index[inside]] - pair.other_t[index[inside] - 1]) <= LONGEST_GAP_S
+    longest_s = _longest_gap_s(pair.other_t, pair.is_level)
+    inside[inside] = (pair.other_t[index[inside]] - pair.other_t[index[inside] - 1]) <= longest_s
     if inside.sum() < 20:
         return None
     at, seen = other_at[inside], pair.reference[inside]
