@@ -28,11 +28,26 @@ HOLLOW = """() => [...document.querySelectorAll("section.panel .panel-body")].fi
 WRONG = ("NaN", "undefined", "Infinity", "null", "[object")
 
 
+# Numbers of the flight that reach over the edge of their tile.
+OVER = """() => [...document.querySelectorAll(".readout .line, .readout .most")].filter((one) => {
+  const tile = one.closest(".readout").getBoundingClientRect();
+  const range = document.createRange();
+  range.selectNodeContents(one);
+  return one.offsetParent && range.getBoundingClientRect().right > tile.right + 1;
+}).map((one) => one.innerText)"""
+
+
 def go(page: object, place: str) -> None:
     """Go to a place as a person does."""
     page.locator(f'[data-testid="place-{place}"]:visible').first.click()
     eventually(lambda: len(page.locator(f"#place-{place}").inner_text()) > 10)
     page.wait_for_timeout(250)
+
+
+def seek(page: object, value: str) -> None:
+    """Go to a place of the recording: timeline seconds, or "bar.max" for its end."""
+    bar = "const bar = document.querySelector('[data-testid=replay-scrub]')"
+    page.evaluate(f"() => {{ {bar}; bar.value = {value}; bar.dispatchEvent(new Event('input')); }}")
 
 
 def look(page: object, width: int) -> None:
@@ -43,6 +58,7 @@ def look(page: object, width: int) -> None:
         said = page.inner_text("body")
         assert [word for word in WRONG if word in said] == [], place
         assert page.evaluate(EMPTY) == [], f"{place}: empty"
+        assert page.evaluate(OVER) == [], f"{place}: over the edge"
         assert page.evaluate(HOLLOW) == [], f"{place}: an empty box"
 
 
@@ -75,17 +91,18 @@ def test_a_replay_says_what_such_a_vehicle_does_not_tell(browser: object, tmp_pa
     station = Process(tmp_path, "replay", str(recorded(tmp_path / "sessions", kind)), "--no-browser", "--http-port", "0")
     try:
         address = station.line(r"(http://\S+)")[1]
-        for width, height, scheme in ((1366, 768, "light"), (*PHONE, "dark")):
+        for width, height, scheme in ((1280, 720, "light"), (*PHONE, "dark")):
             page = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme).new_page()
             page.goto(address)
             page.locator('[data-testid="replay-banner"]').wait_for()
-            page.evaluate(
-                "() => { const bar = document.querySelector('[data-testid=replay-scrub]');"
-                " bar.value = bar.max; bar.dispatchEvent(new Event('input')); }"
-            )
+            seek(page, "bar.max")
             look(page, width)
         page = browser.contexts[0].pages[0]
         look_at_missing(page, kind)
+        seek(page, "21.2")
+        go(page, "flight")
+        assert "not predicted: " in text(page, ".readout.-apogee")
+        seek(page, "bar.max")
         go(page, "pad")
         assert "Nothing is recorded in a replay" in text(page, ".recorder")
         go(page, "recovery")

@@ -5,6 +5,7 @@ import { test } from "node:test";
 import { timelineMarks } from "../../web/frame/replay_bar.js";
 import { valueText } from "../../web/kit/format.js";
 import { bestPlace, tellsPlace } from "../../web/panels/find/whereabouts.js";
+import { figureRows, figuresOf } from "../../web/panels/learn/figures_panel.js";
 import { summaryRows } from "../../web/panels/learn/summary_panel.js";
 import { lacking } from "../../web/session/needs.js";
 import { Store } from "../../web/session/store.js";
@@ -87,4 +88,19 @@ test("the first start is no mark, a restart is one with its sentence", () => {
     timelineMarks(view).map(({ name }) => name),
     ["The vehicle restarted", "motor in"],
   );
+});
+
+test("why no apogee was predicted stands among the numbers, and nothing of it where one was", () => {
+  const rows = (...reasons) => {
+    const view = viewOf("air", [column("p", "pressure", "Pa")], [20, 20, 94000]);
+    view.store.journal.add(
+      reasons.map((reason, i) => ({ i, rx: i, t: i, topic: "prediction", key: "apogee", text: "", body: { reason } })),
+    );
+    return figureRows(figuresOf(view), 0);
+  };
+  assert.deepEqual(rows("no burnout yet", "they contradict each other", "no longer climbs"), [
+    ["Predicted apogee", "not measured: they contradict each other"],
+  ]);
+  assert.deepEqual(rows("no burnout yet", "", "no longer climbs"), []);
+  assert.deepEqual(rows(), []);
 });

@@ -75,7 +75,8 @@ export function StatusLine(el, acts) {
   el.append(safe);
 
   const show = (id, value, note, tone, recorded) => {
-    setText(cells[id].label, recorded ? `${cells[id].title}, recorded` : cells[id].title);
+    const isPast = recorded && id !== "recording"; // that one says it by itself
+    setText(cells[id].label, isPast ? `${cells[id].title}, recorded` : cells[id].title);
     setText(cells[id].value, value);
     setText(cells[id].note, note);
     setAttr(cells[id].note, "title", note || null);

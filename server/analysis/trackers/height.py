@@ -23,7 +23,7 @@ from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.air.altitude import GroundLevel, PadLevel, PadReference
-from server.flight.motion.apogee_predictor import ApogeePredictor
+from server.flight.motion.apogee_predictor import ANOTHER_BURNS, ApogeePredictor
 from server.flight.motion.coast import prior_kappa
 from server.flight.motion.drag_curve import DragCurve, Shape
 from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
@@ -43,6 +43,7 @@ LATER_MOTOR = re.compile(r"motor\[(?!1\]).+\]\.ignited")
 
 # Where the nose leads and turns slowly an attitude holds until the next one; without any the force along the nose is up.
 NOSE_FIRST = frozenset({Phase.PAD, Phase.BOOST, Phase.COAST})
+STOOD_S = 0.5  # a prediction at its bound does not flicker in the journal; common practice, no source
 ATTITUDE_HELD_S = 0.3  # elsewhere; common practice, no source
 # There the barometer knows better: an attitude with which the forces lead away from it is lost, and stays so. No source.
 LOST_AT = 2.5
@@ -61,6 +62,28 @@ Step = tuple[
     Values,
 ]
 """Order, arrival, t, what takes it, its values."""
+
+
+class SteadyReason:
+    """Why there is no predicted apogee, "" while there is one: the first, and a change once it has stood for `STOOD_S`."""
+
+    def __init__(self) -> None:
+        self._told: str | None = None
+        self._new, self._since_s = "", 0.0
+        self._changes: list[tuple[Instant, str]] = []
+
+    def take(self, at: Instant, reason: str) -> None:
+        """Take what stands against a prediction at one instant."""
+        if reason != self._new:
+            self._new, self._since_s = reason, at.t
+        if self._told is None or (reason != self._told and at.t - self._since_s >= STOOD_S):
+            self._told = reason
+            self._changes.append((at, reason))
+
+    def changes(self) -> list[tuple[Instant, str]]:
+        """Return the changes since the last call."""
+        out, self._changes = self._changes, []
+        return out
 
 
 class HeightTracker:
@@ -84,6 +107,7 @@ class HeightTracker:
         self._estimates: list[tuple[float, float, float, float, float]] = []
         self._predicted: list[tuple[float, ...]] = []
         self._is_foretold = False
+        self._why_none = SteadyReason()
         self._speeds = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
 
     def take(self, batch: Batch, out: TrackerOutput) -> None:
@@ -111,6 +135,8 @@ class HeightTracker:
             if change is not None:
                 self._note_phase(change, order, rx_s, out)
         self._keep_speed()
+        for at, reason in self._why_none.changes():
+            out.note(at, "prediction", "apogee", "info", "", {"reason": reason})
         if made:
             table = np.array(made)
             columns: dict[str, Column] = {"height": table[:, 3], "climb_rate": table[:, 4], "height_raw": table[:, 5]}
@@ -273,6 +299,9 @@ class HeightTracker:
         told = None
         if watch is None or not watch.pushes:
             told = self._predictor.predict(t, last[1] if last is not None and t - last[0] < 1.0 else None)
+            self._why_none.take(Instant(order, rx_s, t), self._predictor.why_none)
+        else:
+            self._why_none.take(Instant(order, rx_s, t), ANOTHER_BURNS)
         if told is not None:
             values = (told.apogee_m, told.low_m, told.high_m, told.seconds_to_apogee)
             self._predicted.append((order, rx_s, t, *values))

@@ -30,6 +30,11 @@ HANDLED_M_S2 = 3.0  # a force this far from gravity is no vehicle standing uprig
 FEWEST_AT_REST, MOST_AT_REST = 10, 1000
 LONGEST_CLIMB_S = 300.0
 LEAST_SPEED_M_S = 15.0
+BEFORE_BURNOUT = "no burnout seen yet"
+ANOTHER_BURNS = "another motor burns"
+CONTRADICTED = "forces and barometer disagree"
+TOO_WIDE = "too uncertain"
+NO_CLIMB = "no longer climbs"
 
 _Sample = tuple[float, float | None, float, bool]
 """Time, force along the nose (None for a height), upright force or height, whether the sensor was at its end."""
@@ -56,6 +61,7 @@ class ApogeePredictor:
         self.has_force = False
         self._bias_m_s2 = self._fast_m_s = self._strongest_m_s2 = 0.0
         self._heights = HeightCoast(kappa, self._air_told, self._pad_temperature_k, shape)
+        self.why_none = BEFORE_BURNOUT  # what stands against the prediction asked for last, "" for nothing
         self.drag = DragByMach(self._shape)
         self.way: WayUp | None = None
 
@@ -130,7 +136,8 @@ class ApogeePredictor:
         way = self.way
         if not self.has_force:
             return self._by_heights(horizontal_m_s)
-        if way is None or t_s < self._burnout_s or way.is_lost:
+        self.why_none = BEFORE_BURNOUT if way is None or t_s < self._burnout_s else CONTRADICTED if way.is_lost else ""
+        if way is None or self.why_none:
             return None
         x, covariance = way.x, np.zeros((4, 4))
         covariance[:2, :2] = way.p[:2, :2]
@@ -146,20 +153,27 @@ class ApogeePredictor:
             covariance[2:, 2:] = scatter
             covariance[2, 2] += self._bias_share(way) ** 2
         across = horizontal_m_s
-        return predict_apogee(
+        return self._told(
             Coast(float(x[H]), float(x[V]), kappa, rise, across, covariance, by_climb, self._pad_temperature_k, self._shape)
         )
+
+    def _told(self, state: Coast) -> Prediction | None:
+        """Return the prediction, and keep why there is none."""
+        found = predict_apogee(state)
+        self.why_none = "" if found is not None else TOO_WIDE if state.climb_m_s > 0.0 else NO_CLIMB
+        return found
 
     def _by_heights(self, horizontal_m_s: float | None) -> Prediction | None:
         fitted = self._heights.fit()
         if fitted is None:
+            self.why_none = self._heights.why_none
             return None
         covariance = np.zeros((4, 4))
         covariance[:3, :3] = fitted.covariance
         covariance[3, 3] = (self._shape.sigma * fitted.kappa_1_m) ** 2
         h, v, k = fitted.height_m, fitted.climb_m_s, fitted.kappa_1_m
         rise = self._shape.rise * k
-        return predict_apogee(Coast(h, v, k, rise, horizontal_m_s, covariance, 0.0, self._pad_temperature_k, self._shape))
+        return self._told(Coast(h, v, k, rise, horizontal_m_s, covariance, 0.0, self._pad_temperature_k, self._shape))
 
     def _bias_share(self, way: WayUp) -> float:
         """Return what a bias not known leaves in kappa, 1/m."""

@@ -112,10 +112,20 @@ class HeightCoast:
         doubt = sqrt(sigma * sigma + its_sigma * its_sigma)
         return before - slope + doubt < FREE_SHARE * GRAVITY_M_S2 * (t_s - since_s)
 
+    @property
+    def why_none(self) -> str:
+        """Why `fit` has nothing to say; "" where it has."""
+        samples = self._samples
+        if not self.coasts:
+            return "no slowing down seen yet"
+        if len(samples) >= FEWEST and samples[-1][0] - samples[0][0] >= LEAST_S:
+            return ""
+        return f"too few heights below Mach {FASTEST_MACH}"
+
     def fit(self) -> FittedCoast | None:
         """Return what the heights since burnout say; None before, and where they are too few or too fast."""
         samples = self._samples
-        if not self.coasts or len(samples) < FEWEST or samples[-1][0] - samples[0][0] < LEAST_S:
+        if self.why_none:
             return None
         table = np.array(samples)[:: max(1, len(samples) // KEPT)]
         back, heights = float(table[-1, 0]) - table[:, 0], table[:, 1]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -72,6 +73,26 @@ def test_altitude_instead_of_pressure_is_a_source_of_height() -> None:
     moments = {entry.key: entry.body for entry in whole.entries if entry.topic == "moment"}
     assert {"lift_off", "apogee", "landing"} <= set(moments)
     assert moments["apogee"]["height_m"] == pytest.approx(APOGEE_M, rel=0.03)
+
+
+class Contradicting(HopVehicle):
+    """Its accelerometer reads half of what it feels, as one with a wrong range does: heights say otherwise."""
+
+    def _motion(self) -> tuple[str, float, float]:
+        phase, height, force = super()._motion()
+        return phase, height, {"boost": 0.5 * force}.get(phase, force)
+
+
+@pytest.mark.parametrize(("kind", "told"), [(HopVehicle, ""), (Contradicting, "forces and barometer disagree")])
+def test_why_there_is_no_predicted_apogee_stands_in_the_journal(kind: type[HopVehicle], told: str) -> None:
+    """Seen: an apogee tile without a prediction in full coast, and nothing said why."""
+    records = records_of(WREN, kind)
+    whole = recorded_output(WREN, records, ORIGIN_NS)
+    assert_same(live_output(WREN, records), whole)
+    reasons = [str(entry.body["reason"]) for entry in whole.entries if entry.topic == "prediction"]
+    assert reasons[0] == "no burnout seen yet"
+    assert told in reasons[1:]
+    assert len(reasons) < 6 and all(one != other for one, other in pairwise(reasons))
 
 
 def test_without_an_attitude_no_force_tells_what_is_up_under_the_parachute() -> None:

@@ -6,12 +6,22 @@ import { bearing, bearingText, COULOMB_PER_MAH, distance, duration, fixed, tCloc
 
 const DEG = 180 / Math.PI;
 const known = Number.isFinite;
+const NO_CLIMB = "no longer climbs";
 
 /** Figures at the cursor by key. */
-function figuresOf(view, whole = false) {
-  return Object.fromEntries(
+export function figuresOf(view, whole = false) {
+  const figures = Object.fromEntries(
     (whole ? view.finalStates("figure") : view.states("figure")).map((entry) => [entry.key, entry.body]),
   );
+  const prediction = neverPredicted(view.store.journal.past("prediction", "apogee", whole ? Infinity : view.rxLimit));
+  return prediction ? { ...figures, prediction } : figures;
+}
+
+// What stood against a predicted apogee longest to the end, where there never was one; the last of it is only the top.
+function neverPredicted(told) {
+  const reasons = told.map(({ body }) => body.reason);
+  if (reasons.length === 0 || reasons.includes("")) return undefined;
+  return { reason: reasons.filter((reason) => reason !== NO_CLIMB).pop() ?? NO_CLIMB };
 }
 
 /** Rows [title, text] of everything judged so far. */
@@ -124,6 +134,7 @@ const ROWS = [
       return `half-angle ${fixed(f.half_angle_rad * DEG, 0)}\u00b0, ${turns}${at(f.t, zero)}`;
     },
   },
+  { key: "prediction", title: "Predicted apogee", text: () => undefined },
   {
     key: "apogee",
     title: "Apogee by source",

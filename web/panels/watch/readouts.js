@@ -115,7 +115,15 @@ function showApogee(view, value, note) {
   const told = view.sample("ground.predicted_apogee");
   const isLost = told?.stale && Number.isFinite(told.value);
   const coming = isLost ? wasAgo("predicted", told.age) : predictedText(view);
-  setText(note, apogee ? `at T+${fixed(apogee.t - view.zero, 1)} s` : coming);
+  const why = apogee ? "" : whyNotPredicted(view);
+  setClass(note, "-why", Boolean(why));
+  setText(note, why || (apogee ? `at T+${fixed(apogee.t - view.zero, 1)} s` : coming));
+}
+
+// In flight and before the top: what stands against a prediction, as the station says; "" while there is one.
+function whyNotPredicted(view) {
+  const { reason } = view.state("prediction", "apogee")?.body ?? {};
+  return view.inFlight && reason ? `not predicted: ${reason}` : "";
 }
 
 // While it coasts: the predicted apogee's 95 % interval and how long until then.
