@@ -156,7 +156,7 @@ export function limitState(column, value) {
   return "";
 }
 
-/** A text of the station's, which writes units in letters, with the signs that people write: "11 \u00b0C", "104\u00b0". */
+/** A text of the station's, which writes units in letters, with the signs that people write: "11 \u00b0C". */
 export function withSigns(text) {
   return String(text ?? "")
     .replace(/ deg\/s\b/g, " \u00b0/s")

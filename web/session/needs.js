@@ -1,12 +1,12 @@
-// What the station's own channels rest on. They stand in every session's tables; without what they need they never come,
-// and the page says so once instead of drawing nothing. Pure.
+// What the station's own channels rest on. They stand in every session's tables; without what they need they never
+// come, and the page says so once instead of drawing nothing. Pure.
 
 const all = (name, parts) => parts.map((part) => `${name}.${part}`);
 const ATTITUDE = ["attitude", [all("attitude_quaternion", ["w", "x", "y", "z"])]];
 const VELOCITY = ["velocity", [all("velocity", ["east", "north", "up"])]];
 const HEIGHT = ["pressure or altitude", [["pressure"], ["altitude_baro"]]];
 
-/** Families of the station's roles, and of each what it needs: [its name in words, sets of roles of which one is enough]. */
+/** Families of the station's roles, and what each needs: [its name in words, sets of roles of which one is enough]. */
 const NEEDS = [
   [/^ground\.(height|height_raw|climb_rate|predicted_apogee.*)$/, [HEIGHT]],
   [/^ground\.(tilt|azimuth|roll|cone.*)$/, [ATTITUDE]],

@@ -57,8 +57,8 @@ export const getForecast = async (name, changes) =>
   (await get(`${session(name, "next-flight")}?${new URLSearchParams(changes)}`)).json();
 
 /**
- * Send the files of the vehicle's own log, with what their columns are if they are one text; the answer is the station's
- * report of it.
+ * Send the files of the vehicle's own log, with what their columns are if they are one text; the answer is the
+ * station's report of it.
  */
 export async function bringLog(name, files, mapping, token) {
   const named = files.flatMap((file) => [
@@ -76,7 +76,7 @@ export async function getProgress(name) {
   return answer.text;
 }
 
-/** The columns a log has and what they are guessed to be, from its beginning; or {card: true} in the vehicle's format. */
+/** The columns of a log and what they are guessed to be, from its beginning; {card: true} in the vehicle's format. */
 export async function lookIntoLog(name, file, token) {
   const query = [
     ["file", file.name],
