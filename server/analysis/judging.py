@@ -45,7 +45,8 @@ from server.telemetry.journal import JournalEntry
 FINER: Mapping[str, str] = {
     "lift_off": "lift-off",
     "burnout": "burnout at {} m",
-    **{key: f"{kind.said} at {{}} m" for key, kind in (*BURNOUTS.items(), *IGNITIONS.items())},
+    **{key: f"{kind.said} at {{}} m" for key, kind in BURNOUTS.items()},
+    **{key: f"{kind.said} at {{}} m" for key, kind in IGNITIONS.items()},
 }
 
 LAST_MOMENT = "landing"  # of those that judgements follow; once it is judged nobody asks the log again

@@ -9,11 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from server.analysis.pipeline import recorded_output
-from server.twin.scenarios import load_scenario, scenario_names
-from tests.kept import kept
-from tests.server.flight.twin_flights import _fly
-from tests.server.flights import FACTS, dictionary
+from server.twin.scenarios import scenario_names
+from tests.server.flight.twin_flights import heard
 
 HERE = Path(__file__).parent
 CALLS = HERE / "calls"
@@ -21,9 +18,7 @@ CALLS = HERE / "calls"
 
 def calls_of(name: str, folder: Path) -> str:
     """Return the calls of one flight of a scenario, a line each: seconds from lift-off, words, tone."""
-    scenario = load_scenario(name)
-    flown = kept(("twin flight", scenario, 1, 15.0), lambda: _fly(scenario, 1, 15.0))
-    entries = recorded_output(dictionary(), flown.records, 0, FACTS).entries
+    entries = heard(name).entries
     zero = next(entry.number("t") for entry in entries if (entry.topic, entry.key) == ("moment", "lift_off"))
     journal = folder / f"{name}.json"
     journal.write_text(json.dumps({"zero": zero, "entries": [entry.as_dict(i) for i, entry in enumerate(entries)]}))

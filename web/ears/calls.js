@@ -111,7 +111,7 @@ export function callOf(entry, measure = METRIC) {
   const name = `${topic}/${key.replace(/_\d+$/, "")}`; // the second burnout is one
   const row = CALLS[name];
   if (!row) return null;
-  if (topic === "moment" && (!text || body.finer)) return null; // the same moment told more exactly, once more was known
+  if (topic === "moment" && (!text || body.finer)) return null; // the same, known better
   const words = row.say(body, measure);
   if (!words) return null;
   return { key: name, rx, words, tone: row.tone, rank: row.rank, lives_s: row.lives_s, urgent: false };

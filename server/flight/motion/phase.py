@@ -205,7 +205,6 @@ class PhaseDetector:
             return None
         self._above_s = self._rises_s = inf
         self._apogee, self._top, self._raw_top_m = None, None, raw_m
-        self.air_start = AirStartWatch(self._strongest)
         return replace(self._enter(Phase.COAST, t_s), taken_back=wrong)
 
     def _look_for_landing(self, t_s: float) -> PhaseChange | None:

@@ -50,7 +50,7 @@ def test_a_recording_beside_a_live_vehicle(bench: Bench, browser: object) -> Non
     open_recording(desk)
 
     # What was ready is dropped and authority is given up; the live vehicle stays in sight.
-    eventually(lambda: bench.commands()[-1]["state"] in ("abandoned", "cancelled"))
+    eventually(lambda: bench.asked()[-1]["state"] in ("abandoned", "cancelled"))
     holders = [entry["body"]["holder"] for entry in bench.journal() if entry["topic"] == "authority"]
     assert holders[-1] is None
     assert bench.relay.up == up
@@ -63,7 +63,8 @@ def test_a_recording_beside_a_live_vehicle(bench: Bench, browser: object) -> Non
     for place in PLACES:
         desk.go(place)
         labels = desk.page.locator(".status-line .label").all_inner_texts()
-        assert labels and all(label.endswith("recorded") for label in labels)
+        assert labels and all(label.endswith("recorded") or label == "Recording" for label in labels)
+        assert desk.text("status-recording") == "Ended"
         assert desk.text("status-clock") == desk.text("replay-clock")
         enabled = ".desk-sheet:visible, .camera-acts:visible, .channel-acts:visible, [data-testid^=command-]:visible"
         assert desk.page.locator(enabled).count() == 0, place

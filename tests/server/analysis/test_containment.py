@@ -28,7 +28,8 @@ from tests.server.analysis.test_pipeline import ORIGIN_NS, assert_same, cut, liv
 from tests.server.flights import FACTS, dictionary, flown
 
 TRACKERS = [part.name for part in Analysis(dictionary()).parts]
-SUBJECTS = list(dict.fromkeys(judgement.subject for judgement in JUDGEMENTS))
+# This flight has one thrust; a later one is judged by the same loop, and never here.
+SUBJECTS = list(dict.fromkeys(one.subject for one in JUDGEMENTS if not one.subject.endswith(("2", "3"))))
 RULES = [rule.__name__ for rule in rules.RULES]
 
 

@@ -7,13 +7,9 @@ from math import degrees
 import numpy as np
 import pytest
 
-from server.analysis.pipeline import recorded_output
 from server.flight.descent.unbraked import UnbrakedWatch
-from server.telemetry.journal import JournalEntry
 from server.twin.scenario import Scenario
-from tests.kept import kept
-from tests.server.flight.twin_flights import _fly
-from tests.server.flights import FACTS, dictionary
+from tests.server.flight.twin_flights import fly, heard
 
 G_M_S2 = 9.80665
 
@@ -90,14 +86,8 @@ def test_the_rate_is_over_some_seconds() -> None:
     assert watch.rate_m_s == pytest.approx(6.0, abs=0.3)
 
 
-def entries_of(scenario: Scenario) -> list[JournalEntry]:
-    """Return the journal of a flight of the twin."""
-    flown = kept(("twin flight", scenario, 1, 15.0), lambda: _fly(scenario, 1, 15.0))
-    return recorded_output(dictionary(), flown.records, 0, FACTS).entries
-
-
 def test_a_flight_without_canopies_raises_the_alarm_in_the_air() -> None:
-    entries = entries_of(Scenario("no-canopy", "No parachute opens", {"recovery.canopy_opens": (False, False)}))
+    entries = fly(Scenario("no-canopy", "No parachute opens", {"recovery.canopy_opens": (False, False)}), 1).entries
     apogee, landing = (
         next(e for e in entries if (e.topic, e.key) == ("moment", key)).number("t") for key in ("apogee", "landing")
     )
@@ -108,7 +98,7 @@ def test_a_flight_without_canopies_raises_the_alarm_in_the_air() -> None:
 
 
 def test_leaning_is_told_once_for_each_mark_and_sinking_every_ten_seconds() -> None:
-    entries = entries_of(Scenario("calm", "", {}))
+    entries = heard("calm").entries
     leans = [degrees(e.number("tilt_rad")) for e in entries if (e.topic, e.key) == ("progress", "leaning")]
     assert leans == sorted(leans) and all(lean >= 20.0 for lean in leans)
     apogee = next(e for e in entries if (e.topic, e.key) == ("moment", "apogee")).number("t")

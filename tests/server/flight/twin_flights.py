@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from server.analysis.pipeline import recorded_output
 from server.recording.records import Kind, Record
+from server.telemetry.journal import JournalEntry
 from server.twin.scenario import Scenario
 from server.twin.scenarios import load_scenario
 from server.twin.twin import Twin
@@ -21,12 +22,13 @@ AXES = ("x", "y", "z")
 
 @dataclass(frozen=True)
 class Heard:
-    """Tables by name as (t, columns), the true milestones, and the true trajectory."""
+    """Tables by name as (t, columns), the true milestones, the true trajectory, and the journal."""
 
     tables: dict[str, tuple[Floats, dict[str, Floats]]]
     truth: dict
     trajectory: dict[str, Floats]
     ground_phases: tuple[tuple[float, str], ...]
+    entries: tuple[JournalEntry, ...]
 
     def matrix(self, table: str, *names: str) -> Floats:
         """Return columns of a table side by side, shape (n, names)."""
@@ -54,7 +56,7 @@ def fly(scenario: Scenario, seed: int, ignite_after_s: float = 15.0) -> Heard:
     output = recorded_output(dictionary(), records, 0, FACTS)
     phases = tuple((e.t, e.body["phase"]) for e in output.entries if e.topic == "phase" and e.key == "ground")
     tables = {name: (rows.t, rows.columns) for name, rows in output.rows.items()}
-    return Heard(tables, flown.truth, flown.trajectory, phases)
+    return Heard(tables, flown.truth, flown.trajectory, phases, tuple(output.entries))
 
 
 @cache
