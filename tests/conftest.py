@@ -23,6 +23,7 @@ import pytest
 from xdist.remote import Producer
 from xdist.scheduler import LoadFileScheduling
 
+import server  # noqa: F401  # says how many threads sums may have, which numpy reads when a test file loads it
 from tests.locks import LOCKS, fcntl, locked
 
 BROWSER = "tests/browser/"
