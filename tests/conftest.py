@@ -3,9 +3,10 @@
 Those marked `terminal` make pseudo-terminals and take them away; one at a time, since a name that one lets go of is the name
 the next one gets, and a station that waits for its radio would open a stranger's.
 
-All tests with a browser go to one worker, one after the other: each keeps a station, a vehicle and a page that draws alive,
-and four of these on two cores make a person wait for seconds, which is what these tests measure. They are dealt out first,
-then what else waits for real processes, so that nobody is left alone with a long row of them in the end.
+Tests with a browser go to two workers, each one after the other: each keeps a station, a vehicle and a page that draws alive,
+and four of these on two cores make a person wait for seconds, which is what these tests measure; all in one row outlast
+everything else. They are dealt out first, then what else waits for real processes, so that nobody is left alone with a long
+row of them in the end.
 
 Compiled modules are kept beside their sources, whatever the environment says: else every worker, and every process a test
 starts, compiles the same modules anew.
@@ -15,6 +16,7 @@ from __future__ import annotations
 
 import gc
 import os
+import re
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -27,8 +29,9 @@ import server  # noqa: F401  # says how many threads sums may have, which numpy 
 from tests.locks import LOCKS, fcntl, locked
 
 BROWSER = "tests/browser/"
-ONE_WORKER = (BROWSER, "tests/faults/")  # the second: nearly all wait for the one terminal
-LONG = (*ONE_WORKER, "tests/server/live/", "tests/attack/", "tests/accuracy/", "tests/server/cli/")
+# What matches one of these is one worker's: two halves of the tests with a browser, and those that wait for the one terminal.
+ONE_WORKER = (re.compile(r"tests/browser/test_[p-z]"), re.compile(BROWSER), re.compile("tests/faults/"))
+LONG = (BROWSER, "tests/faults/", "tests/server/live/", "tests/attack/", "tests/accuracy/", "tests/server/cli/")
 GARBAGE_AFTER = 50_000  # objects more than before, until the collector looks; Python's own value is 700
 COMPILED = LOCKS / "compiled"  # there once a worker has collected all, so that all are compiled
 
@@ -89,14 +92,14 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadFileScheduling:
-    """Deal the tests out by file, but those with a browser all to one worker."""
+    """Deal the tests out by file, but those with a browser to two workers."""
     config.option.loadscopereorder = False  # by number of tests, which says nothing of how long they take
     return OnePage(config, log)
 
 
 class OnePage(LoadFileScheduling):
-    """Files to workers in the order of collection; a folder of `ONE_WORKER` counts as one file."""
+    """Files to workers in the order of collection; what one line of `ONE_WORKER` matches counts as one file."""
 
     def _split_scope(self, nodeid: str) -> str:
         file = nodeid.split("::", 1)[0]
-        return next((folder for folder in ONE_WORKER if file.startswith(folder)), file)
+        return next((of.pattern for of in ONE_WORKER if of.match(file)), file)

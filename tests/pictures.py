@@ -17,10 +17,10 @@ from tests.browser.station import CHROMIUM_ARGUMENTS, ROOT, Process, chromium_pa
 
 SIZES = {"laptop": (1366, 768), "phone": (390, 844)}
 README = {
-    ("pad", "laptop", "light"),
-    ("flight", "laptop", "light"),
-    ("review", "laptop", "light"),
-    ("flight", "phone", "light"),
+    ("ready", "laptop", "light"),
+    ("watch", "laptop", "light"),
+    ("learn", "laptop", "light"),
+    ("watch", "phone", "light"),
 }
 IGNITE_S = 60
 RATE = 2
@@ -74,18 +74,18 @@ def _open(browser: object, size: str, theme: str, address: str) -> Page:
 
 def _fly(pages: dict[tuple[str, str], Page], folder: Path, begun: float, everything: bool) -> None:
     operator = pages["laptop", "light"]
-    operator.locator('[data-testid="place-pad"]').click()
+    operator.locator('[data-testid="place-ready"]').click()
     operator.locator('[data-testid="camera-2-power"]:visible').click()
     operator.wait_for_timeout(3000)
     operator.locator(".board >> text=Release firing board").first.click()
     operator.wait_for_timeout(1500)
-    _take(pages, folder, "pad", everything)
+    _take(pages, folder, "ready", everything)
     operator.locator('[data-testid="desk-cancel"]').click()
-    _take(pages, folder, "bench", everything)
+    _take(pages, folder, "try", everything)
     _wait_until(begun, IGNITE_S + 7.2)
-    _take(pages, folder, "flight", everything)
+    _take(pages, folder, "watch", everything)
     _wait_until(begun, IGNITE_S + 30)
-    _take(pages, folder, "recovery", everything)
+    _take(pages, folder, "find", everything)
     _wait_until(begun, IGNITE_S + 75)
     _take_reviews(pages, folder, everything)
 
@@ -110,11 +110,11 @@ def _take_reviews(pages: dict[tuple[str, str], Page], folder: Path, everything: 
         replay = Process(Path(home), "replay", str(sample), "--no-browser", "--http-port", "0")
         address = replay.line(r"Page: (http://\S+)")[1]
         for (size, theme), page in pages.items():
-            if everything or ("review", size, theme) in README:
+            if everything or ("learn", size, theme) in README:
                 page.goto(address)
                 page.locator('[data-testid="replay-banner"]').wait_for()
                 page.wait_for_timeout(1200)
-                page.screenshot(path=folder / f"review-{size}-{theme}.png")
+                page.screenshot(path=folder / f"learn-{size}-{theme}.png")
         replay.stop()
 
 

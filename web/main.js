@@ -201,15 +201,15 @@ function draw() {
   banners.update(page, beside && liveLine(beside));
   navigation.notice.update(notices.current);
   navigation.update(page, shown?.store.dictionary);
-  setHidden(byId("loading"), Boolean(shown) || navigation.place === "review");
+  setHidden(byId("loading"), Boolean(shown) || navigation.place === "learn");
   markBody(page);
   ears.update(shown, page.mode);
   navigation.sound.update({ muted: ears.muted, awake: ears.mouth.awake });
   if (page.replay) ears.replay(page.replay.store, shown.cursor.rx, page.replay.playsAsFlown);
   if (shown) drawSession(shown, beside);
-  else if (navigation.place === "review") {
+  else if (navigation.place === "learn") {
     // Without any session the shelf must still open: only what needs no store is drawn.
-    places.review.named.sessions.update({ page, store: null });
+    places.learn.named.sessions.update({ page, store: null });
   }
   return Boolean(opened.replay?.clock.playing);
 }
@@ -255,7 +255,7 @@ async function start() {
     operator.open();
   }
   if (open) await openSession({ name: open, label: open });
-  if (open || mode === "replay") navigation.go("review");
+  if (open || mode === "replay") navigation.go("learn");
 }
 
 startTheme();
@@ -270,13 +270,13 @@ const navigation = new Navigation(byId("places"), places, {
   dismiss: acts.dismiss,
   sound: acts.sound,
   entered: (place) => {
-    if (place === "review") acts.listSessions();
+    if (place === "learn") acts.listSessions();
   },
 });
-navigation.go("flight");
+navigation.go("watch");
 setInterval(changed, TICK_MS);
 setInterval(() => {
-  if (navigation.place === "review" && !document.hidden) acts.listSessions();
+  if (navigation.place === "learn" && !document.hidden) acts.listSessions();
 }, SESSIONS_MS);
 addEventListener("resize", changed);
 document.addEventListener("visibilitychange", () => {

@@ -35,8 +35,8 @@ import { TiltScope } from "./panels/watch/tilt_scope.js";
 
 /** Each place: columns of panels [id, heading or "", panel]. */
 const PLACES = {
-  bench: {
-    title: "Bench",
+  try: {
+    title: "Try",
     columns: [
       [
         ["channels", "Channels", ChannelTable],
@@ -55,8 +55,8 @@ const PLACES = {
       ],
     ],
   },
-  pad: {
-    title: "Pad",
+  ready: {
+    title: "Ready",
     columns: [
       [["pad-sheet", "Pad sheet", PadSheetPanel]],
       [
@@ -81,8 +81,8 @@ const PLACES = {
       ],
     ],
   },
-  flight: {
-    title: "Flight",
+  watch: {
+    title: "Watch",
     columns: [
       [["climb", "Climb", ClimbColumn]],
       [
@@ -95,8 +95,8 @@ const PLACES = {
       ],
     ],
   },
-  recovery: {
-    title: "Recovery",
+  find: {
+    title: "Find",
     columns: [
       [
         ["whereabouts", "Where to look", Whereabouts],
@@ -112,8 +112,8 @@ const PLACES = {
       ],
     ],
   },
-  review: {
-    title: "Review",
+  learn: {
+    title: "Learn",
     columns: [
       [
         ["cursor", "At the cursor", cursorPanel(ClimbColumn, TiltScope)],

@@ -1,4 +1,4 @@
-"""Bench trials on a live station: for the page's Bench and for `blockhouse trial` alike.
+"""Bench trials on a live station: for the page's Try and for `blockhouse trial` alike.
 
 `TrialDesk` keeps the plans and at most one trial. Its two acts are those of the command queue's permit: arm the written
 plan, then confirm it by another act within the short window. A plan of routine commands needs no permit, and so no

@@ -1,4 +1,4 @@
-"""A session in numbers: what `blockhouse summary` prints and the Review place shows."""
+"""A session in numbers: what `blockhouse summary` prints and the Learn place shows."""
 
 from __future__ import annotations
 

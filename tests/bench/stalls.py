@@ -188,7 +188,7 @@ def fly(folder: Path, rate_hz: int, frames: list[tuple[float, bytes]], kind: str
         address = station.line("Page: ")
         with loaded_disk(folder), browser_page() as page:
             page.goto(address)
-            page.locator('[data-testid="place-flight"]:visible').first.click()
+            page.locator('[data-testid="place-watch"]:visible').first.click()
             page.wait_for_timeout(2000)
             station.stalls(), idle.stalls()
             feeder = threading.Thread(target=feed, args=(master, frames), daemon=True)

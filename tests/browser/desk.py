@@ -11,7 +11,7 @@ from pathlib import Path
 from server.uplink.round_trip import ASKED_BY
 from tests.browser.station import ROOT, NetRelay, Process, eventually
 
-PLACES = ("bench", "pad", "flight", "recovery", "review")
+PLACES = ("try", "ready", "watch", "find", "learn")
 LAPTOP = (1366, 768)
 PHONE = (390, 844)
 
@@ -96,7 +96,7 @@ class Desk:
         self.problems: list[str] = []
         self.page.on("pageerror", lambda error: self.problems.append(str(error)))
         self.page.goto(address)
-        self.go("pad")
+        self.go("ready")
         eventually(lambda: self.text("status-link") == link, 20)
         eventually(lambda: self.text("who-commands") != "" or "#" not in address, 10)
 
@@ -117,8 +117,8 @@ class Desk:
         self.see(f"place-{place}").click()
 
     def open(self, command: str, **choices: str) -> None:
-        """Open the sheet of a command from the list of all commands on the Bench place, and choose its arguments."""
-        self.go("bench")
+        """Open the sheet of a command from the list of all commands on the Try place, and choose its arguments."""
+        self.go("try")
         self.see(f"command-{command}").click()
         for name, text in choices.items():
             self.see(f"arg-{name}").select_option(label=text)

@@ -30,7 +30,7 @@ def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str, br
             return page.locator(f'[data-testid="{testid}"]:visible').first
 
         page.goto(link)
-        see("place-pad").click()
+        see("place-ready").click()
         eventually(lambda: see("status-link").inner_text() == "Up", 20)
         assert "neither authenticated nor answered" in see("commands-note").inner_text()
 
@@ -76,7 +76,7 @@ def test_routine_commands_to_a_vehicle_of_wire_version_1_are_allowed_where_nothi
             return page.locator(f'[data-testid="{testid}"]:visible').first
 
         page.goto(old_link)
-        see("place-bench").click()
+        see("place-try").click()
         eventually(lambda: see("status-link").inner_text() == "Up", 20)
         note, allow = see("commands-unbound"), see("commands-allow")
         eventually(allow.is_enabled, 10)
@@ -101,7 +101,7 @@ def test_routine_commands_to_a_vehicle_of_wire_version_1_are_allowed_where_nothi
 def test_without_an_attitude_the_flight_says_so_and_shows_no_number_that_is_none(link: str, browser: object) -> None:
     with page_of(browser) as page:
         page.goto(link)
-        page.locator('[data-testid="place-flight"]:visible').first.click()
+        page.locator('[data-testid="place-watch"]:visible').first.click()
         eventually(lambda: page.locator('[data-testid="status-link"]:visible').first.inner_text() == "Up", 20)
         said = "attitude is not in this vehicle's dictionary"
         eventually(lambda: any(said in text for text in page.locator(".absent:visible").all_inner_texts()), 10)

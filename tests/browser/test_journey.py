@@ -47,7 +47,7 @@ def test_from_the_pad_to_the_replay(bench: tuple[Process, Process, Relay, Path],
             return page.locator(f'[data-testid="{testid}"]:visible').first
 
         page.goto(link)
-        see("place-pad").click()
+        see("place-ready").click()
         eventually(lambda: see("status-link").inner_text() == "Up", 20)
         assert "operator=" not in page.url, "the token stays out of the address bar"
 
@@ -79,7 +79,7 @@ def test_from_the_pad_to_the_replay(bench: tuple[Process, Process, Relay, Path],
         assert time.monotonic() - begun < IGNITE_S / RATE, "the pad part took longer than the countdown"
 
         # The flight.
-        see("place-flight").click()
+        see("place-watch").click()
         twin.line("^landed$", 90)
         truth = json.loads(truth_file.read_text())
         eventually(lambda: see("status-phase").inner_text() == "Landed", 15)
@@ -108,13 +108,13 @@ def test_from_the_pad_to_the_replay(bench: tuple[Process, Process, Relay, Path],
         assert see_again("safe-all").is_disabled()
         scrub = see_again("replay-scrub")
         scrub.evaluate("(el) => { el.value = el.max; el.dispatchEvent(new Event('input', {bubbles: true})); }")
-        see_again("place-flight").click()
+        see_again("place-watch").click()
         page.wait_for_timeout(500)
         again = shown(page, see_again)
         assert again["apogee"] == lived["apogee"]
         assert again["phase"] == "Landed"
         assert set(lived["events"][:20]) <= set(again["events"])
-        see_again("place-pad").click()
+        see_again("place-ready").click()
         assert "On" in see_again("camera-2-state").inner_text()
         assert page.locator('[data-testid="desk-arm"]:visible').count() == 0
     replay.stop()

@@ -69,17 +69,17 @@ def text(page: object, selector: str) -> str:
 
 def look_at_missing(page: object, kind: str) -> None:
     """Look whether each thing that such a vehicle cannot tell says so instead of standing empty."""
-    go(page, "flight")
+    go(page, "watch")
     assert "Tilt" not in text(page, ".strip-title") and "speed" not in text(page, ".series-name")
     assert "Climb rate" in text(page, ".readouts") and "needs attitude and velocity" in text(page, ".readouts")
-    assert "attitude is not in this vehicle's dictionary" in text(page, "#place-flight .absent")
+    assert "attitude is not in this vehicle's dictionary" in text(page, "#place-watch .absent")
     assert "11 \u00b0C at the pad" in text(page, ".flight-events .event")
-    go(page, "bench")
+    go(page, "try")
     assert "needs attitude" in text(page, ".grid.-channels")
-    go(page, "pad")
+    go(page, "ready")
     units = {"barometer": "Inertial units are not in", "one-axis": "Accel z", "unit-and-gnss": "|Rate|"}
     assert units[kind] in text(page, ".imu") and "Temperature" not in text(page, ".imu")
-    go(page, "recovery")
+    go(page, "find")
     has_place = kind == "unit-and-gnss"
     assert page.locator("svg.track-drawing:visible").count() == has_place
     assert ("By GNSS" in text(page, ".track")) == has_place
@@ -100,14 +100,14 @@ def test_a_replay_says_what_such_a_vehicle_does_not_tell(browser: object, tmp_pa
         page = browser.contexts[0].pages[0]
         look_at_missing(page, kind)
         seek(page, "21.2")
-        go(page, "flight")
+        go(page, "watch")
         assert "not predicted: " in text(page, ".readout.-apogee")
         seek(page, "bar.max")
-        go(page, "pad")
+        go(page, "ready")
         assert "Nothing is recorded in a replay" in text(page, ".recorder")
-        go(page, "recovery")
+        go(page, "find")
         assert "main 5.9 \u00b1" in text(page, ".descent")
-        go(page, "review")
+        go(page, "learn")
         assert "\u00b1" in text(page, '.grid.-summary tr:has-text("Greatest speed")')
         assert "attitude is not in this vehicle" in text(page, '.grid.-summary tr:has-text("Greatest tilt")')
         assert "judged after lift-off" not in text(page, ".review-findings")
@@ -123,7 +123,7 @@ def test_another_place_begins_at_its_top_on_a_phone(browser: object, tmp_path: P
         page = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]}).new_page()
         page.goto(station.line(r"(http://\S+)")[1])
         page.locator('[data-testid="replay-banner"]').wait_for()
-        for place, other in (("bench", "pad"), ("pad", "review")):
+        for place, other in (("try", "ready"), ("ready", "learn")):
             go(page, place)
             page.evaluate("scrollTo(0, 500)")
             go(page, place)
@@ -145,10 +145,10 @@ def test_live_and_silent_it_says_the_same(browser: object, tmp_path: Path, kind:
         try:
             page = browser.new_context(viewport={"width": 1366, "height": 768}, color_scheme="dark").new_page()
             page.goto(station.line(r"(http://\S+#operator=\S+)")[1])
-            go(page, "flight")
+            go(page, "watch")
             eventually(lambda: text(page, '[data-testid="status-link"]') == "Up", 20)
             look(page, 1366)
-            go(page, "bench")
+            go(page, "try")
             assert "No commands in this vehicle's dictionary." in text(page, ".bench-commands")
             assert page.locator('[data-testid="commands-allow"]:visible').count() == 0
             assert len(text(page, '[data-testid="trial-why"]')) < 150

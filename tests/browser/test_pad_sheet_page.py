@@ -69,7 +69,7 @@ def test_a_session_without_a_sheet_says_so(browser: object, tmp_path: Path) -> N
     page.goto(replay.line(r"Page: (http://\S+)")[1])
     none = page.locator('[data-testid="whole-pad-none"]:visible')
     eventually(lambda: none.count() and none.inner_text() == "No pad sheet was shown in this session.", 15)
-    page.locator('[data-testid="place-pad"]').click()
+    page.locator('[data-testid="place-ready"]').click()
     eventually(lambda: "--pad-sheet FILE" in page.locator('[data-testid="pad-none"]:visible').inner_text())
     replay.stop()
     page.context.close()
@@ -99,7 +99,7 @@ def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_li
     assert " ".join(page.locator('.whole-pad-sheet [data-item="battery"]').inner_text().split()) == at_lift_off
     paper = on_paper(page, "whole-pad-print", tmp_path)
     assert f"As it stood at lift-off: {closed}." in paper and Path(session).stem in paper
-    page.locator('[data-testid="place-pad"]').click()
+    page.locator('[data-testid="place-ready"]').click()
     now = page.locator('[data-testid="pad-summary"]:visible')
     key = page.locator('[data-testid="pad-tick-key-out"]:visible')
     page.keyboard.press("Home")
@@ -166,7 +166,7 @@ def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: 
     assert viewer.see("pad-tick-key-out").is_disabled() and "this page watches" in viewer.text("pad-says")
     viewer.see("pad-tick-spectators").click(force=True)
     desk.page.reload()
-    desk.go("pad")
+    desk.go("ready")
     eventually(lambda: desk.text("pad-summary") == "1 not met, 2 open of 18", 15)
     assert ticked(desk, "key-out") and not ticked(desk, "spectators")
 
@@ -182,7 +182,7 @@ def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: 
 
     # What was met and is not any more says for how long, here as anywhere.
     desk.do("ground_test", on="enter")
-    desk.go("pad")
+    desk.go("ready")
     lost = r"Vehicle says for (\d+\.\d|\d\d) s NOT met ground test \(must be pad\)"
     eventually(lambda: re.search(lost, item(viewer, "phase")), 5)
     assert cut_off(viewer) == [] and places(viewer) == before

@@ -16,7 +16,7 @@ def test_a_change_is_tried_on_paper(browser: object, tmp_path: Path) -> None:
     vehicle = {**SHEETS.vehicle, "configuration": {**SHEETS.vehicle["configuration"]}}
     vehicle["configuration"]["fins"] = [{**vehicle["configuration"]["fins"][0], "name": "<b>tail</b> fins"}]
     replay, page = opened(browser, tmp_path, recorded(tmp_path / "sessions", flown("calm"), "mine", vehicle=vehicle))
-    at = lambda part: page.locator(f"#place-review {part}")  # noqa: E731
+    at = lambda part: page.locator(f"#place-learn {part}")  # noqa: E731
     column = lambda key: at(f'.next td[data-key="{key}"]').all_inner_texts()  # noqa: E731
     try:
         eventually(lambda: len(column("apogee_m")) == 1)
@@ -52,9 +52,9 @@ def test_a_sheet_that_says_nothing_of_it(browser: object, tmp_path: Path) -> Non
     (tmp_path / "sessions").mkdir()
     replay, page = opened(browser, tmp_path, recorded(tmp_path / "sessions", flown("calm"), "mine", vehicle={"name": "X"}))
     try:
-        eventually(lambda: "The sheet lacks rail_length_m" in page.locator("#place-review .next").inner_text())
-        assert "what the vehicle is built of" in page.locator("#place-review .configuration").inner_text()
-        assert not page.locator("#place-review .plan-form").is_visible()
+        eventually(lambda: "The sheet lacks rail_length_m" in page.locator("#place-learn .next").inner_text())
+        assert "what the vehicle is built of" in page.locator("#place-learn .configuration").inner_text()
+        assert not page.locator("#place-learn .plan-form").is_visible()
         page.set_viewport_size({"width": 390, "height": 844})
         page.reload()
         page.locator('button.bar-mark[aria-label="Go to Landing"]').wait_for(state="attached")
@@ -68,8 +68,8 @@ def test_at_the_bench_before_it_ever_flew(browser: object, tmp_path: Path) -> No
     try:
         page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
         page.goto(demo.line(r"Page: (http://\S+)")[1])
-        page.locator('[data-testid="place-bench"]').click()
-        here = page.locator("#place-bench .bench-next")
+        page.locator('[data-testid="place-try"]').click()
+        here = page.locator("#place-try .bench-next")
         eventually(lambda: "the usual coefficient" in here.inner_text())
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, "nothing to scroll sideways on a phone"
     finally:

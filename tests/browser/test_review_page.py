@@ -37,7 +37,7 @@ def opened(browser: object, home: Path, session: Path) -> tuple[Process, object]
     page = browser.new_context(viewport={"width": 1366, "height": 768}, accept_downloads=True).new_page()
     page.goto(link)
     page.locator('[data-testid="replay-banner"]').wait_for()
-    page.locator('[data-testid="place-review"]').click()
+    page.locator('[data-testid="place-learn"]').click()
     return replay, page
 
 
@@ -141,7 +141,7 @@ def test_without_the_longer_link_nothing_can_be_changed(browser: object, tmp_pat
     try:
         page.goto(address)
         page.locator('[data-testid="replay-banner"]').wait_for()
-        page.locator('[data-testid="place-review"]').click()
+        page.locator('[data-testid="place-learn"]').click()
         page.locator('[data-testid="session-more-calm"]').click()
         assert page.locator('[data-testid="save-calm"]').count() == 0
         assert page.locator('[data-testid="report-calm"]').is_visible()
@@ -159,8 +159,8 @@ def test_column_scope_cameras_and_channels_follow_the_cursor_beside_the_strips(b
         page.add_init_script(COUNT_FRAMES)
         page.goto(replay.line(r"Page: (http://\S+)")[1])
         page.locator('[data-testid="replay-banner"]').wait_for()
-        page.locator('[data-testid="place-review"]').click()
-        panel = page.locator("#place-review .cursor")
+        page.locator('[data-testid="place-learn"]').click()
+        panel = page.locator("#place-learn .cursor")
         slider = page.locator(".replay-bar input[type=range]").first
 
         def at(share: float) -> str:
@@ -176,7 +176,7 @@ def test_column_scope_cameras_and_channels_follow_the_cursor_beside_the_strips(b
         tilt = [float(re.search(r"([\d.]+)\u00b0 from vertical", text)[1]) for text in (before, down)]
         assert tilt[0] < 5 and tilt[1] > 80
         assert "Apogee" not in before and "Apogee" in down
-        box, strips = panel.bounding_box(), page.locator("#place-review .whole").bounding_box()
+        box, strips = panel.bounding_box(), page.locator("#place-learn .whole").bounding_box()
         assert box["y"] < strips["y"] + strips["height"] and strips["y"] < box["y"] + box["height"], "side by side"
         still = page.evaluate(READ_STILL)
         # One for each of its own ticks, and a few for what has just come; a page that never rests asks for fifteen.

@@ -39,7 +39,7 @@ def all_met(desk: Desk) -> bool:
 
 def unknown_everywhere(desk: Desk, summary: str, known: set[str]) -> None:
     """What rests on hearing is unknown on every place, and says what it was and how long ago."""
-    desk.go("pad")
+    desk.go("ready")
 
     def rest() -> list[str]:
         return [words for name, words in automatic(desk).items() if name not in known]
@@ -52,10 +52,10 @@ def unknown_everywhere(desk: Desk, summary: str, known: set[str]) -> None:
     notes = desk.page.locator(".status-line .note").all_inner_texts()
     assert re.fullmatch(rf"\d\.\d\d V, {AGO}", notes[4]) and re.fullmatch(rf"pad, {AGO}", notes[1]), notes
     assert re.search(rf"unknown; \d\.\d\d V, {AGO}", desk.page.locator(".power:visible").inner_text())
-    desk.go("bench")
+    desk.go("try")
     eventually(lambda: "ago" in desk.page.locator(".fin:visible").first.inner_text(), 5)
     assert re.search(rf"unknown; .*\d.*, {AGO}", desk.page.locator(".fin:visible").first.inner_text())
-    desk.go("flight")
+    desk.go("watch")
     eventually(lambda: desk.text("readout-height") == desk.text("readout-tilt") == "\N{EN DASH}\N{EN DASH}", 5)
     eventually(lambda: re.search(rf"unknown; .*, {AGO}", desk.page.locator(".scope-words:visible").inner_text()))
     assert re.search(rf"unknown; .*, {AGO}", desk.page.locator(".climb-says:visible").inner_text())
@@ -91,7 +91,7 @@ def test_a_vehicle_that_is_lost_leaves_nothing_known_and_safe_all_goes_out_blind
     eventually(lambda: desk.text("status-alarms") == "1", 20)
     # The station itself counts the warnings, and that the vehicle is lost is one.
     unknown_everywhere(desk, "1 not met, 11 unknown, 4 open of 17", known={"warnings"})
-    desk.go("pad")
+    desk.go("ready")
     assert "NOT met 1" in automatic(desk)["warnings"]
 
     assert desk.text("status-recording") == "On", "the station's own"
@@ -112,7 +112,7 @@ def test_a_vehicle_that_is_lost_leaves_nothing_known_and_safe_all_goes_out_blind
 def test_a_link_lost_under_canopy_points_to_where_it_lies_and_says_what_was_heard(tmp_path: Path, browser: object) -> None:
     with Bench(tmp_path, rate=4, ignite_s=IGNITE_S) as bench:
         desk = Desk(browser, bench.links[0])
-        desk.go("recovery")
+        desk.go("find")
         desk.page.wait_for_function(
             """() => {
               const read = (id) => document.querySelector(`[data-testid="status-${id}"]`).innerText;

@@ -21,7 +21,7 @@ def test_a_page_says_since_when_the_station_is_gone(tmp_path: Path, browser: obj
             return page.locator(f'[data-testid="{testid}"]:visible').first
 
         page.goto(link[1])
-        see("place-pad").click()
+        see("place-ready").click()
         eventually(lambda: see("status-link").inner_text() == "Up", 20)
         assert not page.locator('[data-testid="banner-silent"]').is_visible()
         page.evaluate("window.notReloaded = true")

@@ -161,7 +161,7 @@ def marked(text: str) -> str:
 def places(page: object) -> str:
     """Go to every place; return all text that was to be seen."""
     seen = []
-    for place in ("bench", "pad", "flight", "recovery", "review"):
+    for place in ("try", "ready", "watch", "find", "learn"):
         page.locator(f'[data-testid="place-{place}"]:visible').first.click()
         page.wait_for_timeout(400)
         folded = page.locator("details:not([open]) > summary:visible")

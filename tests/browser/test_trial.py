@@ -63,7 +63,7 @@ def test_a_trial_by_two_acts_its_result_and_a_stop(operators_link: str, browser:
             return see("trial-said").inner_text()
 
         page.goto(operators_link)
-        see("place-bench").click()
+        see("place-try").click()
         enter_ground_test(page, see)
 
         # One act sends nothing: a click is not a hold, and what is taken back is gone.

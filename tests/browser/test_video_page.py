@@ -60,14 +60,14 @@ def video(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def page(tmp_path: Path, browser: object) -> Iterator[object]:
-    """A replay of the calm sample on its Review place."""
+    """A replay of the calm sample on its Learn place."""
     replay = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
     try:
         address = replay.line(r"(http://\S+)")[1]
         page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
         page.goto(address)
         page.locator('[data-testid="replay-banner"]').wait_for()
-        page.locator('[data-testid="place-review"]').click()
+        page.locator('[data-testid="place-learn"]').click()
         yield page
         page.context.close()
     finally:
@@ -127,7 +127,7 @@ def test_the_frame_shown_is_the_cursors(page: object, video: Path) -> None:
     assert frames == sorted(frames) and LIFT_OFF_FRAME - 8 <= frames[0] < frames[-1]
     # The mark is remembered with the session: after a reload the same film needs no second mark.
     page.reload()
-    page.locator('[data-testid="place-review"]').click()
+    page.locator('[data-testid="place-learn"]').click()
     page.locator('[data-testid="video-file-1"]').set_input_files(str(video))
     page.wait_for_timeout(500)
     assert not page.locator('[data-testid="video-here-1"]').is_visible()

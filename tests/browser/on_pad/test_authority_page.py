@@ -16,14 +16,14 @@ def test_take_over_hand_over_and_a_closed_tab(bench: Bench, browser: object) -> 
     eventually(lambda: "as Ada 1" in first.text("desk-authority"))
     second = Desk(browser, bench.links[0])
     assert second.text("who-commands") == "Ada 1 commands"
-    second.go("bench")
+    second.go("try")
     assert not second.see("command-board_release").is_enabled(), "one person at a time"
 
     # Taken over while something is ready: said on the first page, dropped, nothing sent.
     first.open("board_release")
     first.get_ready()
     up = bench.relay.up
-    second.go("pad")
+    second.go("ready")
     second.see("desk-take").click()
     eventually(lambda: "now holds command authority" in first.text("notice"))
     eventually(lambda: "dropped before sending" in first.text("desk-said"))

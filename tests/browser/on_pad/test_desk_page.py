@@ -43,7 +43,7 @@ def test_ground_test_release_arm_fire_safe_and_every_condition_of_firing(bench: 
     desk.page.keyboard.press("Escape")
     desk.do("channel_arm", by="keyboard", channel="1")
     assert desk.text("status-alarms") == "ARMED", "seen from the Bench, too"
-    desk.go("pad")
+    desk.go("ready")
     assert "ARMED" in desk.text("channel-1-state")
     assert "armed " in desk.page.locator('.channel:has([data-testid="channel-1-state"]):visible .facts').inner_text()
 
@@ -60,7 +60,7 @@ def test_ground_test_release_arm_fire_safe_and_every_condition_of_firing(bench: 
     desk.hold()
     eventually(lambda: "verified by telemetry" in desk.text("desk-said"))
     desk.page.keyboard.press("Escape")
-    desk.go("pad")
+    desk.go("ready")
     eventually(lambda: "Fired" in desk.text("channel-1-state"))
 
     # Fired is open: no second firing. Then safe.
@@ -68,7 +68,7 @@ def test_ground_test_release_arm_fire_safe_and_every_condition_of_firing(bench: 
     stops("channel_continuity", "continuity: no")
     desk.page.keyboard.press("Escape")
     desk.do("channel_arm", channel="2")
-    desk.go("pad")
+    desk.go("ready")
     desk.page.locator('[aria-label^="Safe Safe lateral motor, Motor 2"]').click()
     eventually(lambda: "Safe" in desk.text("channel-2-state"))
 
@@ -182,7 +182,7 @@ def test_every_control_has_a_name_and_is_large_enough(bench: Bench, browser: obj
             desk.page.wait_for_timeout(100)
             assert (unnamed(desk), too_small(desk)) == ([], []), place
         take_back_by_escape(bench, desk)
-    desk.go("review")
+    desk.go("learn")
     desk.see("session-open-calm").click()
     desk.see("replay-banner").wait_for()
     desk.page.wait_for_timeout(300)

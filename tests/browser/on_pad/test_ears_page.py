@@ -80,7 +80,7 @@ def test_live_a_lost_link_is_called_as_its_entry_comes_and_muting_holds(bench: B
 
 def test_the_sound_test_and_a_replay_which_says_that_it_is_one(bench: Bench, browser: object) -> None:
     page = page_with_voice(browser, bench.address)
-    page.get_by_test_id("place-review").click()
+    page.get_by_test_id("place-learn").click()
     page.get_by_test_id("session-open-calm").click()
     page.get_by_test_id("replay-banner").wait_for()
     assert page.title().startswith("Replay")

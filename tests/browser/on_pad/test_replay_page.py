@@ -25,7 +25,7 @@ def safe_from_everywhere(bench: Bench, desk: Desk) -> None:
 
 def open_recording(desk: Desk) -> None:
     """Open the calm sample from the shelf."""
-    desk.go("review")
+    desk.go("learn")
     desk.see("session-open-calm").click()
     desk.see("replay-banner").wait_for()
 
@@ -33,7 +33,7 @@ def open_recording(desk: Desk) -> None:
 def test_safe_all_from_every_place_by_mouse_and_by_keys(bench: Bench, browser: object) -> None:
     desk = Desk(browser, bench.links[0])
     safe_from_everywhere(bench, desk)
-    desk.go("bench")
+    desk.go("try")
     desk.see("channel-filter").fill("nav")  # typing in a field does not take the keys away
     before = safed(bench)
     desk.see("channel-filter").press("Shift+Escape")
