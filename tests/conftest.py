@@ -3,10 +3,10 @@
 Those marked `terminal` make pseudo-terminals and take them away; one at a time, since a name that one lets go of is the name
 the next one gets, and a station that waits for its radio would open a stranger's.
 
-Tests with a browser go to two workers, each one after the other: each keeps a station, a vehicle and a page that draws alive,
-and four of these on two cores make a person wait for seconds, which is what these tests measure; all in one row outlast
-everything else. They are dealt out first, then what else waits for real processes, so that nobody is left alone with a long
-row of them in the end.
+Tests with a browser go to two workers, each one after the other: each keeps a station, a vehicle and a page that draws
+alive, and four of these on two cores make a person wait for seconds, which is what these tests measure; all in one row
+outlast everything else. They are dealt out first, then what else waits for real processes, so that nobody is left alone
+with a long row of them in the end.
 
 Compiled modules are kept beside their sources, whatever the environment says: else every worker, and every process a test
 starts, compiles the same modules anew.
@@ -29,7 +29,7 @@ import server  # noqa: F401  # says how many threads sums may have, which numpy 
 from tests.locks import LOCKS, fcntl, locked
 
 BROWSER = "tests/browser/"
-# What matches one of these is one worker's: two halves of the tests with a browser, and those that wait for the one terminal.
+# What one of these matches is one worker's: two halves of the tests with a browser, and those that wait for the terminal.
 ONE_WORKER = (re.compile(r"tests/browser/test_[p-z]"), re.compile(BROWSER), re.compile("tests/faults/"))
 LONG = (BROWSER, "tests/faults/", "tests/server/live/", "tests/attack/", "tests/accuracy/", "tests/server/cli/")
 GARBAGE_AFTER = 50_000  # objects more than before, until the collector looks; Python's own value is 700

@@ -28,7 +28,7 @@ def test_take_over_hand_over_and_a_closed_tab(bench: Bench, browser: object) -> 
     eventually(lambda: "now holds command authority" in first.text("notice"))
     eventually(lambda: "dropped before sending" in first.text("desk-said"))
     assert "command authority changed" in first.text("desk-said")
-    assert second.text("who-commands") == "You command"
+    eventually(lambda: second.text("who-commands") == "You command")
     assert bench.commands()[-1]["state"] == "abandoned"
     first.page.wait_for_timeout(300)
     assert "operator 1 commands" in first.text("who-commands")
