@@ -9,12 +9,12 @@ from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.roles import REGISTRY
 from protocol.toml_table import line_of
 from server.cli.shared import say
+from server.logs.text_log import unit_of
 from server.version import software
-from server.workbench.dictionary_draft import draft_from_logs
+from server.workbench.dictionary_draft import DraftProblem, draft_from_logs
 from server.workbench.dictionary_lint import Budget, findings, link_budget
 from server.workbench.lint_remark import FAULT
 from server.workbench.log_flight import record_log
-from server.workbench.text_log import DraftProblem, unit_of
 
 
 def add_dictionary(parser: argparse.ArgumentParser) -> None:

@@ -19,10 +19,11 @@ from server.review.tracks import gpx, kml
 from server.settings import default_folders, sample_folder
 from server.shelf.onboard_alignment import align_log
 from server.shelf.onboard_card import read_files
-from server.shelf.onboard_log import look
+from server.shelf.onboard_log import OnboardLog, look
+from server.shelf.onboard_loose import read_loosely
 from server.shelf.onboard_mapping import load_mapping, mapping_text
+from server.shelf.onboard_report import LogReport, first_aligned, report_text
 from server.shelf.onboard_report import report as onboard_report
-from server.shelf.onboard_report import report_text
 from server.shelf.onboard_store import OnboardStore
 from server.shelf.session_notes import read_sidecar
 from server.shelf.shelf import SessionPlace, Shelf
@@ -80,8 +81,14 @@ def _onboard(options: argparse.Namespace, progress: Progress) -> int:
     progress(f"reading {options.session.name}")
     review = open_review(options.session)
     if options.dry_run:
-        log = read_files(options.log, review.dictionary, mapping, progress, options.events)
-        told = onboard_report(review, log, align_log(review, log))
+
+        def tried(log: OnboardLog) -> LogReport:
+            return onboard_report(review, log, align_log(review, log))
+
+        attempts = [lambda: tried(read_files(options.log, review.dictionary, mapping, progress, options.events))]
+        if mapping is None:
+            attempts.append(lambda: tried(read_loosely(options.log)))
+        told = first_aligned(attempts)
     else:
         place = place_of(options.session)
         told = OnboardStore().take_files(review, place, options.log, mapping, progress, options.events)

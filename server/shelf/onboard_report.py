@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from server.flight.sensors.alignment import Alignment, alignment_dict
 from server.review.review import Review
 from server.shelf.onboard_alignment import Lost, pairs_of, rate_hz, what_was_lost
 from server.shelf.onboard_log import OnboardLog
+from server.shelf.onboard_mapping import LogProblem
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,24 @@ def report(review: Review, log: OnboardLog, alignment: Alignment) -> LogReport:
         lost=() if refused else tuple(what_was_lost(review, log, alignment)),
         events=tuple((t, text) for t, (_, text) in zip(at, dated, strict=True)),
     )
+
+
+def first_aligned(attempts: Sequence[Callable[[], LogReport]]) -> LogReport:
+    """Return the first attempt that is not refused, or else what came of the first one. Raises LogProblem."""
+    first: LogReport | LogProblem | None = None
+    for attempt in attempts:
+        outcome: LogReport | LogProblem
+        try:
+            outcome = attempt()
+            if not outcome.alignment.refused:
+                return outcome
+        except LogProblem as problem:
+            outcome = problem
+        first = first or outcome
+    assert first is not None  # there is one attempt at least
+    if isinstance(first, LogProblem):
+        raise first
+    return first
 
 
 def report_text(told: LogReport) -> str:

@@ -23,8 +23,9 @@ from server.review.review import Review
 from server.shelf.onboard_alignment import align_log
 from server.shelf.onboard_card import as_text, is_card, read_files
 from server.shelf.onboard_log import OnboardLog, look, read_log
+from server.shelf.onboard_loose import read_loosely
 from server.shelf.onboard_mapping import LogMapping, LogProblem, load_mapping, mapping_text
-from server.shelf.onboard_report import LogReport, report
+from server.shelf.onboard_report import LogReport, first_aligned, report
 from server.shelf.session_notes import read_sidecar, replace_file, write_sidecar
 from server.shelf.shelf import ONBOARD_EVENTS, ONBOARD_LOG, ONBOARD_MAP, SessionPlace
 
@@ -77,11 +78,40 @@ class OnboardStore:
     ) -> LogReport:
         """Import several files of one flight, or a card in the vehicle's own format; as `take`, kept as columns of text.
 
+        Without a mapping, what names and the dictionary do not bring home is read by what its columns look like.
         Raises LogProblem or NotesProblem.
         """
+        attempts = [lambda: self._take_as_named(review, place, files, mapping, progress, events)]
+        if mapping is None:
+            attempts.append(lambda: self._take_text(review, place, read_loosely(files), files, progress, events))
+        return first_aligned(attempts)
+
+    def _take_as_named(
+        self,
+        review: Review,
+        place: SessionPlace,
+        files: Sequence[Path],
+        mapping: LogMapping | None,
+        progress: Callable[[str], None],
+        events: Path | None,
+    ) -> LogReport:
         if len(files) == 1 and not is_card(files[0], review.dictionary):
             return self.take(review, place, files[0], mapping, files[0].name, progress, events)
-        text, used = as_text(read_files(files, review.dictionary, mapping, progress))
+        return self._take_text(
+            review, place, read_files(files, review.dictionary, mapping, progress), files, progress, events
+        )
+
+    def _take_text(
+        self,
+        review: Review,
+        place: SessionPlace,
+        log: OnboardLog,
+        files: Sequence[Path],
+        progress: Callable[[str], None],
+        events: Path | None,
+    ) -> LogReport:
+        """Keep a log as columns of text in SI units."""
+        text, used = as_text(log)
         with tempfile.TemporaryDirectory() as folder:
             file = Path(folder) / "log.csv"
             file.write_text(text, "utf-8")

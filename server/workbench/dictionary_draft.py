@@ -16,13 +16,18 @@ import numpy as np
 
 from protocol.arrays import Floats
 from protocol.framing import CONTENT_MAX
-from server.workbench.column_meaning import meaning_of
-from server.workbench.log_columns import TIME_ROLE, TIME_SECONDS, Column, Meaning
-from server.workbench.text_log import NUMBER, DraftProblem, LogTable, read_table
+from server.logs.column_meaning import meaning_of
+from server.logs.log_columns import TIME_ROLE, TIME_SECONDS, Column, Meaning
+from server.logs.text_log import NUMBER, LogTable, read_table
+from server.problems import Problem
 
 PAYLOAD_MAX = CONTENT_MAX - 12  # header, vehicle time and checksum of a frame
 TEXT_MAX = 48
 SIZES = {"f64": 8, "f32": 4, "u32": 4, "i32": 4}
+
+
+class DraftProblem(Problem):
+    """No draft can be made of these files; the text is one plain sentence."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +62,7 @@ class Draft:
 
 
 def draft_from_logs(paths: Sequence[Path], told: Mapping[str, tuple[str, str]] | None = None) -> Draft:
-    """Return a draft for the logs of one flight; `told` gives (role, unit) of columns. Raises DraftProblem and OSError."""
+    """Return a draft for the logs of one flight; `told` gives (role, unit) of columns. Raises LogTableProblem, OSError."""
     tables = [read_table(path) for path in paths]
     meaning = meaning_of(tables, told or {})
     meaning.unknown += _missing(meaning)

@@ -10,8 +10,7 @@ from server.recording.recorder import Recorder
 from server.recording.records import Kind
 from server.recording.session_header import Software, make_header
 from server.timestamps import NS_PER_S
-from server.workbench.dictionary_draft import Draft, lines_of
-from server.workbench.text_log import DraftProblem
+from server.workbench.dictionary_draft import Draft, DraftProblem, lines_of
 
 SYNC_EVERY = 2000
 

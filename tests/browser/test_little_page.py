@@ -11,7 +11,7 @@ from server.workbench.dictionary_draft import draft_from_logs
 from server.workbench.log_flight import record_log
 from tests.browser.desk import PLACES
 from tests.browser.station import Process, eventually
-from tests.server.workbench.logged_shapes import SHAPES
+from tests.server.logs.logged_shapes import SHAPES
 
 # A barometer alone; a barometer and one axis; a barometer, a whole unit and GNSS.
 LITTLE = [

@@ -24,6 +24,7 @@ GRID_S = 0.02
 LONGEST_GAP_S = 0.5
 LEVEL_GAP_PERIODS = 2.5  # one lost in between; common practice, no source
 SHORTEST_OVERLAP_S = 4.0
+LONGEST_S = 2 * 86400.0  # of one clock; a longer one is no log of a launch day, and its grid would fill the memory
 LEAST_MATCH = 0.6  # correlation coefficient; common practice, no source
 LEAST_LEAD = 1.15  # best peak over the second best one; common practice, no source
 PEAK_WIDTH_S = 3.0
@@ -96,6 +97,8 @@ def align(pairs: Sequence[SignalPair]) -> Alignment:
     clean = [pair for pair in (_cleaned(pair) for pair in pairs) if pair is not None]
     if not clean:
         return Alignment(refused="the two have no moving signal in common")
+    if any(t[-1] - t[0] > LONGEST_S for pair in clean for t in (pair.reference_t, pair.other_t)):
+        return Alignment(refused="one of the two goes on for over two days: is its time in another unit?")
     coarse = [_coarse(pair) for pair in clean]
     best = max(range(len(clean)), key=lambda i: coarse[i].match * min(coarse[i].lead, 3.0) if coarse[i].overlap_s else -1.0)
     start = coarse[best]

@@ -13,7 +13,7 @@ from server.review.review import open_review
 from server.review.summary import summarize
 from tests.protocol.foreign.foreign_helpers import FOLDER
 from tests.protocol.helpers import SANDPIPER
-from tests.server.workbench.logged_shapes import SHAPES
+from tests.server.logs.logged_shapes import SHAPES
 from tests.server.workbench.test_dictionary_draft import LOG
 
 

@@ -9,8 +9,8 @@ import pytest
 
 from protocol.dictionary_file import parse_dictionary
 from protocol.events import PacketReceived
+from server.logs.text_log import LogTableProblem
 from server.workbench.dictionary_draft import draft_from_logs
-from server.workbench.text_log import DraftProblem
 from tests.protocol.helpers import heard
 
 LOG = """time_ms,Altitude (m),press [Pa],accel z (m/s^2),Batt_V,state,flags,class,Altitude (m),remark
@@ -75,7 +75,7 @@ def test_other_separators(tmp_path: Path, separator: str) -> None:
     ],
 )
 def test_what_is_no_log_is_one_sentence(tmp_path: Path, text: str, problem: str) -> None:
-    with pytest.raises(DraftProblem, match=problem):
+    with pytest.raises(LogTableProblem, match=problem):
         drafted(tmp_path, text)
 
 

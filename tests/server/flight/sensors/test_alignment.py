@@ -74,6 +74,15 @@ def test_what_cannot_be_aligned_is_refused_with_the_reason() -> None:
     assert align([SignalPair("x", short, np.sin(short**2), short, np.sin(short**2))]).refused
 
 
+def test_a_clock_in_another_unit_is_refused_with_the_reason() -> None:
+    """Microseconds taken for seconds make three years of ninety seconds; a grid over them fills no memory."""
+    given = pairs(31.7, 0.0, 1)
+    by = [SignalPair(one.name, one.reference_t, one.reference, one.other_t * 1e6, one.other, one.is_level) for one in given]
+    assert "unit" in align(by).refused
+    turned = [SignalPair(one.name, one.other_t * 1e6, one.other, one.reference_t, one.reference) for one in by]
+    assert "unit" in align(turned).refused
+
+
 def test_a_signal_upside_down_is_no_match() -> None:
     given = pairs(0.0, 0.0, 2)[0]
     assert align([SignalPair("x", given.reference_t, -given.reference, given.other_t, given.other)]).refused

@@ -11,8 +11,8 @@ from server.recording.session_header import Software
 from server.review.review import open_review
 from server.workbench.dictionary_draft import draft_from_logs
 from server.workbench.log_flight import record_log
-from tests.server.workbench.logged_shapes import BURN_S, PAD_S, SHAPES, Shape, flown
-from tests.server.workbench.stranger_shapes import STRANGER
+from tests.server.logs.logged_shapes import BURN_S, PAD_S, SHAPES, Shape, flown
+from tests.server.logs.stranger_shapes import STRANGER
 
 
 def judged(shape: Shape, folder: Path) -> str:

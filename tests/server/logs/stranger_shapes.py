@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.server.workbench.logged_shapes import G, Shape, _file, _rows, columns
+from tests.server.logs.logged_shapes import G, Shape, _file, _rows, columns
 
 
 def _own_words(folder: Path) -> list[Path]:

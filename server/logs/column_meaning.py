@@ -10,11 +10,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 
-from server.workbench.column_heights import find_height, find_pressure, settle_height_unit
-from server.workbench.column_sensors import find_by_words, find_forces, find_places, find_rates
-from server.workbench.column_time import find_time, settle_time_unit
-from server.workbench.log_columns import Column, Meaning
-from server.workbench.text_log import LogTable, stem_and_unit
+from server.logs.column_heights import find_height, find_pressure, settle_height_unit
+from server.logs.column_sensors import find_by_words, find_forces, find_places, find_rates
+from server.logs.column_time import find_time, settle_time_unit
+from server.logs.log_columns import Column, Meaning
+from server.logs.text_log import LogTable, stem_and_unit
 
 
 def meaning_of(tables: Sequence[LogTable], told: Mapping[str, tuple[str, str]]) -> Meaning:

@@ -11,7 +11,7 @@ from protocol.arrays import Floats
 from protocol.roles import to_role_unit
 from protocol.units import GRAVITY_M_S2, to_unit
 from server.flight.air.atmosphere import height_from_pressure
-from server.workbench.log_columns import Column, Meaning, level_of, name_of, of_role, spans_of
+from server.logs.log_columns import Column, Meaning, level_of, name_of, of_role, spans_of
 
 
 def _open(free: Sequence[Column]) -> Iterator[tuple[Column, Floats]]:

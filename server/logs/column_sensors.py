@@ -11,7 +11,7 @@ from protocol.arrays import Floats
 from protocol.frames import BODY_AXES
 from protocol.roles import to_role_unit
 from protocol.units import GRAVITY_M_S2
-from server.workbench.log_columns import Column, Meaning, level_of, name_of, of_role
+from server.logs.log_columns import Column, Meaning, level_of, name_of, of_role
 
 # Ours: a rail leans by up to 25 deg, a sensor is off by 5 %.
 G_LOW, G_HIGH = 0.85, 1.15

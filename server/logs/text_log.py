@@ -32,8 +32,8 @@ _MEASURED = re.compile(r"([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([A-Z
 _COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 
 
-class DraftProblem(Problem):
-    """No draft can be made of this file; the text is one plain sentence."""
+class LogTableProblem(Problem):
+    """A file is no table of columns; the text is one plain sentence."""
 
 
 @dataclass(frozen=True)
@@ -102,13 +102,13 @@ def _bared(rows: list[tuple[str, ...]], width: int) -> tuple[list[tuple[str, ...
 
 
 def read_table(path: Path) -> LogTable:
-    """Read a log. Raises DraftProblem and OSError."""
+    """Read a log. Raises LogTableProblem and OSError."""
     data = path.read_bytes()
     text = data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", "replace")
     lines = [line for line in text.splitlines()[:LINES_AT_MOST] if line.strip()]
     plain = [line for line in lines if not line.lstrip().startswith(COMMENTS)]
     if not plain:
-        raise DraftProblem(f"{path.name} holds no line of values.")
+        raise LogTableProblem(f"{path.name} holds no line of values.")
     separator = _separator(plain)
     cut = [_cells(line, separator) for line in plain]
     if not any(_is_row(cells) for cells in cut[1:]):  # words alone: by the heading
@@ -119,7 +119,7 @@ def read_table(path: Path) -> LogTable:
     if not any(is_value) and len(cut) > 1 and len(cut[0]) == width:
         is_value = [number > 0 and len(cells) == width for number, cells in enumerate(cut)]  # words alone below a heading
     if width < 2 or not any(is_value):
-        raise DraftProblem(f"{path.name} has no lines with as many values each: it is no table of at least two columns.")
+        raise LogTableProblem(f"{path.name} has no lines with as many values each: it is no table of at least two columns.")
     first = is_value.index(True)
     headings, units = _headings(cut[:first], width, [line for line in lines if line not in plain][:60], separator)
     rows, other, repeated = [], 0, 0

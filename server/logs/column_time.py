@@ -9,8 +9,8 @@ import numpy as np
 
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
-from server.workbench.column_heights import fall_of, height_for
-from server.workbench.log_columns import TIME_ROLE, TIME_SECONDS, Column, Meaning, name_of
+from server.logs.column_heights import fall_of, height_for
+from server.logs.log_columns import TIME_ROLE, TIME_SECONDS, Column, Meaning, name_of
 
 STEADY = 0.7
 TIME_WORDS = re.compile(r"(?:time\w*|t|ts|clock|uptime|elapsed\w*|millis|micros|timestamp|utc|sec|seconds|ms|us)")
