@@ -201,6 +201,7 @@ class ApogeeFigure(Figure):
     filter: SourceTop | None = None
     vehicle: SourceTop | None = None
     vehicle_barometer: SourceTop | None = None
+    gnss: SourceTop | None = None
     spread_m: float | None = None
     sigma_m: float | None = None
     air_from: str | None = None

@@ -19,7 +19,7 @@ from server.analysis.figures.ascent import (
 from server.analysis.flight_log import Window
 from server.analysis.judgements.air import height_air
 from server.analysis.judgements.case import Case
-from server.flight.motion.apogee import apogee_of
+from server.flight.motion.apogee import Apogee, apogee_of
 from server.flight.motion.burnout import burnout
 from server.flight.motion.lift_off import lift_off
 from server.flight.motion.rail import RailExit, angle_of_attack_rad, rail_exit
@@ -30,6 +30,8 @@ STRAIGHT_S = 1.5
 BEFORE_LIFT_OFF_S = 9.0
 CLIPPED = "the accelerometer was at the end of its range on the rail"
 BOOST_LOOK_S = 20.0
+# Around the top by a receiver of one fix a second or more, its own delay included. Common practice, no source.
+GNSS_BEFORE_S, GNSS_AFTER_S, GNSS_LATE_S, GNSS_FEWEST = 4.0, 1.0, 3.0, 4
 REST_LOOK_S, REST_UNTIL_S = 10.0, 1.0  # before lift-off as heard
 FEWEST_FORCES, FEWEST_HEIGHTS = 20, 4
 MOST_OFFSET_M_S2 = 3.0  # more is no offset: it lies, or is handled
@@ -157,11 +159,15 @@ def judge_apogee(case: Case) -> ApogeeFigure | None:
     top_s = case.moments["apogee"][0]
     height, state = (case.window(name, top_s - 4.0, top_s + 2.0) for name in ("height", "state"))
     told = case.window("vehicle_height", top_s - 4.0, top_s + 2.0)
+    fixes = case.window("gnss", top_s - GNSS_BEFORE_S - 1.0, top_s + GNSS_LATE_S)
     tops = {
         "barometer": _top(height, "height_raw"),
         "filter": _top(height, "height"),
         "vehicle": _top(state, "position.up"),
         "vehicle_barometer": _top(told, "altitude_baro"),
+        "gnss": _source_top(
+            apogee_of(fixes.t, fixes["up"], before_s=GNSS_BEFORE_S, after_s=GNSS_AFTER_S, fewest=GNSS_FEWEST)
+        ),
     }
     heights, height_m = [top.m for top in tops.values() if top is not None], case.moments["apogee"][1]
     air, own = height_air(case, height_m, top_s), tops["barometer"] or tops["filter"]
@@ -179,5 +185,8 @@ def judge_apogee(case: Case) -> ApogeeFigure | None:
 
 
 def _top(window: Window, column: str) -> SourceTop | None:
-    found = apogee_of(window.t, window[column])
+    return _source_top(apogee_of(window.t, window[column]))
+
+
+def _source_top(found: Apogee | None) -> SourceTop | None:
     return None if found is None else SourceTop(m=found.height_m, t=found.t_s, sigma_m=found.sigma_m)

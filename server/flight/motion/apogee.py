@@ -46,24 +46,28 @@ class ApogeeDifference:
     sigma_m: float
 
 
-def apogee_of(t_s: ArrayLike, height_m: ArrayLike) -> Apogee | None:
+def apogee_of(
+    t_s: ArrayLike, height_m: ArrayLike, before_s: float = BEFORE_S, after_s: float = AFTER_S, fewest: int = FEWEST
+) -> Apogee | None:
     """WINDOW: return the top of a height history; None when there are too few samples or it has no top inside.
+
+    The parabola is fitted from `before_s` before the top to `after_s` behind it, to `fewest` samples at least.
 
     Arrays of shape (n,), any order; samples that are not finite and repeated times are dropped. The sigma is that of
     the noise alone, widened by the lag-one correlation of the residuals; an offset of the whole source is not in it.
     """
     t, height = _cleaned(t_s, height_m)
-    if len(t) < FEWEST:
+    if len(t) < fewest:
         return None
     top_s = float(t[np.argmax(_running_median(t, height))])
-    chosen = (t >= top_s - BEFORE_S) & (t <= top_s + AFTER_S)
-    if chosen.sum() < FEWEST:
+    chosen = (t >= top_s - before_s) & (t <= top_s + after_s)
+    if chosen.sum() < fewest:
         return None
     fitted = _fit(t[chosen] - top_s, height[chosen])
     # The window is laid around a guess; one more round around the fitted top.
-    if fitted is not None and abs(fitted.t_s) <= BEFORE_S:
+    if fitted is not None and abs(fitted.t_s) <= before_s:
         again = top_s + fitted.t_s
-        chosen = (t >= again - BEFORE_S) & (t <= again + AFTER_S)
+        chosen = (t >= again - before_s) & (t <= again + after_s)
         if chosen.sum() >= FEWEST:
             top_s, fitted = again, _fit(t[chosen] - again, height[chosen])
     if fitted is None or not t[0] < top_s + fitted.t_s < t[-1]:

@@ -77,6 +77,7 @@ const SOURCES = [
   ["filter", "ground's filter"],
   ["vehicle", "vehicle"],
   ["vehicle_barometer", "vehicle's barometer"],
+  ["gnss", "GNSS receiver"],
 ];
 
 const ROWS = [
