@@ -5,6 +5,7 @@ import { DeskSheet } from "./desk/desk_sheet.js";
 import { Ears } from "./ears/ears.js";
 import { AlarmList } from "./frame/alarm_list.js";
 import { Banners } from "./frame/banners.js";
+import { Heard } from "./frame/heard.js";
 import { Navigation } from "./frame/navigation.js";
 import { authorityNotice, Notices, refusal } from "./frame/notice.js";
 import { ReplayBar } from "./frame/replay_bar.js";
@@ -224,6 +225,7 @@ function markBody({ replay, mode, desk }) {
 
 function drawSession(shown, beside) {
   status.update(shown, beside);
+  heard.update(shown);
   alarmList.update(shown);
   navigation.lastCommand.update(shown);
   bar.update(shown);
@@ -261,6 +263,7 @@ async function start() {
 startTheme();
 const places = buildPlaces(byId("main"), acts);
 const status = StatusLine(byId("status"), acts);
+const heard = Heard(byId("heard"));
 const alarmList = AlarmList(byId("alarms"), acts);
 const banners = Banners(byId("banners"), acts);
 const bar = new ReplayBar(byId("replay"), acts);

@@ -4,31 +4,21 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 
-from tests.locks import LOCKS, fcntl, locked
+from tests.web.npm import installed
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
-PROGRAM = HERE / "node_modules" / ".bin" / "biome"
 CONFIG = f"--config-path={HERE / 'style.jsonc'}"
 
 
 @pytest.fixture(scope="module")
 def biome() -> Path:
     """The pinned program, installed beside this file if it is not there as the lock file says."""
-    npm = shutil.which("npm")
-    assert npm is not None, "npm is needed for the page's style; .ci/run installs it"
-    LOCKS.mkdir(exist_ok=True)
-    with locked(LOCKS / "npm", shared=False) if fcntl else nullcontext():  # workers side by side would install it twice
-        installed, lock = HERE / "node_modules" / ".package-lock.json", HERE / "package-lock.json"
-        if not PROGRAM.exists() or installed.stat().st_mtime_ns < lock.stat().st_mtime_ns:
-            done = subprocess.run([npm, "ci"], cwd=HERE, capture_output=True, text=True, timeout=300, check=False)
-            assert done.returncode == 0, done.stdout + done.stderr
-    return PROGRAM
+    return installed(".bin/biome")
 
 
 def test_formatter_and_linter_have_nothing_to_say(biome: Path) -> None:

@@ -49,5 +49,9 @@ export function showSafeAll(button, noteNode, live, page) {
   setText(noteNode, note);
   setTone(button, tone);
   setAttr(button, "title", sentence || null);
-  setAttr(button, "aria-label", `Safe all, ${sentence || note}`);
+  setAttr(
+    button,
+    "aria-label",
+    sentence && !sentence.startsWith(note) ? `Safe all ${note}: ${sentence}` : `Safe all ${sentence || note}`,
+  );
 }

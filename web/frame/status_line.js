@@ -70,6 +70,7 @@ export function StatusLine(el, acts) {
     "button",
     { class: "safe-all", type: "button", testid: "safe-all", on: { click: () => acts.safeAll() } },
     h("span", { class: "word", text: "Safe all" }),
+    " ",
     safeNote,
   );
   el.append(safe);
