@@ -196,6 +196,14 @@ def test_a_late_opening_is_told_by_the_speed_it_had_gathered() -> None:
     assert findings(Figures(LATE), {}) == []
 
 
+def test_what_falls_faster_than_anything_can_is_no_late_opening() -> None:
+    """Seen with a logger's own filtered heights and a tenth of the packets lost: 23 m/s, six tenths after the top."""
+    moments = {"apogee": (24.0, 300.0)}
+    for fastest_m_s, after_s, fallen_m in ((23.3, 1.14, 19.5), (23.6, 0.60, 11.6), (26.3, 1.93, 42.4), (25.8, 2.11, 46.3)):
+        told = replace(LATE, fastest_m_s=fastest_m_s, fastest_t=24.0 + after_s, fastest_fallen_m=fallen_m)
+        assert findings(Figures(told), moments) == []
+
+
 def test_less_static_margin_is_advised_only_to_a_vehicle_that_swung_back() -> None:
     turned = replace(LEAN, greatest_tilt_rad=radians(60))
     unknown = [None, SwingFigure(excited=False, reason="too few samples"), replace(SWING, expected=None, excited=False)]
