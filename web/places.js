@@ -5,8 +5,8 @@ import { CommandList } from "./desk/command_list.js";
 import { CommandLog } from "./desk/command_log.js";
 import { MarkPanel } from "./desk/mark_panel.js";
 import { h } from "./kit/dom.js";
+import { PlanPanel } from "./panels/find/plan_panel.js";
 import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
-import { TrackPanel } from "./panels/find/track_panel.js";
 import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { cursorPanel } from "./panels/learn/cursor_panel.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
@@ -100,7 +100,7 @@ const PLACES = {
     columns: [
       [
         ["whereabouts", "Where to look", Whereabouts],
-        ["track", "Seen from above", TrackPanel],
+        ["plan", "Plan", PlanPanel],
       ],
       [
         ["descent", "Descent", DescentPanel],

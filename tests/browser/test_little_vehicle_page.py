@@ -81,8 +81,8 @@ def look_at_missing(page: object, kind: str) -> None:
     assert units[kind] in text(page, ".imu") and "Temperature" not in text(page, ".imu")
     go(page, "find")
     has_place = kind == "unit-and-gnss"
-    assert page.locator("svg.track-drawing:visible").count() == has_place
-    assert ("By GNSS" in text(page, ".track")) == has_place
+    assert page.locator("#place-find svg.plan-picture:visible").count() == has_place
+    assert ("By GNSS" in text(page, "#place-find .panel.plan")) == has_place
     assert ("No position in this vehicle's dictionary" in text(page, ".whereabouts")) != has_place
 
 

@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { spotsOf, trackOf } from "../../web/panels/find/track_panel.js";
+import { judgedPlace, planDataOf, trackOf } from "../../web/pictures/plan_data.js";
 import { Store } from "../../web/session/store.js";
 import { View } from "../../web/session/view.js";
 
@@ -34,8 +34,8 @@ test("fixes make a track, what is no number is left out, and a long one is thinn
   ]);
   assert.deepEqual(trackOf(few), {
     points: [
-      [0, 0],
-      [30, -40],
+      { east: 0, north: 0, phase: "" },
+      { east: 30, north: -40, phase: "" },
     ],
     source: "GNSS",
   });
@@ -57,7 +57,7 @@ test("a forecast and a lost part are places with a circle", () => {
     other_radius_m: 70,
   };
   view.state = () => ({ body });
-  const [own, other] = spotsOf(view);
-  assert.deepEqual([Math.round(own.east), Math.round(own.north), own.radius, own.kind], [100, 0, 40, "own"]);
-  assert.deepEqual(other, { east: 50, north: 60, radius: 70, kind: "other" });
+  const own = judgedPlace(view);
+  assert.deepEqual([Math.round(own.east), Math.round(own.north), own.radius, own.basis], [100, 0, 40, "forecast"]);
+  assert.deepEqual(planDataOf(view).other, { east: 50, north: 60, radius: 70 });
 });

@@ -4,7 +4,8 @@ import { landingText, stagesText } from "../../kit/descent_words.js";
 import { h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
 import { age, bearing, distance, fixed, limitState, NOTHING, tClock } from "../../kit/format.js";
 import { sampleWords, unknownValue } from "../../kit/silence_words.js";
-import { bestPlace, lastPointWords, otherWords, placeWords, tellsPlace } from "./whereabouts.js";
+import { tellsPlace } from "../../pictures/plan_data.js";
+import { bestPlace, lastPointWords, otherWords, placeWords } from "./whereabouts.js";
 
 // Closer than this the direction is only noise.
 const AT_PAD_M = 3;

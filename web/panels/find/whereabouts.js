@@ -2,40 +2,18 @@
 // estimate rests on. Before there is a figure only the point heard can be told, and says that it is no more. Pure.
 
 import { age, bearingText, distance, fixed } from "../../kit/format.js";
+import { judgedPlace, lastPoint, recoveryOf } from "../../pictures/plan_data.js";
 import { fromPad } from "./from_pad.js";
-
-const RAD = Math.PI / 180;
-// By the vehicle's navigation, else by GNSS as the station reckons it from the pad.
-export const PLACES = [
-  ["position.east", "position.north", "position.up"],
-  ["ground.gnss_east", "ground.gnss_north", "ground.gnss_up"],
-];
-
-/** True when this vehicle tells where it is. */
-export function tellsPlace(view) {
-  return PLACES.some(([east, north]) => view.has(east) && view.has(north));
-}
-
-/** The newest position heard: {bearing (radians from north, clockwise), distance (m), height (m) or NaN, age (s)}. */
-function lastPoint(view) {
-  const heard = (roles) => view.lastFinite(...roles) ?? view.lastFinite(...roles.slice(0, 2));
-  const known = PLACES.map(heard).find((place) => place !== undefined);
-  if (!known) return undefined;
-  const [east, north, height = NaN] = known.values;
-  return { ...fromPad(east, north), height, age: known.age, east, north };
-}
 
 /**
  * The headline: the station's estimate of where it lies, else the point heard.
  * @returns {{basis: "forecast"|"landed"|"last", bearing: number, distance: number, radius?: number}|undefined}
  */
 export function bestPlace(view) {
-  const figure = view.state("figure", "recovery")?.body ?? {};
-  const { whereabouts_basis: basis, whereabouts_distance_m: away, whereabouts_radius_m: radius } = figure;
   const point = lastPoint(view);
-  if (basis === "forecast" || basis === "landed")
-    return { ...point, basis, bearing: (figure.whereabouts_bearing_deg ?? 0) * RAD, distance: away, radius };
-  return point && { ...point, basis: "last" };
+  const judged = judgedPlace(view);
+  if (judged) return { ...point, ...judged };
+  return point && { ...point, ...fromPad(point.east, point.north), basis: "last" };
 }
 
 /** What the headline rests on, with its radius. */
@@ -55,12 +33,13 @@ export function lastPointWords(view) {
   const point = lastPoint(view);
   if (!point) return "";
   const height = Number.isFinite(point.height) ? `, ${fixed(point.height, 0)} m up` : "";
-  return `Last heard ${distance(point.distance)}, ${bearingText(point.bearing)}${height}, ${age(point.age)} ago`;
+  const away = fromPad(point.east, point.north);
+  return `Last heard ${distance(away.distance)}, ${bearingText(away.bearing)}${height}, ${age(point.age)} ago`;
 }
 
 /** Where a part lost under canopy fell: "The part lost: 640 m, 113\u00b0 ESE, within 120 m (95 %)"; else empty. */
 export function otherWords(view) {
-  const figure = view.state("figure", "recovery")?.body ?? {};
+  const figure = recoveryOf(view);
   if (!Number.isFinite(figure.other_distance_m)) return "";
   const away = `${distance(figure.other_distance_m)}, ${bearingText(figure.other_bearing_rad)}`;
   return `The part lost: ${away}, within ${distance(figure.other_radius_m)} (95\u00a0%)`;

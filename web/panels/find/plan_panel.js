@@ -1,0 +1,31 @@
+// The ground from above: the flight, where it lies, and the way there as far as one may be shown.
+
+import { boxOf, h, setHidden, setText } from "../../kit/dom.js";
+import { planDataOf, tellsPlace, trackOf } from "../../pictures/plan_data.js";
+import { PlanDrawing } from "../../pictures/plan_drawing.js";
+import { wayWords, windWords } from "../../pictures/plan_words.js";
+
+export function PlanPanel(el, acts) {
+  const place = h("div", { class: "find-plan" });
+  const plan = PlanDrawing(place);
+  const way = h("p", { class: "find-way", testid: "plan-way" });
+  const notes = h("p", { class: "quiet-line", testid: "plan-notes" });
+  const none = h("p", { class: "absent", text: "No plan: nothing in this session tells where the vehicle was." });
+  const box = boxOf(place, acts.changed);
+  el.append(place, way, notes, none);
+  return {
+    update(view) {
+      const able = tellsPlace(view);
+      for (const node of [place, notes]) setHidden(node, !able);
+      setHidden(none, able);
+      if (!able) return;
+      const data = planDataOf(view);
+      plan.draw(data, box, view.page.now);
+      const words = wayWords(data);
+      setHidden(way, !words);
+      setText(way, words);
+      const source = trackOf(view)?.source;
+      setText(notes, [source && `By ${source}; north is up`, windWords(data.wind)].filter(Boolean).join(". "));
+    },
+  };
+}
