@@ -1,4 +1,4 @@
-"""A sheet file read and checked, with the thrust curve it names in place."""
+"""A sheet file read and checked, with the thrust curve and the map it names in place."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ import numpy as np
 from server.design.configuration import ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
 from server.design.sheet_numbers import problems
+from server.design.site_map import MapProblem, site_map_of, with_map_file
 from server.flight.airframe.thrust_curve import TEXT_AT_MOST, CurveProblem, curve_of_csv
 from server.problems import SettingsProblem
 
@@ -43,6 +44,11 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     wrong = problems(vehicle, site)
     if wrong:
         raise SettingsProblem(f"The sheet {path} {wrong[0]}.")
+    try:
+        site = with_map_file(site, None if path is None else path.parent)
+        site_map_of(site)
+    except MapProblem as problem:
+        raise SettingsProblem(f"The sheet {path} {problem}.") from problem
     vehicle, site = _plain_table(_with_thrust(vehicle, path)), _plain_table(site)
     try:
         configuration_of(vehicle)

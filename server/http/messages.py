@@ -12,6 +12,7 @@ from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from protocol.foreign.framing_tables import RISK
+from server.design.site_map import map_shape
 from server.flight.link.link_types import BITS_PER_BYTE
 from server.live.store import LiveStore
 from server.review.review import Review
@@ -49,6 +50,7 @@ def dictionary_shape(
         "simulated": simulated,
         "site": dict(site) if site else None,
         "sheet": dict(sheet) if sheet else None,
+        "map": map_shape(site or {}),
         "hash": f"{dictionary.hash32:08x}",
         "modem_b_s": dictionary.modem_baud / BITS_PER_BYTE,
         "tables": [_table_shape(spec) for spec in table_specs(dictionary).values()],

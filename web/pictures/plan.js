@@ -9,8 +9,8 @@ const LEAST_SPAN_M = 40;
 const RINGS_ABOUT = 5; // so many ring distances across
 const RINGS_AT_MOST = 16;
 const FARTHEST_M = 20000; // what is farther off than this, a person's own place say, does not set the scale
-// What stands beside the flight is taken into the picture up to so many times the flight's own reach.
-const LANDMARKS_WITHIN = 1.6;
+// What stands beside the flight is taken into the picture up to this share of the flight's own span away.
+const LANDMARKS_WITHIN = 0.4;
 const AT_PLACE_M = 3; // closer than this a direction is only noise
 const MARGIN = 26;
 const LETTER = 6.6; // width of a letter at LINE's size, roughly
@@ -64,7 +64,7 @@ function boundsOf(places) {
 }
 
 const isBeside = ({ east, north }, box, reach) =>
-  east > box.east - reach && east < box.west + reach && north > box.north - reach && north < box.south + reach;
+  east > box.west - reach && east < box.east + reach && north > box.south - reach && north < box.north + reach;
 
 /** What the picture must show, in meters: the pad, the flight, where it lies; then what stands near enough to these. */
 function windowOf(data) {

@@ -81,6 +81,7 @@ function barred(kind, name, isEnd = false) {
  */
 export function barOf(from, to, declared) {
   const map = mapOf(declared);
+  if (map.problem) return { kind: "problem", name: "", sentence: `not straight: ${map.problem}; ${OFFICER}` };
   for (const { name, points } of map.keep_out) {
     if (isInside(to, points)) return barred("keep_out", name, true);
     if (clearOf(from, to, points, true) <= CLEARANCE_M) return barred("keep_out", name);
