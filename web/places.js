@@ -5,8 +5,12 @@ import { CommandList } from "./desk/command_list.js";
 import { CommandLog } from "./desk/command_log.js";
 import { MarkPanel } from "./desk/mark_panel.js";
 import { h } from "./kit/dom.js";
+import { folded } from "./kit/folded.js";
+import { DangerPanel } from "./panels/find/danger_panel.js";
+import { PlacePanel } from "./panels/find/place_panel.js";
 import { PlanPanel } from "./panels/find/plan_panel.js";
-import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
+import { ChuteLines, DescentPanel } from "./panels/find/recovery_panel.js";
+import { WalkPanel } from "./panels/find/walk_panel.js";
 import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { cursorPanel } from "./panels/learn/cursor_panel.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
@@ -17,7 +21,7 @@ import { SessionList } from "./panels/learn/session_list.js";
 import { SummaryPanel } from "./panels/learn/summary_panel.js";
 import { VideoPanel } from "./panels/learn/video_panel.js";
 import { CameraBank } from "./panels/ready/camera_bank.js";
-import { LateralPanel, ParachuteStates, RecoveryChannels } from "./panels/ready/channel_panel.js";
+import { LateralPanel, RecoveryChannels } from "./panels/ready/channel_panel.js";
 import { ImuPanel } from "./panels/ready/imu_panel.js";
 import { LinkPanel, RecorderLine } from "./panels/ready/link_panel.js";
 import { PadSheetPanel, WholePadSheet } from "./panels/ready/pad_sheet.js";
@@ -98,17 +102,17 @@ const PLACES = {
   find: {
     title: "Find",
     columns: [
+      [["danger", "", DangerPanel]],
       [
-        ["whereabouts", "Where to look", Whereabouts],
-        ["plan", "Plan", PlanPanel],
+        ["whereabouts", "", WalkPanel],
+        ["place-degrees", "Place", PlacePanel],
       ],
+      [["plan", "Plan", PlanPanel]],
       [
+        ["chutes", "Parachutes", ChuteLines],
         ["descent", "Descent", DescentPanel],
-        ["chutes", "Parachutes", ParachuteStates],
-      ],
-      [
-        ["recovery-findings", "Findings", FindingsPanel],
-        ["recovery-events", "Events", EventList],
+        ["recovery-findings", "", folded("Findings", FindingsPanel)],
+        ["recovery-events", "", folded("Events", EventList)],
       ],
     ],
   },

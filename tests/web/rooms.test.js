@@ -21,7 +21,7 @@ const ROOMS = {
   "panels/ready": ["kit", "session"],
   "panels/watch": ["kit", "session"],
   pictures: ["kit", "session"],
-  "panels/find": ["kit", "pictures"],
+  "panels/find": ["kit", "pictures", "session"],
   "panels/learn": ["kit", "session"],
   "places.js": ["desk", "kit", "panels/try", "panels/ready", "panels/watch", "panels/find", "panels/learn"],
   "main.js": ["places.js", "ears", "frame", "desk", "station", "kit", "session"],

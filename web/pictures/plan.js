@@ -214,6 +214,9 @@ export function planShapes(data, box, unit = METERS) {
   room.block({ left: 0, right: bar.x + bar.length + 8, top: bar.y - 20, bottom: box.height });
   room.block({ left: 0, right: 30, top: 0, bottom: 44 });
   room.block({ left: box.width - 52, right: box.width, top: 0, bottom: 56 });
+  const legs = legsOf(data.track, at);
+  for (const [x, y] of legs.flatMap(({ points }) => points))
+    room.block({ left: x - 2, right: x + 2, top: y - 2, bottom: y + 2 });
   const way = wayOf(walk, at, room, unit);
   const spot = (place, text) => {
     if (!place || !finite(place.east)) return null;
@@ -240,7 +243,7 @@ export function planShapes(data, box, unit = METERS) {
     ...box,
     scale,
     rings: ringsOf(step, frame, box, walk?.bearing ?? Math.PI, room, unit),
-    legs: legsOf(data.track, at),
+    legs,
     doubt: finite(data.doubt) ? 2 * data.doubt * scale : 0,
     pad,
     last,

@@ -4,8 +4,11 @@ import { boxOf, h, setHidden, setText } from "../../kit/dom.js";
 import { planDataOf, tellsPlace, trackOf } from "../../pictures/plan_data.js";
 import { PlanDrawing } from "../../pictures/plan_drawing.js";
 import { wayWords, windWords } from "../../pictures/plan_words.js";
+import { phoneOf } from "./phone_place.js";
+import { personOf } from "./walk.js";
 
 export function PlanPanel(el, acts) {
+  const phone = phoneOf(acts);
   const place = h("div", { class: "find-plan" });
   const plan = PlanDrawing(place);
   const way = h("p", { class: "find-way", testid: "plan-way" });
@@ -19,7 +22,7 @@ export function PlanPanel(el, acts) {
       for (const node of [place, notes]) setHidden(node, !able);
       setHidden(none, able);
       if (!able) return;
-      const data = planDataOf(view);
+      const data = planDataOf(view, personOf(view, phone, Date.now()));
       plan.draw(data, box, view.page.now);
       const words = wayWords(data);
       setHidden(way, !words);

@@ -1,80 +1,51 @@
-// Where it came down and how to walk there: large enough to be read outdoors while walking.
+// The way down and what is left in the battery, as rows; the channels' state first.
 
 import { landingText, stagesText } from "../../kit/descent_words.js";
-import { h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
-import { age, bearing, distance, fixed, limitState, NOTHING, tClock } from "../../kit/format.js";
-import { sampleWords, unknownValue } from "../../kit/silence_words.js";
-import { tellsPlace } from "../../pictures/plan_data.js";
-import { bestPlace, lastPointWords, otherWords, placeWords } from "./whereabouts.js";
+import { h, setHidden, setText, setTone, syncList } from "../../kit/dom.js";
+import { age, fixed, limitState, tClock } from "../../kit/format.js";
+import { heardAgo, sampleWords, unknownValue } from "../../kit/silence_words.js";
+import { channelState } from "../../session/channel_state.js";
+import { family } from "../../session/roles.js";
 
-// Closer than this the direction is only noise.
-const AT_PAD_M = 3;
-
-export function Whereabouts(el) {
-  const needle = s("path", { class: "needle", d: "M0 -78 L22 46 L0 30 L-22 46 Z" });
-  const rose = s(
-    "svg",
-    { class: "rose", viewBox: "-110 -110 220 220", role: "img" },
-    s("circle", { class: "rose-ring", r: 92 }),
-    ...[
-      ["N", 0, -99],
-      ["E", 101, 5],
-      ["S", 0, 109],
-      ["W", -101, 5],
-    ].map(([text, x, y]) => s("text", { class: "rose-letter", x, y, "text-anchor": "middle", text })),
-    needle,
-  );
-  const degrees = h("span", { class: "walk-number", testid: "recovery-bearing" });
-  const point = h("span", { class: "walk-unit" });
-  const far = h("span", { class: "walk-number", testid: "recovery-distance" });
-  const basis = h("p", { class: "walk-note -basis", testid: "recovery-basis" });
-  const last = h("p", { class: "walk-note", testid: "recovery-last" });
-  const other = h("p", { class: "walk-note", testid: "recovery-other" });
-  const none = h("p", {
-    class: "absent",
-    text: "No position in this vehicle's dictionary, so no bearing can be given.",
-  });
-  const walk = h(
-    "div",
-    { class: "walk" },
-    rose,
-    h(
-      "div",
-      { class: "walk-words" },
-      h("p", {}, degrees, point),
-      h("p", {}, far, h("span", { class: "walk-unit -below", text: "from the pad" })),
-      basis,
-      last,
-      other,
-    ),
-  );
-  el.append(walk, none);
+/** The parachutes' channels in a line each, with the age of what is known of them. */
+export function ChuteLines(el) {
+  const all = h("p", { class: "chutes-all", testid: "chutes-all" });
+  const list = h("ul", { class: "chute-lines" });
+  const none = h("p", { class: "absent", text: "Recovery channels are not in this vehicle's dictionary." });
+  el.append(all, list, none);
   return {
     update(view) {
-      const able = tellsPlace(view);
-      setHidden(walk, !able);
-      setHidden(none, able);
-      if (!able) return;
-      const best = bestPlace(view);
-      const to = best ?? { bearing: NaN, distance: NaN };
-      const words = bearing(to.bearing);
-      const away = best && to.distance >= AT_PAD_M;
-      setText(degrees, away ? `${words.degrees}\u00b0` : best ? "At the pad" : NOTHING);
-      setClass(degrees, "-words", !away);
-      setText(point, away ? words.point : "");
-      setText(far, distance(to.distance));
-      setAttr(needle, "transform", `rotate(${away ? (to.bearing * 180) / Math.PI : 0})`);
-      setAttr(needle, "visibility", away ? "visible" : "hidden");
-      setAttr(
-        rose,
-        "aria-label",
-        best ? `Bearing ${words.degrees} degrees ${words.point}, ${distance(to.distance)}` : "No position yet",
-      );
-      setText(basis, placeWords(view, best));
-      setText(last, best?.basis === "forecast" ? lastPointWords(view) : "");
-      setText(other, otherWords(view));
+      const chutes = family(view.store.roles, "recovery")
+        .map((name) => chuteAt(view, name))
+        .filter(Boolean);
+      const fired = chutes.filter(({ state }) => state === "fired").length;
+      setHidden(none, chutes.length > 0);
+      setHidden(all, chutes.length === 0);
+      const ages = chutes.map((one) => one.age);
+      setText(all, `Fired ${fired} of ${chutes.length}, ${heardAgo(Math.max(...ages))}`);
+      syncList(list, chutes, ({ name }) => `${view.store.session} ${name}`, makeChute, updateChute);
     },
   };
+}
+
+function chuteAt(view, name) {
+  const [armed, continuity, fired] = ["armed", "continuity", "fired"].map((part) =>
+    view.sample(`recovery[${name}].${part}`),
+  );
+  const sample = armed ?? continuity ?? fired;
+  if (!sample) return undefined;
+  const label = (view.store.roles.get(`recovery[${name}].continuity`) ?? { column: sample.column }).column.label;
+  return { name, title: label || `Recovery ${name}`, age: sample.age, ...channelState({ armed, continuity, fired }) };
+}
+
+function makeChute() {
+  return h("li", { class: "chute-line" }, h("span", { class: "chute-name" }), h("span", { class: "state-word" }));
+}
+
+function updateChute(node, { title, word, tone }) {
+  setText(node.firstChild, title);
+  setText(node.lastChild, word);
+  setTone(node, tone);
 }
 
 /** Height, descent, landing, deployment, last packet, battery. */

@@ -33,11 +33,6 @@ export function LateralPanel(el, acts) {
   });
 }
 
-/** The state of the parachutes' channels, without any act: for the walk. */
-export function ParachuteStates(el, acts) {
-  return BankPanel(el, acts, { family: "recovery", title: "Recovery", none: "Recovery channels are", silent: true });
-}
-
 /** Recovery channels: family "recovery". */
 export function RecoveryChannels(el, acts) {
   return BankPanel(el, acts, { family: "recovery", title: "Recovery", none: "Recovery channels are" });
@@ -89,7 +84,7 @@ function ChannelTile(name, options, first, acts) {
 
   function ActButton(act) {
     const command = commandFor(first.store.dictionary, `${options.family}_${act}`);
-    if (!command || options.silent) return undefined;
+    if (!command) return undefined;
     const words = { arm: "Arm\u2026", fire: "Fire\u2026", safe: "Safe" }[act];
     return h("button", {
       type: "button",
