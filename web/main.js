@@ -92,6 +92,7 @@ const acts = {
   changed,
   trouble,
   live: backToLive,
+  go: (place) => navigation.go(place),
   dismiss: () => {
     notices.say(null);
     changed();

@@ -31,11 +31,17 @@ import { ChannelTable } from "./panels/try/channel_table.js";
 import { FinPanel } from "./panels/try/fin_panel.js";
 import { SharePanel } from "./panels/try/share_panel.js";
 import { TrialPanel } from "./panels/try/trial_panel.js";
+import { AttitudePanel } from "./panels/watch/attitude_panel.js";
 import { ClimbColumn } from "./panels/watch/climb_column.js";
 import { EventList } from "./panels/watch/event_list.js";
 import { AddedStrips, FlightStrips, ReviewStrips } from "./panels/watch/flight_strips.js";
+import { NowPanel } from "./panels/watch/now_panel.js";
+import { ProfilePanel } from "./panels/watch/profile_panel.js";
 import { Readouts } from "./panels/watch/readouts.js";
 import { TiltScope } from "./panels/watch/tilt_scope.js";
+import { TimelinePanel } from "./panels/watch/timeline_panel.js";
+import { WatchStrips } from "./panels/watch/watch_strips.js";
+import { WorstLine } from "./panels/watch/worst_line.js";
 
 /** Each place: columns of panels [id, heading or "", panel]. */
 const PLACES = {
@@ -88,14 +94,21 @@ const PLACES = {
   watch: {
     title: "Watch",
     columns: [
-      [["climb", "Climb", ClimbColumn]],
       [
+        ["now", "", NowPanel],
+        ["profile", "From the side", ProfilePanel],
         ["scope", "Nose from above", TiltScope],
-        ["flight-events", "Events", EventList],
+        ["watch-plan", "From above", TrackPanel],
+        ["phases", "", TimelinePanel],
+        ["watch-strips", "", WatchStrips],
+        ["worst", "", WorstLine],
       ],
       [
         ["readouts", "", Readouts],
-        ["strips", "", FlightStrips],
+        ["flight-events", "Events", EventList],
+        ["attitude", "Attitude in space", AttitudePanel],
+        ["climb", "Climb", ClimbColumn],
+        ["strips", "Strips", FlightStrips],
       ],
     ],
   },

@@ -3,6 +3,9 @@
 import { boxOf, h, s, setAttr, setClass, setHidden, setText } from "../../kit/dom.js";
 import { fixed } from "../../kit/format.js";
 import { unknownValue } from "../../kit/silence_words.js";
+import { MARKERS } from "../../pictures/profile.js";
+import { spread } from "../../pictures/spread.js";
+import { motionOf } from "./flight_side.js";
 
 const STEPS_M = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000];
 const TOP_PX = 22;
@@ -10,20 +13,6 @@ const BOTTOM_PX = 26;
 const BAR_X = 48;
 const BAR_PX = 30;
 const LABEL_PX = 34;
-
-/**
- * Push labels apart until none is closer than `gap` to its neighbor; keeps their order and stays within [low, high].
- * @param {number[]} wanted ascending positions @returns {number[]}
- */
-export function spread(wanted, gap, low, high) {
-  const placed = wanted.map((y) => Math.min(high, Math.max(low, y)));
-  for (let i = 1; i < placed.length; i++) placed[i] = Math.max(placed[i], placed[i - 1] + gap);
-  for (let i = placed.length - 1; i >= 0; i--) {
-    const limit = i === placed.length - 1 ? high : placed[i + 1] - gap;
-    placed[i] = Math.min(placed[i], limit);
-  }
-  return placed;
-}
 
 /** Top of the scale: a round number that leaves air above everything, so that it jumps rarely. */
 function scaleTop(greatest) {
@@ -92,7 +81,7 @@ export function ClimbColumn(el, acts) {
         drawn = key;
         drawFrame(svg, parts, { bar, ground }, box, y, top, step, ladder);
       }
-      drawVehicle({ fill, most, vehicle }, y, height, greatest);
+      drawVehicle({ fill, most, vehicle }, y, height, greatest, motionOf(view));
       const isLost = stale && height !== undefined;
       setClass(svg, "-lost", isLost);
       const lost = isLost ? unknownValue(`${fixed(height, 0)} m`, age) : "";
@@ -155,17 +144,14 @@ function drawRungs(box, y, ladder) {
   });
 }
 
-function drawVehicle({ fill, most, vehicle }, y, height, greatest) {
+function drawVehicle({ fill, most, vehicle }, y, height, greatest, moving) {
   const known = Number.isFinite(height);
   const at = known ? y(height) : y(0);
   setAttr(fill, "y", at);
   setAttr(fill, "height", Math.max(0, y(0) - at));
   setAttr(most, "visibility", Number.isFinite(greatest) ? "visible" : "hidden");
   if (Number.isFinite(greatest)) for (const name of ["y1", "y2"]) setAttr(most, name, y(greatest));
-  const middle = BAR_X + BAR_PX / 2;
-  setAttr(
-    vehicle,
-    "d",
-    known ? `M${middle} ${at - 15} L${middle + 12} ${at + 7} L${middle} ${at + 2} L${middle - 12} ${at + 7} Z` : "",
-  );
+  setAttr(vehicle, "d", known ? MARKERS[moving] : "");
+  setAttr(vehicle, "data-moving", moving);
+  setAttr(vehicle, "transform", `translate(${BAR_X + BAR_PX / 2} ${at.toFixed(1)})`);
 }

@@ -95,7 +95,7 @@ function showReadout(view, { readout, cell, value, most }) {
   );
   // For tilt only until apogee, since every vehicle lies down in the end.
   const greatest = view.greatestInFlight(role, readout.ascentOnly ? "apogee" : "landing");
-  const peak = Number.isFinite(greatest) ? `${readout.note ?? "most"} ${brief(greatest * scale, readout.digits)}` : "";
+  const peak = Number.isFinite(greatest) ? `${readout.note ?? "peak"} ${brief(greatest * scale, readout.digits)}` : "";
   setText(most, isLost ? wasAgo(number, sample.age) : peak);
 }
 
@@ -130,5 +130,5 @@ function whyNotPredicted(view) {
 function predictedText(view) {
   const [low, high, seconds] = ["low", "high", "in"].map((part) => view.value(`ground.predicted_apogee_${part}`));
   if (![low, high, seconds].every(Number.isFinite)) return "not reached";
-  return `predicted ${fixed(low, 0)} to ${fixed(high, 0)} m, in ${fixed(seconds, 1)} s`;
+  return `${fixed(low, 0)} to ${fixed(high, 0)} m, in ${fixed(Math.max(0, seconds), 1)} s`;
 }

@@ -4,7 +4,7 @@ import { boxOf, h, setAttr, setHidden, setText } from "../../kit/dom.js";
 import { bearing, fixed } from "../../kit/format.js";
 import { unknownValue } from "../../kit/silence_words.js";
 import { color, onTheme } from "../../kit/theme.js";
-import { EDGE_DEG, LIMIT_DEG, scopePoint } from "./scope_point.js";
+import { EDGE_DEG, LIMIT_DEG, leanOf, scopePoint } from "./scope_point.js";
 
 const DEG = 180 / Math.PI;
 const TRACE_S = 6;
@@ -38,22 +38,27 @@ export function TiltScope(el, acts) {
       const side = `${box.width}x${box.height}`;
       const isLost = tilt.stale && tilt.value !== undefined;
       const tiltDeg = isLost ? undefined : tilt.value * DEG;
-      setText(words, isLost ? unknownValue(degreesText(tilt.value), tilt.age) : noseWords(tilt.value, azimuth));
+      const known = { pastTop: Boolean(view.moment("apogee")), landed: Boolean(view.moment("landing")) };
+      const lean = leanOf(tiltDeg, { flying: view.inFlight, ...known });
+      setText(words, isLost ? unknownValue(degreesText(tilt.value), tilt.age) : noseWords(tilt.value, azimuth, lean));
       setAttr(canvas, "aria-label", `Tilt scope: ${words.textContent}`);
-      const key = `${side} ${isLost ? "lost" : tilt.row} ${view.store.session}`;
+      setAttr(canvas, "data-lean", isLost ? undefined : lean);
+      const key = `${side} ${isLost ? "lost" : tilt.row} ${lean} ${view.store.session}`;
       if (key === drawn && !dirty) return;
       if (dirty || !drawn.startsWith(`${side} `)) drawDial(dial, box);
       drawn = key;
       dirty = false;
-      draw(canvas, dial, box, isLost ? [] : trace(view), tiltDeg, azimuth);
+      draw(canvas, dial, box, isLost ? [] : trace(view), { tiltDeg, azimuth, lean });
     },
   };
 }
 
 const degreesText = (tilt) => `${fixed(tilt * DEG, 1)}\u00b0`;
 
-function noseWords(tilt, azimuth) {
-  const over = tilt * DEG > LIMIT_DEG ? `, past ${LIMIT_DEG}\u00b0` : "";
+const LEAN_WORDS = { past: `, past ${LIMIT_DEG}\u00b0`, look: `, past ${LIMIT_DEG}\u00b0`, after: "", within: "" };
+
+function noseWords(tilt, azimuth, lean) {
+  const over = LEAN_WORDS[lean];
   const towards = Number.isFinite(tilt) && tilt * DEG >= 1 ? ` to ${bearing(azimuth).point}` : "";
   return `${degreesText(tilt)} from vertical${towards}${over}`;
 }
@@ -93,12 +98,12 @@ function drawDial(canvas, box) {
   rings(penOf(canvas, box), radiusOf(box));
 }
 
-function draw(canvas, dial, box, points, tiltDeg, azimuth) {
+function draw(canvas, dial, box, points, { tiltDeg, azimuth, lean }) {
   const pen = penOf(canvas, box);
   const radius = radiusOf(box);
   pen.drawImage(dial, -box.width / 2, -box.height / 2, box.width, box.height);
   tail(pen, points, radius);
-  if (Number.isFinite(tiltDeg) && Number.isFinite(azimuth)) nose(pen, tiltDeg, azimuth, radius);
+  if (Number.isFinite(tiltDeg) && Number.isFinite(azimuth)) nose(pen, tiltDeg, azimuth, radius, lean);
   else
     label(
       pen,
@@ -172,14 +177,17 @@ function tail(pen, points, radius) {
   pen.globalAlpha = 1;
 }
 
-function nose(pen, tiltDeg, azimuth, radius) {
+// Red past the limit on the way up, amber before lift-off; after the top a ring, since where it points no longer counts.
+const DOTS = { past: "--warning", look: "--caution", after: "--sheet", within: "--ink" };
+
+function nose(pen, tiltDeg, azimuth, radius, lean) {
   const { x, y, clamped } = scopePoint(tiltDeg, azimuth, radius);
   pen.beginPath();
   pen.arc(x, y, 8, 0, 2 * Math.PI);
-  pen.fillStyle = tiltDeg > LIMIT_DEG ? color("--warning") : color("--ink");
+  pen.fillStyle = color(DOTS[lean]);
   pen.fill();
-  pen.lineWidth = 2;
-  pen.strokeStyle = color("--sheet");
+  pen.lineWidth = lean === "after" ? 3 : 2;
+  pen.strokeStyle = color(lean === "after" || lean === "look" ? "--ink" : "--sheet");
   pen.stroke();
   if (clamped) label(pen, `${Math.round(tiltDeg)}\u00b0`, x * 0.8, y * 0.8, 18, color("--ink"));
 }
