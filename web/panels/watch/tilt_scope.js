@@ -79,7 +79,8 @@ function trace(view) {
   return other.table === name ? points.reverse() : [];
 }
 
-const radiusOf = ({ width, height }) => Math.min(width, height) / 2 - 22;
+const LEAST_PX = 8; // a box of no height is laid out now and then
+const radiusOf = ({ width, height }) => Math.max(LEAST_PX, Math.min(width, height) / 2 - 22);
 
 /** A canvas as large as the box, its pen in the middle of it. */
 function penOf(canvas, { width, height }) {

@@ -1,7 +1,8 @@
-// The worst thing now in one line of words: an alarm, seen or not; else a silence; else what goes as intended. Never
-// that anything is safe or a go. Pure.
+// The worst thing now in one line of words: an alarm, seen or not; else a silence; else what goes as intended (amber
+// while the nose is past the limit, as on the scope). Never that anything is safe or a go. Pure.
 
 import { age, fixed, sentence, withSigns } from "../../kit/format.js";
+import { leanOf } from "./scope_point.js";
 
 const DEG = 180 / Math.PI;
 const finite = Number.isFinite;
@@ -19,8 +20,11 @@ function onPad(view) {
   return `On the ground, heard ${age(view.cursor.rx - heard)} ago`;
 }
 
+/** How it leans on the way up, rad, where that is told. */
+const tiltOf = (view) => (view.tells("ground.tilt") ? view.value("ground.tilt") : undefined);
+
 function coast(view) {
-  const tilt = view.tells("ground.tilt") ? view.value("ground.tilt") : undefined;
+  const tilt = tiltOf(view);
   const nose = finite(tilt) ? `, nose ${fixed(tilt * DEG, 0)}\u00b0 from vertical` : "";
   const steers = view.value("control.enabled") === 1 ? "The fins steer" : "Coasting";
   return steers + nose;
@@ -49,6 +53,12 @@ function silent(view) {
   return { words: words + last, tone: finite(for_s) ? "warning" : "caution" };
 }
 
+const motions = (view) => ({
+  flying: view.inFlight,
+  pastTop: Boolean(view.moment("apogee")),
+  landed: Boolean(view.moment("landing")),
+});
+
 /**
  * @param {import("../../session/view.js").View} view
  * @returns {{words: string, tone: "warning"|"caution"|"none", more: number}} `more` alarms stand beside it
@@ -63,5 +73,6 @@ export function worstOf(view) {
     return { words, tone: TONES[first.severity] ?? "none", more: alarms.length - 1 };
   }
   if (view.silence) return { ...silent(view), more: 0 };
-  return { words: asIntended(view), tone: "none", more: 0 };
+  const isPast = leanOf(tiltOf(view) * DEG, motions(view)) === "past";
+  return { words: asIntended(view), tone: isPast ? "caution" : "none", more: 0 };
 }
