@@ -17,9 +17,9 @@ them puts all judging aside for the rest of the session, like a tracker.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,7 @@ from server.analysis.judgements.case import Case, Judgement
 from server.analysis.judgements.schedule import COLUMNS, JUDGEMENTS, MERGED, SOURCES
 from server.analysis.trackers.output import Instant, Told, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
+from server.design.pad_wind import PadWind, tells_wind, wind_of
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.flight.sensors.saturation import at_the_end
 from server.telemetry.batch import Batch, Rows
@@ -69,6 +70,10 @@ class Heard:
         """Return a batch and what the trackers made of it."""
         return cls(batch, found.rows, found.frames, tuple(found.told))
 
+    def after_notes(self, notes: Sequence[Told]) -> Heard:
+        """Return it with what people wrote, before what trackers told at the same frame."""
+        return replace(self, told=(*notes, *self.told)) if notes else self
+
     def part(self, start: int, stop: int) -> Heard:
         """Return the frames `start` to `stop`, by order, the last not included."""
         rows = {name: part for name, whole in self.rows.items() if len(part := whole.part(start, stop))}
@@ -89,6 +94,7 @@ class Judging:
         self._sources = {name: source.bound_to(self._roles.roles) for name, source in SOURCES.items()}
         roles = {name: source.roles for name, source in self._sources.items() if not source.table}
         self._log = FlightLog({**COLUMNS, **roles}, MERGED)
+        self._pad_wind: PadWind | None = None
         self._moments: dict[str, tuple[float, float]] = {}
         self._figures = Figures()
         self._findings: dict[str, FlightFinding] = {}
@@ -133,6 +139,9 @@ class Judging:
         self._keep(heard)
         for order, entry, figure in sorted(heard.told, key=lambda one: one.order):
             self._judge_until(batch, order, out)
+            if tells_wind(entry.topic, entry.body):
+                self._take_wind(entry)
+                continue
             if figure is not None:
                 self._figures.put(figure)
             elif entry.body.get("withdrawn"):
@@ -143,6 +152,11 @@ class Judging:
         self._judge_until(batch, batch.first_order + len(batch.frame_t), out)
         if LAST_MOMENT in self._moments and not any(self._is_wanted(place) for _, _, place in self._due):
             self._log.close()
+
+    def _take_wind(self, entry: JournalEntry) -> None:
+        """Work with the wind measured at the pad; what is entered or cleared after lift-off belongs to another flight."""
+        if "lift_off" not in self._moments:
+            self._pad_wind = wind_of(entry.body)
 
     def _keep(self, heard: Heard) -> None:
         if heard.frames is not None:
@@ -220,7 +234,11 @@ class Judging:
         self._find(at, out)
 
     def _note(self, judgement: Judgement, at: Instant, out: TrackerOutput) -> None:
-        figure = judgement.judge(Case(self._log, self._facts, self._moments, self._figures, at.order, at.t, self._ranged))
+        facts, wind = self._facts, self._pad_wind
+        if wind is not None:
+            facts = replace(facts, wind_m_s=wind.speed_m_s)
+        case = Case(self._log, facts, self._moments, self._figures, at.order, at.t, self._ranged, wind)
+        figure = judgement.judge(case)
         if figure is None or not self._figures.is_new(figure):
             return
         out.note_figure(at, figure)

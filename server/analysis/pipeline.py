@@ -21,7 +21,8 @@ from protocol.dictionary import Dictionary
 from protocol.link import Link
 from server.analysis.analysis import Analysis, take_in_pieces
 from server.analysis.judging import Heard, Judging
-from server.analysis.trackers.output import Fault, Instant, TrackerOutput, fault_entry
+from server.analysis.trackers.output import Fault, Instant, Told, TrackerOutput, fault_entry
+from server.design.pad_wind import tells_wind
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.recording.records import Kind, Record
 from server.telemetry.batch import Batch, Rows, joined
@@ -72,6 +73,7 @@ class Pipeline:
         self.judging = Judging(dictionary, facts)
         self._hand_over: Callable[[Heard], None] | None = None
         self._has_failed = False
+        self._noted: list[JournalEntry] = []  # what people wrote that judging reads, waiting for the next frame
 
     def judge_elsewhere(self, put: Callable[[Heard], None]) -> None:
         """Give `put` from now on what is to be judged; `judging` is not touched here any more."""
@@ -95,11 +97,27 @@ class Pipeline:
         """Go through the records of a session's earlier parts at once, as `take` would one by one, before any `take`."""
         kept = list(records)
         self.analysis, self.judging, output = _whole(self._dictionary, kept, self._origin_ns, self.analysis, self.judging)
-        for record in kept:  # leaves link and timeline as if every chunk had come live
+        for record in kept:  # leaves link, timeline and what waits for a frame as if every chunk had come live
             if record.kind == Kind.RECEIVED:
                 batch = self._decoder.decode(record.payload, self.rx_s(record.mono_ns))
                 self._has_failed = self._has_failed or batch.failure is not None
+                if len(batch.frame_rx_s):
+                    self._noted.clear()
+            else:
+                self._keep_for_judging(note_entry(record, self.rx_s(record.mono_ns), self.last_t))
         return output
+
+    def _keep_for_judging(self, entry: JournalEntry | None) -> None:
+        if entry is not None and tells_wind(entry.topic, entry.body):
+            self._noted.append(entry)
+
+    def _heard(self, batch: Batch, found: TrackerOutput) -> Heard:
+        """Return what judging is given of a batch: what people wrote before its first frame comes before all else of it."""
+        heard = Heard.of(batch, found)
+        if not self._noted or not len(batch.frame_rx_s):
+            return heard
+        noted, self._noted = self._noted, []
+        return heard.after_notes([Told(batch.first_order, entry, None) for entry in noted])
 
     def take(self, record: Record) -> Output:
         """Return what one record leads to."""
@@ -111,13 +129,14 @@ class Pipeline:
             if batch.failure is not None and not self._has_failed:
                 self._has_failed = True
                 entries.append(_not_decoded(rx_s, self.last_t, batch.failure))
-            heard = Heard.of(batch, found)
+            heard = self._heard(batch, found)
             if self._hand_over is not None:
                 self._hand_over(heard)
             else:
                 entries += told_by(self.judging.take(heard))
             return Output({**batch.rows, **found.rows}, entries, batch)
         entry = note_entry(record, rx_s, self.last_t)
+        self._keep_for_judging(entry)
         return Output({}, [entry] if entry is not None else [])
 
 
@@ -197,6 +216,20 @@ def _decoded(dictionary: Dictionary, chunks: _Chunks) -> tuple[Batch, Ints, tupl
     return whole, np.array(frames, dtype=np.int64), failed
 
 
+def _noted(
+    notes: list[tuple[int, Record]], batch: Batch, frames_after: Ints, origin_ns: int
+) -> list[tuple[int, JournalEntry]]:
+    """Return the entries of note records, each with the count of chunks before it."""
+    found = []
+    for chunk_count, record in notes:
+        frames = int(frames_after[chunk_count])
+        t = float(batch.frame_t[frames - 1]) if frames else 0.0
+        entry = note_entry(record, (record.mono_ns - origin_ns) / NS_PER_S, t)
+        if entry is not None:
+            found.append((chunk_count, entry))
+    return found
+
+
 def _whole(
     dictionary: Dictionary, records: Iterable[Record], origin_ns: int, analysis: Analysis, judging: Judging
 ) -> tuple[Analysis, Judging, Output]:
@@ -211,17 +244,14 @@ def _whole(
     batch, frames_after, failed = _decoded(dictionary, chunks)
     edges = np.unique(frames_after)
     analysis, found = take_in_pieces(analysis, batch, edges, Analysis.take)
-    judging, judged = take_in_pieces(judging, Heard.of(batch, found), edges, Judging.take)
+    noted = _noted(notes, batch, frames_after, origin_ns)
+    wrote = [Told(int(frames_after[count]), entry, None) for count, entry in noted if tells_wind(entry.topic, entry.body)]
+    judging, judged = take_in_pieces(judging, Heard.of(batch, found).after_notes(wrote), edges, Judging.take)
     # What is told after so many chunks: that the last of them failed, what was judged of it, notes before the next.
     after: list[tuple[int, int, JournalEntry]] = [] if failed is None else [(failed[0], 0, failed[1])]
     places = np.searchsorted(frames_after, [order for order, _ in judged.entries], side="right").tolist()
     after += [(place, 1, entry) for place, entry in zip(places, told_by(judged), strict=True)]
-    for chunk_count, record in notes:
-        frames = int(frames_after[chunk_count])
-        t = float(batch.frame_t[frames - 1]) if frames else 0.0
-        entry = note_entry(record, (record.mono_ns - origin_ns) / NS_PER_S, t)
-        if entry is not None:
-            after.append((chunk_count, 2, entry))
+    after += [(chunk_count, 2, entry) for chunk_count, entry in noted]
     after.sort(key=lambda item: item[:2])
     keyed = [((order, 1), entry) for (order, _), entry in zip(found.entries, told_by(found), strict=True)]
     keyed += [((int(frames_after[chunk_count]), 0), entry) for chunk_count, _, entry in after]

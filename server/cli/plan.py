@@ -11,11 +11,12 @@ from pathlib import Path
 from server.design.flight_basis import CHANGES, change_of
 from server.design.foreseen_flight import FinSizes
 from server.design.next_flight import ConfigurationNumbers, NextFlight, configured, next_flight
+from server.design.pad_wind import PadWind
 from server.design.sheet_files import load_sheets
 from server.flight.airframe.thrust_curve import curve_of_csv
 from server.json_text import finite
 from server.problems import Problem
-from server.review.review import final_figures, open_review
+from server.review.review import final_figures, measured_wind, open_review
 
 Sheet = Mapping[str, object]
 SHEET_ENDING = ".toml"
@@ -56,7 +57,8 @@ def add_next(after: argparse.ArgumentParser) -> None:
     after.set_defaults(run=_next)
 
 
-def _sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Mapping[str, Sheet]]:
+def _sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Mapping[str, Sheet], PadWind | None]:
+    """Return vehicle, site, figures, and the wind measured at the pad; another sheet is another day's."""
     if file.suffix.lower() == SHEET_ENDING:
         sheet, figures = file, {}
     else:
@@ -64,12 +66,12 @@ def _sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Map
         figures = final_figures(review)
     if sheet is not None:
         sheets = load_sheets(sheet, False)
-        return sheets.vehicle, sheets.site, figures
-    return *review.session.header.sheets, figures
+        return sheets.vehicle, sheets.site, figures, None
+    return *review.session.header.sheets, figures, measured_wind(review)
 
 
 def _configuration(options: argparse.Namespace) -> int:
-    vehicle, site, _ = _sheets_of(options.file)
+    vehicle, site, _, _ = _sheets_of(options.file)
     told = configured(vehicle, site)
     print(json.dumps(finite(told), indent=2) if options.json else configuration_text(told))
     return 0
@@ -82,7 +84,8 @@ def _next(options: argparse.Namespace) -> int:
         if not low <= value <= high:
             raise ChangeProblem(f"--{name.replace('_', '-')} is a number from {low:g} to {high:g}.")
     curve = None if options.motor is None else curve_of_csv(options.motor.read_text("utf-8", "replace"))
-    told = next_flight(*_sheets_of(options.file, options.sheet), change_of(numbers, curve, options.keep_margin))
+    vehicle, site, figures, wind = _sheets_of(options.file, options.sheet)
+    told = next_flight(vehicle, site, figures, change_of(numbers, curve, options.keep_margin), wind)
     print(json.dumps(finite(told), indent=2) if options.json else next_text(told))
     return 0
 

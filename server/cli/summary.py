@@ -9,7 +9,7 @@ from pathlib import Path
 
 from server.cli.shared import make_progress
 from server.design.next_flight import planned
-from server.review.review import final_figures, open_review
+from server.review.review import final_figures, measured_wind, open_review
 from server.review.summary import summarize, summary_json, summary_text
 
 
@@ -28,7 +28,8 @@ def run(options: argparse.Namespace) -> int:
     progress = make_progress()
     progress(f"reading {options.file.name}")
     review = open_review(options.file)
-    summary = {**summarize(review), **planned(*review.session.header.sheets, final_figures(review))}
+    plans = planned(*review.session.header.sheets, final_figures(review), measured_wind(review))
+    summary = {**summarize(review), **plans}
     progress("")
     print(summary_json(summary) if options.json else summary_text(summary))
     return 0

@@ -12,6 +12,7 @@ from math import degrees, radians
 
 from server.design.configuration import Configuration, keeping_margin
 from server.design.configuration_sheet import configuration_of
+from server.design.pad_wind import PadWind
 from server.design.sheet_numbers import SheetNumbers, sheet_numbers_of
 from server.flight.air.atmosphere import pad_density_kg_m3
 from server.flight.airframe.ascent_forecast import drag_area_m2
@@ -60,9 +61,15 @@ class FlightChange:
 
 
 def basis_of(
-    vehicle: Mapping[str, object], site: Mapping[str, object], figures: Mapping[str, Mapping[str, object]]
+    vehicle: Mapping[str, object],
+    site: Mapping[str, object],
+    figures: Mapping[str, Mapping[str, object]],
+    wind: PadWind | None = None,
 ) -> Basis:
-    """Return what is known. Raises NextFlightProblem, naming what the sheet lacks, and ConfigurationProblem."""
+    """Return what is known. Raises NextFlightProblem, naming what the sheet lacks, and ConfigurationProblem.
+
+    A `wind` measured at the pad goes before the site sheet's.
+    """
     facts, configuration = sheet_numbers_of(vehicle, site), configuration_of(vehicle)
     motor = configuration.motor if configuration is not None else None
     rail, diameter = facts.rail_length_m, facts.diameter_m
@@ -85,16 +92,22 @@ def basis_of(
         drag_area_m2=drag,
         rail_length_m=rail,
         density_kg_m3=density,
-        wind_m_s=facts.wind_m_s or 0.0,
+        wind_m_s=(facts.wind_m_s or 0.0) if wind is None else wind.speed_m_s,
         lean_rad=0.0,
         configuration=configuration,
         sources={
             "mass": mass_source,
             "drag": drag_source,
             "density": "elevation and temperature of the site's sheet" if facts.elevation_m is not None else "sea level",
-            "wind": "the site's sheet, as measured at the pad" if facts.wind_m_s is not None else "none told: still air",
+            "wind": _wind_source(facts, wind),
         },
     )
+
+
+def _wind_source(facts: SheetNumbers, wind: PadWind | None) -> str:
+    if wind is not None:
+        return wind.source
+    return "the site's sheet" if facts.wind_m_s is not None else "none told: still air"
 
 
 def _drag(

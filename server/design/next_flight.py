@@ -21,6 +21,7 @@ from server.design.configuration import (
 from server.design.configuration_sheet import configuration_of
 from server.design.flight_basis import FlightChange, NextFlightProblem, basis_of, changed
 from server.design.foreseen_flight import ForeseenFlight, RuleOfThumb, foreseen, limits_of
+from server.design.pad_wind import PadWind
 from server.design.sheet_numbers import sheet_numbers_of
 from server.flight.air.atmosphere import pad_density_kg_m3
 
@@ -62,12 +63,13 @@ def next_flight(
     site: Mapping[str, object],
     figures: Mapping[str, Mapping[str, object]],
     change: FlightChange | None = None,
+    wind: PadWind | None = None,
 ) -> NextFlight:
     """Return the flight as the sheet has it and with the change; with figures of a session also what was flown.
 
     Raises NextFlightProblem and ConfigurationProblem.
     """
-    basis = basis_of(vehicle, site, figures)
+    basis = basis_of(vehicle, site, figures, wind)
     flown = {
         "apogee_m": figures.get("apogee", {}).get("height_m"),
         "rail_exit_speed_m_s": figures.get("rail_exit", {}).get("speed_m_s"),
@@ -102,7 +104,10 @@ def configured(vehicle: Mapping[str, object], site: Mapping[str, object]) -> Con
 
 
 def planned(
-    vehicle: Mapping[str, object], site: Mapping[str, object], figures: Mapping[str, Mapping[str, object]]
+    vehicle: Mapping[str, object],
+    site: Mapping[str, object],
+    figures: Mapping[str, Mapping[str, object]],
+    wind: PadWind | None = None,
 ) -> PlannedFlight:
     """Return configuration and next flight as a session's sheet has them, each a reason where it cannot be told."""
 
@@ -114,5 +119,5 @@ def planned(
 
     return {
         "configuration": told_or_why(lambda: configured(vehicle, site)),
-        "next_flight": told_or_why(lambda: next_flight(vehicle, site, figures)),
+        "next_flight": told_or_why(lambda: next_flight(vehicle, site, figures, wind=wind)),
     }

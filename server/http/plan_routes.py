@@ -11,12 +11,13 @@ from fastapi.responses import Response
 from server.design.configuration import ConfigurationProblem
 from server.design.flight_basis import CHANGES, FlightChange, NextFlightProblem, change_of
 from server.design.next_flight import configured, next_flight
+from server.design.pad_wind import PadWind
 from server.flight.airframe.thrust_curve import CurveProblem, curve_of_csv
 from server.http.context import LIVE, PageContext, Site
 from server.http.openapi import PLAN_QUERY, given, refusals
 from server.http.opened import opened
 from server.json_text import to_json
-from server.review.review import final_figures
+from server.review.review import final_figures, measured_wind
 
 Sheet = Mapping[str, object]
 CURVE_AT_MOST = 12_000  # it comes in the address, and a whole head holds 64 KiB
@@ -34,7 +35,7 @@ async def planned(name: str, request: Request, site: Site) -> Response:
     of its CSV in `thrust`. Without a change it answers with the flight as the sheet has it.
     """
     change = _change(request.query_params)
-    return await site.work.run(lambda: _told(lambda: next_flight(*_case(site, name), change)))
+    return await site.work.run(lambda: _told(lambda: _next(site, name, change)))
 
 
 @router.get("/configuration", response_class=Response, responses=ANSWERS)
@@ -43,12 +44,20 @@ async def configuration(name: str, site: Site) -> Response:
     return await site.work.run(lambda: _told(lambda: configured(*_case(site, name)[:2])))
 
 
-def _case(site: PageContext, name: str) -> tuple[Sheet, Sheet, Mapping[str, Sheet]]:
-    """Return the sheets of a session and the figures judged of it, none of the live one (`LIVE`)."""
+def _next(site: PageContext, name: str, change: FlightChange) -> Mapping[str, object]:
+    vehicle, ground, figures, wind = _case(site, name)
+    return next_flight(vehicle, ground, figures, change, wind)
+
+
+def _case(site: PageContext, name: str) -> tuple[Sheet, Sheet, Mapping[str, Sheet], PadWind | None]:
+    """Return the sheets of a session, the figures judged of it and the wind measured at its pad.
+
+    Of the live one (`LIVE`) no figures, and the wind as it is ticked now.
+    """
     if name == LIVE and site.station is not None:
-        return *site.station.header.sheets, {}
+        return *site.station.header.sheets, {}, None if site.pad is None else site.pad.wind
     review = opened(site, name)
-    return *review.session.header.sheets, final_figures(review)
+    return *review.session.header.sheets, final_figures(review), measured_wind(review)
 
 
 def _told(work: Callable[[], Mapping[str, object]]) -> Response:

@@ -11,6 +11,7 @@ import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
+from server.design.pad_wind import PadWind
 from server.design.sheet_numbers import sheet_numbers_of
 from server.live.station import Station
 from server.pad.plan import PadPlan
@@ -63,8 +64,14 @@ class PadDesk:
         for entry in self._station.store.journal_since(self._seen):
             self._follow(entry, now_s)
         self._seen = self._station.store.journal_next
+        self._readings.wind = self.wind
         self.sheet.look(self._readings, now_s)
         self._keep()
+
+    @property
+    def wind(self) -> PadWind | None:
+        """The wind measured at the pad, None while nobody has ticked it."""
+        return self.sheet.wind
 
     def _follow(self, entry: JournalShape, now_s: float) -> None:
         topic, key = entry["topic"], entry["key"]

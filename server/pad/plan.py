@@ -18,7 +18,9 @@
     [[group.item]]                                ticked by a person
     name = "wind-measured"
     tick = "Wind measured at the pad"
-    number = { unit = "m/s", at_most = 8.94 }     may be missing; then ticking asks for no number
+    number = { unit = "m/s", at_most = 8.94, measures = "site.wind" }
+                                                  may be missing; then ticking asks for no number. With `measures` the
+                                                  number goes before the site sheet's wind in everything computed
     why = "..."
 
 Every mistake is a `DictionaryError` naming the file, the table and the key.
@@ -38,6 +40,7 @@ from protocol.dictionary import Dictionary
 from protocol.errors import DictionaryError
 from protocol.fields import Channel
 from protocol.toml_table import TomlTable
+from server.design.pad_wind import QUANTITY, UNIT
 from server.telemetry.comparisons import known_roles, read_comparison
 from server.telemetry.conditions import COMPUTED, ground_display, value_text
 from server.telemetry.tables import table_specs
@@ -50,7 +53,7 @@ AGE_S = 5.0  # common practice, no source: the slowest packets of the pad come t
 AGE_AT_MOST_S = 600.0
 NAME = re.compile(r"[a-z][a-z0-9-]{0,39}\Z")
 QUANTITIES: Mapping[str, str] = {
-    "site.wind": "wind at the pad by the site sheet, m/s",
+    "site.wind": "wind at the pad, as measured there or else by the site sheet, m/s",
     "units.force_apart": "greatest distance of the two inertial units' specific forces, m/s2",
     "units.rate_apart": "greatest distance of the two inertial units' body rates, rad/s",
     "ground.warnings": "warnings that stand among the alarms",
@@ -66,6 +69,7 @@ class Number:
     unit: str
     at_least: float | None = None
     at_most: float | None = None
+    measures: str = ""  # the quantity that this number goes before, for whatever is computed from it
 
     def is_met(self, value: float) -> bool:
         """Tell whether a finite number lies within the bounds."""
@@ -109,6 +113,7 @@ class Item:
             "flag": self.conditions[0].operand if self.flags else None,
             "age_s": self.age_s,
             "unit": self.number.unit if self.number is not None else None,
+            "measures": self.number.measures if self.number is not None else "",
         }
 
 
@@ -254,7 +259,11 @@ def _number(table: TomlTable) -> Number:
     low, high = bounds["at_least"], bounds["at_most"]
     if low is not None and high is not None and low > high:
         raise table.problem("must not lie above at_most", "at_least")
-    number = Number(_text(table, "unit"), low, high)
+    number = Number(_text(table, "unit"), low, high, table.get("measures", str, ""))
+    if number.measures not in ("", QUANTITY):
+        raise table.problem(f"can only be {QUANTITY!r}", "measures")
+    if number.measures and number.unit != UNIT:
+        raise table.problem(f"must be {UNIT!r} for {QUANTITY}", "unit")
     table.done()
     return number
 

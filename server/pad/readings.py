@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import sqrt
 
+from server.design.pad_wind import PadWind
 from server.design.sheet_numbers import SheetNumbers
 from server.telemetry.conditions import Reading, Readings
 
@@ -20,6 +21,7 @@ class PadReadings:
 
     def __init__(self, readings: Readings, facts: SheetNumbers) -> None:
         self._readings, self._facts = readings, facts
+        self.wind: PadWind | None = None  # as measured at the pad
         self.alarms: dict[str, str] = {}
 
     def follow(self, key: str, severity: str, body: Mapping[str, object]) -> None:
@@ -32,7 +34,7 @@ class PadReadings:
     def reading(self, role: str, now_s: float) -> Reading | None:
         """Return the latest reading of a role or quantity, None when there has been none."""
         if role == "site.wind":
-            wind_m_s = self._facts.wind_m_s
+            wind_m_s = self._facts.wind_m_s if self.wind is None else self.wind.speed_m_s
             return None if wind_m_s is None else Reading(wind_m_s, now_s)
         if role == "ground.warnings":
             return Reading(float(sum(severity == "warning" for severity in self.alarms.values())), now_s)

@@ -26,6 +26,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from protocol.dictionary import Dictionary
+from server.design.pad_wind import PadWind, wind_of
 from server.pad.plan import Item, PadPlan
 from server.telemetry.conditions import Check, Readings, check_condition
 
@@ -288,6 +289,13 @@ class PadSheet:
             if line is not None and (not item.automatic or self.state is SheetState.CLOSED):
                 self.lines[name] = line
 
+    @property
+    def wind(self) -> PadWind | None:
+        """The wind measured at the pad, None while no item that measures it is ticked."""
+        named = (name for name, item in self._items.items() if item.number is not None and item.number.measures)
+        found = [wind for name in named if (wind := wind_of(self.lines[name].body())) is not None]
+        return found[-1] if found else None
+
     def summary(self) -> str:
         """Return the sheet in one line."""
         return summary_of(line.standing for line in self.lines.values())
@@ -299,7 +307,9 @@ class PadSheet:
 
     def _put(self, name: str, line: Line, text: str = "", severity: str = "info") -> None:
         self.lines[name] = line
-        self._changes.append(Change(f"item {name}", severity, text, line.body()))
+        number = self._items[name].number
+        measures = {"measures": number.measures} if number is not None and number.measures else {}
+        self._changes.append(Change(f"item {name}", severity, text, {**line.body(), **measures}))
 
     def _say(self, severity: str, text: str, now_s: float) -> None:
         body = {"state": self.state.value, "round": self.round, "why": self.why, "since_rx": now_s}

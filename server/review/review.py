@@ -14,6 +14,7 @@ from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.errors import DictionaryError
 from server.analysis.pipeline import Output, recorded_output
+from server.design.pad_wind import PadWind, wind_at_lift_off
 from server.design.sheet_numbers import sheet_numbers_of
 from server.recording.segment import base_name
 from server.recording.session_file import Session, SessionError, open_session
@@ -55,6 +56,11 @@ def final_figures(review: Review) -> dict[str, Mapping[str, object]]:
     """Return the last state of every figure judged of the session, by key."""
     last = {entry.key: entry.body for entry in review.output.entries if entry.topic == "figure"}
     return {key: body for key, body in last.items() if not body.get("withdrawn")}
+
+
+def measured_wind(review: Review) -> PadWind | None:
+    """Return the wind measured at the pad as it stood at the session's lift-off, or at its end without one."""
+    return wind_at_lift_off((entry.topic, entry.key, entry.body) for entry in review.output.entries)
 
 
 def rows_matrix(spec: TableSpec, rows: Rows | None) -> np.ndarray:

@@ -102,7 +102,7 @@ class GreatestSpeedFigure(Figure):
 class RailExitFigure(Figure):
     """Speed at the rail's end with one sigma and its 95 % interval, or `reason`: why it cannot be told.
 
-    `angle_of_attack_rad` is what the sheet's wind makes there.
+    `angle_of_attack_rad` is what the wind makes there: the sheet's, or where `wind_source` says so that of the pad.
     """
 
     key: ClassVar[str] = "rail_exit"
@@ -112,6 +112,7 @@ class RailExitFigure(Figure):
     low_m_s: float | None = None
     high_m_s: float | None = None
     wind_m_s: float | None = None
+    wind_source: str | None = None
     angle_of_attack_rad: float | None = None
 
     @property

@@ -25,7 +25,8 @@ def pitched_over(figures: Figures, moments: Moments) -> FlightFinding | None:
     attack = None if rail is None else known(rail.angle_of_attack_rad)
     why = "" if speed is None else f"; it left the rail at {speed:.1f} m/s"
     if attack is not None and rail is not None:
-        why += f", {degrees(attack):.0f} degrees to the air with {rail.wind_m_s or 0.0:.1f} m/s of wind"
+        wind = f"the wind {rail.wind_source}" if rail.wind_source else f"{rail.wind_m_s or 0.0:.1f} m/s of wind"
+        why += f", {degrees(attack):.0f} degrees to the air with {wind}"
     toward = known(figure.azimuth_rad)
     lean = "" if toward is None else f" toward {degrees(toward):.0f} degrees"
     tilt = figure.greatest_tilt_rad

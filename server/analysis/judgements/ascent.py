@@ -102,7 +102,7 @@ def rest_offset_m_s2(case: Case) -> float:
 
 
 def judge_rail(case: Case) -> RailExitFigure | None:
-    """Return speed at the rail's end and the angle the sheet's wind makes there; nothing without the rail's length."""
+    """Return speed at the rail's end and the angle the wind makes there; nothing without the rail's length."""
     lift_off_s, length_m = case.t_of("lift_off"), case.facts.rail_length_m
     if lift_off_s is None or length_m is None:
         return None
@@ -121,6 +121,7 @@ def judge_rail(case: Case) -> RailExitFigure | None:
         low_m_s=found.low_m_s,
         high_m_s=found.high_m_s,
         wind_m_s=wind_m_s,
+        wind_source=None if case.pad_wind is None else case.pad_wind.source,
         angle_of_attack_rad=None if wind_m_s is None else angle_of_attack_rad(wind_m_s, found.speed_m_s),
     )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from server.analysis.figures.figure import Figure, Figures
 from server.analysis.flight_log import FlightLog, Window
+from server.design.pad_wind import PadWind
 from server.design.sheet_numbers import SheetNumbers
 
 
@@ -26,6 +27,7 @@ class Case:
     order: int
     now_s: float
     ranged: frozenset[str] = frozenset()  # roles whose dictionary entry tells where the sensor ends
+    pad_wind: PadWind | None = None  # what the wind in `facts` is, where it was measured at the pad
 
     def window(self, series: str, start_s: float, stop_s: float) -> Window:
         """Return what had been heard of a series between two times up to this frame."""

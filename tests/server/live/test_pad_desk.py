@@ -15,7 +15,7 @@ from server.live.pad_desk import PadDesk
 from server.live.station import Station
 from server.pad.plan import load_pad_plan
 from server.pad.record import TOPIC, recorded_sheet
-from server.review.review import open_review
+from server.review.review import measured_wind, open_review
 from server.telemetry.journal import JournalEntry
 from tests.browser.desk import live_journal
 from tests.browser.station import Process, eventually
@@ -212,6 +212,7 @@ def test_a_whole_flight_with_ticks_and_its_replay_at_every_moment(tmp_path: Path
     assert lines["Vehicle says"].value.split(",")[0] == "pad", "just before the lift-off, not when it was noticed"
     assert lines["Physical arming key out"].by == "Ada 1" and lines["Wind measured at the pad"].number == 3.0
     assert lines["Spectators behind the line"].by == ""
+    assert measured_wind(review).speed_m_s == 3.0, "as it stood at lift-off, although it was cleared after landing"
     told = [e.text for e in review.output.entries if isinstance(e, JournalEntry) and e.topic == TOPIC and e.text]
     assert told[-1] == "Pad sheet cleared of 2 ticks: the vehicle has landed"
     assert "no longer" not in " ".join(told), "a lift-off is no loss of an item"

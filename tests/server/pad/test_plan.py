@@ -21,7 +21,7 @@ def test_the_sheet_that_comes_along_is_invented_and_keeps_to_the_safety_codes_nu
     assert items["site-wind"].conditions[0].operand == pytest.approx(20 * MPH_M_S, abs=0.005)
     assert items["wind-measured"].number.at_most == pytest.approx(20 * MPH_M_S, abs=0.005)
     assert items["tilt"].bound == "at most 30 deg"
-    assert sum(item.automatic for item in plan.items) == 13 and len(plan.items) == 17
+    assert sum(item.automatic for item in plan.items) == 13 and len(plan.items) == 19
     assert " go " not in f" {plan.text.lower()} ".replace("-go", ""), "it gives no permission"
 
 
@@ -79,6 +79,8 @@ def test_items_keep_their_order_bounds_and_families() -> None:
         (sheet_toml(KEY_OUT.replace("Arming", r"\u001b[2J")), "tick: must be one line of 1 to 200 printable letters"),
         (sheet_toml(KEY_OUT.replace("It is", "x" * 200)), "why: must be one line of 1 to 200 printable letters"),
         (sheet_toml(WIND.replace("at_least = 0", "at_least = 9")), "number.at_least: must not lie above at_most"),
+        (sheet_toml(WIND.replace("8.94", '8.94, measures = "rain"')), "number.measures: can only be 'site.wind'"),
+        (sheet_toml(WIND.replace('"m/s"', '"mph", measures = "site.wind"')), "number.unit: must be 'm/s' for site.wind"),
         (sheet_toml(WIND.replace("unit =", "units =")), "number: key 'unit' is missing"),
         (
             sheet_toml(*[KEY_OUT.replace('"key"', f'"k{i}"') for i in range(ITEMS_AT_MOST + 1)]),

@@ -6,6 +6,7 @@ from math import inf, isinf, isnan, nan
 
 import pytest
 
+from server.design.pad_wind import PadWind
 from server.design.sheet_numbers import NOTHING_TOLD, SheetNumbers
 from server.pad.readings import PadReadings
 from tests.server.pad.pad_world import Values
@@ -20,6 +21,12 @@ def units(values: Values, kind: str, a: tuple, b: tuple, rx_s: float = 10.0) -> 
 def test_the_wind_is_the_site_sheets_or_nobodys() -> None:
     assert PadReadings(Values(), SheetNumbers(wind_m_s=3.5)).reading("site.wind", 7.0).value == 3.5
     assert PadReadings(Values(), NOTHING_TOLD).reading("site.wind", 7.0) is None
+
+
+def test_the_wind_measured_at_the_pad_goes_before_the_sheets() -> None:
+    readings = PadReadings(Values(), SheetNumbers(wind_m_s=3.5))
+    readings.wind = PadWind(6.6, "")
+    assert readings.reading("site.wind", 7.0).value == 6.6
 
 
 def test_the_units_are_as_far_apart_as_their_vectors_and_as_old_as_the_older_one() -> None:

@@ -96,7 +96,7 @@ const ROWS = [
     title: "Angle of attack there",
     text: (f) =>
       known(f.angle_of_attack_rad)
-        ? `${fixed(f.angle_of_attack_rad * DEG, 0)}\u00b0 with ${fixed(f.wind_m_s, 1)} m/s of wind`
+        ? `${fixed(f.angle_of_attack_rad * DEG, 0)}\u00b0 with ${f.wind_source ? `the wind ${f.wind_source}` : `${fixed(f.wind_m_s, 1)} m/s of wind`}`
         : "no wind in the site sheet",
   },
   {
