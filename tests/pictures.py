@@ -81,6 +81,7 @@ def _fly(pages: dict[tuple[str, str], Page], folder: Path, begun: float, everyth
     operator.wait_for_timeout(1500)
     _take(pages, folder, "ready", everything)
     operator.locator('[data-testid="desk-cancel"]').click()
+    operator.wait_for_timeout(300)
     _take(pages, folder, "try", everything)
     _wait_until(begun, IGNITE_S + 7.2)
     _take(pages, folder, "watch", everything)

@@ -1,7 +1,7 @@
 // The only wiring: sockets to stores, stores to panels, acts to the desk. Each store is written by itself alone; panels
 // are drawn from one snapshot of them on animation frames, and only when something changed.
 
-import { DeskSheet } from "./desk/desk_sheet.js";
+import { Dock } from "./desk/dock.js";
 import { Ears } from "./ears/ears.js";
 import { AlarmList } from "./frame/alarm_list.js";
 import { Banners } from "./frame/banners.js";
@@ -98,8 +98,13 @@ const acts = {
     changed();
   },
   escape: dropOrHide,
+  ask: (message) => operator.ask(message),
+  statusBox: () => byId("top").getBoundingClientRect(),
+  dock: () => {
+    if (operator.state && !opened.replay) dock.toggle();
+  },
   rename: (name) => {
-    sheet.close(); // what was ready is dropped with the old name
+    dock.sheet.close(); // what was ready is dropped with the old name
     operator.rename(name);
   },
   openSession,
@@ -136,7 +141,7 @@ function begin(name, preset) {
   if (!command) return;
   const given = command.args.every((arg) => arg.name in preset);
   if (command.hazard === "routine" && given) acts.send(name, preset);
-  else sheet.open(shown, name, preset);
+  else dock.begin(shown, name, preset);
 }
 
 // What was done is told by the command's own steps; only a refusal needs a sentence of its own.
@@ -165,8 +170,9 @@ function alarmKey(which) {
 
 function dropOrHide() {
   // First of all the sheet: it drops what is ready.
-  if (!opened.replay && sheet.state !== "closed") sheet.escape();
+  if (!opened.replay && dock.sheet.state !== "closed") dock.escape();
   else if (alarmList.open) showAlarms(false);
+  else if (dock.escape()) return;
   else acts.dismiss();
 }
 
@@ -174,7 +180,7 @@ async function openSession(session) {
   byId("main").setAttribute("aria-busy", "true");
   try {
     const [store, summary] = await Promise.all([getStore(session.name), getSummary(session.name).catch(() => null)]);
-    sheet.close();
+    dock.close();
     opened.open(store, session, summary);
     shelf.dropOnboard();
     acts.lookAtLog(session.name);
@@ -230,7 +236,8 @@ function drawSession(shown, beside) {
   alarmList.update(shown);
   navigation.lastCommand.update(shown);
   bar.update(shown);
-  sheet.update(shown);
+  dock.update(shown);
+  navigation.dockShown(dock.shown);
   for (const panel of places[navigation.place].panels) panel.update(shown);
 }
 
@@ -268,10 +275,11 @@ const heard = Heard(byId("heard"));
 const alarmList = AlarmList(byId("alarms"), acts);
 const banners = Banners(byId("banners"), acts);
 const bar = new ReplayBar(byId("replay"), acts);
-const sheet = new DeskSheet(byId("sheet"), { ask: (message) => operator.ask(message), changed });
+const dock = new Dock(byId("dock"), byId("main"), acts);
 const navigation = new Navigation(byId("places"), places, {
   changed,
   dismiss: acts.dismiss,
+  dock: acts.dock,
   sound: acts.sound,
   entered: (place) => {
     if (place === "learn") acts.listSessions();

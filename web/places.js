@@ -1,9 +1,5 @@
 // Which panel is in which place. Adding a panel is one line here.
 
-import { AuthorityPanel } from "./desk/authority_panel.js";
-import { CommandList } from "./desk/command_list.js";
-import { CommandLog } from "./desk/command_log.js";
-import { MarkPanel } from "./desk/mark_panel.js";
 import { h } from "./kit/dom.js";
 import { folded } from "./kit/folded.js";
 import { DangerPanel } from "./panels/find/danger_panel.js";
@@ -54,10 +50,7 @@ const PLACES = {
       ],
       [
         ["bench-fins", "Fins", FinPanel],
-        ["bench-authority", "Command authority", AuthorityPanel],
         ["bench-trials", "Bench trials", TrialPanel],
-        ["bench-log", "Recent commands", CommandLog],
-        ["bench-commands", "All commands", CommandList],
         ["bench-link", "Link", LinkPanel],
         ["bench-next", "Next flight", NextFlightPanel],
         ["bench-configuration", "This configuration", ConfigurationPanel],
@@ -82,12 +75,8 @@ const PLACES = {
         ["imu", "Inertial units", ImuPanel],
       ],
       [
-        ["authority-panel", "Command desk", AuthorityPanel],
-        ["log", "Recent commands", CommandLog],
-        ["mark", "Mark in the recording", MarkPanel],
         ["pad-findings", "Findings", FindingsPanel],
         ["pad-events", "Events", EventList],
-        ["commands-panel", "All commands", CommandList],
       ],
     ],
   },

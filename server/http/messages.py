@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from protocol.commands import Argument, Command
+from protocol.commands import Argument, Command, Condition
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from protocol.foreign.framing_tables import RISK
@@ -112,7 +112,19 @@ def _command_shape(command: Command, dictionary: Dictionary) -> dict[str, object
         "blind": blind_safe_all(dictionary) if command.safes_all else "",
         "effect": {c.role: c.operand for c in command.effects if c.comparison == "equals" and c.per is None},
         "args": [_argument_shape(arg) for arg in command.args],
-        "interlocks": [{"name": lock.name, "title": lock.title} for lock in command.interlocks],
+        "effects": [_condition_shape(effect) for effect in command.effects],
+        "interlocks": [{"name": lock.name, "title": lock.title, **_condition_shape(lock)} for lock in command.interlocks],
+    }
+
+
+def _condition_shape(condition: Condition) -> dict[str, object]:
+    """Return what the page needs to see which command makes a condition true."""
+    return {
+        "role": condition.role,
+        "comparison": condition.comparison,
+        "operand": condition.operand,
+        "within": condition.within,
+        "per": condition.per,
     }
 
 

@@ -116,9 +116,18 @@ class Desk:
         """Go to a place of the page."""
         self.see(f"place-{place}").click()
 
+    def dock(self) -> None:
+        """Show the command dock's lists, which stand on every place."""
+        if self.there("desk-title"):  # a command that was followed still has the dock's room
+            self.page.keyboard.press("Escape")
+            eventually(lambda: not self.there("desk-title"), 2)
+        if not self.there("commands-search"):
+            self.see("who-commands").click()
+        eventually(lambda: self.there("commands-search"), 2)
+
     def open(self, command: str, **choices: str) -> None:
-        """Open the sheet of a command from the list of all commands on the Try place, and choose its arguments."""
-        self.go("try")
+        """Open the sheet of a command from the dock's list of all commands, and choose its arguments."""
+        self.dock()
         self.see(f"command-{command}").click()
         for name, text in choices.items():
             self.see(f"arg-{name}").select_option(label=text)

@@ -53,6 +53,7 @@ def test_from_the_pad_to_the_replay(bench: tuple[Process, Process, Relay, Path],
 
         # Camera 2: one act; powered only because telemetry says so.
         assert "Off" in see("camera-2-state").inner_text()
+        page.keyboard.press("d")
         see("camera-2-power").click()
         eventually(lambda: "On" in see("camera-2-state").inner_text())
         eventually(lambda: "verified by telemetry" in see("commands").inner_text())

@@ -44,6 +44,7 @@ def arm_plan(see: Callable[[str], object], plan: str, cycles: int) -> None:
 
 
 def enter_ground_test(page: object, see: Callable[[str], object]) -> None:
+    page.keyboard.press("d")
     see("command-ground_test").click()
     see("arg-on").select_option("1")
     eventually(lambda: see("desk-arm").is_enabled())
@@ -51,6 +52,7 @@ def enter_ground_test(page: object, see: Callable[[str], object]) -> None:
     hold(page, see("desk-confirm"))
     eventually(lambda: "verified by telemetry" in see("desk-said").inner_text())
     see("desk-cancel").click()
+    page.keyboard.press("d")
 
 
 def test_a_trial_by_two_acts_its_result_and_a_stop(operators_link: str, browser: object) -> None:

@@ -23,7 +23,7 @@ const ROOMS = {
   pictures: ["kit", "session"],
   "panels/find": ["kit", "pictures", "session"],
   "panels/learn": ["kit", "pictures", "session"],
-  "places.js": ["desk", "kit", "panels/try", "panels/ready", "panels/watch", "panels/find", "panels/learn"],
+  "places.js": ["kit", "panels/try", "panels/ready", "panels/watch", "panels/find", "panels/learn"],
   "main.js": ["places.js", "ears", "frame", "desk", "station", "kit", "session"],
 };
 

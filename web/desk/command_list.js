@@ -12,7 +12,16 @@ const CLASSES = [
 const ALLOWED =
   "Commands to this vehicle are bound to no vehicle, dictionary or time; routine ones are allowed for this session.";
 
-/** Every command of the dictionary by hazard. */
+/** Does a command answer to what is searched for: every word of it somewhere in title, name or what it does. */
+export function answers(command, words) {
+  const told = `${command.title} ${command.name.replaceAll("_", " ")} ${command.does} ${command.hazard}`.toLowerCase();
+  return words
+    .toLowerCase()
+    .split(/\s+/)
+    .every((word) => told.includes(word));
+}
+
+/** Every command of the dictionary by hazard, with a search. */
 export function CommandList(el, acts) {
   const once = builder();
   const groups = h("div", { class: "command-groups" });
@@ -26,12 +35,33 @@ export function CommandList(el, acts) {
     text: "Allow routine commands for this session",
     on: { click: () => acts.desk({ type: "allow_unbound" }) },
   });
-  el.append(note, asked, allow, why, groups);
+  const search = h("input", {
+    type: "search",
+    class: "command-search",
+    placeholder: "Search the commands",
+    "aria-label": "Search the commands",
+    autocomplete: "off",
+    testid: "commands-search",
+    on: { input: () => pick() },
+  });
+  const nothing = h("p", { class: "absent", text: "No command answers to that.", hidden: true });
+  el.append(note, asked, allow, why, search, nothing, groups);
   let buttons = [];
+  let commands = [];
+
+  function pick() {
+    const fits = commands.map((command) => answers(command, search.value.trim()));
+    for (const [i, button] of buttons.entries()) setHidden(button, !fits[i]);
+    for (const [i, [hazard]] of CLASSES.entries()) {
+      setHidden(groups.children[i], !commands.some((command, at) => command.hazard === hazard && fits[at]));
+    }
+    setHidden(nothing, fits.some(Boolean) || !commands.length);
+  }
+
   let allowed; // the session in which a person was asked
 
   function build(view) {
-    const commands = view.store.dictionary.commands.filter((command) => !command.safes_all);
+    commands = view.store.dictionary.commands.filter((command) => !command.safes_all);
     buttons = commands.map((command) =>
       h("button", {
         type: "button",
@@ -47,12 +77,13 @@ export function CommandList(el, acts) {
         const made = buttons.filter((_, i) => commands[i].hazard === hazard);
         return h(
           "div",
-          { class: "command-group", hidden: made.length === 0 },
+          { class: "command-group" },
           h("p", { class: "group-title" }, h("b", { text: title }), ` \u2014 ${how}`),
           h("div", { class: "command-buttons" }, ...made),
         );
       }),
     );
+    pick();
   }
 
   return {
@@ -76,6 +107,7 @@ export function CommandList(el, acts) {
       setText(why, none ? "No commands in this vehicle's dictionary." : whyNot(view.page));
       setHidden(why, canCommand && !none);
       setHidden(groups, !desk || Boolean(replay));
+      setHidden(search, !desk || Boolean(replay) || none);
       for (const button of buttons) setAttr(button, "disabled", !canCommand);
     },
   };

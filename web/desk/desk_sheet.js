@@ -1,5 +1,5 @@
-// The desk sheet: one command with arguments, interlocks and the two separate acts. It stays open in every place and
-// never covers the status line. What it knows is in sheet_store.js; this file draws it and hands on what a person does.
+// The desk sheet: one command with arguments, interlocks and the two separate acts. It stays open in every place, in the
+// command dock. What it knows is in sheet_store.js; this file draws it and hands on what a person does.
 
 import { confirmWindow, countdown } from "../kit/confirm_window.js";
 import { h, setAttr, setHidden, setText, setTone } from "../kit/dom.js";
@@ -7,10 +7,11 @@ import { HoldButton } from "../kit/hold_button.js";
 import { COMMAND_STATES } from "../session/messages.js";
 import { family } from "../session/roles.js";
 import { ArgumentField } from "./argument_field.js";
-import { complaint, toSi } from "./arguments.js";
+import { choices, complaint, toSi } from "./arguments.js";
 import { commandSentence, StepRow } from "./command_log.js";
 import { invitation } from "./desk_flow.js";
 import { InterlockList, lockLines } from "./interlock_list.js";
+import { byHand, makesTrue, offered, presentChoice, spoken } from "./makes_true.js";
 import { SheetStore } from "./sheet_store.js";
 
 /** The sheet's elements, put into `el` once; `on` holds what a person can do. */
@@ -22,7 +23,8 @@ function build(el, on) {
     does: h("p", { class: "sheet-does" }),
     caution: h("p", { class: "sheet-caution" }),
     form: h("div", { class: "sheet-fields" }),
-    locks: InterlockList(),
+    locks: InterlockList(on.instead),
+    back: button("desk-back", on.back),
     steps: StepRow(),
     message: h("p", { class: "sheet-said", role: "status", testid: "desk-said" }),
     ready: button("desk-arm", on.ready, "act -hazardous"),
@@ -31,13 +33,13 @@ function build(el, on) {
     count: h("p", { class: "countdown", testid: "desk-countdown" }),
     cancel: button("desk-cancel", on.drop),
   };
-  const { title, cancel, from, does, caution, form, locks, message, ready, send, confirm, count } = parts;
+  const { title, cancel, from, does, caution, form, locks, message, ready, send, confirm, count, back } = parts;
   parts.follow = h("div", { class: "sheet-follow" }, parts.steps.el);
   const body = { class: "sheet-body", tabindex: "0", role: "group", "aria-label": "What it does and its conditions" };
   el.append(
     h("div", { class: "sheet-head" }, title, cancel),
     h("div", body, from, does, caution, form, locks.el, parts.follow),
-    h("div", { class: "sheet-acts" }, message, ready, send, confirm.el, count),
+    h("div", { class: "sheet-acts" }, message, back, ready, send, confirm.el, count),
   );
   setAttr(el, "role", "region");
   return parts;
@@ -48,19 +50,29 @@ export class DeskSheet {
   #parts;
   #fields = [];
   #readied = 0;
+  #view = null; // as it was last drawn: what a choice offers is looked up in it
+  #back = null; // the command that a condition led away from: {name, args}
+  #begin;
 
   /**
    * @param {Element} el
-   * @param {{ask: (message: object) => Promise<object>, changed: () => void}} acts
+   * @param {{ask: (message: object) => Promise<object>, changed: () => void,
+   *   begin: (name: string, preset: object) => void, cancel: () => void}} acts
    */
   constructor(el, acts) {
+    this.#begin = acts.begin;
     this.el = el;
     this.#store = new SheetStore(acts);
     this.#parts = build(el, {
       ready: () => this.#store.take({ type: "ask_ready", ...this.#typed() }),
       send: () => this.#store.take({ type: "ask_send", ...this.#typed() }),
       confirm: () => this.#store.take({ type: "ask_confirm" }),
-      drop: () => this.escape(),
+      drop: acts.cancel,
+      instead: ({ command, args }) => this.#instead(command, args),
+      back: () => {
+        const { name, args } = this.#back;
+        this.#begin(name, args);
+      },
     });
   }
 
@@ -74,9 +86,18 @@ export class DeskSheet {
     const { round } = this.#store.sheet;
     this.#store.take({ type: "open", command });
     if (this.#store.sheet.round === round) return;
+    if (this.#back?.name === name) this.#back = null;
     this.#fill(view, command, preset);
     setHidden(this.el, false);
     this.#parts.title.focus();
+  }
+
+  /** A condition that is not met leads to the command that makes it true, and that one leads back. */
+  #instead(command, args) {
+    const { sheet } = this.#store;
+    const back = { name: sheet.command.name, args: this.#typed().args };
+    this.#begin(command.name, args);
+    this.#back = back;
   }
 
   /** Take the sheet away; what is ready is cancelled. */
@@ -90,6 +111,7 @@ export class DeskSheet {
   }
 
   update(view) {
+    this.#view = view;
     if (view.page.replay) {
       setHidden(this.el, true);
       return;
@@ -97,7 +119,10 @@ export class DeskSheet {
     this.#lookForInvitation(view);
     setHidden(this.el, this.state === "closed");
     document.body.classList.toggle("sheet-open", this.state !== "closed");
-    if (this.state === "closed") return;
+    if (this.state === "closed") {
+      this.#back = null;
+      return;
+    }
     this.#store.take({ type: "look", now: performance.now(), ...this.#typed() });
     const followed = this.#followed(view);
     this.#store.take({ type: "watch", commandState: followed?.state, rx: view.cursor.rx });
@@ -106,7 +131,8 @@ export class DeskSheet {
     this.#drawHead(sheet, full);
     this.#drawActs(view, sheet, full);
     this.#drawHold(view, sheet, followed, full);
-    this.#drawBody(sheet, followed);
+    this.#drawBody(view, sheet, followed);
+    this.#drawBack(view, sheet);
     this.#drawMessage(view, sheet, followed);
   }
 
@@ -128,19 +154,39 @@ export class DeskSheet {
   /** What stands in the fields, in SI, and the first thing that is wrong with it. */
   #typed() {
     const args = Object.fromEntries(this.#fields.map(({ arg, input }) => [arg.name, toSi(arg, input.value)]));
-    const problem = this.#fields.map(({ arg }) => complaint(arg, args[arg.name])).find(Boolean) ?? "";
-    return { args, problem };
+    const unchosen = this.#fields.find(({ isWord, input }) => isWord && input.value === "");
+    const wrong = this.#fields.map(({ arg }) => complaint(arg, args[arg.name])).find(Boolean) ?? "";
+    return { args, problem: unchosen ? `Choose: ${unchosen.options.map(({ text }) => text).join(" or ")}.` : wrong };
   }
 
-  /** The dictionary's title with what it is for: "Fire lateral motor 1". */
+  /** The command as people say it: "Fire lateral motor 1", "Move fin 1 to 5°". */
   #name(command) {
-    return [command.title, ...this.#fields.map(({ shown }) => shown())].join(" ");
+    const told = this.#fields.filter(({ isWord, input }) => !isWord || input.value !== "");
+    return spoken(
+      command.title,
+      told.map(({ arg, shown, isWord, isMeasure }) => ({ name: arg.name, text: shown(), isWord, isMeasure })),
+    );
+  }
+
+  /** Each choice offers the opposite of what is now; where that is not known it offers nothing and says so. */
+  #offer(command) {
+    const args = this.#typed().args;
+    for (const { arg, options, isWord, offer } of this.#fields) {
+      if (!isWord) continue;
+      const present = presentChoice(command, arg, args, (role) => this.#view?.sample(role));
+      const now = options.find(({ value }) => value === present)?.text;
+      const words = now ? `now: ${now}` : "";
+      offer(offered(options, present), present === null ? "Not known what is so now: choose." : words);
+    }
   }
 
   #fill(view, command, preset) {
     const { form, does, caution } = this.#parts;
     this.#fields = command.args.map((arg) => ArgumentField(arg, preset[arg.name], family(view.store.roles, arg.name)));
     form.replaceChildren(...this.#fields.map((field) => field.el));
+    form.onchange = () => this.#offer(command);
+    this.#view = view;
+    this.#offer(command);
     setText(does, command.does);
     setText(caution, command.caution ?? "");
     setHidden(caution, !command.caution);
@@ -183,10 +229,38 @@ export class DeskSheet {
     setText(count, another && words ? `Another person confirms on their own page. ${words}` : words);
   }
 
-  #drawBody({ state, command, check }, followed) {
+  #drawBack(view, { state, command }) {
+    const { back } = this.#parts;
+    const to = this.#back && view.store.dictionary.commands.find(({ name }) => name === this.#back.name);
+    setHidden(back, !to || to === command || !["open", "following"].includes(state));
+    setText(back, to ? `Back to: ${to.title}` : "");
+  }
+
+  /** What can be done about a condition: the command that makes it true, or whose hands it needs. */
+  #remedy(view, command, lock) {
+    const { commands } = view.store.dictionary;
+    const declared = command.interlocks.find(({ name }) => name === lock.name);
+    if (lock.word !== "NOT met" || !declared) return null;
+    const found = makesTrue(commands, declared, this.#typed().args);
+    if (!found) return { words: byHand(declared) };
+    const texts = found.command.args.map((arg) => {
+      const choice = choices(arg)?.find(({ value }) => value === found.args[arg.name]);
+      return { name: arg.name, text: choice?.text ?? String(found.args[arg.name]), isWord: Boolean(arg.values) };
+    });
+    const said = spoken(found.command.title, texts);
+    const more = found.command.hazard === "routine" ? "" : "\u2026";
+    return { ...found, words: said + more, able: view.page.canCommand };
+  }
+
+  #drawBody(view, { state, command, check }, followed) {
     const { locks, follow, steps } = this.#parts;
     for (const field of this.#fields) setAttr(field.input, "disabled", state !== "open");
-    locks.update(command, state === "following" ? [] : lockLines(command.interlocks, check?.interlocks));
+    const lines = state === "following" ? [] : lockLines(command.interlocks, check?.interlocks);
+    const canTurn = state === "open"; // what is ready is not dropped by a condition's button
+    locks.update(
+      command,
+      lines.map((lock) => ({ ...lock, remedy: canTurn ? this.#remedy(view, command, lock) : null })),
+    );
     setHidden(follow, !followed);
     if (followed) steps.update(followed);
   }

@@ -12,13 +12,13 @@ export class Navigation {
   #places;
   #acts;
   #buttons = {};
-  #who = h("span", { class: "who-commands", testid: "who-commands" });
+  #who = h("button", { type: "button", class: "who-commands", testid: "who-commands", "aria-controls": "dock" });
   #vehicle = h("span", { class: "vehicle-name", id: "vehicle" });
   #place = "";
 
   /**
    * @param {Element} nav @param {{[name: string]: {title: string, section: Element}}} places
-   * @param {{changed: () => void, dismiss: () => void, sound: () => void, entered: (place: string) => void}} acts
+   * @param {{changed: () => void, dismiss: () => void, dock: () => void, sound: () => void, entered: (place: string) => void}} acts
    */
   constructor(nav, places, acts) {
     this.#places = places;
@@ -27,6 +27,7 @@ export class Navigation {
     const said = h("p", { class: "last-command", role: "status", hidden: true });
     const notice = h("div", { class: "notice", role: "alert", hidden: true });
     this.sound = soundButton(acts);
+    this.#who.addEventListener("click", () => acts.dock());
     const tail = [this.#vehicle, this.#who, this.sound.el, themeButton(acts.changed)];
     nav.append(...Object.values(this.#buttons), said, notice, ...tail);
     this.lastCommand = LastCommand(said);
@@ -50,10 +51,18 @@ export class Navigation {
     this.#acts.changed();
   }
 
+  /** Say at who commands whether the dock is open. */
+  dockShown(shown) {
+    setAttr(this.#who, "aria-expanded", String(shown));
+  }
+
   /** @param {object} page @param {object|undefined} dictionary of the session that is looked at */
   update(page, dictionary) {
     const [words, tone] = whoCommands(page);
     setText(this.#who, words);
+    setHidden(this.#who, !words);
+    setAttr(this.#who, "aria-label", `${words}: open or close the command dock`);
+    setAttr(this.#who, "title", "Commands (D)");
     setTone(this.#who, tone);
     if (dictionary) setText(this.#vehicle, [dictionary.vehicle, dictionary.site?.name].filter(Boolean).join(", "));
   }

@@ -12,10 +12,17 @@ const REPLAY_KEYS = {
   r: ["loop"],
 };
 
-const KEYS = { a: ["alarms", "next"], A: ["alarms", "all"], m: ["sound"], M: ["sound"] };
+const KEYS = {
+  a: ["alarms", "next"],
+  A: ["alarms", "all"],
+  d: ["dock"],
+  D: ["dock"],
+  m: ["sound"],
+  M: ["sound"],
+};
 
 /**
- * What a key means: ["safe_all"], ["escape"], ["sound"], ["alarms", which], ["replay", act, argument] or null.
+ * What a key means: ["safe_all"], ["escape"], ["sound"], ["dock"], ["alarms", which], ["replay", act, argument] or null.
  * Typing in a field is never a command.
  */
 export function meaning(event, { replay }) {
@@ -44,6 +51,7 @@ export function listen(context, acts) {
     escape: () => acts.escape(),
     safe_all: () => acts.safeAll(),
     sound: () => acts.sound(),
+    dock: () => acts.dock(),
     alarms: (which) => acts.alarmKey(which),
   };
   document.addEventListener("keydown", (event) => {

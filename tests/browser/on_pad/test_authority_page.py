@@ -11,12 +11,13 @@ from tests.browser.station import eventually
 def test_take_over_hand_over_and_a_closed_tab(bench: Bench, browser: object) -> None:
     first = Desk(browser, bench.links[0])
     assert first.text("who-commands") == "You command"
+    first.dock()
     first.see("desk-name").fill("Ada")
     first.see("desk-rename").click()
     eventually(lambda: "as Ada 1" in first.text("desk-authority"))
     second = Desk(browser, bench.links[0])
     assert second.text("who-commands") == "Ada 1 commands"
-    second.go("try")
+    second.dock()
     assert not second.see("command-board_release").is_enabled(), "one person at a time"
 
     # Taken over while something is ready: said on the first page, dropped, nothing sent.
@@ -53,6 +54,7 @@ def test_take_over_hand_over_and_a_closed_tab(bench: Bench, browser: object) -> 
 def test_two_people_share_the_two_acts(tmp_path: Path, browser: object) -> None:
     with Bench(tmp_path, two_person=True) as bench:
         ada, ben = (Desk(browser, link) for link in bench.links)
+        ada.dock()
         assert "Two-person rule" in ada.text("desk-others")
 
         # Declined by the second person: nothing is sent.

@@ -66,8 +66,8 @@ def test_a_recording_beside_a_live_vehicle(bench: Bench, browser: object) -> Non
         assert labels and all(label.endswith("recorded") or label == "Recording" for label in labels)
         assert desk.text("status-recording") == "Ended"
         assert desk.text("status-clock") == desk.text("replay-clock")
-        enabled = ".desk-sheet:visible, .camera-acts:visible, .channel-acts:visible, [data-testid^=command-]:visible"
-        assert desk.page.locator(enabled).count() == 0, place
+        command = (".dock", ".who-commands", ".desk-sheet", ".camera-acts", ".channel-acts", "[data-testid^=command-]")
+        assert desk.page.locator(", ".join(f"{one}:visible" for one in command)).count() == 0, place
 
     safe_from_everywhere(bench, desk)
     eventually(lambda: "RELEASED" not in desk.text("replay-live"))
@@ -83,6 +83,7 @@ def test_a_recording_beside_a_live_vehicle(bench: Bench, browser: object) -> Non
 def test_authority_handed_to_a_page_in_a_replay_is_not_kept(bench: Bench, browser: object) -> None:
     ada, ben = Desk(browser, bench.links[0]), Desk(browser, bench.links[0])
     open_recording(ben)
+    ada.dock()
     ada.page.locator('.command-buttons button:visible:has-text("Hand over to")').first.click()
     eventually(lambda: ada.text("who-commands") == "Nobody commands")
     for desk in (ada, ben):
