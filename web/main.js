@@ -122,8 +122,8 @@ const acts = {
   },
   sound: () => ears.toggle(),
   testSound: () => ears.test(),
-  toggleStrip: (binding) => {
-    opened.toggleStrip(binding);
+  chart: (bindings, how) => {
+    opened.chart(bindings, how);
     changed();
   },
   showAlarms,

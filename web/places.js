@@ -30,7 +30,7 @@ import { TrialPanel } from "./panels/try/trial_panel.js";
 import { AttitudePanel } from "./panels/watch/attitude_panel.js";
 import { ClimbColumn } from "./panels/watch/climb_column.js";
 import { EventList } from "./panels/watch/event_list.js";
-import { AddedStrips, FlightStrips, ReviewStrips } from "./panels/watch/flight_strips.js";
+import { FlightStrips, PickedCharts, ReviewStrips } from "./panels/watch/flight_strips.js";
 import { NowPanel } from "./panels/watch/now_panel.js";
 import { ProfilePanel } from "./panels/watch/profile_panel.js";
 import { Readouts } from "./panels/watch/readouts.js";
@@ -44,16 +44,14 @@ const PLACES = {
   try: {
     title: "Try",
     columns: [
+      [["bench-fins", "Fins and channels", FinPanel]],
       [
-        ["channels", "Channels", ChannelTable],
-        ["added", "Strips", AddedStrips],
+        ["picked", "Charts", PickedCharts],
+        ["channels", "", ChannelTable],
       ],
       [
-        ["bench-fins", "Fins", FinPanel],
         ["bench-trials", "Bench trials", TrialPanel],
         ["bench-link", "Link", LinkPanel],
-        ["bench-next", "Next flight", NextFlightPanel],
-        ["bench-configuration", "This configuration", ConfigurationPanel],
         ["share", "Watching along", SharePanel],
       ],
     ],
@@ -87,7 +85,7 @@ const PLACES = {
         ["now", "", NowPanel],
         ["profile", "From the side", ProfilePanel],
         ["scope", "Nose from above", TiltScope],
-        ["watch-plan", "From above", TrackPanel],
+        ["watch-plan", "From above", PlanPanel],
         ["phases", "", TimelinePanel],
         ["watch-strips", "", WatchStrips],
         ["worst", "", WorstLine],

@@ -75,7 +75,7 @@ def look_at_missing(page: object, kind: str) -> None:
     assert "attitude is not in this vehicle's dictionary" in text(page, "#place-watch .absent")
     assert "11 \u00b0C at the pad" in text(page, ".flight-events .event")
     go(page, "try")
-    assert "needs attitude" in text(page, ".grid.-channels")
+    assert "needs attitude" in text(page, ".channel-list")
     go(page, "ready")
     units = {"barometer": "Inertial units are not in", "one-axis": "Accel z", "unit-and-gnss": "|Rate|"}
     assert units[kind] in text(page, ".imu") and "Temperature" not in text(page, ".imu")

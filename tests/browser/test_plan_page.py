@@ -63,13 +63,16 @@ def test_a_sheet_that_says_nothing_of_it(browser: object, tmp_path: Path) -> Non
         replay.stop()
 
 
-def test_at_the_bench_before_it_ever_flew(browser: object, tmp_path: Path) -> None:
+def test_before_it_ever_flew(browser: object, tmp_path: Path) -> None:
+    """The live session's forecast stands in Learn, and trying things out is not burdened with it."""
     demo = Process(tmp_path, "demo", "--no-browser", "--http-port", "0")
     try:
         page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
         page.goto(demo.line(r"Page: (http://\S+)")[1])
         page.locator('[data-testid="place-try"]').click()
-        here = page.locator("#place-try .bench-next")
+        assert page.locator("#place-try .channels").is_visible() and page.locator("#place-try .next").count() == 0
+        page.locator('[data-testid="place-learn"]').click()
+        here = page.locator("#place-learn .next")
         eventually(lambda: "the usual coefficient" in here.inner_text())
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, "nothing to scroll sideways on a phone"
     finally:

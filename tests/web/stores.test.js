@@ -25,14 +25,26 @@ function page(changes = {}) {
   return pageOf({ ...nothing, opened: new Opened(), shelf, ...changes });
 }
 
-test("opening a recording and leaving it put strips and summary away", () => {
+test("a chart takes several channels, and a channel stands in one chart only", () => {
   const opened = new Opened();
-  opened.toggleStrip({ table: "nav", index: 0 });
-  opened.toggleStrip({ table: "nav", index: 1 });
-  opened.toggleStrip({ table: "nav", index: 0 });
-  assert.deepEqual(opened.strips, [{ table: "nav", index: 1 }]);
+  const [a, b, c] = [0, 1, 2].map((index) => ({ table: "nav", index }));
+  opened.chart([a], "same"); // the first one, whatever is asked
+  opened.chart([b], "same");
+  opened.chart([c], "new");
+  assert.deepEqual(opened.charts, [[a, b], [c]]);
+  opened.chart([a], "same");
+  assert.deepEqual(opened.charts, [[b], [c, a]], "it moved");
+  opened.chart([{ ...b }], "off");
+  assert.deepEqual(opened.charts, [[c, a]], "an empty chart goes");
+  opened.chart([c, a], "same");
+  assert.deepEqual(opened.charts, [[c, a]]);
+});
+
+test("opening a recording and leaving it put charts and summary away", () => {
+  const opened = new Opened();
+  opened.chart([{ table: "nav", index: 1 }], "new");
   opened.open(new Store(DICTIONARY), { name: "flight", label: "First" }, { apogee_m: 1 });
-  assert.deepEqual([opened.replay.label, opened.summary.apogee_m, opened.strips.length], ["First", 1, 0]);
+  assert.deepEqual([opened.replay.label, opened.summary.apogee_m, opened.charts.length], ["First", 1, 0]);
   opened.leave();
   assert.deepEqual([opened.replay, opened.summary], [null, null]);
 });

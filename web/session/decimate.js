@@ -8,9 +8,32 @@ export const MOST_POINTS = 2000;
 const GAP_PERIODS = 3.5;
 const LEAST_GAP_S = 0.35;
 
-/** Longest time between two rows that still counts as connected; Infinity for tables without a fixed rate. */
-function gapLength(rate_hz) {
-  return rate_hz > 0 ? Math.max(LEAST_GAP_S, GAP_PERIODS / rate_hz) : Infinity;
+const SAMPLED_ROWS = 101;
+const periods = new WeakMap();
+
+/**
+ * Longest time (s) between two rows of a table that still counts as connected; Infinity for what only happens now and
+ * then. The station's own tables state no rate, but follow the vehicle's: theirs is what their rows usually are apart.
+ * @param {import("./table.js").Table} table
+ */
+export function gapLength(table) {
+  const { rate_hz, computed } = table.meta;
+  if (rate_hz > 0) return Math.max(LEAST_GAP_S, GAP_PERIODS / rate_hz);
+  return computed ? Math.max(LEAST_GAP_S, GAP_PERIODS * periodOf(table)) : Infinity;
+}
+
+// The median over rows spread through the table, looked at again only once it has doubled.
+function periodOf(table) {
+  const { t, n } = table;
+  if (n < 3) return Infinity;
+  const known = periods.get(table);
+  if (known && n < known.n * 2) return known.period;
+  const step = Math.max(1, Math.floor((n - 1) / SAMPLED_ROWS));
+  const apart = [];
+  for (let row = table.coarse ?? 0; row + 1 < n; row += step) apart.push(t[row + 1] - t[row]);
+  const period = apart.sort((a, b) => a - b)[apart.length >> 1] ?? Infinity;
+  periods.set(table, { n, period });
+  return period;
 }
 
 /**
@@ -37,7 +60,7 @@ export function windowOf(table, read, a, b, last = table.n - 1) {
 
 // Where the table itself was thinned the rows are further apart, and that alone is no gap.
 function gapRule(table, size) {
-  const fine = gapLength(table.meta.rate_hz) * size;
+  const fine = gapLength(table) * size;
   if (!table.coarse) return () => fine;
   const until = table.t[table.coarse];
   const coarse = Math.max(fine, (GAP_PERIODS * size * (until - table.t[0])) / table.coarse);

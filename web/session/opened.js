@@ -1,11 +1,11 @@
-// What is looked at: the live session, or a recording with its summary; and the strips asked for of it.
+// What is looked at: the live session, or a recording with its summary; and the charts asked for of it.
 
 import { Replay } from "./replay.js";
 
 export class Opened {
   #replay = null;
   #summary = null;
-  #strips = [];
+  #charts = [];
 
   /** The replay of the recording that is open; null while the live session is looked at. */
   get replay() {
@@ -16,9 +16,9 @@ export class Opened {
     return this.#summary;
   }
 
-  /** Bindings of the channels that stand as strips of their own. */
-  get strips() {
-    return this.#strips;
+  /** The charts picked by hand, each a list of bindings. */
+  get charts() {
+    return this.#charts;
   }
 
   /**
@@ -28,19 +28,26 @@ export class Opened {
   open(store, session, summary) {
     this.#replay = new Replay(store, session);
     this.#summary = summary;
-    this.#strips = [];
+    this.#charts = [];
   }
 
   /** Back to the live session. */
   leave() {
     this.#replay = null;
     this.#summary = null;
-    this.#strips = [];
+    this.#charts = [];
   }
 
-  /** Show a channel as a strip, or no longer. @param {{table: string, index: number}} binding */
-  toggleStrip(binding) {
-    const without = this.#strips.filter((one) => one.table !== binding.table || one.index !== binding.index);
-    this.#strips = without.length < this.#strips.length ? without : [...this.#strips, binding];
+  /**
+   * Draw channels in a chart of their own ("new") or in the newest one ("same"), or no longer ("off"). What stands in
+   * another chart moves. @param {{table: string, index: number}[]} bindings @param {"new"|"same"|"off"} how
+   */
+  chart(bindings, how) {
+    const isOne = (one) => bindings.some(({ table, index }) => one.table === table && one.index === index);
+    const newest = this.#charts.at(-1);
+    const kept = this.#charts.map((chart) => chart.filter((one) => !isOne(one)));
+    if (how === "same" && newest) kept[kept.length - 1].push(...bindings);
+    else if (how !== "off") kept.push([...bindings]);
+    this.#charts = kept.filter((chart) => chart.length > 0);
   }
 }

@@ -12,7 +12,7 @@
  * @param {import("./store.js").Store|null} parts.live the live session @param {number} parts.now ms
  */
 export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, silentSince, live, now }) {
-  const { replay, summary, strips } = opened;
+  const { replay, summary, charts } = opened;
   const { sessions, trash, comparison, onboard, plans } = shelf;
   return Object.freeze({
     about,
@@ -20,7 +20,7 @@ export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, sile
     canKeep,
     replay,
     summary,
-    strips,
+    charts,
     sessions,
     trash,
     comparison,

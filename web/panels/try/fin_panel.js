@@ -1,66 +1,70 @@
-// Fins: where each was told to be and where it is.
+// What can be tried: the fins seen from the tail at their angle with the asked one as a ghost, the servo cable, and how
+// cameras and firing channels stand.
 
-import { absent, builder, h, s, setAttr, setText, setTone } from "../../kit/dom.js";
+import { builder, h, s, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { fixed, NOTHING } from "../../kit/format.js";
 import { ServoCable } from "../../kit/servo_cable.js";
 import { unknownValue } from "../../kit/silence_words.js";
+import { APART_DEG, BODY_R, BOX, tailShapes, tailWords } from "../../pictures/tail.js";
 import { commandFor, family } from "../../session/roles.js";
+import { StatesList } from "./states_list.js";
 
 const DEG = 180 / Math.PI;
-const APART_DEG = 2;
-const FULL_DEG = 15;
-const HALF_PX = 92;
+const REDRAW_MS = 100;
+const WORDS_MS = 1000;
 
 export function FinPanel(el, acts) {
   const once = builder();
   let rows = [];
   let buttons = [];
+  let picture;
+  let drawnAt = -Infinity;
   const cable = ServoCable();
-  let mode;
+  const states = StatesList();
+  const none = h("p", { class: "absent", text: "This vehicle's dictionary tells no fins." });
+  const mode = h("p", { class: "facts" });
 
   function build(view) {
-    const fins = family(view.store.roles, "fin");
+    const fins = family(view.store.roles, "fin").filter((fin) => view.has(`fin[${fin}].measured`));
     const move = commandFor(view.store.dictionary, "fin_move");
     const center = commandFor(view.store.dictionary, "fin_center");
     buttons = [];
     const button = (text, label, run, hazard) => {
-      const made = h("button", {
-        type: "button",
-        class: `act -${hazard}`,
-        text,
-        "aria-label": label,
-        on: { click: run },
-      });
+      const look = { type: "button", class: `act -${hazard}`, text, "aria-label": label };
+      const made = h("button", { ...look, on: { click: run } });
       buttons.push(made);
       return made;
     };
-    rows = fins.map((fin) =>
-      FinRow(
-        fin,
-        move && button("Move\u2026", `Move fin ${fin}`, () => acts.begin(move.name, { fin: Number(fin) }), move.hazard),
-      ),
-    );
-    mode = h("p", { class: "facts" });
+    rows = fins.map((fin) => {
+      const run = () => acts.begin(move.name, { fin: Number(fin) });
+      return FinRow(fin, move && button("Move\u2026", `Move fin ${fin}`, run, move.hazard));
+    });
+    picture = TailPicture(fins);
+    setHidden(none, fins.length > 0);
+    const all = () => acts.begin(center.name, {});
     cable.build(view);
+    states.build(view);
     el.replaceChildren(
+      none,
+      h("div", { class: "tail", hidden: fins.length === 0 }, picture.el),
       h("div", { class: "fins" }, ...rows.map((row) => row.el)),
+      h("div", { class: "fin-foot" }, mode, center && button("Center all", "Center all fins", all, center.hazard)),
       cable.el,
-      h(
-        "div",
-        { class: "fin-foot" },
-        mode,
-        center && button("Center all", "Center all fins", () => acts.begin(center.name, {}), center.hazard),
-      ),
+      states.el,
     );
-    if (fins.length === 0) el.replaceChildren(absent("Fins are"));
   }
 
   return {
     update(view) {
-      once(view.store, () => build(view));
-      for (const row of rows) row.update(view);
+      const fresh = once(view.store, () => build(view));
       for (const button of buttons) setAttr(button, "disabled", !view.page.canCommand);
+      const now = performance.now();
+      if (!fresh && view.cursor.live && now - drawnAt < REDRAW_MS) return;
+      drawnAt = now;
+      const fins = rows.map((row) => row.read(view));
+      picture.update(fins, now);
       cable.update(view);
+      states.update(view);
       const word = view.word("control.mode");
       const { stale, age } = view.sample("control.mode") ?? {};
       setText(mode, word ? `mode ${stale ? unknownValue(word, age) : word}` : "");
@@ -68,35 +72,78 @@ export function FinPanel(el, acts) {
   };
 }
 
-function FinRow(fin, move) {
-  const asked = s("path", { class: "fin-asked" });
-  const is = s("rect", { class: "fin-is", y: 9, height: 14 });
-  const picture = s(
+const points = (corners) => (corners ?? []).map((corner) => corner.map((one) => one.toFixed(1)).join(",")).join(" ");
+
+function TailPicture(fins) {
+  const parts = fins.map(() => ({
+    hinge: s("line", { class: "tail-hinge" }),
+    is: s("polygon", { class: "tail-is" }),
+    asked: s("polygon", { class: "tail-asked" }),
+    name: s("text", { class: "tail-name", "text-anchor": "middle" }),
+    words: s("text", { class: "tail-words", "text-anchor": "middle" }),
+  }));
+  const { width, height } = BOX;
+  const middle = { cx: width / 2, cy: height / 2 };
+  const el = s(
     "svg",
-    { class: "fin-picture", viewBox: "0 0 200 32", "aria-hidden": "true" },
-    s("line", { class: "fin-axis", x1: 8, x2: 192, y1: 16, y2: 16 }),
-    s("line", { class: "fin-axis", x1: 100, x2: 100, y1: 4, y2: 28 }),
-    s("line", { class: "fin-axis", x1: 8, x2: 8, y1: 8, y2: 24 }),
-    s("line", { class: "fin-axis", x1: 192, x2: 192, y1: 8, y2: 24 }),
-    is,
-    asked,
+    { class: "tail-picture", viewBox: `0 0 ${width} ${height}`, role: "img", "data-testid": "tail" },
+    s("circle", { class: "tail-body", ...middle, r: BODY_R }),
+    s("circle", { class: "tail-nozzle", ...middle, r: BODY_R / 2.6 }),
+    ...parts.flatMap(({ hinge, is, asked, name, words }) => [is, asked, hinge, name, words]),
   );
+  let saidAt = -Infinity;
+  return {
+    el: h(
+      "figure",
+      { class: "tail-figure" },
+      el,
+      h("figcaption", { class: "facts", text: "From the tail; filled where it is, dashed where asked, drawn double." }),
+    ),
+    update(told, now) {
+      for (const [i, shape] of tailShapes(told).entries()) draw(parts[i], shape);
+      if (now - saidAt < WORDS_MS) return;
+      saidAt = now;
+      setAttr(el, "aria-label", tailWords(told));
+    },
+  };
+}
+
+function draw(part, { name, hinge, is, asked, apart, label, words }) {
+  const [[x1, y1], [x2, y2]] = hinge.map((corner) => corner.map((one) => one.toFixed(1)));
+  for (const [key, value] of Object.entries({ x1, y1, x2, y2 })) setAttr(part.hinge, key, value);
+  setAttr(part.is, "points", points(is));
+  setAttr(part.asked, "points", points(asked));
+  setTone(part.is, apart ? "caution" : "none");
+  for (const [node, y] of [
+    [part.name, label.y - 3],
+    [part.words, label.y + 12],
+  ]) {
+    setAttr(node, "x", label.x.toFixed(1));
+    setAttr(node, "y", y.toFixed(1));
+  }
+  setText(part.name, `Fin ${name}`);
+  setText(part.words, words);
+}
+
+function FinRow(fin, move) {
   const words = h("span", { class: "fin-words" });
-  const el = h("div", { class: "fin" }, h("span", { class: "channel-name", text: `Fin ${fin}` }), picture, words, move);
+  const el = h(
+    "div",
+    { class: "fin" },
+    h("span", { class: "fin-said" }, h("span", { class: "fin-name", text: `Fin ${fin}` }), words),
+    move,
+  );
   return {
     el,
-    update(view) {
-      const commanded = view.value(`fin[${fin}].commanded`);
-      const measured = view.sample(`fin[${fin}].measured`);
-      const x = (value) => 100 + Math.max(-1.08, Math.min(1.08, (value * DEG) / FULL_DEG)) * HALF_PX;
-      const drawn = Number.isFinite(measured?.value) && !measured.stale;
-      setAttr(is, "x", drawn ? Math.min(100, x(measured.value)) : 100);
-      setAttr(is, "width", drawn ? Math.abs(x(measured.value) - 100) : 0);
-      setAttr(asked, "d", Number.isFinite(commanded) && !measured?.stale ? `M${x(commanded)} 4 V28` : "");
-      const apart = drawn && Number.isFinite(commanded) && Math.abs(commanded - measured.value) * DEG > APART_DEG;
-      const said = `${degrees(measured?.value)} of ${degrees(commanded)}${apart ? " apart" : ""}`;
-      setText(words, measured?.stale && measured.value !== undefined ? unknownValue(said, measured.age) : said);
-      setTone(el, measured?.stale ? "stale" : apart ? "caution" : "none");
+    /** Show where it is and return {name, asked, measured, stale} for the picture. */
+    read(view) {
+      const asked = view.value(`fin[${fin}].commanded`);
+      const { value, stale, age } = view.sample(`fin[${fin}].measured`);
+      const apart = !stale && Math.abs(asked - value) * DEG > APART_DEG;
+      const said = `${degrees(value)} of ${degrees(asked)}${apart ? " apart" : ""}`;
+      setText(words, stale && value !== undefined ? unknownValue(said, age) : said);
+      setTone(el, stale ? "stale" : apart ? "caution" : "none");
+      return { name: fin, asked, measured: value, stale };
     },
   };
 }

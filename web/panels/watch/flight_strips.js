@@ -1,15 +1,20 @@
-// The three uses of the strips: following the flight, the whole flight with zoom and pan, and channels picked by hand.
+// The uses of the strips: following the flight, the whole flight with zoom and pan, and charts picked by hand.
 
 import { h } from "../../kit/dom.js";
-import { channelStrip, flightStrips, StripStack, WindowChoice } from "../../kit/strips.js";
 import { flightRange } from "../../session/replay.js";
+import { chartStrip, flightStrips, inFlightStrips } from "../../strips/catalog.js";
+import { titleOf } from "../../strips/channel_title.js";
+import { bound } from "../../strips/series.js";
+import { StripStack, WindowChoice } from "../../strips/strip_stack.js";
 
 const SPANS = [
   { name: "flight", label: "Flight" },
-  { name: "60", label: "Last 60 s" },
-  { name: "15", label: "Last 15 s" },
+  { name: "15", label: "15 s" },
+  { name: "60", label: "60 s" },
+  { name: "300", label: "5 min" },
   { name: "all", label: "All" },
 ];
+const SLOW_HZ = 2;
 const BEFORE_S = 5;
 const AFTER_S = 20;
 const LEAST_S = 0.2;
@@ -28,47 +33,81 @@ function firstTime(view) {
   return Number.isFinite(first) ? first : view.cursor.t - 60;
 }
 
-function Following(el, acts, strips, key) {
-  let span = SPANS[0].name;
-  const choice = h("div", { class: "choices", role: "group", "aria-label": "Time shown" });
-  const stack = h("div", { class: "strips-stack" });
-  el.append(choice, stack);
-  WindowChoice(choice, SPANS, (name) => {
-    span = name;
+/** What fits before a person has chosen: the flight once there is one, else longer for what comes slowly. */
+function fitting(liftOff, rates) {
+  if (liftOff !== undefined) return "flight";
+  const slowest = Math.min(...rates);
+  if (rates.length === 0 || slowest > SLOW_HZ) return "60";
+  return slowest > 0 ? "300" : "all";
+}
+
+function Following(el, acts, { strips, key, sync, rates = () => [], foot }) {
+  let chosen = "";
+  const tools = h("div", { class: "choices", role: "group", "aria-label": "Time shown" });
+  const choice = WindowChoice(tools, SPANS, (name) => {
+    chosen = name;
+    acts.changed();
   });
-  return StripStack(stack, {
+  return StripStack(el, {
     changed: acts.changed,
     strips,
     key,
-    sync: key ? "added" : "flight",
-    window: (view) =>
-      followWindow(span, view.cursor.t, {
-        liftOff: view.moment("lift_off")?.t,
-        landing: view.moment("landing")?.t,
-        start: firstTime(view),
-      }),
+    sync,
+    tools,
+    foot,
+    window: (view) => {
+      const liftOff = view.moment("lift_off")?.t;
+      const span = chosen || fitting(liftOff, rates(view));
+      choice.choose(span);
+      const landing = view.moment("landing")?.t;
+      return followWindow(span, view.cursor.t, { liftOff, landing, start: firstTime(view) });
+    },
   });
 }
 
-export function FlightStrips(el, acts) {
-  return Following(el, acts, (view) => flightStrips(view.store.roles));
+// What counts while it flies: few strips, so that each can be read from two meters; a vehicle that tells little of it
+// has all that it tells.
+function counting(view) {
+  const { roles } = view.store;
+  const few = inFlightStrips(roles).filter(({ series }) => series.some((one) => bound(view, one)));
+  return few.length > 1 ? few : flightStrips(roles);
 }
 
-/** Strips of channels that were picked in the channel table. */
-export function AddedStrips(el, acts) {
-  const key = (view) => view.page.strips.map(({ column }) => column.channel).join(" ");
-  const none = h("p", { class: "absent", text: "Press + beside a channel to draw it here." });
-  const box = h("div", { class: "added-box" });
+export function FlightStrips(el, acts) {
+  return Following(el, acts, { strips: counting, sync: "flight" });
+}
+
+/** Charts of channels that were picked in the channel table, one or more channels in each. */
+export function PickedCharts(el, acts) {
+  const key = (view) => view.page.charts.map((chart) => chart.map(({ column }) => column.channel).join()).join(" ");
+  const none = h("p", {
+    class: "absent",
+    text: "Press + beside a channel to chart it here, several in one if you like.",
+  });
+  const box = h("div", { class: "picked-box" });
   el.append(none, box);
-  const stack = Following(
-    box,
-    acts,
-    (view) => view.page.strips.map((binding) => channelStrip(binding.column, binding)),
+  const close = (bindings) => {
+    const title = `Close this chart: ${bindings.map(titleOf).join(", ")}`;
+    const click = () => acts.chart(bindings, "off");
+    return h("button", {
+      type: "button",
+      class: "link chart-close",
+      title,
+      "aria-label": title,
+      text: "close",
+      on: { click },
+    });
+  };
+  const stack = Following(box, acts, {
     key,
-  );
+    sync: "picked",
+    strips: (view) => view.page.charts.map((chart) => chartStrip(chart, titleOf)),
+    rates: (view) => view.page.charts.flat().map(({ meta }) => (meta.computed ? SLOW_HZ + 1 : meta.rate_hz)),
+    foot: ({ series }) => close(series.map(({ bindings }) => bindings[0])),
+  });
   return {
     update(view) {
-      const empty = view.page.strips.length === 0;
+      const empty = view.page.charts.length === 0;
       none.hidden = !empty;
       box.hidden = empty;
       if (!empty) stack.update(view);
@@ -84,13 +123,11 @@ export function ReviewStrips(el, acts) {
   let range = null;
   let store = null;
   let zero = 0;
-  const help = h("p", {
-    class: "facts",
-    text: "Drag to zoom, wheel to zoom, Shift + wheel to pan, double click for everything, click to go there.",
-  });
+  const help = h("span", { class: "strips-help", tabindex: "0", text: "Click to go there, drag or wheel to zoom." });
+  help.title = "Shift + wheel pans, double click shows everything, Shift + click sets a second cursor.";
   const none = h("p", { class: "absent", text: "Open a session to see the whole flight." });
-  const stack = h("div", { class: "strips-stack" });
-  el.append(help, none, stack);
+  const stack = h("div");
+  el.append(none, stack);
   const whole = (view) => view.store.tRange;
   const clip = ([a, b]) => {
     const [start, end] = store.tRange;
@@ -110,6 +147,11 @@ export function ReviewStrips(el, acts) {
       range = null;
       acts.changed();
     },
+    go: (t) => {
+      acts.replay("pause");
+      acts.replay("seek", t);
+    },
+    tools: help,
     playhead: true,
     whole: true,
     zero: () => zero,
@@ -156,7 +198,7 @@ export function ReviewStrips(el, acts) {
       }
       zero = view.store.journal.state("moment", "lift_off")?.body?.t ?? 0;
       none.hidden = Boolean(view.page.replay);
-      stack.hidden = help.hidden = !view.page.replay;
+      stack.hidden = !view.page.replay;
       if (view.page.replay) strips.update(view);
     },
   };
