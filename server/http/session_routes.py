@@ -15,7 +15,9 @@ from server.http.openapi import given, refusals
 from server.http.opened import opened, opened_columns
 from server.http.sharing import picture
 from server.live.station import Station
+from server.review.review import Review
 from server.review.summary import summarize
+from server.review.verdict import verdict
 from server.telemetry.columns import columns_payload
 
 LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
@@ -67,7 +69,13 @@ async def summary(name: str, site: Site) -> dict[str, Any]:
     """Return a finished session in numbers."""
     if name == LIVE:
         raise HTTPException(409, "A summary is made of a finished session.")
-    return await site.work.run(lambda: dict(summarize(opened(site, name))))
+    return await site.work.run(lambda: _told(opened(site, name)))
+
+
+def _told(review: Review) -> dict[str, Any]:
+    """Return a summary with the sentence that it comes down to."""
+    found = summarize(review)
+    return {**found, "verdict": verdict(review.output.entries, len(found.get("absent", {})))}
 
 
 @router.get("/sessions/{name}/columns", response_class=Response, responses={**given("application/octet-stream"), **SESSION})
