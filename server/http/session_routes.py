@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import time
-from typing import Any
+from dataclasses import asdict
+from typing import Annotated, Any
 
-from fastapi import APIRouter, HTTPException
+from fastapi import APIRouter, HTTPException, Query
 from fastapi.responses import Response
 
 from server.http.context import LIVE, Site
@@ -15,6 +16,7 @@ from server.http.openapi import given, refusals
 from server.http.opened import opened, opened_columns
 from server.http.sharing import picture
 from server.live.station import Station
+from server.review.packets import packets_at
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.verdict import verdict
@@ -76,6 +78,17 @@ def _told(review: Review) -> dict[str, Any]:
     """Return a summary with the sentence that it comes down to."""
     found = summarize(review)
     return {**found, "verdict": verdict(review.output.entries, len(found.get("absent", {})))}
+
+
+@router.get("/sessions/{name}/packets", responses=SESSION)
+async def packets(
+    name: str, site: Site, rx: Annotated[float, Query(ge=-1e9, le=1e9, allow_inf_nan=False)]
+) -> dict[str, Any]:
+    """Return the newest packets that had arrived at a session second, as they crossed the radio."""
+    if name == LIVE:
+        raise HTTPException(409, "Packets are looked at in a finished session.")
+    arrival = await site.work.run(lambda: packets_at(opened(site, name), rx))
+    return {"rx_s": None, "packets": [], "left_out": 0} if arrival is None else asdict(arrival)
 
 
 @router.get("/sessions/{name}/columns", response_class=Response, responses={**given("application/octet-stream"), **SESSION})
