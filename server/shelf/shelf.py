@@ -24,6 +24,7 @@ from server.recording.session_file import SessionError, peek_header
 from server.recording.session_header import SessionHeader
 from server.recording.storage import claim
 from server.review.review import Review, open_review
+from server.review.sketch import height_sketch
 from server.review.summary import summarize
 from server.review.summary_shape import ToldFinding
 from server.shelf import session_notes
@@ -34,7 +35,7 @@ from server.timestamps import NS_PER_S
 
 INDEX_FILE = "shelf-index.sqlite3"
 ELSEWHERE = "another station is recording it now; what it holds so far is shown"
-INDEX_VERSION = 2
+INDEX_VERSION = 3
 SAMPLES_NOTED_IN = "samples"
 ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS = ".onboard.csv", ".onboard.toml", ".onboard.events.txt"
 """Endings of what lies beside a session: an onboard log imported for it, the log's mapping, its events' own file."""
@@ -49,6 +50,7 @@ ITEM: dict[str, object] = {
     "started_utc": None,
     "duration_s": None,
     "apogee_m": None,
+    "heights_m": None,
     "findings": None,
     "size_bytes": 0,
     "sentence": None,
@@ -343,6 +345,7 @@ def _computed_item(place: SessionPlace) -> dict[str, object]:
     item.update(
         duration_s=summary["duration_s"],
         apogee_m=apogee["height_m"] if apogee is not None else None,
+        heights_m=height_sketch(review, summary),
         findings=_counted(summary["findings"]),
         size_bytes=sum(p.stat().st_size for p in review.session.parts),
         sentence="; ".join(said) or None,
