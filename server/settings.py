@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -14,6 +15,7 @@ from server.problems import SettingsProblem
 
 APPLICATION = "blockhouse"
 DEFAULT_HTTP_PORT = 8731
+UNITS = ("metric", "imperial")
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,31 @@ def default_folders(environment: Mapping[str, str] = os.environ) -> tuple[Path, 
     if home:
         return Path(home) / "sessions", Path(home) / "keys"
     return user_data_path(APPLICATION) / "sessions", user_config_path(APPLICATION)
+
+
+def settings_file(environment: Mapping[str, str] = os.environ) -> Path:
+    """Return the file in which a person keeps choices; it need not exist."""
+    home = environment.get("BLOCKHOUSE_HOME")
+    return (Path(home) if home else user_config_path(APPLICATION)) / "settings.toml"
+
+
+def person_units(environment: Mapping[str, str] = os.environ) -> str:
+    """Return the units a person reads by the settings file, "metric" or "imperial" (`[person]`, `units`); metric without.
+
+    Raises SettingsProblem.
+    """
+    file = settings_file(environment)
+    try:
+        read = tomllib.loads(file.read_text("utf-8"))
+    except FileNotFoundError:
+        return UNITS[0]
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsProblem(f"The settings {file} cannot be read: {error}.") from error
+    person = read.get("person", {})
+    chosen = person.get("units", UNITS[0]) if isinstance(person, Mapping) else None
+    if chosen not in UNITS:
+        raise SettingsProblem(f"The settings {file}: [person] units is {' or '.join(UNITS)}.")
+    return str(chosen)
 
 
 def page_folder() -> Path:

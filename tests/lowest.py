@@ -32,6 +32,15 @@ for package in (protocol, server):
             importlib.import_module(found.name)
 """
 PICTURE = "from server.http.sharing import picture; assert b'<svg' in picture('http://192.0.2.7:8731/')"
+TABLE = """
+import io
+from server.cli.paper import ACT, Table, Words, show
+terminal = io.StringIO()
+terminal.isatty = lambda: True
+label = Words("text", label="label", label_width=9)
+show([Words("a sentence", ACT, 2), label, Table([("a", "b" * 90)], ("x", "y"))], terminal)
+assert "label" in terminal.getvalue() and "b" * 90 not in terminal.getvalue()
+"""
 FOLDERS = "from server.settings import default_folders; assert all(path.is_absolute() for path in default_folders({}))"
 
 
@@ -60,6 +69,7 @@ def steps(place: Installed, parquet: bool) -> Iterator[tuple[str, Callable[[], o
     yield "every module is imported", lambda: place.python_says(EVERY_MODULE)
     yield "folders of the system", lambda: place.python_says(FOLDERS)
     yield "code to scan", lambda: place.python_says(PICTURE)
+    yield "table for a terminal", lambda: place.python_says(TABLE)
     yield "page and socket", place.show
     yield "demonstration", lambda: flown.append(place.fly(RATE))
     yield "summary", lambda: place.run("summary", str(flown[0]))

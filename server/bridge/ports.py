@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import re
 from dataclasses import dataclass
 from typing import Protocol
 from urllib.parse import urlsplit
@@ -98,16 +99,25 @@ def is_url_understood(url: str) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class FoundPort:
-    """One port of this machine: device, what it says it is, stable name, and whether it can be opened now."""
+    """One port of this machine: device, what it says it is, stable name, and whether it can be opened now.
+
+    `is_nameless`: built in and naming no hardware, so that nobody can tell whether anything is behind it.
+    """
 
     device: str
     description: str
     serial_number: str | None
     problem: str | None
+    is_nameless: bool = False
+
+
+def names_no_hardware(device: str, hardware_id: str | None, usb_vendor: int | None) -> bool:
+    """Tell whether a port is one that Linux makes for every UART its board could have: ttyS with no hardware named."""
+    return re.fullmatch(r"/dev/ttyS\d+", device) is not None and usb_vendor is None and hardware_id in (None, "", "n/a")
 
 
 def found_ports() -> list[FoundPort]:
-    """Return the serial ports plugged in, each tried by opening and closing it."""
+    """Return the serial ports of this machine, each tried by opening and closing it."""
     found = []
     for info in sorted(list_ports.comports()):
         problem = None
@@ -115,5 +125,7 @@ def found_ports() -> list[FoundPort]:
             open_port(info.device, 57600).close()
         except (OSError, ValueError) as error:
             problem = explain(info.device, error).sentence
-        found.append(FoundPort(info.device, info.description or "", info.serial_number, problem))
+        description = "" if info.description in (None, "n/a") else info.description
+        is_nameless = names_no_hardware(info.device, info.hwid, info.vid)
+        found.append(FoundPort(info.device, description, info.serial_number, problem, is_nameless))
     return found

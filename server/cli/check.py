@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Callable
+from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -14,12 +14,14 @@ from protocol.commands import Command
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.bridge.ports import OpenPort, explain, is_url_understood, open_port
+from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
+from server.flight.units import with_signs
 from server.problems import Problem
 from server.settings import copies_folder, default_folders
 from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
 from server.uplink.rules import UNDERSTATED
-from server.workbench.check_lines import FAULT, CheckLine, table_text
+from server.workbench.check_lines import FAULT, OPEN, CheckLine
 from server.workbench.conformance import Bench
 
 ADVICE = (
@@ -76,24 +78,32 @@ def run(options: argparse.Namespace) -> int:
         port = open_port(options.port, options.baud or dictionary.modem_baud)
     except (OSError, ValueError) as error:
         raise CheckProblem(explain(options.port, error).sentence) from error
-    print(ADVICE)
+    show([Words(ADVICE)])
     with closing(port):
         try:
             lines = checked(Bench(SerialPort(port), dictionary, key, counters.take, time.monotonic), command, options.listen)
         except serial.SerialException as error:
             raise CheckProblem(explain(options.port, error).sentence) from error
     faults = sum(line.verdict == FAULT for line in lines)
-    print(f"{faults} of {len(lines)} at fault" if faults else f"{len(lines)} looked at, none at fault")
+    told = f"{faults} of {len(lines)} at fault" if faults else f"{len(lines)} looked at, none at fault"
+    show([*check_blocks(lines), Words(told, ACT if faults else TITLE)])
     return 1 if faults else 0
 
 
-def checked(bench: Bench, command: Command | None, listen_s: float, say: Callable[[str], None] = print) -> list[CheckLine]:
-    """Listen, ask, and print the table; returns its lines."""
+def check_blocks(lines: Sequence[CheckLine]) -> list[Block]:
+    """Return what is printed of the lines: a table, faults in red."""
+    styles = {
+        place: ACT if line.verdict == FAULT else LOOK for place, line in enumerate(lines) if line.verdict in (FAULT, OPEN)
+    }
+    return [Table([(line.verdict, line.name, with_signs(line.seen)) for line in lines], styles=styles)]
+
+
+def checked(bench: Bench, command: Command | None, listen_s: float) -> list[CheckLine]:
+    """Listen and ask; returns the lines of the table."""
     bench.listen(listen_s)
     lines = list(bench.downlink_lines())
     if command is not None and bench.frames:
         lines += bench.command_lines(command)
-    say(table_text(lines))
     return lines
 
 

@@ -6,10 +6,12 @@ import argparse
 import json
 from pathlib import Path
 
-from server.cli.shared import Progress, make_progress
+from server.cli.comparison import comparison_blocks
+from server.cli.paper import show
+from server.cli.shared import Progress, add_units, make_progress, units_of
 from server.json_text import finite
 from server.recording.segment import base_name
-from server.review.compare import SESSIONS_AT_MOST, compare, comparison_dict, comparison_text
+from server.review.compare import SESSIONS_AT_MOST, compare, comparison_dict
 from server.review.csv_export import export_csv
 from server.review.parquet_export import export_parquet
 from server.review.report import report_html
@@ -52,6 +54,7 @@ def add_compare(compared: argparse.ArgumentParser) -> None:
     moments = 'lift_off, apogee, ..., or "mark: TEXT"; given once for all, or once for each session'
     compared.add_argument("--at", action="append", metavar="MOMENT", help=moments)
     compared.add_argument("--json", action="store_true", help="for scripts")
+    add_units(compared)
     compared.set_defaults(run=lambda options: _compare(options, make_progress()))
 
 
@@ -69,6 +72,7 @@ def add_report(report: argparse.ArgumentParser) -> None:
     """Fill in `report`."""
     report.add_argument("file", type=Path, metavar="SESSION")
     report.add_argument("out", type=Path, metavar="OUT.html")
+    add_units(report)
     report.set_defaults(run=lambda options: _report(options, make_progress()))
 
 
@@ -114,16 +118,18 @@ def _export(options: argparse.Namespace, progress: Progress) -> int:
 
 
 def _report(options: argparse.Namespace, progress: Progress) -> int:
+    units = units_of(options)
     progress(f"reading {options.file.name}")
     review = open_review(options.file)
     noted = read_sidecar(place_of(options.file).noted)
-    options.out.write_text(report_html(review, noted), "utf-8", "replace")
+    options.out.write_text(report_html(review, noted, units), "utf-8", "replace")
     progress("")
     print(options.out)
     return 0
 
 
 def _compare(options: argparse.Namespace, progress: Progress) -> int:
+    units = units_of(options)
     reviews = []
     for file in options.files[: SESSIONS_AT_MOST + 1]:
         progress(f"reading {file.name}")
@@ -131,7 +137,10 @@ def _compare(options: argparse.Namespace, progress: Progress) -> int:
     at = options.at or ["lift_off"]
     found = compare(reviews, at if len(at) > 1 else at[0])
     progress("")
-    print(json.dumps(finite(comparison_dict(found)), indent=2) if options.json else comparison_text(found))
+    if options.json:
+        print(json.dumps(finite(comparison_dict(found)), indent=2))
+    else:
+        show(comparison_blocks(found, units))
     return 0
 
 

@@ -9,7 +9,10 @@ import os
 import sys
 import time
 from collections.abc import Callable
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
+
+if TYPE_CHECKING:
+    from server.flight.units import Units
 
 CAUTION = "Blockhouse is not a safety device. The range safety officer, local law and the physical arming key decide."
 
@@ -39,6 +42,19 @@ def _within(text: str, value: float, low: float, high: float) -> float:
     if not low <= value <= high:  # also refuses what is not a number
         raise argparse.ArgumentTypeError(f"must be {low:g}..{high:g}, got {text}")
     return value
+
+
+def add_units(parser: argparse.ArgumentParser) -> None:
+    """Fill in `--units`."""
+    parser.add_argument("--units", choices=["metric", "imperial"], help="heights and speeds in m, m/s or in ft, mph")
+
+
+def units_of(options: argparse.Namespace) -> Units:
+    """Return the units asked for, else those of the person's settings file; raises SettingsProblem."""
+    from server.flight.units import CHOICES
+    from server.settings import person_units
+
+    return CHOICES[options.units or person_units()]
 
 
 def make_progress() -> Progress:

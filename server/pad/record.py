@@ -1,4 +1,4 @@
-"""A pad sheet out of a recording's journal, as it stood at the last lift-off, or else at the end; and sheets as text.
+"""A pad sheet out of a recording's journal, as it stood at the last lift-off, or else at the end; and blank ones.
 
 A recording may hold anything: what is no sheet is none, what is no line is shown as unknown or open.
 """
@@ -9,15 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from server.pad.plan import PadPlan
-from server.pad.sheet import ADVICE, Line, SheetState, Standing, blank_line, line_of, summary_of
+from server.pad.sheet import Line, SheetState, blank_line, line_of, summary_of
 from server.telemetry.journal import JournalEntry
 
 TOPIC = "pad_sheet"
 AT_LIFT_OFF = "As it stood at lift-off"
 AT_THE_END = "As it stood at the end of the recording"
 BLANK = "Not filled in"
-SIGNED = ("Flier", "Range safety officer", "Date")
-WIDTHS = (7, 48, 14)
 
 
 @dataclass(frozen=True)
@@ -86,22 +84,3 @@ def blank_sheet(plan: PadPlan) -> RecordedSheet:
         for group in plan.groups
     )
     return RecordedSheet(plan.title, plan.note, BLANK, groups)
-
-
-def sheet_text(sheet: RecordedSheet) -> str:
-    """Return a sheet as plain text with lines to sign on."""
-    lines = [sheet.title, *(told for told in (sheet.note, sheet.facts) if told), sheet.heading, ADVICE]
-    for title, items in sheet.groups:
-        lines += ["", title]
-        for item in items:
-            standing, *cells = item.cells()
-            mark = standing.upper() if item.line.standing is Standing.NOT_MET else standing
-            padded = [cell.ljust(width) for cell, width in zip((mark, *cells[:2]), WIDTHS, strict=True)]
-            lines.append("  " + "  ".join([*padded, *(cell for cell in cells[2:] if cell)]).rstrip())
-    lines += ["", *(f"{name + ' ':_<60}" for name in SIGNED)]
-    return "\n".join(_printable(line) for line in lines)
-
-
-def _printable(line: str) -> str:
-    """Return a line that cannot steer a terminal, whatever a recording holds."""
-    return "".join(letter if letter.isprintable() else "?" for letter in line)

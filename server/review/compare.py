@@ -26,6 +26,7 @@ STEP_S = 0.05
 LONGEST_GAP_S = 1.0
 LONGEST_S = 1200.0
 SESSIONS_AT_MOST = 6
+BEFORE_S, AFTER_S = 1.0, 3.0  # around the flight from lift-off to apogee
 TABLE = "compare"
 # What is compared: name, title, and the roles that carry it, the first one heard.
 COLUMNS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
@@ -244,33 +245,36 @@ def comparison_columns(found: Comparison) -> bytes:
     return columns_payload(" ".join(found.names), [(spec, 0, np.column_stack(arrays), {})], [])
 
 
-def comparison_text(found: Comparison) -> str:
-    """Return a comparison as lines for a terminal."""
-    lines = [f"aligned at {', '.join(dict.fromkeys(found.at))}", _line("", [*found.names])]
-    for row in found.numbers:
-        title = f"{row.name} [{row.unit}]" if row.unit else row.name
-        lines.append(_line(title, [_cell(v, c, i) for i, (v, c) in enumerate(zip(row.values, row.changes, strict=True))]))
+@dataclass(frozen=True)
+class Farthest:
+    """Where a column of one session is farthest from the first session's: seconds from the moment, how far, in its unit."""
+
+    title: str
+    which: int
+    t: float
+    apart: float
+    unit: str
+
+
+def farthest(found: Comparison) -> list[Farthest]:
+    """Return it for each column and session, greatest first against the column's own spread.
+
+    Where all are aligned at lift-off, only the flight up to shortly after the last apogee counts: the shock of a landing
+    or a late parachute would hide everything else.
+    """
+    low, high = -np.inf, np.inf
+    if set(found.at) == {"lift_off"}:
+        tops = [value for row in found.numbers if row.name == "apogee at" for value in row.values if value is not None]
+        low, high = -BEFORE_S, max(tops, default=np.inf) + AFTER_S
+    inside = (found.t >= low) & (found.t <= high)
+    titles = {name: title for name, title, _ in COLUMNS}
+    rows = []
     for name, each in found.columns.items():
         for which in range(1, len(each)):
-            apart = np.abs(found.difference(name, which))
+            apart = np.where(inside, np.abs(found.difference(name, which)), np.nan)
             if np.isfinite(apart).any():
                 worst = int(np.nanargmax(apart))
-                lines.append(
-                    f"{name}: {found.names[which]} is farthest from {found.names[0]} at {found.t[worst]:+.2f} s, "
-                    f"by {apart[worst]:.4g} {found.units[name]}"
-                )
-    lines.append("changed on the sheets:" if found.changes else "nothing changed on the sheets")
-    for entry in found.changes:
-        lines.append(_line(f"  {entry.sheet} {entry.key}", ["-" if value is None else str(value) for value in entry.values]))
-    return "\n".join(lines)
-
-
-def _cell(value: float | None, change: float | None, which: int) -> str:
-    if value is None:
-        return "-"
-    text = f"{value:.3f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
-    return f"{text} ({change:+.4g})" if which and change else text
-
-
-def _line(title: str, cells: Sequence[str]) -> str:
-    return f"{title:<28}" + "".join(f"{cell:>26}" for cell in cells)
+                spread = float(np.nanmax(np.abs(np.where(inside, each[0], np.nan))))
+                told = Farthest(titles[name], which, float(found.t[worst]), float(apart[worst]), found.units[name])
+                rows.append((told.apart / spread if spread > 0 else 0.0, told))
+    return [told for _, told in sorted(rows, key=lambda row: -row[0])]

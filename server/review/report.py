@@ -14,6 +14,7 @@ from server.analysis.figures.ascent import GreatestSpeedFigure
 from server.design.sheet_rows import sheet_rows
 from server.flight.digits import with_doubt
 from server.flight.sensors.alignment import alignment_of
+from server.flight.units import METRIC, Units
 from server.pad.record import recorded_sheet
 from server.pad.sheet import ADVICE
 from server.review.events import events_of
@@ -64,7 +65,7 @@ NUMBERS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-def report_html(review: Review, noted: Mapping[str, object] | None = None) -> str:
+def report_html(review: Review, noted: Mapping[str, object] | None = None, units: Units = METRIC) -> str:
     """Return the report of a session as an HTML document; `noted` is what stands in its sidecar."""
     summary, noted = summarize(review), noted or {}
     moments = moments_of(summary)

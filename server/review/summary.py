@@ -95,34 +95,6 @@ def summarize(review: Review) -> Summary:
     return summary
 
 
-def summary_text(summary: Mapping[str, object]) -> str:
-    """Return the summary as plain lines for a terminal."""
-    lines = []
-    for name, value in summary.items():
-        title = name.replace("_", " ")
-        if isinstance(value, dict) and value and all(isinstance(item, dict | str) for item in value.values()):
-            lines.append(f"{title}:")
-            lines += [f"    {key.replace('_', ' ')}: {_line(item)}" for key, item in value.items()]
-        elif isinstance(value, list) and value:
-            lines.append(f"{title}:")
-            lines += [f"    {_line(item)}" for item in value]
-        else:
-            lines.append(f"{title}: {_line(value)}")
-    return "\n".join(lines)
-
-
-def _line(value: object) -> str:
-    if value is None:
-        return "-"
-    if isinstance(value, float):
-        return f"{value:.3f}"
-    if isinstance(value, dict):
-        return ", ".join(f"{k} {_line(v)}" for k, v in value.items())
-    if isinstance(value, list):
-        return ", ".join(_line(v) for v in value) or "none"
-    return str(value)
-
-
 def _moments(entries: list[JournalEntry]) -> dict[str, JournalEntry]:
     """Return each moment's last dating, unless it was taken back; for one that can end (control enabled), its first
     beginning."""

@@ -80,4 +80,6 @@ class Summary(TypedDict):
     marks: list[Mark]
     alarms: list[dict[str, object]]
     absent: NotRequired[dict[str, str]]  # each figure of the flight that is not told, and why; only where there are any
+    configuration: NotRequired[object]  # what follows from the sheet, where it was computed as well (`planned`)
+    next_flight: NotRequired[object]
     faults: NotRequired[list[ToldFault]]  # only where there are any: a sound session's summary has none

@@ -14,9 +14,3 @@ class CheckLine:
     name: str
     verdict: str
     seen: str
-
-
-def table_text(lines: list[CheckLine]) -> str:
-    """Return the lines as a table of plain text."""
-    wide = max(len(line.name) for line in lines)
-    return "\n".join(f"{line.verdict:8}  {line.name:{wide}}  {line.seen}" for line in lines)

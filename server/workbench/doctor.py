@@ -15,7 +15,7 @@ import subprocess
 import sys
 import time
 import webbrowser
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -34,6 +34,11 @@ SYNCS = 20
 SYNC_BYTES = 4096  # what a full radio brings between two flushes, with room
 PYTHON_AT_LEAST = (3, 11)
 _HOUR_S = 3600.0
+# What Python's own `webbrowser` (3.11 to 3.13) looks for on a display, without those that no system ships any more.
+_DRAWING = (
+    "x-www-browser", "firefox", "firefox-esr", "google-chrome", "google-chrome-stable", "chrome", "chromium",
+    "chromium-browser", "microsoft-edge", "epiphany", "konqueror", "opera",
+)  # fmt: skip
 _LID_FILES = ("/etc/systemd/logind.conf", *(f"{place}/systemd/logind.conf.d" for place in ("/etc", "/run", "/usr/lib")))
 
 
@@ -46,16 +51,12 @@ class DoctorFinding:
     found: str
     fix: str = ""
 
-    def line(self) -> str:
-        """Return the finding for a terminal."""
-        return f"{self.state:8s} {self.what}: {self.found}" + (f" {self.fix}" if self.fix else "")
 
-
-def examine(sessions: Path, keys: Path) -> list[DoctorFinding]:
-    """Look at everything, in the order in which it is needed on the field."""
+def examine(sessions: Path, keys: Path, every_port: bool = False) -> list[DoctorFinding]:
+    """Look at everything, in the order in which it is needed on the field; of nameless ports only where asked for."""
     return [
         python(sys.version_info[:3]),
-        *serial_ports(found_ports()),
+        *serial_ports(port for port in found_ports() if every_port or not port.is_nameless),
         disk_room(sessions),
         disk_speed(sessions),
         clock(time.time(), newest_file_s(Path(__file__).parents[1]), Path("/run/systemd/timesync/synchronized").exists()),
@@ -76,12 +77,15 @@ def python(version: Sequence[int]) -> DoctorFinding:
 def serial_ports(ports: Iterable[FoundPort]) -> list[DoctorFinding]:
     """Look at every serial port that is plugged in."""
     found = [
-        DoctorFinding(
-            f"port {port.device}", PROBLEM if port.problem else OK, port.problem or f"can be opened ({port.description})"
-        )
+        DoctorFinding(f"port {port.device}", PROBLEM if port.problem else OK, port.problem or opened_text(port.description))
         for port in ports
     ]
     return found or [DoctorFinding("ports", UNKNOWN, "none is plugged in.", "Plug the radio in and run this again.")]
+
+
+def opened_text(description: str) -> str:
+    """Return the words for a port that can be opened, with what it says it is where it says so."""
+    return f"can be opened ({description})" if description else "can be opened"
 
 
 def _existing(folder: Path) -> Path:
@@ -141,13 +145,31 @@ def clock(now_s: float, not_before_s: float, is_synchronized: bool) -> DoctorFin
     return DoctorFinding("clock", UNKNOWN, f"{shown}; no time server has set it.", "Compare it with another clock.")
 
 
-def browser(find: Callable[[], object] = webbrowser.get) -> DoctorFinding:
-    """Look whether a browser can be opened for the page."""
+def browser(
+    find: Callable[[], object] = webbrowser.get,
+    environment: Mapping[str, str] = os.environ,
+    which: Callable[[str], str | None] = shutil.which,
+    platform: str = sys.platform,
+) -> DoctorFinding:
+    """Look whether a browser can be opened for the page.
+
+    Without a display Python's `webbrowser` knows only those that draw in the terminal, whatever else is installed.
+    """
+    elsewhere = "start with --no-browser and open the printed address in a browser on this computer's screen."
+    needs_display = platform not in ("win32", "darwin")
+    if needs_display and not (environment.get("DISPLAY") or environment.get("WAYLAND_DISPLAY")):
+        if environment.get("BROWSER"):
+            return DoctorFinding("browser", OK, f"the one that BROWSER names ({environment['BROWSER']})")
+        installed = next((found for name in _DRAWING if (found := which(name)) is not None), None)
+        if installed is not None:
+            found = f"a browser is installed ({installed}), but there is no display here to show it on."
+            return DoctorFinding("browser", UNKNOWN, found, f"Run this where the screen is, or {elsewhere}")
+        found = "none that draws pictures was found, and there is no display here."
+        return DoctorFinding("browser", PROBLEM, found, f"Install one where the screen is, or {elsewhere}")
     try:
         find()
     except webbrowser.Error:
-        fix = "Install one, or start with --no-browser and open the printed address elsewhere on this computer."
-        return DoctorFinding("browser", PROBLEM, "none was found.", fix)
+        return DoctorFinding("browser", PROBLEM, "none was found.", f"Install one, or {elsewhere}")
     return DoctorFinding("browser", OK, "found")
 
 

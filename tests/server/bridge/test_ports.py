@@ -10,7 +10,7 @@ import pytest
 import serial
 
 import server.bridge.ports
-from server.bridge.ports import PortFault, explain, found_ports, is_url_understood, open_port
+from server.bridge.ports import PortFault, explain, found_ports, is_url_understood, names_no_hardware, open_port
 
 DEVICE = "/dev/ttyUSB0"
 
@@ -90,6 +90,7 @@ def test_a_port_found_is_tried_and_told(monkeypatch) -> None:
     class Info:
         def __init__(self, device: str) -> None:
             self.device, self.description, self.serial_number = device, "radio", "A1"
+            self.hwid, self.vid = "USB VID:PID=1209:0001", 0x1209
 
         def __lt__(self, other: Info) -> bool:
             return self.device < other.device
@@ -98,3 +99,22 @@ def test_a_port_found_is_tried_and_told(monkeypatch) -> None:
     found = found_ports()
     assert [port.device for port in found] == ["/dev/no-a", "/dev/no-b"]
     assert "is not there" in str(found[0].problem) and found[0].serial_number == "A1"
+    assert not any(port.is_nameless for port in found)
+
+
+@pytest.mark.parametrize(
+    ("device", "hardware_id", "vendor", "nameless"),
+    [
+        ("/dev/ttyS0", "n/a", None, True),  # what Linux makes for a UART, whether or not there is a plug
+        ("/dev/ttyS31", "", None, True),
+        ("/dev/ttyS0", "PNP0501", None, False),
+        ("/dev/ttyUSB0", "n/a", None, False),
+        ("/dev/ttyAMA0", "n/a", None, False),  # the pins of a small board, where a radio may well sit
+        ("/dev/ttyS0", "USB VID:PID=1209:0001", 0x1209, False),
+        ("COM1", "n/a", None, False),
+    ],
+)
+def test_a_port_without_hardware_is_known_by_naming_none(
+    device: str, hardware_id: str, vendor: int | None, nameless: bool
+) -> None:
+    assert names_no_hardware(device, hardware_id, vendor) is nameless

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from server.cli.cli import main
+from server.cli.cli import COMMANDS, GROUPS, main
 from server.recording.session_file import open_session
 from server.review.review import open_review
 from server.review.summary import summarize, summary_json
@@ -172,8 +172,8 @@ def test_the_other_commands_say_why(
 @pytest.mark.parametrize(
     "arguments",
     [
-        (),
         ("nonsense",),
+        ("sumary",),
         ("live",),
         ("summary",),
         ("twin",),
@@ -233,6 +233,28 @@ def test_version_and_help(tmp_path: Path) -> None:
     assert str(DEFAULT_HTTP_PORT) == "8731"
 
 
+def test_nothing_asked_for_is_the_help_by_when_each_command_is_used(tmp_path: Path) -> None:
+    told = run(tmp_path)
+    assert (told.returncode, told.stderr) == (0, "") and told.stdout == run(tmp_path, "--help").stdout
+    grouped = [name for _, names in GROUPS for name in names]
+    assert sorted(grouped) == sorted(name for name, _, _ in COMMANDS), "every command once"
+    places = [told.stdout.index(f"\n  {title}\n") for title, _ in GROUPS]
+    assert places == sorted(places)
+    for name in grouped:
+        assert f"\n    {name} " in told.stdout
+
+
+@pytest.mark.parametrize(("wrong", "near"), [("sumary", "summary"), ("port", "ports"), ("dr", None), ("Live", "live")])
+def test_a_command_that_is_none_is_told_with_the_nearest(
+    capsys: pytest.CaptureFixture[str], wrong: str, near: str | None
+) -> None:
+    with pytest.raises(SystemExit):
+        main([wrong])
+    told = capsys.readouterr().err
+    assert f"there is no command {wrong!r}" in told
+    assert (f"did you mean {near!r}?" in told) if near else ("did you mean" not in told)
+
+
 def test_summary_of_a_flight_is_json_and_agrees_with_what_happened(tmp_path: Path) -> None:
     flight = flown()
     path = recorded(tmp_path, flight)
@@ -242,8 +264,9 @@ def test_summary_of_a_flight_is_json_and_agrees_with_what_happened(tmp_path: Pat
     assert summary["apogee"]["height_m"] == pytest.approx(flight.truth["apogee_m"], rel=0.01)
     assert summary["closed"] and not summary["damage"] and summary["session"] == "flight"
     lines = run(tmp_path, "summary", str(path)).stdout.splitlines()
-    assert "session: flight" in lines and f"vehicle: {summary['vehicle']}" in lines
-    assert {line.split(":")[0] for line in lines if not line.startswith(" ")} == {name.replace("_", " ") for name in summary}
+    assert lines[0] == "flight" and lines[1].startswith(summary["vehicle"])
+    top = round(summary["apogee"]["height_m"])
+    assert any(line.startswith("  Top ") and f" {top} " in line for line in lines)
 
 
 def test_half_a_session_is_summarized_as_far_as_it_goes(files: Path) -> None:

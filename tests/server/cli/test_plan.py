@@ -16,7 +16,9 @@ SHEET = Path(__file__).resolve().parents[3] / "server" / "design" / "sheets" / "
 def test_configuration_of_a_sheet(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["configuration", str(SHEET)]) == 0
     said = capsys.readouterr().out
-    assert "margin 2.36 calibers" in said and "tail fins: slope 6.73 at 1.157 m" in said and "common practice" in said
+    lines = [" ".join(line.split()) for line in said.splitlines()]
+    assert "margin, calibers 2.36 2.62" in lines and "tail fins 6.73 per rad at 1.157 m" in lines
+    assert "common practice" in said and "_" not in said
     assert main(["configuration", str(SHEET), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["burnout"]["mass_kg"] == pytest.approx(1.55)
 
@@ -32,9 +34,9 @@ def test_next_of_a_flown_session_with_a_change(tmp_path: Path, capsys: pytest.Ca
         "changed",
         "G92",
         "G116",
-        "tail fins, mm",
+        "tail fins: root ",
         "NOT MET",
-        "the recorded flight itself",
+        "The recorded flight itself",
         "no permission",
     ):
         assert words in said, words

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from server.pad.record import TOPIC, blank_sheet, recorded_sheet, sheet_text
+from server.cli.pad import sheet_blocks
+from server.cli.paper import plain_lines
+from server.pad.record import TOPIC, RecordedSheet, blank_sheet, recorded_sheet
 from server.pad.sheet import ADVICE, PadSheet, SheetEvent, Standing
 from server.telemetry.journal import JournalEntry
 from tests.server.pad.pad_world import BATTERY, DICTIONARY, HOSTILE, HOSTILE_KEY, KEY_OUT, WIND, Values, plan_of, watched
@@ -58,12 +60,16 @@ def test_a_recording_may_hold_anything(definition: dict) -> None:
     sheet = recorded_sheet(
         [entry("definition", definition), entry("sheet", {"state": 7}), entry("item None", {"standing": 1})]
     )
-    assert ADVICE in sheet_text(sheet)
+    assert ADVICE in printed(sheet)
+
+
+def printed(sheet: RecordedSheet) -> list[str]:
+    """Return the lines that a pipe gets of a sheet."""
+    return list(plain_lines(sheet_blocks(sheet)))
 
 
 def test_the_text_says_who_ticked_what_and_leaves_room_to_sign() -> None:
-    text = sheet_text(recorded_sheet(journal()))
-    lines = [" ".join(line.split()) for line in text.splitlines()]
+    lines = [" ".join(line.split()) for line in printed(recorded_sheet(journal()))]
     assert "met Battery 8 V at least 7.4 V" in lines
     assert f"met Arming key out Ada 1, {AT}" in lines
     assert f"NOT MET Wind measured 9.5 m/s at least 0 m/s, at most 8.94 m/s Ada 1, {AT}" in lines
@@ -75,4 +81,4 @@ def test_a_blank_sheet_is_all_open_and_nothing_can_steer_a_terminal() -> None:
     sheet = blank_sheet(plan_of(BATTERY, KEY_OUT))
     assert [item.line.standing for _, items in sheet.groups for item in items] == [Standing.UNKNOWN, Standing.OPEN]
     odd = recorded_sheet([entry("definition", {"title": "a\x1b[2Jb\nc", "groups": []})])
-    assert sheet_text(odd).splitlines()[0] == "a?[2Jb?c"
+    assert printed(odd)[0] == "a?[2Jb?c"

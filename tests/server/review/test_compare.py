@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -12,14 +13,18 @@ from hypothesis import strategies as st
 from scipy.interpolate import interp1d
 
 from server.cli.cli import main
+from server.cli.comparison import comparison_blocks
+from server.cli.paper import plain_lines
 from server.design.sheet_files import load_sheets
 from server.review.compare import (
+    AFTER_S,
+    BEFORE_S,
     STEP_S,
     CompareProblem,
     compare,
     comparison_columns,
     comparison_dict,
-    comparison_text,
+    farthest,
     moments_to_choose,
     resampled,
 )
@@ -140,8 +145,19 @@ def test_shapes_for_page_and_terminal(flights: list[Review]) -> None:
         assert np.array_equal(tables["compare"][place], wanted, equal_nan=True), name
     shape = json.loads(json.dumps(comparison_dict(found)))
     assert shape["sessions"] == ["one", "two", "three"] and len(shape["columns"]) == 5
-    text = comparison_text(found)
-    assert "aligned at lift_off" in text and "burnout_mass_kg" in text and "height: three is farthest from one" in text
+    text = "\n".join(plain_lines(comparison_blocks(found)))
+    assert "A  one, 0 s at lift-off" in text and "burnout mass  1.55 kg  1.7 kg  1.55 kg" in text
+    assert re.search(r"Height above the pad: C from A by \d+\.\d m at", text) and "_" not in text
+
+
+def test_what_differs_most_is_no_shock_of_a_landing(flights: list[Review]) -> None:
+    """Seen: the farthest difference of two flights was a landing's shock, 20 s after all that was asked about."""
+    found = compare(flights)
+    tops = next(row.values for row in found.numbers if row.name == "apogee at")
+    told = farthest(found)
+    assert told and all(-BEFORE_S <= one.t <= max(tops) + AFTER_S for one in told)
+    whole = farthest(compare(flights, "apogee"))
+    assert max(one.t for one in whole) > AFTER_S, "aligned elsewhere all of it counts"
 
 
 def test_what_cannot_be_compared_is_said(flights: list[Review], tmp_path: Path) -> None:
@@ -159,7 +175,7 @@ def test_what_cannot_be_compared_is_said(flights: list[Review], tmp_path: Path) 
 def test_the_command_line(flights: list[Review], capsys: pytest.CaptureFixture[str]) -> None:
     files = [str(review.session.path) for review in flights[:2]]
     assert main(["compare", *files]) == 0
-    assert "changed on the sheets:" in capsys.readouterr().out
+    assert "Changed on the sheets" in capsys.readouterr().out
     assert main(["compare", *files, "--at", "apogee", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["at"] == ["apogee", "apogee"]
     assert main(["compare", files[0]]) == 1

@@ -11,12 +11,14 @@ from pathlib import Path
 import pytest
 
 from protocol.vehicle import VehicleLink
+from server.cli.paper import plain_lines
+from server.cli.summary import summary_blocks
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
 from server.recording.records import Kind
 from server.review.report import report_html
 from server.review.review import Review, open_review
-from server.review.summary import summarize, summary_json, summary_text
+from server.review.summary import summarize, summary_json
 from server.telemetry.journal import JournalEntry
 from tests.server.flights import KEY, Flight, dictionary, flown, recorded
 from tests.server.recording.sessions import header_for
@@ -85,7 +87,9 @@ def test_a_session_without_a_flight_has_no_moments(tmp_path: Path) -> None:
     for name in ("apogee", "burnout", "lift_off_t", "landing_t", "deployment_t", "greatest_speed_m_s", "greatest_tilt_deg"):
         assert summary[name] is None, name
     assert (summary["packets"], summary["phases"], summary["nonfinite_frames"]) == ({}, [], 0)
-    assert "apogee: -" in summary_text(summary).splitlines()
+    lines = printed(summary)
+    assert "  Flight             no lift-off was seen" in lines or any("no height" in line for line in lines)
+    assert not any("apogee" in line for line in lines)
 
 
 def test_control_that_came_and_went_is_dated_by_its_first_beginning(tmp_path: Path) -> None:
@@ -110,6 +114,11 @@ def test_alarms_are_those_that_were_raised(tmp_path: Path) -> None:
     cleared = {"key": "a", "severity": "info", "text": "battery fine", "body": {"state": "cleared"}}
     summary = summarize(noted(tmp_path, (Kind.ALARM, raised), (Kind.ALARM, cleared)))
     assert [(a["text"], a["severity"]) for a in summary["alarms"]] == [("battery low", "warning")]
+
+
+def printed(summary: dict) -> list[str]:
+    """Return the lines that a pipe gets of a summary."""
+    return list(plain_lines(summary_blocks(summary, {})))
 
 
 class Reading:
@@ -185,11 +194,18 @@ def test_json_is_json_whatever_a_note_holds(tmp_path: Path) -> None:
 
 
 def test_lines_for_a_terminal(tmp_path: Path) -> None:
-    text = summary_text(summary_of(tmp_path, flown("calm")))
-    lines = text.splitlines()
-    assert "vehicle: Sandpiper" in lines and "phases:" in lines and "damage: none" in lines
-    assert any(line.startswith("apogee: height_m 2") for line in lines)
-    assert not any("{" in line or "[" in line for line in lines)
+    summary = summary_of(tmp_path, flown("calm"))
+    lines = printed(summary)
+    assert lines[0] == summary["session"] and lines[1].startswith("Sandpiper, ") and lines[2].startswith("recording whole, ")
+    moments = [line.strip() for line in lines[: lines.index("Findings")] if re.match("  T[+\N{MINUS SIGN}]", line)]
+    words = ("lift-off", "off the rail", "burnout", "control enabled", "apogee", "deployment", "landed")
+    assert [next(word for word in words if word in moment) for moment in moments] == list(words)
+    seconds = [float(moment[1:].split()[0]) for moment in moments]
+    assert seconds == sorted(seconds), "events once and in order"
+    assert not any("{" in line or "[" in line or re.search(r"[a-z]_[a-z]", line) for line in lines), "no internal name"
+    assert not any(re.search(r"\d deg|degrees|\+-| -\d", line) for line in lines), "one spelling"
+    spot = re.search(r"landed (\d+ m from the pad at \d{3}\N{DEGREE SIGN}, within \d+ m)", "\n".join(lines))
+    assert any(line.startswith(f"  Where it lies  {spot[1]} (95 %)") for line in lines), "one place of landing"
 
 
 @pytest.mark.parametrize("topic", [None, 3, True, "moment", [], {"x": 1}])
@@ -211,7 +227,7 @@ def test_hostile_notes_make_no_summary_fall(tmp_path: Path, name: str) -> None:
     summary = summarize(noted(tmp_path, *notes))
     assert summary["apogee"] is None and summary["nonfinite_frames"] == 0 and summary["restarts"] == 0
     json.loads(summary_json(summary))
-    assert summary_text(summary)
+    assert printed(summary)
 
 
 def test_a_review_is_not_changed_by_summing_it_up(tmp_path: Path) -> None:
@@ -232,7 +248,11 @@ def test_a_link_lost_under_canopy_is_told_as_forecast_first_and_last_point_secon
     away = r"\d+ m from the pad, bearing \d{3} deg"
     assert re.fullmatch(rf"{away}, within \d+ m \(95 %\): predicted by its drift .*, from \d+ m up", summary["whereabouts"])
     assert re.fullmatch(rf"{away}, \d+ m up", summary["last_heard"])
-    assert f"whereabouts: {summary['whereabouts']}\n" in summary_text(summary)
+    told = "\n".join(printed(summary))
+    (lies,) = re.findall(r"Where it lies  (.*)", told)
+    (last,) = re.findall(r"Last heard     (.*)", told)
+    figures = [re.findall(r"\d+", text) for text in (lies, summary["whereabouts"])]
+    assert figures[0] == figures[1] and re.findall(r"\d+", last) == re.findall(r"\d+", summary["last_heard"])
     assert summary["whereabouts"] in report_html(review) and "Last heard" in report_html(review)
 
     whole = summary_of(tmp_path, flight)

@@ -18,7 +18,7 @@ from protocol.dictionary_file import parse_dictionary
 from protocol.identity import IDENTITY_NAME
 from protocol.vehicle import CommandMemory, Order, Rejected, Repeat, VehicleLink
 from server.workbench.attempts import unused_code
-from server.workbench.check_lines import FAULT, OK, OPEN, CheckLine, table_text
+from server.workbench.check_lines import FAULT, OK, OPEN, CheckLine
 from server.workbench.conformance import Bench
 from tests.protocol.helpers import HEAD, KEY, SANDPIPER
 from tests.server.uplink.queue_world import first_wire, swapped
@@ -286,8 +286,3 @@ def test_an_unused_code_keeps_its_distance_from_hazardous_ones() -> None:
     hazardous = [command.code for command in SANDPIPER.commands.values() if command.hazard == "hazardous"]
     assert code not in SANDPIPER.command_by_code and min((code ^ other).bit_count() for other in hazardous) >= 4
     assert unused_code(parse_dictionary(HEAD)) == 1
-
-
-def test_the_table_is_aligned() -> None:
-    text = table_text([CheckLine("a", OK, "one"), CheckLine("long name", FAULT, "two")])
-    assert text.splitlines() == ["ok        a          one", "FAULT     long name  two"]

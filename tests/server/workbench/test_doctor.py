@@ -28,7 +28,7 @@ def test_ports() -> None:
     good = FoundPort("/dev/ttyA", "a radio", None, None)
     bad = FoundPort("/dev/ttyB", "", None, "No permission for /dev/ttyB. Add yourself to the group.")
     assert [finding.state for finding in doctor.serial_ports([good, bad])] == [OK, PROBLEM]
-    assert "Add yourself" in doctor.serial_ports([bad])[0].line()
+    assert "Add yourself" in doctor.serial_ports([bad])[0].found
     assert [finding.state for finding in doctor.serial_ports([])] == [UNKNOWN]
 
 
@@ -78,8 +78,34 @@ def test_browser() -> None:
     def none() -> object:
         raise webbrowser.Error("no browser")
 
-    assert doctor.browser(lambda: object()).state == OK
-    assert doctor.browser(none).state == PROBLEM and "--no-browser" in doctor.browser(none).fix
+    screen = {"DISPLAY": ":0"}
+    assert doctor.browser(lambda: object(), screen).state == OK
+    assert doctor.browser(none, screen).state == PROBLEM and "--no-browser" in doctor.browser(none, screen).fix
+
+
+def test_a_browser_without_a_display_is_told_apart_from_no_browser() -> None:
+    """Seen: "none was found" with a browser installed; and a text browser, which draws no page, would have been "found"."""
+
+    def text_browser() -> object:
+        return object()
+
+    here = doctor.browser(text_browser, {}, lambda name: f"/usr/bin/{name}" if name == "chromium" else None, "linux")
+    assert here.state == UNKNOWN and "/usr/bin/chromium" in here.found and "no display here" in here.found
+    none = doctor.browser(text_browser, {}, lambda name: None, "linux")
+    assert none.state == PROBLEM and "no display here" in none.found and "--no-browser" in none.fix
+    assert doctor.browser(text_browser, {"BROWSER": "mine %s"}, lambda name: None, "linux").state == OK
+    for platform in ("win32", "darwin"):
+        assert doctor.browser(text_browser, {}, lambda name: None, platform).state == OK, "a display is there by itself"
+
+
+def test_ports_that_name_no_hardware_are_looked_at_only_where_asked_for(tmp_path: Path, monkeypatch) -> None:
+    ghost, radio = FoundPort("/dev/ttyS0", "", None, None, True), FoundPort("/dev/ttyUSB0", "radio", "7", None)
+    monkeypatch.setattr(doctor, "found_ports", lambda: [ghost, radio])
+
+    def whats(every_port: bool) -> list[str]:
+        return [one.what for one in doctor.examine(tmp_path, tmp_path, every_port) if one.what.startswith("port ")]
+
+    assert whats(False) == ["port /dev/ttyUSB0"] and whats(True) == ["port /dev/ttyS0", "port /dev/ttyUSB0"]
 
 
 def test_keys(tmp_path: Path) -> None:
@@ -92,7 +118,7 @@ def test_keys(tmp_path: Path) -> None:
         [finding] = doctor.key_files(keys)
         assert finding.state == PROBLEM and f"mode {mode:04o}" in finding.found and "chmod 600" in finding.fix
     assert stat.S_IMODE((keys / KEY_FILE).stat().st_mode) == 0o620  # nothing is changed
-    assert (keys / KEY_FILE).read_text().strip() not in "".join(finding.line() for finding in doctor.key_files(keys))
+    assert (keys / KEY_FILE).read_text().strip() not in str(doctor.key_files(keys))
 
 
 @pytest.mark.parametrize(
@@ -138,7 +164,7 @@ def test_the_command_prints_a_line_for_each_and_its_exit_code_tells(tmp_path: Pa
     assert {line.split()[0] for line in lines} <= {OK, PROBLEM, UNKNOWN}
     assert code == any(line.startswith(PROBLEM) for line in lines)
     for what in ("Python", "disk room", "disk speed", "clock", "browser", "key"):
-        assert any(line[9:].startswith(what) for line in lines), what
+        assert any(line.split(maxsplit=1)[1].startswith(what) for line in lines), what
     os.chmod(keys / KEY_FILE, 0o644)
     assert main(arguments) == 1
     monkeypatch.setattr(

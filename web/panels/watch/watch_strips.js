@@ -1,9 +1,10 @@
 // Three strips that fit under the pictures: how it leans, how it turns and what the fins do about it, what force it feels.
 
 import { h } from "../../kit/dom.js";
-import { flightStrips, StripStack } from "../../kit/strips.js";
+import { flightStrips, inFlightStrips } from "../../strips/catalog.js";
+import { bound } from "../../strips/series.js";
+import { StripStack } from "../../strips/strip_stack.js";
 
-const SHOWN = ["Tilt", "Rates", "Fins", "Acceleration"];
 const SHORT_OF = 5; // s before lift-off
 const AFTER_S = 5; // s after landing
 const WAITING_S = 30;
@@ -19,10 +20,9 @@ function windowOf(view) {
 
 /** Only what such a stack has room for; a vehicle that tells none of them is shown height and climb instead. */
 function stripsOf(view) {
-  const all = flightStrips(view.store.roles);
-  const chosen = all.filter(({ title }) => SHOWN.includes(title));
-  const able = ({ series }) => series.some(({ roles }) => roles?.every((role) => view.tells(role)));
-  return chosen.some(able) ? chosen : all.slice(0, 2);
+  const { roles } = view.store;
+  const chosen = inFlightStrips(roles).filter(({ series }) => series.some((one) => bound(view, one)));
+  return chosen.length ? chosen : flightStrips(roles).slice(0, 2);
 }
 
 export function WatchStrips(el, acts) {
