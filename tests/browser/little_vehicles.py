@@ -100,10 +100,10 @@ def transmitting(kind: str, rate: float = 1.0, ignite_s: float = IGNITE_S) -> It
         listener.stop()
 
 
-def recorded(folder: Path, kind: str, seconds: float = 120.0) -> Path:
+def recorded(folder: Path, kind: str, seconds: float = 120.0, site: dict[str, object] | None = None) -> Path:
     """Write what a station hears of one of the three as a recording, flight and all; return its file."""
     clock, text = FakeClock(), dictionary_text(kind)
-    header = make_header(clock, software=Software("t"), dictionary=text, vehicle={}, site={}, source="t")
+    header = make_header(clock, software=Software("t"), dictionary=text, vehicle={}, site=site or {}, source="t")
     recorder = Recorder(folder, kind, header, clock=clock)
     vehicle = LittleVehicle(parse_dictionary(text, kind), IGNITE_S)
     for step in range(1, round(seconds / STEP_S)):

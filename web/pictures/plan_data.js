@@ -16,8 +16,16 @@ export const PLACES = [
 /** True when this vehicle tells where it is. */
 export const tellsPlace = (view) => PLACES.some(([[east, north]]) => view.has(east) && view.has(north));
 
-/** The figure "recovery" at the cursor, {} before there is one. */
-export const recoveryOf = (view) => view.state("figure", "recovery")?.body ?? {};
+/**
+ * The figure "recovery" at the cursor, {} before there is one. Once it lies, the last word of the session counts: it lies
+ * in one place, and the summary and the report tell that one.
+ */
+export function recoveryOf(view) {
+  const then = view.state("figure", "recovery")?.body ?? {};
+  if (then.whereabouts_basis !== "landed") return then;
+  const last = view.store.journal.state("figure", "recovery")?.body;
+  return last?.whereabouts_basis === "landed" ? last : then;
+}
 
 /** The newest place heard: {east, north, height (m) or NaN, age (s)}; undefined when none was. */
 export function lastPoint(view) {

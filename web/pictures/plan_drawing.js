@@ -96,29 +96,55 @@ function frame({ bar, north, wind, height }) {
 let made = 0;
 
 /**
- * A plan in an element. `draw(data, box, now)` is idempotent and may be called on every frame: it draws at most ten times
- * a second, and tells a screen reader at most once a second. @param {import("./plan.js").PlanData} data
+ * A plan in an element. `draw(data, box, unit)` may be called on every frame: it draws at most ten times a second, and
+ * tells a screen reader at most once a second; what came in between is drawn when that time is over.
  */
 export function PlanDrawing(el) {
   const id = `plan-stripes-${++made}`;
   const drawing = s("svg", { class: "plan-picture", role: "img", "data-testid": "plan" });
   el.append(h("div", { class: "plan-box" }, drawing));
-  let drawn = { key: "", at: -Infinity, said: -Infinity };
+  let newest;
+  let key = "";
+  const draw = atMost(DRAW_MS, () => {
+    const { data, box, unit } = newest;
+    if (!(box.width > 0 && box.height > 0)) return;
+    const shapes = planShapes(data, box, unit);
+    const now = JSON.stringify(shapes);
+    if (now === key) return;
+    key = now;
+    setAttr(drawing, "viewBox", `0 0 ${box.width} ${box.height}`);
+    const parts = [...ground(shapes, id), ...flight(shapes), ...words(shapes), ...frame(shapes)];
+    drawing.replaceChildren(stripes(id), ...parts.filter(Boolean));
+  });
+  const tell = atMost(WORDS_MS, () => setAttr(drawing, "aria-label", planWords(newest.data, newest.unit?.text)));
   return {
     el: drawing,
-    draw(data, box, now = performance.now(), unit) {
-      if (!(box.width > 0 && box.height > 0) || now - drawn.at < DRAW_MS) return;
-      const shapes = planShapes(data, box, unit);
-      const key = JSON.stringify(shapes);
-      if (key !== drawn.key) {
-        setAttr(drawing, "viewBox", `0 0 ${box.width} ${box.height}`);
-        const parts = [...ground(shapes, id), ...flight(shapes), ...words(shapes), ...frame(shapes)];
-        drawing.replaceChildren(stripes(id), ...parts.filter(Boolean));
-        drawn = { ...drawn, key, at: now };
-      }
-      if (now - drawn.said < WORDS_MS) return;
-      drawn.said = now;
-      setAttr(drawing, "aria-label", planWords(data, unit?.text));
+    /** @param {import("./plan.js").PlanData} data @param {{width: number, height: number}} box */
+    draw(data, box, unit) {
+      newest = { data, box, unit };
+      draw();
+      tell();
     },
+  };
+}
+
+/** Does something at once, and again no sooner than after some time, then with what came last. */
+function atMost(ms, act) {
+  let waits = false;
+  let again = false;
+  return function now() {
+    if (waits) {
+      again = true;
+      return;
+    }
+    act();
+    waits = true;
+    setTimeout(() => {
+      waits = false;
+      if (again) {
+        again = false;
+        now();
+      }
+    }, ms);
   };
 }

@@ -23,7 +23,7 @@ export function PlanPanel(el, acts) {
       setHidden(none, able);
       if (!able) return;
       const data = planDataOf(view, personOf(view, phone, Date.now()));
-      plan.draw(data, box, view.page.now);
+      plan.draw(data, box);
       const words = wayWords(data);
       setHidden(way, !words);
       setText(way, words);
