@@ -218,14 +218,14 @@ export function planShapes(data, box, unit = METERS) {
   for (const [x, y] of legs.flatMap(({ points }) => points))
     room.block({ left: x - 2, right: x + 2, top: y - 2, bottom: y + 2 });
   const way = wayOf(walk, at, room, unit);
-  const spot = (place, text) => {
+  const spot = (place, text, must = true) => {
     if (!place || !finite(place.east)) return null;
     const point = at(place);
-    return { ...point, r: (place.radius ?? 0) * scale, label: room.put(text, point.x, point.y, 11, true) };
+    return { ...point, r: (place.radius ?? 0) * scale, label: room.put(text, point.x, point.y, 11, must) };
   };
   const best = data.best && data.best.basis !== "last" ? data.best : null;
   const lies = spot(best, best?.basis === "landed" ? "lies here" : "predicted");
-  const last = spot(data.last, data.last?.text ?? "last heard");
+  const last = spot(data.last, data.last?.text ?? "last heard", !lies);
   const other = spot(data.other, "the part lost");
   const person = data.person ? spot({ ...data.person, radius: data.person.accuracy }, "you") : null;
   const pad = { ...at({ east: 0, north: 0 }) };
