@@ -29,8 +29,9 @@ WRONG = ("NaN", "undefined", "Infinity", "null", "[object")
 
 
 # Numbers of the flight that reach over the edge of their tile.
-OVER = """() => [...document.querySelectorAll(".readout .line, .readout .most")].filter((one) => {
-  const tile = one.closest(".readout").getBoundingClientRect();
+OVER = """() => [...document.querySelectorAll(
+  ".readout .line, .readout .most, .now-line, .now-note, .chute-words, .worst-words")].filter((one) => {
+  const tile = one.closest(".readout, .panel").getBoundingClientRect();
   const range = document.createRange();
   range.selectNodeContents(one);
   return one.offsetParent && range.getBoundingClientRect().right > tile.right + 1;

@@ -109,9 +109,11 @@ function chuteNow(view, name) {
   const label = (continuity ?? armed ?? fired).column.label || name;
   const { state } = channelState({ continuity, armed, fired });
   const { age } = fired ?? armed ?? continuity;
-  const isFired = isSet(fired) && finite(fired.value);
-  if (state === "unknown" && isFired)
-    return { name: label, state: "fired", word: "fired", note: heardAgo(age), tone: "stale" };
+  // That it fired is a fact; one that still is armed or conducts, or is not heard, may have another charge in it.
+  if (isSet(fired) && finite(fired.value) && (state === "unknown" || fired.stale)) {
+    const note = state === "unknown" ? `${heardAgo(age)}; treat as armed` : heardAgo(age);
+    return { name: label, state: "fired", word: "fired", note, tone: "stale" };
+  }
   if (state === "unknown") return { name: label, state, word: "unknown", note: "treat as armed", tone: "stale" };
   const inAir = view.inFlight;
   const tone = state === "open" && !inAir ? "caution" : state === "armed" && !inAir ? "warning" : "none";
