@@ -32,6 +32,7 @@ export function ProfilePanel(el, acts) {
   const isDue = pace(acts.changed);
   const isToldAnew = pace(acts.changed, WORDS_MS);
   let scaled = "";
+  let words = "";
 
   function draw(flight) {
     const shapes = profileShapes(flight, box);
@@ -80,8 +81,7 @@ export function ProfilePanel(el, acts) {
         box.height,
         view.silence?.who,
       ].join();
-      if (!isDue(due)) return;
-      const words = draw(flightSide(view, way));
+      if (isDue(due)) words = draw(flightSide(view, way));
       if (isToldAnew(words)) setAttr(drawing, "aria-label", words);
     },
   };

@@ -47,18 +47,23 @@ export function TimelinePanel(el, acts) {
   const box = boxOf(drawing, acts.changed);
   const isDue = pace(acts.changed);
   const isToldAnew = pace(acts.changed, WORDS_MS);
+  let words = "";
+
+  function draw(flight, isFlown) {
+    setAttr(drawing, "viewBox", `0 0 ${box.width} ${HEIGHT}`);
+    const line = phaseLine(flight, box.width);
+    bars.replaceChildren(...(isFlown ? nodesOf(line) : []));
+    setAttr(now, "visibility", isFlown ? "visible" : "hidden");
+    for (const name of ["x1", "x2"]) setAttr(now, name, line.now.toFixed(1));
+    words = phaseWords(line);
+  }
+
   return {
     update(view) {
       const flight = phasesOf(view);
       const isFlown = flight.moments.lift_off !== undefined;
       none.hidden = isFlown;
-      if (box.width === 0 || !isDue(JSON.stringify([box.width, flight]))) return;
-      setAttr(drawing, "viewBox", `0 0 ${box.width} ${HEIGHT}`);
-      const line = phaseLine(flight, box.width);
-      bars.replaceChildren(...(isFlown ? nodesOf(line) : []));
-      setAttr(now, "visibility", isFlown ? "visible" : "hidden");
-      for (const name of ["x1", "x2"]) setAttr(now, name, line.now.toFixed(1));
-      const words = phaseWords(line);
+      if (box.width > 0 && isDue(JSON.stringify([box.width, flight]))) draw(flight, isFlown);
       if (isToldAnew(words)) setAttr(drawing, "aria-label", words);
     },
   };
