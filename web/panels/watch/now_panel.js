@@ -40,7 +40,7 @@ function chute({ name }) {
 
 export function NowPanel(el) {
   const rows = ROWS.map(row);
-  const list = h("ul", { class: "chutes", "aria-label": "Parachutes", testid: "now-chutes" });
+  const list = h("ul", { class: "now-chutes", "aria-label": "Parachutes", testid: "now-chutes" });
   el.append(...rows.map((one) => one.el), list);
   const once = builder();
   let chutes = [];
