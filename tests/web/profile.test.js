@@ -99,6 +99,9 @@ test("a level line's words stand where no mark has its own", () => {
   const [line] = profileShapes(flight({ marks: [mark], expected: 80 }), wide).lines;
   assert.equal(line.anchor, "end");
   assert.equal(profileShapes(flight({ expected: 80 }), wide).lines[0].anchor, "start");
+  const both = [mark, { ...mark, text: "x", along: 0, up: 79 }];
+  const [under] = profileShapes(flight({ marks: both, expected: 80 }), wide).lines;
+  assert.ok(under.textY > under.y, "with marks on both sides they stand under the line");
 });
 
 test("a marker points the way the vehicle moves, and a landed one lies", () => {

@@ -171,7 +171,7 @@ function scalesOf(at, { width, height }) {
   return { heights, distances, unit: at.unit, ground: at.y(0), left: EDGE.left, right: width - EDGE.right, height };
 }
 
-/** Heights that this flight is measured by, each with its words at the end where no mark has its own. */
+/** Heights that this flight is measured by, each with its words where no mark has its own. */
 function levelLines({ gate, expected }, at, { width }, marks) {
   const lines = [
     { key: "gate", up: gate, text: "control gate" },
@@ -180,8 +180,10 @@ function levelLines({ gate, expected }, at, { width }, marks) {
   const [x1, x2] = [EDGE.left, width - EDGE.right];
   return lines.map((one) => {
     const [y, text] = [at.y(one.up), `${one.text} ${fixed(one.up, 0)} m`];
-    const isTaken = marks.some(({ anchor, labelY }) => anchor === "end" && Math.abs(labelY - y) < LABEL_PX);
-    return { ...one, y, x1, x2, text, anchor: isTaken ? "end" : "start", textX: isTaken ? x2 - 3 : x1 + 3 };
+    const taken = (side) => marks.some(({ anchor, labelY }) => anchor === side && Math.abs(labelY - y) < LABEL_PX);
+    const goesRight = taken("end") && !taken("start");
+    const textY = taken("end") && taken("start") ? y + LABEL_PX : y - 4;
+    return { ...one, y, x1, x2, text, textY, anchor: goesRight ? "end" : "start", textX: goesRight ? x2 - 3 : x1 + 3 };
   });
 }
 

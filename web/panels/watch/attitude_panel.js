@@ -45,7 +45,7 @@ export function AttitudePanel(el, acts) {
       const able = ROLES.every((role) => view.has(role));
       for (const node of [drawing, words]) setHidden(node, !able);
       setHidden(none, able);
-      if (!able || box.width === 0) return;
+      if (!able || box.width === 0 || box.height === 0) return;
       const quaternion = ROLES.map((role) => view.value(role) ?? NaN);
       const { stale, age, value } = view.sample(ROLES[0]);
       const isLost = stale && value !== undefined;

@@ -71,7 +71,7 @@ export function ProfilePanel(el, acts) {
       setHidden(drawing, !able);
       setHidden(note, !able);
       setHidden(none, able);
-      if (!able || box.width === 0) return;
+      if (!able || box.width === 0 || box.height === 0) return;
       const { version, session } = view.store;
       const due = [
         version,
@@ -115,9 +115,9 @@ function scaleNodes({ heights, distances, ground, left, right, unit }) {
 }
 
 function lineNodes({ lines }) {
-  return lines.flatMap(({ key, x1, x2, y, text, textX, anchor }) => [
+  return lines.flatMap(({ key, x1, x2, y, text, textX, textY, anchor }) => [
     s("line", { class: `profile-level -${key}`, x1, x2, y1: y, y2: y }),
-    s("text", { class: "profile-scale", x: textX, y: y - 4, "text-anchor": anchor, text }),
+    s("text", { class: "profile-scale", x: textX, y: textY, "text-anchor": anchor, text }),
   ]);
 }
 

@@ -32,7 +32,7 @@ export function TiltScope(el, acts) {
       setHidden(canvas, !able);
       setHidden(words, !able);
       setHidden(none, able);
-      if (!able || box.width === 0) return;
+      if (!able || box.width === 0 || box.height === 0) return; // a box of no height has no picture
       const tilt = view.sample("ground.tilt");
       const azimuth = view.value("ground.azimuth");
       const side = `${box.width}x${box.height}`;
@@ -79,7 +79,7 @@ function trace(view) {
   return other.table === name ? points.reverse() : [];
 }
 
-const LEAST_PX = 8; // a box of no height is laid out now and then
+const LEAST_PX = 8;
 const radiusOf = ({ width, height }) => Math.max(LEAST_PX, Math.min(width, height) / 2 - 22);
 
 /** A canvas as large as the box, its pen in the middle of it. */
