@@ -18,7 +18,7 @@ import { buildPlaces } from "./places.js";
 import { Opened } from "./session/opened.js";
 import { pageOf } from "./session/page.js";
 import { View } from "./session/view.js";
-import { getAbout, getStore, getSummary } from "./station/api.js";
+import { getAbout, getPackets, getStore, getSummary } from "./station/api.js";
 import { DeskSocket } from "./station/desk_socket.js";
 import { Live } from "./station/live.js";
 import { Operator, takeToken } from "./station/operator.js";
@@ -112,6 +112,7 @@ const acts = {
     opened.replay?.act(what, argument, seconds());
     changed();
   },
+  packets: (name, rx) => getPackets(name, rx).catch(({ message }) => trouble(message)),
   begin,
   send: (command, args) => say({ type: "send", command, args }),
   desk: say,

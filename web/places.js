@@ -1,20 +1,29 @@
 // Which panel is in which place. Adding a panel is one line here.
 
 import { h } from "./kit/dom.js";
+<<<<<<< HEAD
 import { folded } from "./kit/folded.js";
 import { DangerPanel } from "./panels/find/danger_panel.js";
 import { PlacePanel } from "./panels/find/place_panel.js";
 import { PlanPanel } from "./panels/find/plan_panel.js";
 import { ChuteLines, DescentPanel } from "./panels/find/recovery_panel.js";
 import { WalkPanel } from "./panels/find/walk_panel.js";
+=======
+import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
+import { TrackPanel } from "./panels/find/track_panel.js";
+import { besidePanel } from "./panels/learn/beside_panel.js";
+>>>>>>> c4d6a5a (Answer in Learn what happened and why on the first screen, show the very packet of a finding, and set flights side by side as pictures, since charts lay below the fold and a finding landed one packet early)
 import { ComparePanel } from "./panels/learn/compare_panel.js";
-import { cursorPanel } from "./panels/learn/cursor_panel.js";
+import { CursorStates, cursorPanel } from "./panels/learn/cursor_panel.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
-import { FindingsPanel, WholeFindings } from "./panels/learn/findings_panel.js";
+import { FindingsPanel } from "./panels/learn/findings_panel.js";
 import { OnboardPanel } from "./panels/learn/onboard_panel.js";
+import { PacketPanel } from "./panels/learn/packet_panel.js";
 import { ConfigurationPanel, NextFlightPanel } from "./panels/learn/plan_panel.js";
 import { SessionList } from "./panels/learn/session_list.js";
+import { StoryPanel } from "./panels/learn/story_panel.js";
 import { SummaryPanel } from "./panels/learn/summary_panel.js";
+import { VerdictPanel } from "./panels/learn/verdict_panel.js";
 import { VideoPanel } from "./panels/learn/video_panel.js";
 import { CameraBank } from "./panels/ready/camera_bank.js";
 import { LateralPanel, RecoveryChannels } from "./panels/ready/channel_panel.js";
@@ -119,21 +128,31 @@ const PLACES = {
   learn: {
     title: "Learn",
     columns: [
+      [["sessions", "Flights", SessionList]],
+      [["verdict", "", VerdictPanel]],
       [
-        ["cursor", "At the cursor", cursorPanel(ClimbColumn, TiltScope)],
-        ["sessions", "Sessions", SessionList],
-        ["summary", "Summary", SummaryPanel],
-      ],
-      [
-        ["review-findings", "Findings", WholeFindings],
-        ["whole", "Whole flight", ReviewStrips],
+        ["story", "", StoryPanel],
+        ["whole", "", ReviewStrips],
         ["figures", "The flight in numbers", WholeFigures],
+        ["summary", "Summary", SummaryPanel],
         ["whole-pad-sheet", "Pad sheet", WholePadSheet],
+        ["compare", "", ComparePanel],
         ["next", "Next flight", NextFlightPanel],
         ["configuration", "This configuration", ConfigurationPanel],
-        ["compare", "Flights compared", ComparePanel],
-        ["video", "Onboard videos", VideoPanel],
         ["onboard", "Onboard log", OnboardPanel],
+      ],
+      [
+        // One line adds a picture at the cursor: [key, title, panel].
+        [
+          "beside",
+          "",
+          besidePanel([
+            ["cursor", "Scope", cursorPanel(ClimbColumn, TiltScope)],
+            ["states", "Channels", CursorStates],
+            ["video", "Videos", VideoPanel],
+          ]),
+        ],
+        ["packet", "", PacketPanel],
       ],
     ],
   },

@@ -2,7 +2,7 @@
 
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { findingsOf } from "../../web/panels/learn/findings_panel.js";
+import { findingsOf } from "../../web/session/findings.js";
 import { Journal } from "../../web/session/journal.js";
 import { entry } from "./make.js";
 

@@ -130,3 +130,47 @@ test("a loop plays its stretch over and over, at any speed, and ends when told",
   beyond.play(0);
   assert.equal(beyond.at(5), 55);
 });
+
+test("packets that arrived together are stepped through one by one, and the clock tells each one's own time", () => {
+  const store = new Store(DICTIONARY);
+  const rows = [
+    [1, 6, 1, 0, ""],
+    [1.05, 6.2, 1, 0, ""],
+    [1.1, 6.2, 1, 0, ""],
+    [1.15, 6.4, 1, 0, ""],
+  ];
+  store.update({ from: { nav: 0 }, rows: { nav: rows } });
+  store.tRange = [0, 2];
+  store.rxRange = [0, 10];
+  const replay = new Replay(store, { name: "x" });
+  const seen = [];
+  for (const direction of [1, 1, 1, 1, -1, -1, -1]) {
+    replay.act("step", direction, 0);
+    const { t, rx, packet } = replay.cursor(0);
+    assert.equal(packet.t, t);
+    seen.push([t, rx]);
+  }
+  const there = [
+    [1, 6],
+    [1.05, 6.2],
+    [1.1, 6.2],
+    [1.15, 6.4],
+  ];
+  assert.deepEqual(seen, [...there, there[2], there[1], there[0]]);
+});
+
+test("a finding leads to the very packet of its moment, and to the one that holds no number", () => {
+  const store = flown();
+  const replay = new Replay(store, { name: "x" });
+  replay.act("look", { t: 3, key: "bad_number" }, 0);
+  const { rx, t, packet } = replay.cursor(0);
+  assert.deepEqual([rx, t, packet.table, packet.row], [8.5, 3, "nav", 2]);
+  assert.equal(replay.focus.key, "bad_number");
+  replay.act("seek", 3.2, 0);
+  assert.equal(replay.cursor(0).packet, undefined);
+  replay.act("look", { t: 3.5, key: "lean" }, 0);
+  assert.equal(replay.cursor(0).t, 3.5, "a moment between packets is not moved to one");
+  store.tables.get("nav").columns[0][1] = NaN;
+  store.tables.get("nav").t[1] = 3;
+  assert.equal(store.packetNear(3).row, 1, "of two at one time the one that holds no number");
+});

@@ -23,7 +23,7 @@ const ROOMS = {
   "panels/ready": ["session", "kit"],
   "panels/watch": ["session", "kit", "pictures", "strips"],
   "panels/find": ["session", "kit", "pictures"],
-  "panels/learn": ["session", "kit"],
+  "panels/learn": ["session", "kit", "pictures"],
   "places.js": ["kit", "panels/try", "panels/ready", "panels/watch", "panels/find", "panels/learn"],
   "main.js": ["session", "kit", "station", "desk", "frame", "ears", "places.js"],
 };

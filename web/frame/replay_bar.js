@@ -67,6 +67,7 @@ function build(on) {
   const button = (testid, click, look, label, text) =>
     h("button", { type: "button", class: look, testid, "aria-label": label, title: label, text, on: { click } });
   const act = (testid, click, label, text) => button(testid, click, "bar-act", label, text);
+  const looped = h("div", { class: "bar-looped", hidden: true });
   const marks = h("div", { class: "bar-marks" });
   const scrub = h("input", { type: "range", step: "any", "aria-label": "Place in the flight", testid: "replay-scrub" });
   for (const event of ["input", "change"]) scrub.addEventListener(event, () => on.seek(Number(scrub.value)));
@@ -91,7 +92,8 @@ function build(on) {
     clock: h("span", { class: "bar-clock", testid: "replay-clock" }),
     list,
     range: button("replay-range", on.range, "bar-act -range"),
-    track: h("div", { class: "bar-track" }, marks, scrub),
+    track: h("div", { class: "bar-track" }, h("div", { class: "bar-marks -loop" }, looped), marks, scrub),
+    looped,
     marks,
     scrub,
   };
@@ -139,6 +141,7 @@ export class ReplayBar {
     setHidden(this.el, !replay);
     if (!replay) return;
     const shown = this.#choose(view);
+    this.#shade(replay, shown);
     const key = `${view.store.session} ${view.store.version} ${this.#box.width} ${shown}`;
     this.#once(key, () => this.#mark(view, shown));
     this.#draw(view, replay);
@@ -154,9 +157,20 @@ export class ReplayBar {
     setAttr(loop, "aria-label", label);
     if (speed.value !== String(factor)) speed.value = String(factor);
     if (Number(scrub.value) !== view.cursor.t) scrub.value = String(view.cursor.t);
-    const words = replayClock(view);
+    const words = replayClock(view, !playing);
     setText(clock, words);
     setAttr(scrub, "aria-valuetext", words);
+  }
+
+  // The stretch that is looped, or from where it will be, on the track itself.
+  #shade({ clock, loopFrom }, [start, end]) {
+    const { looped } = this.#parts;
+    const stretch = clock.loop ?? (loopFrom === undefined ? null : [loopFrom, this.#cursor]);
+    setHidden(looped, !stretch);
+    if (!stretch) return;
+    const [from, to] = stretch.map((t) => Math.min(1, Math.max(0, (t - start) / Math.max(1e-9, end - start))));
+    looped.style.left = `${(100 * Math.min(from, to)).toFixed(2)}%`;
+    looped.style.width = `${(100 * Math.abs(to - from)).toFixed(2)}%`;
   }
 
   #inFlight() {
@@ -207,7 +221,10 @@ export class ReplayBar {
       shown,
       ({ key }) => `${view.store.session} ${start} ${end} ${key}`,
       ({ name, t }) => this.#markButton(name, t, share(t)),
-      (button, { key }) => setHidden(button.firstChild, !spoken.has(key)),
+      (button, { key }) => {
+        setHidden(button.firstChild, !spoken.has(key));
+        setAttr(button, "data-worded", spoken.has(key) ? "yes" : undefined);
+      },
     );
   }
 

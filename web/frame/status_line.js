@@ -11,6 +11,7 @@ import {
   NOTHING,
   sentence,
   tClock,
+  tClockExact,
   valueText,
   withSigns,
 } from "../kit/format.js";
@@ -173,11 +174,12 @@ export function vehicleOnFor(view) {
 
 /**
  * The clock of a recording, the same in the status line and in the replay bar: from its lift-off, or from its
- * beginning.
+ * beginning. At rest the bar tells it to the millisecond, since packets lie closer together than tenths.
  */
-export function replayClock(view) {
+export function replayClock(view, exact = false) {
   const zero = view.store.journal.state("moment", "lift_off")?.body?.t;
-  return zero === undefined ? `${fixed(view.cursor.t, 1)} s` : tClock(view.cursor.t - zero);
+  if (zero === undefined) return `${fixed(view.cursor.t, exact ? 3 : 1)} s`;
+  return exact ? tClockExact(view.cursor.t - zero) : tClock(view.cursor.t - zero);
 }
 
 function showHeight(view) {

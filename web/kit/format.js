@@ -87,6 +87,14 @@ export function tClock(seconds) {
   return `T${seconds < 0 && tenths > 0 ? MINUS : "+"}${String(minutes).padStart(2, "0")}:${rest}`;
 }
 
+/** The same to the millisecond: "T+00:05.000". */
+export function tClockExact(seconds) {
+  if (!Number.isFinite(seconds)) return `T ${NOTHING}`;
+  const ms = Math.round(Math.abs(seconds) * 1000);
+  const rest = ((ms % 60000) / 1000).toFixed(3).padStart(6, "0");
+  return `T${seconds < 0 && ms > 0 ? MINUS : "+"}${String(Math.floor(ms / 60000)).padStart(2, "0")}:${rest}`;
+}
+
 /** Time of day on this computer of milliseconds since 1970, like 14:03:09. */
 export function dayTime(ms) {
   const at = new Date(ms);

@@ -5,6 +5,7 @@ import { Timebase } from "./timebase.js";
 
 const BEFORE_LIFT_OFF_S = 3;
 const NUDGE_S = 1;
+const NEAR_S = 0.1; // a moment further from any packet than this is none of theirs
 
 const AROUND_S = 20;
 
@@ -33,6 +34,7 @@ export class Replay {
       liftOff === undefined ? store.tRange[0] : liftOff - BEFORE_LIFT_OFF_S,
     );
     this.held = null;
+    this.focus = null;
     this.loopFrom = undefined;
   }
 
@@ -41,10 +43,13 @@ export class Replay {
     return this.clock.playing && this.clock.speed === 1 && this.clock.direction === 1;
   }
 
-  /** The cursor at `now`. A step by packet holds the exact arrival time until the clock moves again. */
+  /**
+   * The cursor at `now`. A step by packet, or a jump to one, holds its exact arrival and which of those that arrived
+   * together it is, until the clock moves again.
+   */
   cursor(now) {
     const t = this.clock.tick(now);
-    if (this.held && this.held.t === t) return { rx: this.held.rx, t, live: false };
+    if (this.held && this.held.t === t) return { rx: this.held.rx, t, live: false, packet: this.held.packet };
     this.held = null;
     return { rx: this.timebase.rxAt(t), t, live: false };
   }
@@ -60,6 +65,7 @@ export class Replay {
     else if (what === "start") clock.seek(clock.start, now);
     else if (what === "end") clock.seek(clock.end, now);
     else if (what === "step") this.#step(argument, now);
+    else if (what === "look") this.#look(argument, now);
     else if (what === "loop") this.#loop(now);
   }
 
@@ -79,11 +85,34 @@ export class Replay {
   }
 
   #step(direction, now) {
-    const { rx } = this.cursor(now);
+    const { rx, packet } = this.cursor(now);
     this.clock.pause(now);
-    const next = this.store.neighbor(rx, direction);
-    if (next === undefined) return;
-    this.clock.seek(this.timebase.tAt(next), now);
-    this.held = { t: this.clock.at(now), rx: next };
+    const together = packet ? this.store.packetsAt(rx) : [];
+    const place = together.findIndex(({ table, row }) => table === packet?.table && row === packet?.row);
+    let next = place < 0 ? undefined : together[place + direction];
+    if (!next) {
+      const moment = this.store.neighbor(rx, direction);
+      if (moment === undefined) return;
+      const there = this.store.packetsAt(moment);
+      next = there[direction > 0 ? 0 : there.length - 1];
+    }
+    this.#hold(next, now);
+  }
+
+  #hold(packet, now) {
+    this.clock.pause(now);
+    this.clock.seek(packet.t, now);
+    this.held = { t: this.clock.at(now), rx: packet.rx, packet };
+  }
+
+  /** Show what was found: the packet at its moment, and the strips about it. */
+  #look({ t, key }, now) {
+    const packet = this.store.packetNear(t);
+    if (packet && Math.abs(packet.t - t) < NEAR_S) this.#hold(packet, now);
+    else {
+      this.clock.pause(now);
+      this.clock.seek(t, now);
+    }
+    this.focus = { t, key };
   }
 }

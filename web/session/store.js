@@ -67,6 +67,38 @@ export class Store {
     }
     return best;
   }
+
+  /** The packets that arrived at station time rx, in order of their own time: {table, row, t, rx}. */
+  packetsAt(rx) {
+    const found = [];
+    for (const [name, table] of this.tables) {
+      if (table.meta.computed) continue;
+      for (let row = table.rowAt(rx); row >= 0 && table.rx[row] === rx; row--)
+        found.push({ table: name, row, t: table.t[row], rx });
+    }
+    return found.sort((a, b) => a.t - b.t || a.row - b.row);
+  }
+
+  /**
+   * The packet whose own time is nearest to timeline second t; among equals one that holds what is no number, since that
+   * is what a finding of that moment is about. Undefined in a session without packets.
+   */
+  packetNear(t) {
+    let best;
+    for (const [name, table] of this.tables) {
+      if (table.meta.computed || table.n === 0) continue;
+      const at = lastAtOrBefore(table.t, table.n, t);
+      for (let row = Math.max(0, at - 2); row <= Math.min(table.n - 1, at + 2); row++) {
+        const off = Math.round(Math.abs(table.t[row] - t) * 1e4) - (holdsNoNumber(table, row) ? 0.5 : 0);
+        if (best === undefined || off < best.off) best = { off, table: name, row, t: table.t[row], rx: table.rx[row] };
+      }
+    }
+    return best;
+  }
+}
+
+function holdsNoNumber(table, row) {
+  return table.columns.some((column) => typeof column[row] === "number" && !Number.isFinite(column[row]));
 }
 
 function before(table, at, rx) {

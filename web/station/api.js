@@ -26,6 +26,9 @@ export const getTrials = async () => (await get("/api/trials")).json();
 export const getSessions = async () => (await get("/api/sessions")).json();
 export const getSummary = async (name) => (await get(session(name, "summary"))).json();
 
+/** The newest packets that had arrived at session second rx, byte by byte: {rx_s, packets, left_out}. */
+export const getPackets = async (name, rx) => (await get(`${session(name, "packets")}?rx=${rx}`)).json();
+
 export const getTrash = async () => (await get("/api/trash")).json();
 
 /** Change something on the shelf; only the holder of the terminal's longer link may. */

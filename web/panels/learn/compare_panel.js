@@ -1,8 +1,8 @@
 // Flights side by side: curves on one clock, differences, numbers, and what the sheets say has changed.
 
-import { h, setAttr, setHidden } from "../../kit/dom.js";
-import { fixed } from "../../kit/format.js";
-import { overlay } from "../../kit/overlay.js";
+import { h, s, setAttr, setHidden } from "../../kit/dom.js";
+import { fixed, unitText } from "../../kit/format.js";
+import { differences, differenceWords, dotPlot, shownRange, smallCurves } from "../../pictures/compare.js";
 
 const EACH = "each";
 /** A moment's name as the server gives it ("lift_off", "mark: gust seen") in words. */
@@ -24,7 +24,10 @@ export function ComparePanel(el, acts) {
   const close = h("button", { type: "button", class: "act", text: "Close", on: { click: () => acts.compare(null) } });
   const head = h("div", {}, h("div", { class: "shelf-row" }, at, close), own);
   const body = h("div", { testid: "comparison" });
-  const none = h("p", { class: "absent", text: "Tick two or more sessions and press Compare." });
+  const none = h("p", {
+    class: "absent",
+    text: "Open Flights, tick compare on two or more of them, and press Compare.",
+  });
   el.append(none, head, body);
   let shown;
   let told;
@@ -81,29 +84,94 @@ export function ComparePanel(el, acts) {
 
 function drawing({ told, table }) {
   const { t } = table.arrays;
-  const range = [t[0], t[t.length - 1]];
-  const curves = told.columns.map(({ name, title, unit }) =>
-    overlay(
-      `${title}, ${unit}`,
-      told.sessions.map((session, i) => ({ name: session, t, values: table.arrays[`${name}.${i}`] })),
-      range,
-    ),
-  );
-  const differences = told.columns.slice(0, 1).map(({ name, title, unit }) =>
-    overlay(
-      `${title}, ${unit}: difference to ${told.sessions[0]}`,
-      told.sessions.slice(1).map((session, i) => ({ name: session, t, values: table.arrays[`${name}.${i + 1}-0`] })),
-      range,
-    ),
-  );
+  const shown = shownRange(told.numbers, [t[0], t[t.length - 1]]);
+  const rows = differences(told.numbers);
   return [
-    ...curves,
-    ...differences,
+    h("p", {
+      class: "compare-says",
+      testid: "compare-says",
+      role: "status",
+      text: differenceWords(rows, told.sessions),
+    }),
+    legend(told.sessions),
+    h(
+      "div",
+      { class: "multiples" },
+      ...told.columns.map((column) => multiple(column, told.sessions, table, shown)),
+      dots(rows),
+    ),
     numbers("In numbers", told.sessions, told.numbers),
     told.changes.length
       ? numbers("What the sheets say has changed", told.sessions, told.changes)
       : h("p", { class: "absent", text: "The sheets say the same of all of them." }),
   ];
+}
+
+const SIZE = [420, 128];
+const DASHES = ["", "9 5", "3 4", "12 4 3 4", "2 6", "16 6"];
+const lineOf = (i, d) => s("path", { class: `curve -c${i}`, "stroke-dasharray": DASHES[i % DASHES.length], d });
+
+function legend(sessions) {
+  return h(
+    "p",
+    { class: "curve-legend" },
+    ...sessions.map((name, i) =>
+      h("span", {}, s("svg", { class: "legend-line", viewBox: "0 0 34 8" }, lineOf(i, "M0 4 H34")), name),
+    ),
+  );
+}
+
+function multiple({ name, title, unit }, sessions, table, shown) {
+  const curves = sessions.map((_, i) => table.arrays[`${name}.${i}`]);
+  const shape = smallCurves(table.arrays.t, curves, shown, SIZE);
+  const unitWord = unitText(unit);
+  const label = `${title}, ${unitWord}: ${sessions.join(" and ")}, from ${fixed(shape.low, 0)} to ${fixed(shape.high, 0)}`;
+  return h(
+    "figure",
+    { class: "multiple" },
+    h("figcaption", { text: `${title}, ${unitWord}` }),
+    s(
+      "svg",
+      { viewBox: `0 0 ${SIZE[0]} ${SIZE[1]}`, role: "img", "aria-label": label },
+      ...shape.ys.flatMap(({ value, y }) => [
+        s("line", { class: "curve-grid", x1: 44, x2: SIZE[0] - 6, y1: y, y2: y }),
+        s("text", { class: "curve-text", x: 40, y: y + 4, "text-anchor": "end", text: fixed(value, 0) }),
+      ]),
+      ...shape.xs.map(({ value, x }) =>
+        s("text", { class: "curve-text", x, y: SIZE[1] - 3, "text-anchor": "middle", text: `${fixed(value, 0)} s` }),
+      ),
+      ...shape.paths.map((path, i) => lineOf(i, path || "M0 0")),
+    ),
+  );
+}
+
+const ROW_PX = 14;
+const AT_MOST = 8;
+
+/** How far apart, the farthest first: left less than the first flight, right more. */
+function dots(rows) {
+  const shape = dotPlot(rows.slice(0, AT_MOST), { left: 130, width: SIZE[0], rowHeight: ROW_PX });
+  const told = rows.slice(0, AT_MOST).map(({ name, share }) => `${name} ${fixed(share * 100, 0)} %`);
+  return h(
+    "figure",
+    { class: "multiple -dots" },
+    h("figcaption", { text: "How far apart, % of the greater" }),
+    s(
+      "svg",
+      { viewBox: `0 0 ${SIZE[0]} ${SIZE[1]}`, role: "img", "aria-label": `Differences: ${told.join(", ")}` },
+      s("line", { class: "curve-grid", x1: shape.zero, x2: shape.zero, y1: 0, y2: shape.height }),
+      ...shape.rows.flatMap(({ name, y, dots: marks }) => [
+        s("text", { class: "curve-text", x: 126, y: y + 4, "text-anchor": "end", text: name }),
+        ...marks.flatMap(({ x, which }) => [
+          s("line", { class: "dot-line", x1: shape.zero, x2: x, y1: y, y2: y }),
+          s("circle", { class: `dot -c${which}`, cx: x, cy: y, r: 5 }),
+        ]),
+      ]),
+      s("text", { class: "curve-text", x: 134, y: SIZE[1] - 2, text: "\u2212100" }),
+      s("text", { class: "curve-text", x: shape.zero, y: SIZE[1] - 2, "text-anchor": "middle", text: "0" }),
+      s("text", { class: "curve-text", x: SIZE[0] - 4, y: SIZE[1] - 2, "text-anchor": "end", text: "+100" }),
+    ),
+  );
 }
 
 function numbers(title, sessions, rows) {

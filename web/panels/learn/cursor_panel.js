@@ -1,4 +1,4 @@
-// Beside the strips at home: height, tilt, cameras and channels at the cursor, so that one moment is one look.
+// Beside the strips at home, at the cursor: height and tilt as pictures, and what cameras and channels were.
 
 import { builder, h, setHidden, setText, setTone } from "../../kit/dom.js";
 import { channelState } from "../../session/channel_state.js";
@@ -26,11 +26,8 @@ const FAMILIES = [
 export const cursorPanel = (Column, Scope) => (el, acts) => {
   const column = h("div", { class: "cursor-climb" });
   const scope = h("div", { class: "cursor-scope" });
-  const states = h("ul", { class: "cursor-states", testid: "cursor-states" });
-  el.append(h("div", { class: "cursor-both" }, column, scope), states);
+  el.append(h("div", { class: "cursor-both" }, column, scope));
   const parts = [Column(column, acts), Scope(scope, acts)];
-  const once = builder();
-  let lines = [];
   let drawnAt = -Infinity;
   let rest = 0;
   let rested = true;
@@ -51,6 +48,21 @@ export const cursorPanel = (Column, Scope) => (el, acts) => {
     }
   }
 
+  return {
+    update(view) {
+      setHidden(el.parentElement, !view.page.replay);
+      if (view.page.replay) drawPictures(view);
+    },
+  };
+};
+
+/** Every camera and channel in a word. */
+export function CursorStates(el) {
+  const states = h("ul", { class: "cursor-states", testid: "cursor-states" });
+  el.append(states);
+  const once = builder();
+  let lines = [];
+
   function build(view) {
     lines = [
       ...family(view.store.roles, "camera")
@@ -68,14 +80,12 @@ export const cursorPanel = (Column, Scope) => (el, acts) => {
   }
   return {
     update(view) {
-      setHidden(el.parentElement, !view.page.replay);
       if (!view.page.replay) return;
       once(view.store, () => build(view));
-      drawPictures(view);
       for (const one of lines) one.update(view);
     },
   };
-};
+}
 
 function line(title, read) {
   const word = h("span", { class: "cursor-word" });

@@ -1,35 +1,23 @@
 // What the station found wrong or nearly so: sentence, what to do, and in a replay the moment it belongs to.
 
-import { h, setHidden, setText, setTone, syncList, watcher } from "../../kit/dom.js";
+import { h, setHidden, setText, setTone, syncList } from "../../kit/dom.js";
 import { duration, tClock, withSigns } from "../../kit/format.js";
+import { findingsOf } from "../../session/findings.js";
 
 const WORDS = { warning: "Warning", caution: "Caution" };
 
-/** Findings at the cursor that were not taken back, warnings first, then by time. */
-export function findingsOf(view, whole = false) {
-  const rank = ({ severity }) => (severity === "warning" ? 0 : 1);
-  return (whole ? view.finalStates("finding") : view.states("finding"))
-    .filter((entry) => entry.text && !entry.body.withdrawn)
-    .sort((a, b) => rank(a) - rank(b) || (a.body.t ?? 0) - (b.body.t ?? 0));
-}
-
-/** For the review at home: everything found in the session, wherever the cursor stands. */
-export const WholeFindings = (el, acts) => FindingsPanel(el, acts, true);
-
-export function FindingsPanel(el, acts, whole = false) {
+/** Findings at the cursor. */
+export function FindingsPanel(el, acts) {
   const list = h("ol", { class: "findings", testid: "findings" });
   const none = h("p", { class: "absent" });
   el.append(list, none);
-  const moved = watcher();
   return {
     update(view) {
-      const all = whole && Boolean(view.page.replay);
-      if (all && !moved(view.store, view.store.version)) return;
-      const found = findingsOf(view, all);
+      const found = findingsOf(view);
       setHidden(none, found.length > 0);
       setText(
         none,
-        (all ? view.store.journal.state("moment", "lift_off") : view.moment("lift_off"))
+        view.moment("lift_off")
           ? "Nothing found so far."
           : "Nothing found so far. Most of it is judged after lift-off.",
       );
@@ -55,14 +43,14 @@ function make(replay, acts) {
   Object.assign(node, { word, what, advice, when });
   if (replay)
     when.addEventListener("click", () => {
-      acts.replay("pause");
-      acts.replay("seek", node.t);
+      acts.replay("look", { t: node.t, key: node.key });
     });
   return node;
 }
 
 function update(node, entry, zero) {
   node.t = entry.body.t ?? entry.t;
+  node.key = entry.key;
   setTone(node, entry.severity);
   setText(node.word, WORDS[entry.severity] ?? "Note");
   setText(node.what, withSigns(entry.text));

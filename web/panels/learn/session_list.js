@@ -1,8 +1,9 @@
 // The shelf: every recording, to be found, opened, noted, compared, saved elsewhere or put into the trash. A damaged
 // one is listed with its sentence and hides nothing else.
 
-import { h, setAttr, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
-import { bytes, duration, fixed } from "../../kit/format.js";
+import { h, s, setAttr, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
+import { bytes, duration, fixed, sentence } from "../../kit/format.js";
+import { sparkline, sparklineWords } from "../../pictures/sparkline.js";
 
 const ORDERS = {
   newest: {
@@ -90,8 +91,8 @@ export function SessionList(el, acts) {
         sessions === null
           ? "Looking at the shelf."
           : all.length
-            ? "No session holds all of that."
-            : "No recordings yet. A session is recorded whenever the station runs.",
+            ? "No flight holds all of these words. Take one away."
+            : "No flights yet. Start the station with a vehicle or its demonstration: all it hears is recorded and comes here.",
       );
       syncList(
         list,
@@ -169,18 +170,29 @@ class Row {
     this.node = h(
       "li",
       { class: "session" },
-      h("label", { class: "session-tick" }, tick),
       h(
         "div",
-        { class: "session-what" },
-        h("b", { text: title }),
-        session.recording && h("span", { class: "tag", text: "being recorded" }),
-        session.sample && h("span", { class: "tag", text: "sample" }),
-        h("span", { class: "facts", text: facts(session) }),
-        session.sentence && !session.recording && h("span", { class: "session-sentence", text: session.sentence }),
-        session.notes && h("span", { class: "session-notes", text: session.notes }),
+        { class: "session-card" },
+        sketch(session),
+        h(
+          "div",
+          { class: "session-what" },
+          h("b", { text: session.label && session.label !== session.name ? session.label : when(session.started_utc) }),
+          h(
+            "span",
+            { class: "session-tags" },
+            session.recording && h("span", { class: "tag", text: "being recorded" }),
+            session.sample && h("span", { class: "tag", text: "sample" }),
+            ...counts(session).map(([text, tone]) => h("span", { class: "tag -count", "data-tone": tone, text })),
+          ),
+          h("span", { class: "facts", text: facts(session) }),
+          session.sentence &&
+            !session.recording &&
+            h("span", { class: "session-sentence", text: sentence(session.sentence) }),
+          session.notes && h("span", { class: "session-notes", text: session.notes }),
+        ),
       ),
-      h("div", { class: "session-acts" }, open, unfold),
+      h("div", { class: "session-acts" }, h("label", { class: "session-tick" }, tick, "compare"), open, unfold),
       more,
     );
   }
@@ -252,26 +264,55 @@ class Row {
   }
 }
 
+const SKETCH = [92, 40];
+
+function sketch({ heights_m: heights }) {
+  const { line, ground, top } = sparkline(heights ?? null, ...SKETCH);
+  return s(
+    "svg",
+    {
+      class: "sketch",
+      viewBox: `-2 0 ${SKETCH[0] + 4} ${SKETCH[1]}`,
+      role: "img",
+      "aria-label": sparklineWords(heights ?? null),
+    },
+    s("path", { class: "sketch-ground", d: `M0 ${ground} H${SKETCH[0]}` }),
+    s("path", { class: "sketch-line", d: line || "M0 0" }),
+    top ? s("circle", { class: "sketch-top", cx: top.x, cy: top.y, r: 2.5 }) : s("g"),
+  );
+}
+
+/** Findings as [text, tone]; what was judged and has none says so. */
+function counts({ findings, recording, pending }) {
+  if (!findings || recording || pending) return [];
+  const told = ["warning", "caution"]
+    .filter((severity) => findings[severity] > 0)
+    .map((severity) => [`${findings[severity]} ${severity}${findings[severity] > 1 ? "s" : ""}`, severity]);
+  return told.length ? told : [["no findings", "none"]];
+}
+
 function facts(session) {
   const apogee =
     session.apogee_m === null || session.apogee_m === undefined ? "" : `apogee ${fixed(session.apogee_m, 0)} m`;
-  const counts = Object.entries(session.findings ?? {})
-    .filter(([, count]) => count > 0)
-    .map(([severity, count]) => `${count} ${severity}${count > 1 ? "s" : ""}`);
+  const named = session.label && session.label !== session.name;
   const parts = [
+    apogee,
     session.vehicle,
     session.site,
-    when(session.started_utc),
+    named ? when(session.started_utc) : "",
     Number.isFinite(session.duration_s) ? duration(session.duration_s) : "",
-    apogee,
-    counts.join(", "),
     session.onboard ? "onboard log" : "",
+    session.pending ? "being looked at" : "",
+    session.name,
     bytes(session.size_bytes),
   ];
   return parts.filter(Boolean).join("  \u00b7  ");
 }
 
-function when(utc) {
-  const date = new Date(utc);
-  return Number.isNaN(date.getTime()) ? "" : `${date.toISOString().slice(0, 16).replace("T", " ")} UTC`;
+/** The moment a recording began, in this computer's time and with its zone: "15 Jun 2025, 16:00 GMT+2". */
+export function when(utc, zone) {
+  const date = new Date(utc ?? Number.NaN);
+  if (Number.isNaN(date.getTime())) return "time unknown";
+  const parts = { day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit" };
+  return new Intl.DateTimeFormat("en-GB", { ...parts, timeZone: zone, timeZoneName: "short" }).format(date);
 }

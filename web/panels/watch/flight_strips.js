@@ -18,6 +18,7 @@ const SLOW_HZ = 2;
 const BEFORE_S = 5;
 const AFTER_S = 20;
 const LEAST_S = 0.2;
+const AROUND_S = 2.5; // shown before and after what was found
 
 /** End of the window is the cursor; its length is the person's choice. "Flight" ends a little after landing. */
 function followWindow(span, t, { liftOff, landing, start }) {
@@ -123,6 +124,7 @@ export function ReviewStrips(el, acts) {
   let range = null;
   let store = null;
   let zero = 0;
+  let looked;
   const help = h("span", { class: "strips-help", tabindex: "0", text: "Click to go there, drag or wheel to zoom." });
   help.title = "Shift + wheel pans, double click shows everything, Shift + click sets a second cursor.";
   const none = h("p", { class: "absent", text: "Open a session to see the whole flight." });
@@ -196,6 +198,9 @@ export function ReviewStrips(el, acts) {
         store = view.store;
         range = flightRange(store) ?? null;
       }
+      const focus = view.page.replay?.focus;
+      if (focus && focus !== looked) range = clip([focus.t - AROUND_S, focus.t + AROUND_S]);
+      looked = focus;
       zero = view.store.journal.state("moment", "lift_off")?.body?.t ?? 0;
       none.hidden = Boolean(view.page.replay);
       stack.hidden = !view.page.replay;

@@ -1,0 +1,92 @@
+// The head of Learn: what happened, in one sentence, and the ways to look at it.
+
+import { h, setAttr, setHidden, setText } from "../../kit/dom.js";
+import { withSigns } from "../../kit/format.js";
+
+const TABS = [
+  ["flight", "Flight"],
+  ["numbers", "Numbers"],
+  ["compare", "Compare"],
+  ["next", "Next flight"],
+  ["files", "Videos and log"],
+];
+
+export function VerdictPanel(el, acts) {
+  const place = el.closest(".place") ?? el;
+  const says = h("p", { class: "verdict-says", testid: "verdict", role: "status" });
+  const shelf = h("button", {
+    type: "button",
+    class: "act",
+    testid: "shelf-open",
+    "aria-expanded": "false",
+    text: "Flights",
+    on: { click: () => open(!drawn) },
+  });
+  const tabs = TABS.map(([key, title]) =>
+    h("button", {
+      type: "button",
+      class: "tab",
+      role: "tab",
+      testid: `learn-${key}`,
+      text: title,
+      on: { click: () => choose(key) },
+    }),
+  );
+  const list = h("div", { class: "tabs", role: "tablist", "aria-label": "Ways to look at it" }, ...tabs);
+  el.append(h("div", { class: "verdict-row" }, shelf, list), says);
+  let drawn = false;
+  let name;
+  let compared = null;
+
+  function choose(key) {
+    setAttr(section(), "data-tab", key);
+    TABS.forEach(([one], i) => {
+      setAttr(tabs[i], "aria-selected", String(one === key));
+      setAttr(tabs[i], "tabindex", one === key ? "0" : "-1");
+    });
+    acts.changed();
+  }
+  function open(shown) {
+    drawn = shown;
+    setAttr(section(), "data-shelf", shown ? "open" : "shut");
+    setAttr(shelf, "aria-expanded", String(shown));
+    acts.changed();
+  }
+  const section = () => el.closest(".place") ?? place;
+  list.addEventListener("keydown", (event) => {
+    const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+    if (!step) return;
+    const at = (tabs.indexOf(document.activeElement) + step + tabs.length) % tabs.length;
+    event.preventDefault();
+    event.stopPropagation();
+    choose(TABS[at][0]);
+    tabs[at].focus();
+  });
+  queueMicrotask(() => {
+    choose("flight");
+    open(true);
+  });
+  return {
+    update({ page }) {
+      const { replay, summary, comparison } = page;
+      if (replay?.name !== name) {
+        name = replay?.name;
+        open(!replay);
+        choose("flight");
+      }
+      if (comparison !== compared) {
+        if (comparison && !compared) {
+          choose("compare");
+          open(false);
+        }
+        compared = comparison;
+      }
+      setHidden(list, !replay && !comparison);
+      setText(says, replay ? sentenceOf(summary) : "Open one of the flights beside this to see what happened.");
+    },
+  };
+}
+
+function sentenceOf(summary) {
+  return withSigns(summary?.verdict ?? "The station could not judge this session.").replaceAll(/ degrees\b/g, "\u00b0");
+}
