@@ -20,6 +20,7 @@ import { FindingsPanel } from "./panels/learn/findings_panel.js";
 import { OnboardPanel } from "./panels/learn/onboard_panel.js";
 import { PacketPanel } from "./panels/learn/packet_panel.js";
 import { ConfigurationPanel, NextFlightPanel } from "./panels/learn/plan_panel.js";
+import { CurvesPanel, VehiclePanel } from "./panels/learn/plan_pictures.js";
 import { SessionList } from "./panels/learn/session_list.js";
 import { StoryPanel } from "./panels/learn/story_panel.js";
 import { SummaryPanel } from "./panels/learn/summary_panel.js";
@@ -137,7 +138,9 @@ const PLACES = {
         ["summary", "Summary", SummaryPanel],
         ["whole-pad-sheet", "Pad sheet", WholePadSheet],
         ["compare", "", ComparePanel],
+        ["vehicle", "The vehicle, to scale", VehiclePanel],
         ["next", "Next flight", NextFlightPanel],
+        ["curves", "", CurvesPanel],
         ["configuration", "This configuration", ConfigurationPanel],
         ["onboard", "Onboard log", OnboardPanel],
       ],

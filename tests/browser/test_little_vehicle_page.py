@@ -109,9 +109,11 @@ def test_a_replay_says_what_such_a_vehicle_does_not_tell(browser: object, tmp_pa
         go(page, "find")
         assert "main 5.9 \u00b1" in text(page, ".descent")
         go(page, "learn")
+        page.locator('[data-testid="learn-numbers"]').click()
         assert "\u00b1" in text(page, '.grid.-summary tr:has-text("Greatest speed")')
         assert "attitude is not in this vehicle" in text(page, '.grid.-summary tr:has-text("Greatest tilt")')
-        assert "judged after lift-off" not in text(page, ".review-findings")
+        page.locator('[data-testid="learn-flight"]').click()
+        assert "judged after lift-off" not in text(page, ".story")
         assert "Boot" not in text(page, "[data-testid=replay-moments], .bar-marks")
     finally:
         station.stop()

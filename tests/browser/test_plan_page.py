@@ -19,6 +19,7 @@ def test_a_change_is_tried_on_paper(browser: object, tmp_path: Path) -> None:
     at = lambda part: page.locator(f"#place-learn {part}")  # noqa: E731
     column = lambda key: at(f'.next td[data-key="{key}"]').all_inner_texts()  # noqa: E731
     try:
+        page.locator('[data-testid="learn-next"]').click()
         eventually(lambda: len(column("apogee_m")) == 1)
         apogee = float(column("apogee_m")[0])
         assert 250 < apogee < 300 and "measured in this session" in at(".next").inner_text()
@@ -52,6 +53,7 @@ def test_a_sheet_that_says_nothing_of_it(browser: object, tmp_path: Path) -> Non
     (tmp_path / "sessions").mkdir()
     replay, page = opened(browser, tmp_path, recorded(tmp_path / "sessions", flown("calm"), "mine", vehicle={"name": "X"}))
     try:
+        page.locator('[data-testid="learn-next"]').click()
         eventually(lambda: "The sheet lacks rail_length_m" in page.locator("#place-learn .next").inner_text())
         assert "what the vehicle is built of" in page.locator("#place-learn .configuration").inner_text()
         assert not page.locator("#place-learn .plan-form").is_visible()

@@ -51,6 +51,7 @@ def test_a_card_in_two_files_comes_home(browser: object, tmp_path: Path) -> None
     replay, page = opened(browser, tmp_path, card)
     try:
         see = lambda testid: page.locator(f'[data-testid="{testid}"]').first  # noqa: E731
+        see("learn-files").click()
         see("onboard-file").set_input_files([str(file) for file in files])
         eventually(lambda: "Recording time is" in see("onboard-says").inner_text(), 20)
         assert "pressure: " in see("onboard-says").inner_text() and "not heard" in see("onboard-says").inner_text()
@@ -71,6 +72,7 @@ def test_a_log_a_note_a_comparison_and_a_report(browser: object, tmp_path: Path)
     see = lambda testid: page.locator(f'[data-testid="{testid}"]').first  # noqa: E731
     try:
         # The vehicle's own log: its clock found again, to 10 ms.
+        see("learn-files").click()
         see("onboard-file").set_input_files(str(tmp_path / "card.csv"))
         assert see("log-role-accel_z [g]").input_value() == "accel.a.z", "guessed from the column's name"
         see("log-bring").click()
@@ -82,6 +84,7 @@ def test_a_log_a_note_a_comparison_and_a_report(browser: object, tmp_path: Path)
         assert page.locator(".onboard .overlay-drawing").count() >= 3
 
         # Label and notes stay with the session; search finds them.
+        see("shelf-open").click()
         see("session-more-maiden").click()
         see("label-maiden").fill("Maiden flight <b>")
         see("notes-maiden").fill("wind from the west")
@@ -95,8 +98,8 @@ def test_a_log_a_note_a_comparison_and_a_report(browser: object, tmp_path: Path)
         see("compare-maiden").check()
         see("compare-thin-link").check()
         see("compare").click()
-        eventually(lambda: page.locator('[data-testid="comparison"] .overlay-drawing').count() >= 5, 20)
-        assert "difference to" in see("comparison").inner_text()
+        eventually(lambda: page.locator('[data-testid="comparison"] .multiple').count() >= 6, 20)
+        assert "thin-link differs most from maiden in " in see("compare-says").inner_text()
 
         # Aligned at another moment, and each at one of its own.
         assert see("compare-at").input_value() == "lift_off" and not see("compare-own").is_visible()
@@ -108,6 +111,7 @@ def test_a_log_a_note_a_comparison_and_a_report(browser: object, tmp_path: Path)
         assert see("compare-at").input_value() == "each" and see("compare-at-0").input_value() == "apogee"
 
         # The report opens with the network off.
+        see("shelf-open").click()
         if not see("report-maiden").is_visible():
             see("session-more-maiden").click()
         with page.expect_download() as saving:
@@ -142,6 +146,7 @@ def test_without_the_longer_link_nothing_can_be_changed(browser: object, tmp_pat
         page.goto(address)
         page.locator('[data-testid="replay-banner"]').wait_for()
         page.locator('[data-testid="place-learn"]').click()
+        page.locator('[data-testid="shelf-open"]').click()
         page.locator('[data-testid="session-more-calm"]').click()
         assert page.locator('[data-testid="save-calm"]').count() == 0
         assert page.locator('[data-testid="report-calm"]').is_visible()
@@ -160,19 +165,22 @@ def test_column_scope_cameras_and_channels_follow_the_cursor_beside_the_strips(b
         page.goto(replay.line(r"Page: (http://\S+)")[1])
         page.locator('[data-testid="replay-banner"]').wait_for()
         page.locator('[data-testid="place-learn"]').click()
-        panel = page.locator("#place-learn .cursor")
+        panel = page.locator("#place-learn .beside")
         slider = page.locator(".replay-bar input[type=range]").first
 
-        def at(share: float) -> str:
+        def at(share: float, shown: str) -> str:
+            page.locator(f'[data-testid="beside-{shown}"]').click()
             move = "(e, share) => { e.value = e.max * share; e.dispatchEvent(new Event('input', {bubbles: true})); }"
             slider.evaluate(move, share)
             page.wait_for_timeout(150)
             return panel.inner_text()
 
+        page.locator('[data-testid="beside-states"]').click()
         eventually(lambda: "Camera 1, tail" in panel.inner_text())
-        before, under, down = at(0.1), at(0.4), at(0.99)
+        before, under, down = (at(share, "states") for share in (0.1, 0.4, 0.99))
         words = [re.search(r"Recovery 1, nose chute\s+(.*)", text)[1] for text in (before, under, down)]
         assert words == ["safe", "fired", "fired"]
+        before, down = at(0.1, "cursor"), at(0.99, "cursor")
         tilt = [float(re.search(r"([\d.]+)\u00b0 from vertical", text)[1]) for text in (before, down)]
         assert tilt[0] < 5 and tilt[1] > 80
         assert "Apogee" not in before and "Apogee" in down

@@ -68,6 +68,7 @@ def page(tmp_path: Path, browser: object) -> Iterator[object]:
         page.goto(address)
         page.locator('[data-testid="replay-banner"]').wait_for()
         page.locator('[data-testid="place-learn"]').click()
+        page.locator('[data-testid="learn-files"]').click()
         yield page
         page.context.close()
     finally:
@@ -128,6 +129,7 @@ def test_the_frame_shown_is_the_cursors(page: object, video: Path) -> None:
     # The mark is remembered with the session: after a reload the same film needs no second mark.
     page.reload()
     page.locator('[data-testid="place-learn"]').click()
+    page.locator('[data-testid="learn-files"]').click()
     page.locator('[data-testid="video-file-1"]').set_input_files(str(video))
     page.wait_for_timeout(500)
     assert not page.locator('[data-testid="video-here-1"]').is_visible()

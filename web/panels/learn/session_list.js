@@ -55,7 +55,12 @@ export function SessionList(el, acts) {
     type: "button",
     class: "act",
     testid: "compare",
-    on: { click: () => acts.compare([...chosen]) },
+    on: {
+      click: () => {
+        acts.compare([...chosen]);
+        el.dispatchEvent(new CustomEvent("compared", { bubbles: true }));
+      },
+    },
   });
   const again = h("button", {
     type: "button",

@@ -12,7 +12,6 @@ const TABS = [
 ];
 
 export function VerdictPanel(el, acts) {
-  const place = el.closest(".place") ?? el;
   const says = h("p", { class: "verdict-says", testid: "verdict", role: "status" });
   const shelf = h("button", {
     type: "button",
@@ -36,7 +35,6 @@ export function VerdictPanel(el, acts) {
   el.append(h("div", { class: "verdict-row" }, shelf, list), says);
   let drawn = false;
   let name;
-  let compared = null;
 
   function choose(key) {
     setAttr(section(), "data-tab", key);
@@ -52,7 +50,7 @@ export function VerdictPanel(el, acts) {
     setAttr(shelf, "aria-expanded", String(shown));
     acts.changed();
   }
-  const section = () => el.closest(".place") ?? place;
+  const section = () => el.closest(".place");
   list.addEventListener("keydown", (event) => {
     const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
     if (!step) return;
@@ -65,6 +63,11 @@ export function VerdictPanel(el, acts) {
   queueMicrotask(() => {
     choose("flight");
     open(true);
+    // Who asked for a comparison is led to it at once, and not when it comes.
+    section().addEventListener("compared", () => {
+      choose("compare");
+      open(false);
+    });
   });
   return {
     update({ page }) {
@@ -73,13 +76,6 @@ export function VerdictPanel(el, acts) {
         name = replay?.name;
         open(!replay);
         choose("flight");
-      }
-      if (comparison !== compared) {
-        if (comparison && !compared) {
-          choose("compare");
-          open(false);
-        }
-        compared = comparison;
       }
       setHidden(list, !replay && !comparison);
       setText(says, replay ? sentenceOf(summary) : "Open one of the flights beside this to see what happened.");

@@ -71,7 +71,7 @@ export function VideoPanel(el, acts) {
       const liftOff = liftOffOf(view);
       setHidden(none, Boolean(replay));
       setHidden(body, !replay);
-      setHidden(pass, !replay || liftOff === undefined);
+      setHidden(pass, !replay || liftOff === undefined || !slots.some((slot) => slot.url));
       if (!replay) {
         for (const slot of slots) slot.rest();
         return;
@@ -233,7 +233,7 @@ class Slot {
     this.recall(replay.name);
     setHidden(this.setRow, !this.setting);
     setHidden(this.undoButton, this.setting || this.before === null);
-    setText(this.set, this.setting ? "Leave the frame as it is" : "Find the lift-off frame");
+    setText(this.set, this.setting ? "Keep the mark as it was" : "Find the lift-off frame");
     const target = videoTime(t, liftOffT, this.liftOffAt);
     const inside = target >= 0 && target <= (this.video.duration || 0);
     setText(
