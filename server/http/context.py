@@ -21,6 +21,7 @@ from server.live.station import Station
 from server.live.trial_desk import TrialDesk
 from server.review.review import Review
 from server.shelf.onboard_store import OnboardStore
+from server.shelf.past_trials import PastTrials
 from server.shelf.shelf import Shelf
 
 Stamp = tuple[str, int, int]
@@ -52,7 +53,11 @@ class PageContext:
     opening: Lock = field(default_factory=Lock)  # a page asks several things of a session at once; it is opened once
     opened: deque[tuple[str, Stamp, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))
     onboard: OnboardStore = field(default_factory=OnboardStore)
+    past_trials: PastTrials = field(init=False)
     reading: dict[str, str] = field(default_factory=dict)  # a session's name -> how far the log brought in for it is read
+
+    def __post_init__(self) -> None:
+        self.past_trials = PastTrials(self.shelf)
 
 
 def site_of(connection: HTTPConnection) -> PageContext:

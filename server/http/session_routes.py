@@ -56,6 +56,17 @@ def trials(site: Site) -> dict[str, Any]:
     return site.trials.list() if site.trials is not None else {"plans": [], "problems": {}}
 
 
+@router.get("/trials/past", responses=refusals(503))
+async def past_trials(site: Site) -> dict[str, Any]:
+    """Return the trials of the live vehicle that ended in earlier sessions, newest first; `whole` once all were read."""
+    station = site.station
+    if station is None:
+        return {"trials": [], "whole": True}
+    begun = time.monotonic()
+    enough = lambda: time.monotonic() - begun > LIST_WITHIN_S  # noqa: E731
+    return await site.work.run(lambda: site.past_trials.of(station.dictionary.vehicle, station.name, enough))
+
+
 @router.get("/sessions/{name}/dictionary", responses=SESSION)
 async def dictionary(name: str, site: Site) -> dict[str, Any]:
     """Return the session's tables, commands and sheets."""

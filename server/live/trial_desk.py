@@ -204,8 +204,9 @@ class TrialDesk:
         return {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
 
     def list(self) -> dict[str, object]:
-        """Return the plans as the page shows them, and why others do not fit this vehicle."""
-        return {"plans": [plan_shape(plan) for plan in self.plans.values()], "problems": self.problems}
+        """Return the plans as the page shows them, the least dangerous first, and why others do not fit this vehicle."""
+        ordered = sorted(self.plans.values(), key=TrialPlan.danger)
+        return {"plans": [plan_shape(plan) for plan in ordered], "problems": self.problems}
 
     async def finished(self) -> TrialResult | None:
         """Wait for the trial begun last; return its result, None when there was none."""

@@ -125,6 +125,10 @@ class Shelf:
             raise UnknownSession("There is no session of that name.")
         return found
 
+    def places(self) -> list[SessionPlace]:
+        """Return where every session lies."""
+        return list(self._places().values())
+
     def open(self, name: str) -> Review:
         """Open a session by name; raises UnknownSession or SessionError."""
         return open_review(self.path_of(name))

@@ -111,6 +111,20 @@ class TrialPlan:
         found = {step.command.hazard for step in self._all_steps() if step.command}
         return next((hazard for hazard in reversed(HAZARDS) if hazard in found), HAZARDS[0])
 
+    def danger(self) -> tuple[int, bool, int, str]:
+        """Return what plans are put in order by, the least dangerous first: hazard, whether it fires, what it sets.
+
+        What it sets is the number of different effects its commands have: a ping has none. Plans alike go by title.
+        """
+        commands = [step.command for step in self._all_steps() if step.command]
+        effects = {effect.role for command in commands for effect in command.effects}
+        fires = any(role.endswith(".fired") for role in effects)
+        return HAZARDS.index(self.hazard()), fires, len(effects), self.title
+
+    def steps(self, cycles: int) -> int:
+        """Return how many steps that many cycles take, first and last ones included."""
+        return len(self.first) + len(self.last) + cycles * sum(len(variant.steps) for variant in self.variants)
+
     def runs(self, cycles: int) -> int:
         """Return how many runs that many cycles make: one for each variant."""
         return cycles * len(self.variants)

@@ -17,6 +17,7 @@ from server.trials.trial import Trial
 BINS_AT_MOST = 20
 BIN_AT_LEAST_S = 0.001
 BAR = 40
+BEYOND_SAID = 5  # so many of the times beyond the bars are said
 
 
 Histogram = TypedDict("Histogram", {"from": float, "width": float, "counts": list[int]})
@@ -24,7 +25,7 @@ Histogram = TypedDict("Histogram", {"from": float, "width": float, "counts": lis
 
 
 class Distribution(TypedDict):
-    """Some times in seconds."""
+    """Some times in seconds; the histogram holds those up to the 99th percentile, `beyond` the others, ascending."""
 
     count: int
     median: float
@@ -32,6 +33,7 @@ class Distribution(TypedDict):
     p99: float
     greatest: float
     histogram: Histogram
+    beyond: list[float]
 
 
 class Latencies(Distribution):
@@ -154,13 +156,16 @@ def distribution(values: Sequence[float]) -> Distribution:
     def rank(share: float) -> float:
         return ranked[max(ceil(share * len(ranked) - 1e-9), 1) - 1]
 
+    # One straggler would put all others into one bin.
+    within = [value for value in ranked if value <= rank(0.99)]
     return {
         "count": len(ranked),
         "median": rank(0.5),
         "p95": rank(0.95),
         "p99": rank(0.99),
         "greatest": ranked[-1],
-        "histogram": histogram(ranked),
+        "histogram": histogram(within),
+        "beyond": ranked[len(within) :],
     }
 
 
@@ -274,7 +279,7 @@ def _time_lines(result: TrialResult) -> list[str]:
     lines = ["", f"{'asked to verified, s':34} {'n':>6} {'median':>8} {'95 %':>8} {'99 %':>8} {'greatest':>8}"]
     lines += [_distribution_line(one["title"], one) for one in result["latencies"]]
     for one in result["latencies"]:
-        lines += ["", f"{one['title']}, s", *histogram_lines(one["histogram"])]
+        lines += ["", f"{one['title']}, s", *histogram_lines(one["histogram"]), *_beyond_line(one)]
     return lines
 
 
@@ -294,6 +299,12 @@ def histogram_lines(picture: Histogram) -> list[str]:
         edges = f"{start + i * width:.{digits}f}..{start + (i + 1) * width:.{digits}f}"
         lines.append(f"    {edges:>16} {count:>6} {'#' * ceil(BAR * count / most)}".rstrip())
     return lines
+
+
+def _beyond_line(one: Distribution) -> list[str]:
+    """Say what the bars leave out."""
+    beyond = one["beyond"]
+    return [f"    {len(beyond)} beyond: {', '.join(f'{value:.3f}' for value in beyond[-BEYOND_SAID:])}"] if beyond else []
 
 
 def _sweep_lines(result: TrialResult) -> list[str]:
@@ -330,5 +341,5 @@ def _ping_lines(result: TrialResult) -> list[str]:
     trip = pings["round_trip"]
     if trip:
         lines.append(f"{'round trip, s':34} {'n':>6} {'median':>8} {'95 %':>8} {'99 %':>8} {'greatest':>8}")
-        lines += [_distribution_line("pings sent once", trip), "", *histogram_lines(trip["histogram"])]
+        lines += [_distribution_line("pings sent once", trip), "", *histogram_lines(trip["histogram"]), *_beyond_line(trip)]
     return lines

@@ -9,7 +9,7 @@ from server.flight.control.linkage import SweepPoint
 
 
 class Progress(TypedDict):
-    """Where a trial is, for a person to watch."""
+    """Where a trial is, for a person to watch. `step_number` of `steps`: all cycles; 0 before the first."""
 
     state: str
     run: int
@@ -18,6 +18,8 @@ class Progress(TypedDict):
     cycles: int
     variant: str
     step: str
+    step_number: int
+    steps: int
     passed: int
     failed: int
 

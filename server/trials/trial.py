@@ -54,6 +54,7 @@ class Trial:
         self.cause = ""
         self._turns = self._schedule()
         self._turn: Turn | None = None
+        self._steps, self._steps_begun = plan.steps(cycles), 0
         self._run_is_bad = False
         self._actions: list[Send | SafeAll | Disarm] = []
         self._disarmed_s = -DISARM_EVERY_S
@@ -155,6 +156,8 @@ class Trial:
             "cycles": self.cycles,
             "variant": turn.variant if turn else "",
             "step": turn.step.title if turn else "",
+            "step_number": self._steps_begun,
+            "steps": self._steps,
             "passed": self.score.passed,
             "failed": self.score.failed,
         }
@@ -190,6 +193,7 @@ class Trial:
             self._finish(now_s)
             return
         self._turn = turn
+        self._steps_begun += 1
         if turn.step.command is None:
             self._due_s = now_s + turn.step.settle_s
             self._apply(Event.PAUSE, now_s)

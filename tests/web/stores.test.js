@@ -261,21 +261,35 @@ test("one text is asked about first, a card and several files come at once", asy
 test("trial plans are asked for again when the station did not answer, and none is a sentence", async (t) => {
   t.mock.timers.enable({ apis: ["setTimeout"] });
   const answers = [];
+  const pasts = [
+    () => ({ trials: [{ plan: "a" }], whole: false }),
+    () => ({ trials: [{ plan: "a" }, { plan: "b" }], whole: true }),
+    () => {
+      throw new Error("silent");
+    },
+  ];
   const trials = new TrialPlans(
     () => {},
     async () => answers.shift()(),
+    async () => pasts.shift()(),
   );
   answers.push(() => {
     throw new Error("silent");
   });
   await trials.acts.listTrials();
-  assert.deepEqual(trials.known, { asked: true, plans: null, problem: "The station did not give its trial plans." });
+  const problem = "The station did not give its trial plans.";
+  assert.deepEqual(trials.known, { asked: true, plans: null, problem, past: [] });
   t.mock.timers.tick(2000);
   assert.equal(trials.known.asked, false);
   answers.push(() => ({ plans: [], problems: { "mine.toml": "No fins." } }));
   await trials.acts.listTrials();
   assert.equal(trials.known.problem, "No trial plan fits this vehicle. No fins.");
+  assert.equal(trials.known.past.length, 1);
+  t.mock.timers.tick(2000); // the shelf was not read whole
+  await new Promise(setImmediate);
+  assert.equal(trials.known.past.length, 2);
   answers.push(() => ({ plans: [{ name: "arm-safe" }], problems: {} }));
   await trials.acts.listTrials();
   assert.deepEqual([trials.known.plans.length, trials.known.problem], [1, ""]);
+  assert.deepEqual(trials.known.past, [], "without an answer there is no history, and no trouble");
 });

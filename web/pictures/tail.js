@@ -22,6 +22,12 @@ const known = (value) => Number.isFinite(value);
 /** Where fin i of n stands around the body, rad clockwise from straight up; four of them crosswise between the axes. */
 const around = (i, n) => ((i + (n === 4 ? 0.5 : 0)) * 2 * Math.PI) / n;
 
+/** The part of the box that is needed: four fins between the axes take less height than one that stands upright. */
+export function viewOf(n) {
+  const cut = n === 4 ? 30 : 0;
+  return `0 ${cut} ${BOX.width} ${BOX.height - 2 * cut}`;
+}
+
 /** A point `along` the fin's span and `beside` it, clockwise being positive. */
 function place(angle, along, beside) {
   const [up, right] = [Math.cos(angle), Math.sin(angle)];

@@ -23,6 +23,7 @@ const session = (name, part) => `/api/sessions/${encodeURIComponent(name)}/${par
 
 export const getAbout = async () => (await get("/api/about")).json();
 export const getTrials = async () => (await get("/api/trials")).json();
+export const getPastTrials = async () => (await get("/api/trials/past")).json();
 export const getSessions = async () => (await get("/api/sessions")).json();
 export const getSummary = async (name) => (await get(session(name, "summary"))).json();
 

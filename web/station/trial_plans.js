@@ -1,6 +1,6 @@
 // The bench trials the station offers for this vehicle: asked for once, and again when the station did not answer.
 
-import { getTrials } from "./api.js";
+import { getPastTrials, getTrials } from "./api.js";
 
 const AGAIN_MS = 2000;
 
@@ -12,17 +12,22 @@ function nonePlanned(problems) {
 }
 
 export class TrialPlans {
-  #known = { asked: false, plans: null, problem: "" };
+  #known = { asked: false, plans: null, problem: "", past: [] };
   #changed;
   #get;
+  #getPast;
 
-  /** @param {() => void} changed @param {() => Promise<{plans: object[], problems: object}>} get */
-  constructor(changed, get = getTrials) {
+  /**
+   * @param {() => void} changed @param {() => Promise<{plans: object[], problems: object}>} get
+   * @param {() => Promise<{trials: object[], whole: boolean}>} getPast
+   */
+  constructor(changed, get = getTrials, getPast = getPastTrials) {
     this.#changed = changed;
     this.#get = get;
+    this.#getPast = getPast;
   }
 
-  /** {asked, plans: null until told, problem: a sentence or ""} */
+  /** {asked, plans: null until told, problem: a sentence or "", past: trials of earlier sessions, newest first} */
   get known() {
     return this.#known;
   }
@@ -37,6 +42,19 @@ export class TrialPlans {
     } catch {
       this.#set({ problem: "The station did not give its trial plans." });
       setTimeout(() => this.#set({ asked: false }), AGAIN_MS);
+      return;
+    }
+    await this.#lookBack();
+  }
+
+  // A long shelf is read in pieces; without an answer there is no history, which is no trouble of its own.
+  async #lookBack() {
+    try {
+      const { trials, whole } = await this.#getPast();
+      this.#set({ past: trials });
+      if (!whole) setTimeout(() => this.#lookBack(), AGAIN_MS);
+    } catch {
+      this.#set({ past: [] });
     }
   }
 

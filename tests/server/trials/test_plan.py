@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from protocol.errors import DictionaryError
-from server.trials.plan import COMMANDS_AT_MOST, check_cycles, load_plan, parse_plan, sample_plans
+from server.trials.plan import COMMANDS_AT_MOST, TrialPlan, check_cycles, load_plan, parse_plan, sample_plans
 from tests.server.trials.trial_world import ARM_SAFE, HEAD, plan_of
 from tests.server.uplink.queue_world import dictionary
 
@@ -198,3 +198,10 @@ def test_a_plan_is_found_by_name_or_file_and_a_wrong_name_is_told_what_there_is(
 def test_the_sweep_that_comes_along_stays_inside_the_command() -> None:
     angles = [args["angle"] for _, args in load_plan("fin-sweep", dictionary()).sends(1) if "angle" in args]
     assert max(angles) == pytest.approx(math.radians(13.75), abs=0.001) and min(angles) == -max(angles)
+
+
+def test_plans_come_with_the_least_dangerous_first_and_the_one_that_fires_last() -> None:
+    plans = [parse_plan(text, dictionary(), name) for name, text in sample_plans().items()]
+    ordered = [plan.name for plan in sorted(plans, key=TrialPlan.danger)]
+    assert ordered[0] == "link-ping" and ordered[-1] == "arm-fire-safe"
+    assert ordered.index("fin-sweep") < ordered.index("arm-safe"), "what only moves comes before what arms"

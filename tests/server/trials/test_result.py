@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from server.flight.proportion import upper_bound
-from server.trials.result import distribution, histogram, histogram_lines, result_of, result_text
+from server.trials.result import _beyond_line, distribution, histogram, histogram_lines, result_of, result_text
 from tests.server.trials.test_trial import Bent, armed_by_itself, swept
 from tests.server.trials.trial_world import ARM_SAFE, PING, TrialWorld
 
@@ -45,6 +45,16 @@ def test_a_histogram_holds_every_value_in_at_most_twenty_round_bins(count: int, 
 def test_a_value_on_an_edge_belongs_to_the_bin_above() -> None:
     found = histogram([0.1, 0.2, 0.2, 0.3])
     assert found["width"] == pytest.approx(0.02) and found["counts"] == [1, 0, 0, 0, 0, 2, 0, 0, 0, 0, 1]
+
+
+def test_one_straggler_does_not_put_all_others_into_one_bin() -> None:
+    values = [0.14 + 0.001 * i for i in range(99)] + [1.847]
+    found = distribution(values)
+    assert found["beyond"] == [1.847] and sum(found["histogram"]["counts"]) == 99
+    assert max(found["histogram"]["counts"]) <= 10
+    assert distribution(values[:50])["beyond"] == [], "of fewer than a hundred the 99th percentile is the greatest"
+    text = "\n".join(_beyond_line(found))
+    assert text.strip() == "1 beyond: 1.847"
 
 
 def test_nothing_measured_is_no_distribution() -> None:

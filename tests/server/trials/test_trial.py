@@ -349,3 +349,16 @@ def test_a_sweep_stops_when_telemetry_is_silent_about_the_fin() -> None:
     trial = swept(Bent(), silent_after=4)
     assert (trial.outcome, len(trial.score.sweeps["fin 1"])) == ("failed", 4)
     assert trial.cause.endswith("telemetry is silent about fin[1].measured")
+
+
+def test_progress_moves_with_every_step_not_only_with_every_run() -> None:
+    seen: list[tuple[int, int]] = []
+
+    def look(bench: TrialWorld) -> None:
+        told = bench.trial.progress()
+        seen.append((told["step_number"], told["passed"]))
+        assert told["steps"] == 3 * 2, "three steps in each of two cycles"
+
+    TrialWorld(ARM_SAFE, 2).run(each=look)
+    assert sorted({number for number, _ in seen}) == [1, 2, 3, 4, 5, 6]
+    assert {number for number, passed in seen if passed == 0} >= {1, 2, 3}

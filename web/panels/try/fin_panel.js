@@ -1,13 +1,14 @@
 // What can be tried: the fins seen from the tail at their angle with the asked one as a ghost, the servo cable, and how
 // cameras and firing channels stand.
 
-import { builder, h, s, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
+import { builder, h, s, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
 import { fixed, NOTHING } from "../../kit/format.js";
 import { ServoCable } from "../../kit/servo_cable.js";
 import { unknownValue } from "../../kit/silence_words.js";
-import { APART_DEG, BODY_R, BOX, tailShapes, tailWords } from "../../pictures/tail.js";
+import { APART_DEG, BODY_R, BOX, tailShapes, tailWords, viewOf } from "../../pictures/tail.js";
 import { commandFor, family } from "../../session/roles.js";
 import { StatesList } from "./states_list.js";
+import { newestTrial } from "./trial_words.js";
 
 const DEG = 180 / Math.PI;
 const REDRAW_MS = 100;
@@ -62,7 +63,7 @@ export function FinPanel(el, acts) {
       if (!fresh && view.cursor.live && now - drawnAt < REDRAW_MS) return;
       drawnAt = now;
       const fins = rows.map((row) => row.read(view));
-      picture.update(fins, now);
+      picture.update(fins, now, onTrial(view));
       cable.update(view);
       states.update(view);
       const word = view.word("control.mode");
@@ -73,6 +74,12 @@ export function FinPanel(el, acts) {
 }
 
 const points = (corners) => (corners ?? []).map((corner) => corner.map((one) => one.toFixed(1)).join(",")).join(" ");
+
+/** Name of the fin that a running trial is at; undefined while none is. */
+function onTrial(view) {
+  const trial = newestTrial(view);
+  return trial?.state === "running" ? trial.progress?.variant?.match(/^fin (\S+)$/)?.[1] : undefined;
+}
 
 function TailPicture(fins) {
   const parts = fins.map(() => ({
@@ -86,7 +93,7 @@ function TailPicture(fins) {
   const middle = { cx: width / 2, cy: height / 2 };
   const el = s(
     "svg",
-    { class: "tail-picture", viewBox: `0 0 ${width} ${height}`, role: "img", "data-testid": "tail" },
+    { class: "tail-picture", viewBox: viewOf(fins.length), role: "img", "data-testid": "tail" },
     s("circle", { class: "tail-body", ...middle, r: BODY_R }),
     s("circle", { class: "tail-nozzle", ...middle, r: BODY_R / 2.6 }),
     ...parts.flatMap(({ hinge, is, asked, name, words }) => [is, asked, hinge, name, words]),
@@ -99,8 +106,8 @@ function TailPicture(fins) {
       el,
       h("figcaption", { class: "facts", text: "From the tail; filled where it is, dashed where asked, drawn double." }),
     ),
-    update(told, now) {
-      for (const [i, shape] of tailShapes(told).entries()) draw(parts[i], shape);
+    update(told, now, tried) {
+      for (const [i, shape] of tailShapes(told).entries()) draw(parts[i], shape, shape.name === tried);
       if (now - saidAt < WORDS_MS) return;
       saidAt = now;
       setAttr(el, "aria-label", tailWords(told));
@@ -108,7 +115,8 @@ function TailPicture(fins) {
   };
 }
 
-function draw(part, { name, hinge, is, asked, apart, label, words }) {
+function draw(part, { name, hinge, is, asked, apart, label, words }, isTried) {
+  setClass(part.name, "-tried", isTried);
   const [[x1, y1], [x2, y2]] = hinge.map((corner) => corner.map((one) => one.toFixed(1)));
   for (const [key, value] of Object.entries({ x1, y1, x2, y2 })) setAttr(part.hinge, key, value);
   setAttr(part.is, "points", points(is));
@@ -121,7 +129,7 @@ function draw(part, { name, hinge, is, asked, apart, label, words }) {
     setAttr(node, "x", label.x.toFixed(1));
     setAttr(node, "y", y.toFixed(1));
   }
-  setText(part.name, `Fin ${name}`);
+  setText(part.name, isTried ? `\u25b8 Fin ${name}` : `Fin ${name}`);
   setText(part.words, words);
 }
 

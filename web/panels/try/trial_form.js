@@ -1,7 +1,8 @@
 // Which written plan is to run and how often, with its cautions and with what will be sent.
 
 import { h, setAttr, setText, syncList } from "../../kit/dom.js";
-import { cyclesOf } from "./trial_words.js";
+import { sentence } from "../../kit/format.js";
+import { countOf, cyclesOf } from "./trial_words.js";
 
 export class TrialForm {
   #plans = null;
@@ -57,13 +58,18 @@ export class TrialForm {
   }
 
   #offer(plans) {
-    this.choose.replaceChildren(...plans.map(({ name, title }) => h("option", { value: name, text: title })));
+    // The station gives the least dangerous first; a plan that is more dangerous is chosen, never met.
+    const hazards = [...new Set(plans.map(({ hazard }) => hazard))];
+    const of = (hazard) => plans.filter((plan) => plan.hazard === hazard);
+    const option = ({ name, title }) => h("option", { value: name, text: title });
+    const group = (hazard) => h("optgroup", { label: sentence(hazard) }, ...of(hazard).map(option));
+    this.choose.replaceChildren(...hazards.map(group));
     if (plans.length) this.cycles.value = String(plans[0].cycles);
   }
 
   #draw(plan) {
     const cycles = cyclesOf(this.cycles.value);
-    const runs = `${cycles * plan.runs_per_cycle} runs, ${plan.hazard}`;
+    const runs = `${countOf(cycles * plan.runs_per_cycle, "run")}, ${plan.hazard}`;
     setText(this.runs, Number.isNaN(cycles) ? "1 to 10000, a whole number" : runs);
     const nothing = () => {};
     const caution = (text) => h("li", { class: "sheet-caution", text });

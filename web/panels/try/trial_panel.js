@@ -6,8 +6,10 @@ import { confirmWindow, countdown } from "../../kit/confirm_window.js";
 import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { HoldButton } from "../../kit/hold_button.js";
 import { TrialForm } from "./trial_form.js";
+import { endedHere, TrialHistory } from "./trial_history.js";
 import { TrialResult } from "./trial_result.js";
-import { newestTrial, trialSentence, trialTone } from "./trial_words.js";
+import { TrialTrack } from "./trial_track_view.js";
+import { countOf, newestTrial, trialSentence, trialTone } from "./trial_words.js";
 
 const NO_DESK = "Trials need the operator's link, which the station prints in its terminal.";
 
@@ -22,10 +24,11 @@ export function TrialPanel(el, acts) {
   const hold = SecondAct((id) => ask("confirm", { id }));
   const why = h("p", { class: "absent", testid: "trial-why" });
   const said = h("p", { class: "trial-said", testid: "trial-said", role: "status" });
-  const bar = h("progress", { class: "trial-progress", max: "1", value: "0", "aria-label": "Runs done" });
+  const track = TrialTrack();
+  const history = TrialHistory();
   const result = TrialResult();
   const row = h("div", { class: "trial-acts" }, arm, hold.el, hold.count, cancel, stop);
-  el.append(why, form.el, row, said, bar, result.el);
+  el.append(why, form.el, row, said, track.el, result.el, history.el);
 
   function drawActs(live, trial, able, rx) {
     const state = trial?.state;
@@ -39,10 +42,7 @@ export function TrialPanel(el, acts) {
     setText(said, trial ? trialSentence(trial) : live ? "" : "No trial in this session up to here.");
     setTone(said, trial ? trialTone(trial) : "none");
     setAttr(said, "data-state", trial?.state);
-    const progress = trial?.progress;
-    setHidden(bar, trial?.state !== "running" || !progress);
-    setAttr(bar, "max", progress?.runs ?? 1);
-    setAttr(bar, "value", progress ? progress.passed + progress.failed : 0);
+    track.update(trial?.state === "running" ? trial.progress : undefined);
     result.update(trial?.result, trial?.entry);
   }
 
@@ -62,6 +62,8 @@ export function TrialPanel(el, acts) {
       setAttr(arm, "disabled", !canCommand || !form.chosen());
       drawActs(live, trial, live && Boolean(desk?.open), view.cursor.rx);
       drawTrial(trial, live);
+      const shown = live ? plan?.name : trial?.plan.name;
+      history.update(shown, [...endedHere(view.states("trial")), ...trials.past]);
     },
   };
 }
@@ -81,8 +83,8 @@ function SecondAct(confirmed) {
       const same = id === ready;
       ready = id;
       const gate = able && same ? confirmWindow(trial, rx) : "late";
-      hold.show(able, gate, able ? `${trial.plan.title}, ${trial.plan.cycles} cycles` : "");
-      const by = counting ? `${trial.plan.cycles} cycles, got ready by ${trial.operator} \u00b7 ` : "";
+      hold.show(able, gate, able ? `${trial.plan.title}, ${countOf(trial.plan.cycles, "cycle")}` : "");
+      const by = counting ? `${countOf(trial.plan.cycles, "cycle")}, got ready by ${trial.operator} \u00b7 ` : "";
       setText(count, counting ? by + countdown(trial, rx) : "");
     },
   };

@@ -3,13 +3,11 @@
 
 import { builder, h, s, setHidden } from "../../kit/dom.js";
 import { fixed, NOTHING } from "../../kit/format.js";
+import { BOX, histogramShapes, histogramWords, scaleOf } from "../../pictures/histogram.js";
 
 const DEG = 180 / Math.PI;
 const MILLI = 1000;
-const WIDTH = 320;
-const HEIGHT = 96;
-const LEFT = 34;
-const BASE = 74;
+const { width: WIDTH, height: HEIGHT, left: LEFT, base: BASE } = BOX;
 
 /** A share as percent with three significant digits. */
 export function percent(share) {
@@ -38,19 +36,6 @@ export function scoreSentences(result) {
 function failureWords({ run, cycle, variant, step, cause }) {
   const where = [run ? `run ${run}, cycle ${cycle}` : "outside the cycles", variant, step];
   return `First failure: ${where.filter(Boolean).join(", ")}: ${cause}`;
-}
-
-/** The bars of a histogram: x and height as shares of the picture, with the bin's edges and count. */
-export function barsOf({ from, width, counts }) {
-  const most = Math.max(...counts);
-  return counts.map((count, i) => ({
-    x: i / counts.length,
-    width: 1 / counts.length,
-    height: count / most,
-    count,
-    low: from + i * width,
-    high: from + (i + 1) * width,
-  }));
 }
 
 /** The branches of a sweep as deviation from what was asked, in degrees, in the order of the angle. */
@@ -88,43 +73,27 @@ function distributionTable(rows, head) {
   );
 }
 
-function picture(title, distribution) {
-  const bars = barsOf(distribution.histogram);
-  const most = Math.max(...distribution.histogram.counts);
-  const [first, last] = [bars[0].low, bars.at(-1).high];
-  const x = (seconds) => LEFT + ((seconds - first) / (last - first)) * (WIDTH - LEFT - 8);
-  const median = x(distribution.median);
-  const middle = `median ${ms(distribution.median)}, 99th percentile ${ms(distribution.p99)}`;
-  const label = `${title}: ${distribution.count} times from ${ms(first)} to ${ms(last)} milliseconds, ${middle}`;
+function picture(title, distribution, scale) {
+  const { width, height, left, right, base } = BOX;
+  const { bars, median, most, ends, beyond } = histogramShapes(distribution, scale);
+  const middle = Math.min(Math.max(median, left + 76), width - 96);
   return h(
     "figure",
     { class: "trial-picture", testid: "trial-histogram" },
     h("figcaption", { text: `${title}, milliseconds from the ask to the proof` }),
     s(
       "svg",
-      { viewBox: `0 0 ${WIDTH} ${HEIGHT}`, role: "img", "aria-label": label },
-      ...bars.map((bar) =>
-        s("rect", {
-          class: "trial-bar",
-          x: LEFT + bar.x * (WIDTH - LEFT - 8) + 0.5,
-          width: Math.max(1, bar.width * (WIDTH - LEFT - 8) - 1),
-          y: BASE - bar.height * (BASE - 16),
-          height: bar.height * (BASE - 16),
-        }),
-      ),
-      s("line", { class: "trial-axis", x1: LEFT, x2: WIDTH - 8, y1: BASE, y2: BASE }),
-      s("line", { class: "trial-median", x1: median, x2: median, y1: 12, y2: BASE + 4 }),
-      s("text", { x: LEFT - 5, y: 22, "text-anchor": "end", text: String(most) }),
-      s("text", { x: LEFT - 5, y: BASE, "text-anchor": "end", text: "0" }),
-      s("text", { x: LEFT, y: HEIGHT - 6, text: ms(first) }),
-      s("text", { x: WIDTH - 8, y: HEIGHT - 6, "text-anchor": "end", text: ms(last) }),
-      s("text", {
-        x: Math.min(Math.max(median, LEFT + 70), WIDTH - 90),
-        y: HEIGHT - 6,
-        "text-anchor": "middle",
-        text: `median ${ms(distribution.median)}`,
-      }),
+      { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": histogramWords(title, distribution) },
+      ...bars.map((bar) => s("rect", { class: "trial-bar", ...bar })),
+      s("line", { class: "trial-axis", x1: left, x2: width - right, y1: base, y2: base }),
+      s("line", { class: "trial-median", x1: median, x2: median, y1: 12, y2: base + 4 }),
+      s("text", { x: left - 5, y: 22, "text-anchor": "end", text: String(most) }),
+      s("text", { x: left - 5, y: base, "text-anchor": "end", text: "0" }),
+      s("text", { x: left, y: height - 6, text: ends[0] }),
+      s("text", { x: width - right, y: height - 6, "text-anchor": "end", text: ends[1] }),
+      s("text", { x: middle, y: height - 6, "text-anchor": "middle", text: `median ${ms(distribution.median)}` }),
     ),
+    beyond && h("p", { class: "trial-beyond", text: `${beyond}, not drawn` }),
   );
 }
 
@@ -196,13 +165,15 @@ function pingPart({ sent, answered, frames, frames_lost: lost, loss, round_trip:
   return [
     h("p", { text: `${answered} of ${sent} pings answered; ${unanswered}.` }),
     trip && distributionTable([{ title: "Round trip", ...trip }], "Round trip, ms"),
-    trip && picture("Round trip", trip),
+    trip && picture("Round trip", trip, scaleOf([trip.histogram])),
   ];
 }
 
 function parts(result) {
   const variants = result.by_variant.filter(({ passed, failed }) => passed + failed);
   const times = [...result.latencies].sort((a, b) => b.count - a.count);
+  const drawn = times.filter(({ count }) => count > 1);
+  const scale = drawn.length ? scaleOf(drawn.map(({ histogram }) => histogram)) : undefined;
   return [
     ...scoreSentences(result).map((text) => h("p", { text })),
     variants.length > 1 &&
@@ -223,7 +194,7 @@ function parts(result) {
     result.sweeps.length > 0 && sweepTable(result.sweeps),
     ...result.sweeps.map(sweepPicture),
     times.length > 0 && distributionTable(times, "Ask to proof, ms"),
-    ...times.filter(({ count }) => count > 1).map((one) => picture(one.title, one)),
+    ...drawn.map((one) => picture(one.title, one, scale)),
   ].filter(Boolean);
 }
 

@@ -50,6 +50,9 @@ export function trialTone({ state, result }) {
   return result && !result.safe ? "danger" : (STATES[state]?.tone ?? "none");
 }
 
+/** "1 cycle", "2 cycles". */
+export const countOf = (count, word) => `${count} ${word}${count === 1 ? "" : "s"}`;
+
 const CYCLES_AT_MOST = 10000;
 
 /** Number of cycles as typed: a whole number in range, or NaN. */
