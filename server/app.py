@@ -16,6 +16,7 @@ from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
+from server.live.count_desk import CountDesk
 from server.live.listeners import Listeners
 from server.live.loop_first import loop_first
 from server.live.pad_desk import PadDesk
@@ -69,6 +70,7 @@ async def run_live(
         site = _site(settings, live.mode, station, hub, None)
         if live.pad_sheet is not None:
             site.pad = PadDesk(station, live.pad_sheet)
+        site.count = CountDesk(station, site.pad)
         log.hide(*site.tokens.values())
         await station.start()
         running = " ".join(filter(None, made_by))
@@ -76,6 +78,7 @@ async def run_live(
         standing = [Standing("heartbeat", "the pages' heartbeat", hub.beat_forever, station.notes)]
         if site.pad is not None:
             standing.append(Standing("pad sheet", "the pad sheet's look", site.pad.look_forever, station.notes))
+        standing.append(Standing("count", "the count", site.count.look_forever, station.notes))
         for task in standing:
             task.start()
         try:

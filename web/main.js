@@ -15,10 +15,12 @@ import { onFrames } from "./kit/frames.js";
 import { listen } from "./kit/keys.js";
 import { startTheme } from "./kit/theme.js";
 import { buildPlaces } from "./places.js";
+import { LATE_S } from "./session/count.js";
 import { Opened } from "./session/opened.js";
 import { pageOf } from "./session/page.js";
 import { View } from "./session/view.js";
-import { getAbout, getPackets, getStore, getSummary } from "./station/api.js";
+import { getAbout, getClock, getPackets, getStore, getSummary } from "./station/api.js";
+import { Delay } from "./station/delay.js";
 import { DeskSocket } from "./station/desk_socket.js";
 import { Live } from "./station/live.js";
 import { Operator, takeToken } from "./station/operator.js";
@@ -29,6 +31,7 @@ import { ViewSocket } from "./station/view_socket.js";
 const TICK_MS = 250;
 const SESSIONS_MS = 10000;
 const AGAIN_MS = 2000;
+const COUNTING = new Set(["running", "held", "past zero"]);
 
 const byId = (id) => document.getElementById(id);
 const socketUrl = (path) => `${location.protocol === "https:" ? "wss" : "ws"}://${location.host}${path}`;
@@ -52,6 +55,7 @@ const operator = new Operator({
 const shelf = new Shelf({ changed, trouble, token: () => operator.token, opened: () => opened.replay?.name });
 const trialPlans = new TrialPlans(changed);
 const ears = new Ears(window, changed);
+const delay = new Delay({ ask: getClock, now: seconds, changed });
 
 function trouble(sentence) {
   notices.trouble(sentence);
@@ -70,7 +74,18 @@ function snapshot() {
   const now = performance.now();
   const { beat, store } = live;
   const people = { desk: operator.state, trials: trialPlans.known };
-  return pageOf({ about, canKeep, opened, shelf, ...people, beat, silentSince, live: store, now });
+  return pageOf({
+    about,
+    canKeep,
+    opened,
+    shelf,
+    ...people,
+    beat,
+    silentSince,
+    delay_s: delay.seconds,
+    live: store,
+    now,
+  });
 }
 
 function liveView(page) {
@@ -244,8 +259,10 @@ function drawSession(shown, beside) {
 
 // A tab that is not looked at draws nothing, and calls all the same.
 function hear(message) {
+  if (message.type === "hello") delay.forget();
   live.receive(message);
-  if (live.store && !opened.replay) ears.live(live.store, live.rxNow);
+  delay.message(message.rx_now);
+  if (live.store && !opened.replay) ears.live(live.store, live.rxNow, !(delay.seconds <= LATE_S));
 }
 
 // ---------------------------------------------------------------- start
@@ -287,7 +304,10 @@ const navigation = new Navigation(byId("places"), places, {
   },
 });
 navigation.go("watch");
-setInterval(changed, TICK_MS);
+setInterval(() => {
+  if (live.store) delay.tick(COUNTING.has(live.store.journal.state("count", "state")?.body?.state));
+  changed();
+}, TICK_MS);
 setInterval(() => {
   if (navigation.place === "learn" && !document.hidden) acts.listSessions();
 }, SESSIONS_MS);

@@ -28,6 +28,7 @@ import { VerdictPanel } from "./panels/learn/verdict_panel.js";
 import { VideoPanel } from "./panels/learn/video_panel.js";
 import { CameraBank } from "./panels/ready/camera_bank.js";
 import { LateralPanel, RecoveryChannels } from "./panels/ready/channel_panel.js";
+import { CountPanel } from "./panels/ready/count_panel.js";
 import { ImuPanel } from "./panels/ready/imu_panel.js";
 import { LinkPanel, RecorderLine } from "./panels/ready/link_panel.js";
 import { PadSheetPanel, WholePadSheet } from "./panels/ready/pad_sheet.js";
@@ -78,6 +79,7 @@ const PLACES = {
         ["recorder", "Recorder", RecorderLine],
       ],
       [
+        ["count", "Count", CountPanel],
         ["lateral", "Lateral motors", LateralPanel],
         ["recovery-channels", "Recovery channels", RecoveryChannels],
         ["imu", "Inertial units", ImuPanel],

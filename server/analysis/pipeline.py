@@ -41,7 +41,7 @@ NOTE_TOPICS: dict[int, str] = {
     Kind.NOTE: "note",
 }
 # What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
-OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "acknowledged", "fault"})
+OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "count", "acknowledged", "fault"})
 NOT_DECODED = "a part of what was received could not be decoded"
 
 _log = logging.getLogger(__name__)

@@ -16,6 +16,7 @@ from starlette.requests import HTTPConnection
 from server.http.request_limit import RequestLimit, WorkGate
 from server.http.security import TokenGuard
 from server.http.viewers import Hub
+from server.live.count_desk import CountDesk
 from server.live.pad_desk import PadDesk
 from server.live.station import Station
 from server.live.trial_desk import TrialDesk
@@ -45,6 +46,7 @@ class PageContext:
     open_first: str | None = None
     trials: TrialDesk | None = None
     pad: PadDesk | None = None
+    count: CountDesk | None = None
     shared_link: str | None = None  # where phones may watch
     operators: dict[str, WebSocket] = field(default_factory=dict)
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent

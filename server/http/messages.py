@@ -36,6 +36,7 @@ DESK_REQUESTS = (
     "give",
     "trial",
     "pad",
+    "count",
     "alive",
 )
 

@@ -199,6 +199,8 @@ def _answer(site: PageContext, station: Station, operator: str, request: dict[st
         return _trial(site, operator, request)
     if kind == "pad":
         return _pad(site, operator, request)
+    if kind == "count":
+        return _count(site, operator, request)
     return _reply_shape(station, station.act(operator, kind, request))
 
 
@@ -212,6 +214,13 @@ def _pad(site: PageContext, operator: str, request: dict[str, Any]) -> dict[str,
     if site.pad is None:
         return {"ok": False, "sentence": "this station was started without a pad sheet", "id": None}
     reply = site.pad.answer(operator, request)
+    return {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
+
+
+def _count(site: PageContext, operator: str, request: dict[str, Any]) -> dict[str, Any]:
+    if site.count is None:
+        return {"ok": False, "sentence": "this station keeps no count", "id": None}
+    reply = site.count.answer(operator, request)
     return {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
 
 

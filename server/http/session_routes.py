@@ -34,6 +34,12 @@ def about(site: Site) -> dict[str, Any]:
     return {"version": site.version, "mode": site.mode, "open": site.open_first, "shared": site.shared_link}
 
 
+@router.get("/clock", responses=refusals(404))
+async def clock(site: Site) -> dict[str, float]:
+    """Return the station's time in session seconds, so that a page can tell how late it hears."""
+    return {"rx_now": _station(site.station).now_s()}
+
+
 @router.get("/shared.svg", response_class=Response, responses={**given("image/svg+xml"), **refusals(404)})
 def shared(site: Site) -> Response:
     """Return the link for phones as a picture."""

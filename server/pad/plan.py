@@ -21,6 +21,8 @@
     number = { unit = "m/s", at_most = 8.94, measures = "site.wind" }
                                                   may be missing; then ticking asks for no number. With `measures` the
                                                   number goes before the site sheet's wind in everything computed
+    hold_at = 30                                  of any item; the count holds so many seconds before zero, and runs on
+                                                  only when this item is met
     why = "..."
 
 Every mistake is a `DictionaryError` naming the file, the table and the key.
@@ -31,7 +33,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 
@@ -49,6 +51,7 @@ FORMAT = 1
 ITEMS_AT_MOST = 60
 FILE_AT_MOST_BYTES = 64_000
 TEXT_AT_MOST = 200
+HOLD_AT_MOST_S = 3600.0
 AGE_S = 5.0  # common practice, no source: the slowest packets of the pad come twice a second
 AGE_AT_MOST_S = 600.0
 NAME = re.compile(r"[a-z][a-z0-9-]{0,39}\Z")
@@ -94,6 +97,7 @@ class Item:
     bound: str = ""
     flags: bool = False  # every role is a flag: shown as "2 of 2"
     number: Number | None = None
+    hold_at_s: float | None = None  # the count holds so many seconds before zero until this is met
 
     @property
     def automatic(self) -> bool:
@@ -114,6 +118,7 @@ class Item:
             "age_s": self.age_s,
             "unit": self.number.unit if self.number is not None else None,
             "measures": self.number.measures if self.number is not None else "",
+            "hold_at_s": self.hold_at_s,
         }
 
 
@@ -207,6 +212,11 @@ class _PadReader:
         if table.has("tick") == table.has("role"):
             raise table.problem("needs either role (looked at by the station) or tick (done by a person)")
         item = self._manual(table, name) if table.has("tick") else self._automatic(table, name)
+        if table.has("hold_at"):
+            hold_at_s = table.get("hold_at", float)
+            if not 1.0 <= hold_at_s <= HOLD_AT_MOST_S:
+                raise table.problem(f"must be 1 to {HOLD_AT_MOST_S:g} seconds before zero", "hold_at")
+            item = replace(item, hold_at_s=hold_at_s)
         table.done()
         return item
 

@@ -32,7 +32,7 @@ export class Caller {
       this.#note(call, rx, "muted");
       return;
     }
-    if (!call.urgent && this.#wasSaid(call, rx)) return;
+    if (!call.urgent && !call.repeats && this.#wasSaid(call, rx)) return;
     this.#waiting.push(call);
     if (call.urgent) this.#urgent = { call, at: rx };
     this.pump(rx);

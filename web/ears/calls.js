@@ -10,9 +10,11 @@ import { sentence } from "../kit/format.js";
  */
 const STATE_S = 1;
 const FACT_S = 4;
+const SECOND_S = 0.5; // of a count: later it would name another second than the one that is
 
 /**
- * @typedef {{key: string, rx: number, words: string, tone: string, rank: number, lives_s: number, urgent: boolean}}
+ * @typedef {{key: string, rx: number, words: string, tone: string, rank: number, lives_s: number, urgent: boolean,
+ *   repeats?: boolean}}
  *   Call
  */
 
@@ -38,6 +40,26 @@ const ALARM_WORDS = {
 };
 
 const alarmWords = ({ key, text }) => ALARM_WORDS[key] ?? text.split(/[:;,(]/)[0];
+
+const clock = (seconds) => {
+  const whole = Math.ceil(Math.max(0, seconds) - 1e-6);
+  if (whole <= 60) return String(whole);
+  const minutes = Math.floor(whole / 60);
+  return [minutes === 1 ? "1 minute" : `${minutes} minutes`, whole % 60 || ""].join(" ").trim();
+};
+
+/** What is said when the count changes, by what changed it. */
+const COUNT_WORDS = {
+  set: (left) => `count set to ${left}`,
+  start: (left) => `count runs from ${left}`,
+  hold: (left) => `hold, the count stands at ${left}`,
+  "hold point": (left) => `hold point, the count stands at ${left}`,
+  resume: (left) => `count runs on from ${left}`,
+  recycle: (left) => `count back to ${left}, and held`,
+  zero: () => "zero",
+  "the vehicle restarted": () => "count unknown, the vehicle restarted",
+  "the station was restarted": (left) => `count held at ${left}, the station was restarted`,
+};
 
 const once = (say, tone) => ({ lives_s: FACT_S, rank: RANK.moment, tone, say });
 
@@ -71,6 +93,21 @@ const CALLS = {
     rank: RANK.progress,
     tone: "tick",
     say: ({ state }) => state === "up" && "the vehicle is heard", // that it is lost is an alarm
+  },
+  "count/state": {
+    lives_s: STATE_S,
+    rank: RANK.alarm,
+    tone: "tick",
+    repeats: true,
+    say: ({ event, remaining_s: left, state }) =>
+      state === "unknown" ? "count unknown" : finite(left) && COUNT_WORDS[event]?.(clock(left)),
+  },
+  "count/second": {
+    lives_s: SECOND_S,
+    rank: RANK.moment,
+    tone: "tick",
+    repeats: true,
+    say: ({ seconds: left }) => finite(left) && (left > 10 ? `${left} seconds` : String(left)),
   },
   "progress/leaning": {
     lives_s: STATE_S,
@@ -114,7 +151,16 @@ export function callOf(entry, measure = METRIC) {
   if (topic === "moment" && (!text || body.finer)) return null; // the same, known better
   const words = row.say(body, measure);
   if (!words) return null;
-  return { key: name, rx, words, tone: row.tone, rank: row.rank, lives_s: row.lives_s, urgent: false };
+  return {
+    key: name,
+    rx,
+    words,
+    tone: row.tone,
+    rank: row.rank,
+    lives_s: row.lives_s,
+    urgent: false,
+    repeats: row.repeats,
+  };
 }
 
 function alarmCall({ key, rx, severity, text, body }, measure) {

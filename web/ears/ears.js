@@ -59,8 +59,11 @@ export class Ears {
     return `Sound test: three rising tones ${voice}. Not heard? Turn the computer's volume up.`;
   }
 
-  /** The live session has grown: call what is new. What was there when the page came is history. */
-  live(store, rx) {
+  /**
+   * The live session has grown: call what is new. What was there when the page came is history. `late`: what comes may
+   * be over half a second old, so no second of the count is called.
+   */
+  live(store, rx, late = false) {
     const heard = this.#heard;
     this.#heard = { store, next: store.journal.next };
     if (heard.store !== store) {
@@ -68,7 +71,9 @@ export class Ears {
       return;
     }
     this.caller.prefix = "";
-    for (const entry of store.journal.from(heard.next)) this.#take(entry, rx);
+    for (const entry of store.journal.from(heard.next)) {
+      if (!(late && entry.topic === "count" && entry.key === "second")) this.#take(entry, rx);
+    }
     this.caller.pump(rx);
   }
 

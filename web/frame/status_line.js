@@ -17,6 +17,7 @@ import {
 } from "../kit/format.js";
 import { heardAgo, notKnown, wasAgo } from "../kit/silence_words.js";
 import { alarmWords } from "../session/alarms.js";
+import { countNow, countText } from "../session/count.js";
 import { phasesDiffer } from "../session/phases.js";
 import { showSafeAll } from "./safe_all.js";
 
@@ -154,17 +155,26 @@ function phaseInSilence(view, phase) {
 }
 
 function showClock(view) {
+  const count = countNow(view);
+  const counted = count?.inUse ? (count.known ? countText(count.seconds) : "T ?") : "";
+  if (!view.cursor.live) return recordedClock(view, counted && `count ${counted}`);
+  if (counted) return [counted, countNote(count), count.state === "unknown" ? "stale" : "none"];
   const liftOff = view.moment("lift_off");
-  const stopped = view.cursor.live && Number.isFinite(view.silence?.for_s);
-  if (!view.cursor.live)
-    return [
-      replayClock(view),
-      view.store.journal.state("moment", "lift_off") ? "from lift-off" : "from its beginning",
-      "none",
-    ];
+  const stopped = Number.isFinite(view.silence?.for_s);
   const on = `vehicle on ${duration(vehicleOnFor(view))}`;
   if (!liftOff) return [`T ${NOTHING}`, stopped ? `${on} when last heard` : on, stopped ? "stale" : "none"];
   return [tClock(view.cursor.t - liftOff.t), stopped ? "when last heard" : "from lift-off", stopped ? "stale" : "none"];
+}
+
+function recordedClock(view, counted) {
+  const from = view.store.journal.state("moment", "lift_off") ? "from lift-off" : "from its beginning";
+  return [replayClock(view), counted || from, "none"];
+}
+
+function countNote({ state, known, late, why, delay_s }) {
+  if (state === "unknown") return `count unknown: ${why}`;
+  if (!known && late) return delay_s === null ? "count: delay unknown" : `count hidden: delay ${fixed(delay_s, 1)} s`;
+  return `${state === "held" ? "count HELD" : "count"}, delay ${fixed(delay_s, 1)} s`;
 }
 
 /** Seconds since the vehicle was last started, as far as the station has seen its starts. */

@@ -8,10 +8,12 @@
  * @param {object} parts.trials the trial plans, see station/trial_plans.js
  * @param {object|null} parts.desk who commands; null without a desk @param {object|null} parts.beat the station's last
  *   beat
+ * @param {number|null} parts.delay_s how late what is
+ *   shown may be, null while unknown
  * @param {number|null} parts.silentSince when the station was last heard, in ms, once that is too long ago
  * @param {import("./store.js").Store|null} parts.live the live session @param {number} parts.now ms
  */
-export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, silentSince, live, now }) {
+export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, silentSince, delay_s = null, live, now }) {
   const { replay, summary, charts } = opened;
   const { sessions, trash, comparison, onboard, plans } = shelf;
   return Object.freeze({
@@ -30,6 +32,7 @@ export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, sile
     desk,
     beat,
     silentSince,
+    delay_s,
     now,
     canCommand: Boolean(desk?.open && desk.yours && !replay && silentSince === null),
     simulated: Boolean((replay?.store ?? live)?.dictionary.simulated),

@@ -22,6 +22,8 @@ async function ask(path, options) {
 const session = (name, part) => `/api/sessions/${encodeURIComponent(name)}/${part}`;
 
 export const getAbout = async () => (await get("/api/about")).json();
+/** The station's time, for a page that wants to know how late it hears: {rx_now}. */
+export const getClock = async (signal) => (await ask("/api/clock", { signal })).json();
 export const getTrials = async () => (await get("/api/trials")).json();
 export const getPastTrials = async () => (await get("/api/trials/past")).json();
 export const getSessions = async () => (await get("/api/sessions")).json();
