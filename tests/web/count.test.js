@@ -42,6 +42,7 @@ test("without the station, after a restart of the vehicle, or too late no number
   assert.equal(countNow(view(running, 110, { delay_s: LATE_S })).known, true);
   assert.equal(countNow(view(running, 110, { delay_s: LATE_S + 0.01 })).known, false);
   assert.equal(countNow(view(running, 110, { delay_s: null })).known, false, "not measured is not on time");
+  assert.equal(countNow(view({ ...running, state: "set" }, 110, { delay_s: null })).known, true, "nothing moves yet");
   const lost = countNow(view(running, 110, { silence: { who: "station", for_s: 3 } }));
   assert.deepEqual([lost.known, lost.state], [false, "unknown"]);
   assert.equal(countNow(view(running, 110, { silence: { who: "vehicle", for_s: 3 } })).known, true);

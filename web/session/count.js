@@ -18,7 +18,7 @@ export function countNow(view) {
   const inUse = IN_USE.has(body.state);
   const told = { why, by, at, set_s, inUse };
   const delay_s = view.cursor.live ? (view.page.delay_s ?? null) : 0;
-  const late = !(delay_s !== null && delay_s <= LATE_S);
+  const late = inUse && !(delay_s !== null && delay_s <= LATE_S);
   if (view.silence?.who === "station")
     return {
       ...told,

@@ -86,7 +86,7 @@ function stateWords(count) {
 function whyWords(view, count) {
   if (!count) return "";
   const stops = count.state in CAN_RUN ? stopsWords(view, count) : "";
-  return [told(count), stops].filter(Boolean).join(" \u00b7 ");
+  return stops || told(count);
 }
 
 function told(count) {
