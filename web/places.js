@@ -1,18 +1,15 @@
 // Which panel is in which place. Adding a panel is one line here.
 
 import { h } from "./kit/dom.js";
-<<<<<<< HEAD
+
 import { folded } from "./kit/folded.js";
 import { DangerPanel } from "./panels/find/danger_panel.js";
 import { PlacePanel } from "./panels/find/place_panel.js";
 import { PlanPanel } from "./panels/find/plan_panel.js";
 import { ChuteLines, DescentPanel } from "./panels/find/recovery_panel.js";
 import { WalkPanel } from "./panels/find/walk_panel.js";
-=======
-import { DescentPanel, Whereabouts } from "./panels/find/recovery_panel.js";
-import { TrackPanel } from "./panels/find/track_panel.js";
 import { besidePanel } from "./panels/learn/beside_panel.js";
->>>>>>> c4d6a5a (Answer in Learn what happened and why on the first screen, show the very packet of a finding, and set flights side by side as pictures, since charts lay below the fold and a finding landed one packet early)
+
 import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { CursorStates, cursorPanel } from "./panels/learn/cursor_panel.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
@@ -153,6 +150,9 @@ const PLACES = {
           "",
           besidePanel([
             ["cursor", "Scope", cursorPanel(ClimbColumn, TiltScope)],
+            ["profile", "Profile", ProfilePanel],
+            ["plan", "Plan", PlanPanel],
+            ["attitude", "Attitude", AttitudePanel],
             ["states", "Channels", CursorStates],
             ["video", "Videos", VideoPanel],
           ]),
