@@ -172,7 +172,6 @@ function buildPlace(main, acts, name) {
   const { title, columns } = PLACES[name];
   const named = {};
   const section = h("section", { class: `place -${name}`, id: `place-${name}`, hidden: true, "aria-label": title });
-  section.append(h("h1", { class: "for-ears", text: title }));
   for (const column of columns) {
     const box = h("div", { class: "column" });
     for (const [id, heading, panel] of column) {

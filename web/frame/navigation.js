@@ -14,6 +14,7 @@ export class Navigation {
   #buttons = {};
   #who = h("button", { type: "button", class: "who-commands", testid: "who-commands", "aria-controls": "dock" });
   #vehicle = h("span", { class: "vehicle-name", id: "vehicle" });
+  #heading = document.getElementById("place-name");
   #place = "";
 
   /**
@@ -47,6 +48,7 @@ export class Navigation {
       setHidden(this.#places[name].section, name !== place);
     }
     document.body.dataset.place = place;
+    setText(this.#heading, this.#places[place].title);
     this.#acts.entered(place);
     this.#acts.changed();
   }
