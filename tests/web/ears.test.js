@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { Caller } from "../../web/ears/caller.js";
-import { callOf } from "../../web/ears/calls.js";
+import { callOf, METRIC } from "../../web/ears/calls.js";
 import { Ears } from "../../web/ears/ears.js";
 import { TONES } from "../../web/ears/mouth.js";
 import { meaning } from "../../web/kit/keys.js";
@@ -56,6 +56,21 @@ test("an entry is called in whole numbers, the number first, in the person's own
   assert.equal(callOf(entry("figure", "rail_exit", { speed_m_s: 15.2 })).words, "15 off the rail");
   assert.equal(callOf(entry("progress", "sinking", { height_m: 80.2, climb_m_s: -6.1 })).words, "80 up, sinking 6");
   const walk = { whereabouts_basis: "landed", whereabouts_distance_m: 41.2, whereabouts_bearing_deg: 63.6 };
+  const pond = {
+    keep_out: [
+      {
+        name: "pond",
+        points: [
+          [10, 0],
+          [30, 0],
+          [30, 30],
+          [10, 30],
+        ],
+      },
+    ],
+  };
+  const said = callOf(entry("figure", "recovery", walk), METRIC, pond).words;
+  assert.equal(said, "it lies 41, 0 6 4, not straight, ask the range officer", "nobody is sent into a keep-out");
   assert.equal(callOf(entry("figure", "recovery", walk)).words, "walk 41, 0 6 4");
   assert.equal(
     callOf(entry("figure", "recovery", { ...walk, whereabouts_bearing_deg: 359.7 })).words,

@@ -16,7 +16,7 @@ const ROOMS = {
   station: ["session"],
   desk: ["session", "kit"],
   frame: ["session", "kit", "desk"],
-  ears: ["session", "kit"],
+  ears: ["session", "kit", "pictures"],
   pictures: ["session", "kit"],
   strips: ["session", "kit", "pictures"],
   "panels/try": ["session", "kit", "pictures", "strips"],

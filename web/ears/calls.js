@@ -3,6 +3,7 @@
 // state older than a second; a prediction as a fact.
 
 import { sentence } from "../kit/format.js";
+import { barOf } from "../pictures/plan_way.js";
 
 /**
  * How long (s) after its entry a call may still begin: a state is old after a second, what has happened may be told a
@@ -28,6 +29,12 @@ const digits = (degrees) =>
     .split("")
     .join(" ");
 const finite = Number.isFinite;
+
+/** Does something that the site's sheet declares forbid the straight way from the pad? Nobody is sent into a keep-out. */
+function isBarred(far, degrees, map) {
+  const turn = (degrees * Math.PI) / 180;
+  return barOf({ east: 0, north: 0 }, { east: far * Math.sin(turn), north: far * Math.cos(turn) }, map) !== null;
+}
 
 /** Plain words for alarms whose own text is more than an ear takes. */
 const ALARM_WORDS = {
@@ -84,8 +91,11 @@ const CALLS = {
   "moment/separation": once(({ on }) => on && "separated", "open"),
   "moment/landing": once(() => "it has landed", "land"),
   "figure/recovery": once(
-    ({ whereabouts_basis: basis, whereabouts_distance_m: d, whereabouts_bearing_deg: b }, m) =>
-      basis === "landed" && finite(d) && finite(b) && `walk ${m.length(d)}, ${digits(b)}`,
+    ({ whereabouts_basis: basis, whereabouts_distance_m: d, whereabouts_bearing_deg: b }, m, map) => {
+      if (basis !== "landed" || !finite(d) || !finite(b)) return undefined;
+      const place = `${m.length(d)}, ${digits(b)}`;
+      return isBarred(d, b, map) ? `it lies ${place}, not straight, ask the range officer` : `walk ${place}`;
+    },
     "land",
   ),
   "link/port": {
@@ -139,17 +149,17 @@ export const HEADS_UP = "unbraked";
 export const METRIC = { length: (m) => String(round(m)), speed: (v) => String(round(v)) };
 
 /**
- * @param {import("../session/journal.js").Entry} entry @param {typeof METRIC} measure
+ * @param {import("../session/journal.js").Entry} entry @param {typeof METRIC} measure @param {object} [map] of the site
  * @returns {Call|null}
  */
-export function callOf(entry, measure = METRIC) {
+export function callOf(entry, measure = METRIC, map = undefined) {
   const { topic, key, rx, body, text } = entry;
   if (topic === "alarm") return alarmCall(entry, measure);
   const name = `${topic}/${key.replace(/_\d+$/, "")}`; // the second burnout is one
   const row = CALLS[name];
   if (!row) return null;
   if (topic === "moment" && (!text || body.finer)) return null; // the same, known better
-  const words = row.say(body, measure);
+  const words = row.say(body, measure, map);
   if (!words) return null;
   return {
     key: name,

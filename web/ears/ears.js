@@ -3,7 +3,7 @@
 
 import { fixed, sentence } from "../kit/format.js";
 import { Caller } from "./caller.js";
-import { callOf, HEADS_UP, RANK } from "./calls.js";
+import { callOf, HEADS_UP, METRIC, RANK } from "./calls.js";
 import { Mouth } from "./mouth.js";
 
 const KEY = "blockhouse.sound";
@@ -94,7 +94,7 @@ export class Ears {
 
   #take(entry, rx) {
     if (entry.topic === "alarm" && entry.key === HEADS_UP && entry.body.state !== "raised") this.caller.relieve();
-    const call = callOf(entry);
+    const call = callOf(entry, METRIC, this.#heard.store.dictionary?.map);
     if (!call) return;
     this.caller.offer(call, rx);
     if (!this.muted || call.urgent) this.#world.navigator.vibrate?.(SHAKES[call.rank]);

@@ -134,6 +134,7 @@ function labels({ width, height }) {
     },
     put(text, x, y, gap = 9, must = false) {
       const ways = [
+        ...(gap === 0 ? [[x, y + 4, "middle"]] : []),
         [x + gap, y + 4, "start"],
         [x - gap, y + 4, "end"],
         [x, y - gap - 2, "middle"],

@@ -77,7 +77,7 @@ function words(shapes) {
   ];
 }
 
-function frame({ bar, north, wind, height }) {
+function frame({ bar, north, wind, width, height }) {
   const [x1, x2, y] = [bar.x, bar.x + bar.length, bar.y];
   return [
     s("path", { class: "plan-scale", d: `M${x1} ${y - 5} V${y} H${x2} V${y - 5}` }),
@@ -87,6 +87,7 @@ function frame({ bar, north, wind, height }) {
       d: `M${north.x} ${north.y + 22} V${north.y + 2} M${north.x - 4} ${north.y + 8} L${north.x} ${north.y} L${north.x + 4} ${north.y + 8}`,
     }),
     s("text", { class: "plan-word -north", x: north.x + 8, y: north.y + 20, text: "N" }),
+    wind && s("rect", { class: "plan-corner", x: width - 56, y: 0, width: 56, height: 60 }),
     wind && line("plan-wind", wind),
     wind && head("plan-wind-head", wind),
     wind && word({ ...wind.label, y: Math.min(wind.label.y, height - 4) }, "-wind"),

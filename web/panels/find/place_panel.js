@@ -56,6 +56,7 @@ export function PlacePanel(el, acts) {
   );
   el.append(known, none, north);
   let open = false;
+  let opened = false; // just now, by its button
   let asked = { at: -Infinity, source: "" };
 
   async function copyPlace() {
@@ -71,6 +72,7 @@ export function PlacePanel(el, acts) {
   }
   function toggleCode() {
     open = !open;
+    opened = open;
     setAttr(show, "aria-expanded", String(open));
     setText(show, open ? "Hide the code" : "Code for a phone");
     acts.changed();
@@ -93,6 +95,8 @@ export function PlacePanel(el, acts) {
       // What is being selected is not written anew under a thumb.
       if (decimal.textContent !== decimalText(degrees)) setText(decimal, decimalText(degrees));
       setHidden(code, !open);
+      if (opened) code.scrollIntoView({ block: "nearest" });
+      opened = false;
       const { now } = view.page;
       const source = `/api/place.svg?latitude=${degrees.latitude.toFixed(7)}&longitude=${degrees.longitude.toFixed(7)}`;
       if (!open || source === asked.source || now - asked.at < CODE_AT_MOST_MS) return;
