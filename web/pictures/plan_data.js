@@ -92,7 +92,7 @@ function doubtOf(view) {
 }
 
 /** Everything the plan draws. @param {{east: number, north: number, accuracy: number}} [person] as the phone tells */
-export function planDataOf(view, person) {
+export function planDataOf(view, person, track = trackOf(view)) {
   const figure = recoveryOf(view);
   const best = judgedPlace(view);
   const point = lastPoint(view);
@@ -104,7 +104,7 @@ export function planDataOf(view, person) {
     radius: figure.other_radius_m,
   };
   return {
-    track: trackOf(view)?.points ?? [],
+    track: track?.points ?? [],
     doubt: doubtOf(view),
     best,
     last: isHeard ? { east: point.east, north: point.north, text: `heard ${age(point.age)} ago${height}` } : undefined,

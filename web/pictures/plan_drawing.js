@@ -4,7 +4,7 @@ import { h, s, setAttr } from "../kit/dom.js";
 import { planShapes } from "./plan.js";
 import { planWords } from "./plan_words.js";
 
-const DRAW_MS = 100; // pictures at most ten times a second
+export const DRAW_MS = 100; // pictures at most ten times a second
 const WORDS_MS = 1000;
 
 const word = (label, kind) =>
@@ -104,10 +104,8 @@ export function PlanDrawing(el) {
   const id = `plan-stripes-${++made}`;
   const drawing = s("svg", { class: "plan-picture", role: "img", "data-testid": "plan" });
   el.append(h("div", { class: "plan-box" }, drawing));
-  let newest;
   let key = "";
-  const draw = atMost(DRAW_MS, () => {
-    const { data, box, unit } = newest;
+  const draw = atMost(DRAW_MS, (data, box, unit) => {
     if (!(box.width > 0 && box.height > 0)) return;
     const shapes = planShapes(data, box, unit);
     const now = JSON.stringify(shapes);
@@ -117,35 +115,33 @@ export function PlanDrawing(el) {
     const parts = [...ground(shapes, id), ...flight(shapes), ...words(shapes), ...frame(shapes)];
     drawing.replaceChildren(stripes(id), ...parts.filter(Boolean));
   });
-  const tell = atMost(WORDS_MS, () => setAttr(drawing, "aria-label", planWords(newest.data, newest.unit?.text)));
+  const tell = atMost(WORDS_MS, (data, unit) => setAttr(drawing, "aria-label", planWords(data, unit?.text)));
   return {
     el: drawing,
     /** @param {import("./plan.js").PlanData} data @param {{width: number, height: number}} box */
     draw(data, box, unit) {
-      newest = { data, box, unit };
-      draw();
-      tell();
+      draw(data, box, unit);
+      tell(data, unit);
     },
   };
 }
 
 /** Does something at once, and again no sooner than after some time, then with what came last. */
-function atMost(ms, act) {
+export function atMost(ms, act) {
   let waits = false;
-  let again = false;
-  return function now() {
+  let missed = null;
+  return function now(...given) {
     if (waits) {
-      again = true;
+      missed = given;
       return;
     }
-    act();
+    act(...given);
     waits = true;
     setTimeout(() => {
       waits = false;
-      if (again) {
-        again = false;
-        now();
-      }
+      const late = missed;
+      missed = null;
+      if (late) now(...late);
     }, ms);
   };
 }
