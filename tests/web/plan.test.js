@@ -1,4 +1,4 @@
-// The plan's geometry: where things are drawn, what sets the scale, and that no way is shown where something forbids it.
+// The plan's geometry: where things are drawn, what sets the scale, and that no way is shown where one is forbidden.
 
 import assert from "node:assert/strict";
 import { test } from "node:test";
@@ -140,7 +140,7 @@ test("no line leads to a point heard in the air, nor where one stands already, n
     assert.equal(planShapes(flown({ best }), BOX).walk, null);
 });
 
-test("no line is drawn into or across a keep-out, a road, wires or the edge of the field, and the words say why", () => {
+test("no line is drawn into or across a keep-out, a road, wires or the edge of the field, and it is said why", () => {
   const across = [
     [30, -60],
     [30, 40],

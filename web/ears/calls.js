@@ -30,7 +30,7 @@ const digits = (degrees) =>
     .join(" ");
 const finite = Number.isFinite;
 
-/** Does something that the site's sheet declares forbid the straight way from the pad? Nobody is sent into a keep-out. */
+/** Does something that the site's sheet declares forbid the way from the pad? Nobody is sent into a keep-out. */
 function isBarred(far, degrees, map) {
   const turn = (degrees * Math.PI) / 180;
   return barOf({ east: 0, north: 0 }, { east: far * Math.sin(turn), north: far * Math.cos(turn) }, map) !== null;

@@ -1,5 +1,5 @@
 // The plan: the ground from above, north up, as numbers to draw. Places come in meters east and north of the pad and
-// leave in pixels of a box of a given size. Pure: the same data gives the same picture live, in a replay and in a report.
+// leave in pixels of a box. Pure: the same data gives the same picture live, in a replay and in a report.
 
 import { bearing, distance } from "../kit/format.js";
 import { barOf, mapOf } from "./plan_way.js";
@@ -40,8 +40,8 @@ export function roundUp(value) {
 const startOf = ({ person }) => person ?? { east: 0, north: 0 };
 
 /**
- * The walk: {from, to, distance (m), bearing (rad), bar}, or null while no place is known. Where `bar` stands, something
- * declared forbids the straight way and no line may be drawn. A point heard in the air is no place to walk to.
+ * The walk: {from, to, distance (m), bearing (rad), bar}, or null while no place is known. Where `bar` stands,
+ * something declared forbids the straight way and no line may be drawn. A point heard in the air is no place to walk to.
  */
 export function walkOf(data) {
   const { best, map } = data;
@@ -105,7 +105,7 @@ const boxAt = (x, y, text, anchor, letter = LETTER) => {
 };
 const apart = (a, b) => a.right < b.left || b.right < a.left || a.bottom < b.top || b.bottom < a.top;
 
-/** Finds room for labels, the most needed first: a label that would lie on another is left out, unless it must be there. */
+/** Finds room for labels, the most needed first: one that would lie on another is left out, unless it must be there. */
 function labels({ width, height }) {
   const taken = [];
   const fits = (box) =>

@@ -17,8 +17,8 @@ export const PLACES = [
 export const tellsPlace = (view) => PLACES.some(([[east, north]]) => view.has(east) && view.has(north));
 
 /**
- * The figure "recovery" at the cursor, {} before there is one. Once it lies, the last word of the session counts: it lies
- * in one place, and the summary and the report tell that one.
+ * The figure "recovery" at the cursor, {} before there is one. Once it lies, the last word of the session counts: it
+ * lies in one place, and the summary and the report tell that one.
  */
 export function recoveryOf(view) {
   const then = view.state("figure", "recovery")?.body ?? {};

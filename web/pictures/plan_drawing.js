@@ -84,7 +84,8 @@ function frame({ bar, north, wind, width, height }) {
     s("text", { class: "plan-word -scale", x: x1 + 4, y: y - 5, text: bar.text }),
     s("path", {
       class: "plan-north",
-      d: `M${north.x} ${north.y + 22} V${north.y + 2} M${north.x - 4} ${north.y + 8} L${north.x} ${north.y} L${north.x + 4} ${north.y + 8}`,
+      transform: `translate(${north.x} ${north.y})`,
+      d: "M0 22 V2 M-4 8 L0 0 L4 8",
     }),
     s("text", { class: "plan-word -north", x: north.x + 8, y: north.y + 20, text: "N" }),
     wind && s("rect", { class: "plan-corner", x: width - 56, y: 0, width: 56, height: 60 }),

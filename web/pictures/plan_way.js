@@ -1,5 +1,5 @@
-// Whether one may be shown a straight way: never into or through a keep-out, across a road or wires, or over the edge of
-// the field. Places are {east, north} in meters from the pad. Pure.
+// Whether one may be shown a straight way: never into or through a keep-out, across a road or wires, or over the edge
+// of the field. Places are {east, north} in meters from the pad. Pure.
 
 // A line that passes closer than this is one that crosses: nobody walks finer. A choice of ours, no source.
 export const CLEARANCE_M = 1;

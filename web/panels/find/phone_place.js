@@ -1,10 +1,10 @@
 // Where the phone that shows this stands and which way it is held, only once its person has asked for it. The browser
 // gives neither over plain http.
-// Sources: W3C Geolocation (position in degrees on WGS 84, accuracy in meters, 95 %); W3C Device Orientation (alpha turns
+// Sources: W3C Geolocation (degrees on WGS 84, accuracy in meters, 95 %); W3C Device Orientation (alpha turns
 // counterclockwise from north while the phone lies flat and the event is absolute).
 
 export const NOT_OVER_HTTP =
-  "Where this phone stands is not available over http: the browser gives it over https only (start the station with --certificate).";
+  "Where this phone stands is not available over http: the browser gives it over https only (the station's --certificate).";
 const WHY = {
   1: "Not allowed: this browser gives no position to this page.",
   2: "This phone finds no position.",
@@ -14,8 +14,8 @@ const OLD_S = 10; // older than this it says so and no line is drawn from there
 
 /**
  * @param {Window} window @param {() => void} changed
- * @returns {{state: "off"|"asking"|"on"|"refused"|"none", why: string, fix: object|null, heading: number|null}} and `ask`,
- *   `stop`: `fix` is {latitude, longitude, accuracy, at (ms)}; `heading` in degrees from magnetic north, clockwise
+ * @returns {{state: "off"|"asking"|"on"|"refused"|"none", why: string, fix: object|null, heading: number|null}} and
+ *   `ask`, `stop`: `fix` is {latitude, longitude, accuracy, at (ms)}; `heading` in degrees from magnetic north, clockwise
  */
 export function PhonePlace(window, changed) {
   const { geolocation } = window.navigator;
