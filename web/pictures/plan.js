@@ -41,7 +41,7 @@ const startOf = ({ person }) => person ?? { east: 0, north: 0 };
 
 /**
  * The walk: {from, to, distance (m), bearing (rad), bar}, or null while no place is known. Where `bar` stands,
- * something declared forbids the straight way and no line may be drawn. A point heard in the air is no place to walk to.
+ * something declared forbids the straight way: no line may be drawn. A point heard in the air is no place to walk to.
  */
 export function walkOf(data) {
   const { best, map } = data;

@@ -4,7 +4,7 @@
 // counterclockwise from north while the phone lies flat and the event is absolute).
 
 export const NOT_OVER_HTTP =
-  "Where this phone stands is not available over http: the browser gives it over https only (the station's --certificate).";
+  "Where this phone stands is not available over http: browsers give it over https only (the station's --certificate).";
 const WHY = {
   1: "Not allowed: this browser gives no position to this page.",
   2: "This phone finds no position.",
@@ -15,7 +15,8 @@ const OLD_S = 10; // older than this it says so and no line is drawn from there
 /**
  * @param {Window} window @param {() => void} changed
  * @returns {{state: "off"|"asking"|"on"|"refused"|"none", why: string, fix: object|null, heading: number|null}} and
- *   `ask`, `stop`: `fix` is {latitude, longitude, accuracy, at (ms)}; `heading` in degrees from magnetic north, clockwise
+ *   `ask`, `stop`: `fix` is {latitude, longitude, accuracy, at (ms)}; `heading` in degrees from magnetic
+ *   north, clockwise
  */
 export function PhonePlace(window, changed) {
   const { geolocation } = window.navigator;
