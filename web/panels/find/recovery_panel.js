@@ -39,7 +39,7 @@ function chuteAt(view, name) {
 }
 
 function makeChute() {
-  return h("li", { class: "chute-line" }, h("span", { class: "chute-name" }), h("span", { class: "state-word" }));
+  return h("li", { class: "find-chute-line" }, h("span", { class: "find-chute" }), h("span", { class: "state-word" }));
 }
 
 function updateChute(node, { title, word, tone }) {
