@@ -45,6 +45,7 @@ import { Readouts } from "./panels/watch/readouts.js";
 import { TiltScope } from "./panels/watch/tilt_scope.js";
 import { TimelinePanel } from "./panels/watch/timeline_panel.js";
 import { WatchStrips } from "./panels/watch/watch_strips.js";
+import { whenSeen } from "./panels/watch/when_seen.js";
 import { WorstLine } from "./panels/watch/worst_line.js";
 
 /** Each place: columns of panels [id, heading or "", panel]. */
@@ -102,9 +103,9 @@ const PLACES = {
       [
         ["readouts", "", Readouts],
         ["flight-events", "Events", EventList],
-        ["attitude", "Attitude in space", AttitudePanel],
+        ["attitude", "Attitude in space", whenSeen(AttitudePanel)],
         ["climb", "Climb", ClimbColumn],
-        ["strips", "Strips", FlightStrips],
+        ["strips", "Strips", whenSeen(FlightStrips)],
       ],
     ],
   },

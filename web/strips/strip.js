@@ -1,6 +1,6 @@
 // One strip: a legend with what each line reads, and its lines over the time axis that all strips of a stack share.
 
-import { h, s, setAttr, setHidden, setText } from "../kit/dom.js";
+import { boxOf, h, s, setAttr, setHidden, setText } from "../kit/dom.js";
 import { unitText } from "../kit/format.js";
 import { color } from "../kit/theme.js";
 import { scaleOf, stripWords, timeTicks } from "../pictures/strip_shapes.js";
@@ -96,6 +96,7 @@ export function Strip(definition, view, options) {
     chart.over.append(second);
   }
 
+  const box = boxOf(place, options.resized);
   const rowIn = (now, one, t) => rowAt(one.bound, t, options.whole ? one.bound.table.n - 1 : now.row(one.bound.name));
 
   return {
@@ -106,10 +107,10 @@ export function Strip(definition, view, options) {
       return chart;
     },
     draw(now, [a, b], zero, course) {
-      if (place.clientWidth === 0 || place.clientHeight === 0) return;
+      const { width, height } = box; // asking the element would lay the page out once for each strip
+      if (width === 0 || height === 0) return;
       if (!chart) create();
-      else if (chart.width !== place.clientWidth || chart.height !== place.clientHeight)
-        chart.setSize({ width: place.clientWidth, height: place.clientHeight });
+      else if (chart.width !== width || chart.height !== height) chart.setSize({ width, height });
       const windows = lines.map((one) => {
         const until = options.whole ? one.bound.table.n - 1 : now.row(one.bound.name);
         return windowOf(one.bound.table, readerOf(one), a, b, until);
@@ -197,7 +198,8 @@ function settings(definition, place, options, { lines, ground, marks }) {
     font: `12px ${color("--face")}`,
   };
   const { thin } = definition;
-  const splits = (one) => timeTicks(one.scales.x.min, one.scales.x.max, one.over.clientWidth).map(({ t }) => t);
+  const splits = (one) =>
+    timeTicks(one.scales.x.min, one.scales.x.max, one.bbox.width / (devicePixelRatio || 1)).map(({ t }) => t);
   const scales = Object.fromEntries(lines.map((one) => [one.axis, { auto: false }]));
   return {
     width: place.clientWidth,

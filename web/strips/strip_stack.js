@@ -63,11 +63,12 @@ export function StripStack(el, options) {
   const bar = h("div", { class: "strips-bar" }, options.tools, cursors.reading, cursors.button);
   el.classList.add("strips-stack");
   el.append(bar, lane.el, scroller, axis.el);
-  const box = boxOf(scroller, () => {
+  const resized = () => {
     version = "";
     options.changed();
-  });
-  const stripOptions = { ...options, hovered: (chart) => cursors.hovered(chart) };
+  };
+  const box = boxOf(scroller, resized);
+  const stripOptions = { ...options, resized, hovered: (chart) => cursors.hovered(chart) };
 
   function build(view) {
     for (const strip of strips) strip.destroy();
