@@ -156,23 +156,28 @@ test("nothing that it says on any phase is a leave to approach", () => {
     }
 });
 
-test("a picture is drawn no oftener than its pace, and its last change is not missed", () => {
-  let now = 0;
+test("a picture is drawn no oftener than its pace, its last change is not missed, and two fall on two frames", () => {
+  let now = 1e6; // later than any picture of another test
   let asked = 0;
   let later;
-  const isDue = pace(
-    () => {
-      asked += 1;
-    },
-    100,
-    () => now,
-    (call) => {
-      later = call;
-    },
-  );
+  const made = () =>
+    pace(
+      () => {
+        asked += 1;
+      },
+      100,
+      () => now,
+      (call) => {
+        later = call;
+      },
+    );
+  const [isDue, isOtherDue] = [made(), made()];
   assert.deepEqual([isDue("a"), isDue("a"), isDue("b")], [true, false, false]);
-  now = 100;
+  assert.equal(isOtherDue("a"), false, "in the same frame");
+  now += 100;
   later();
   assert.equal(asked, 1);
+  assert.deepEqual([isOtherDue("a"), isDue("b")], [true, false]);
+  now += 20;
   assert.deepEqual([isDue("b"), isDue("b")], [true, false]);
 });

@@ -2,6 +2,9 @@
 
 export const PICTURE_MS = 100;
 export const WORDS_MS = 1000;
+// Pictures of one pace would all fall due in the same frame; so far apart they are drawn in one after another.
+const APART_MS = 12;
+const latest = { picture: -Infinity };
 
 /**
  * Tells whether to draw now what is wanted, a text that changes with the picture's data.
@@ -14,7 +17,8 @@ export function pace(changed, least_ms = PICTURE_MS, clock = () => performance.n
   let isWaiting = false;
   return (wanted) => {
     if (wanted === drawn) return false;
-    const wait = last + least_ms - clock();
+    const isPicture = least_ms === PICTURE_MS;
+    const wait = Math.max(last + least_ms, isPicture ? latest.picture + APART_MS : -Infinity) - clock();
     if (wait > 0) {
       if (!isWaiting) {
         isWaiting = true;
@@ -26,6 +30,7 @@ export function pace(changed, least_ms = PICTURE_MS, clock = () => performance.n
       return false;
     }
     last = clock();
+    if (isPicture) latest.picture = last;
     drawn = wanted;
     return true;
   };
