@@ -1,11 +1,12 @@
 // The uses of the strips: following the flight, the whole flight with zoom and pan, and charts picked by hand.
 
-import { h } from "../../kit/dom.js";
+import { h, setText } from "../../kit/dom.js";
 import { flightRange } from "../../session/replay.js";
 import { chartStrip, flightStrips, inFlightStrips } from "../../strips/catalog.js";
 import { titleOf } from "../../strips/channel_title.js";
 import { bound } from "../../strips/series.js";
 import { StripStack, WindowChoice } from "../../strips/strip_stack.js";
+import { isRoomy, restedOn } from "./rested_on.js";
 
 const SPANS = [
   { name: "flight", label: "Flight" },
@@ -116,6 +117,10 @@ export function PickedCharts(el, acts) {
   };
 }
 
+const HELP =
+  "Click to go there, drag or wheel to zoom, Shift + wheel to pan, double click for everything, Shift + click sets a " +
+  "second cursor.";
+
 /**
  * The whole session: drag to zoom, wheel to zoom, shift and drag or shift and wheel to pan, double click for
  * everything.
@@ -125,12 +130,23 @@ export function ReviewStrips(el, acts) {
   let store = null;
   let zero = 0;
   let looked;
-  const help = h("span", { class: "strips-help", tabindex: "0", text: "Click to go there, drag or wheel to zoom." });
-  help.title = "Shift + wheel pans, double click shows everything, Shift + click sets a second cursor.";
+  let all = false;
+  const more = h("button", {
+    type: "button",
+    class: "choice",
+    testid: "strips-all",
+    on: { click: () => showAll(!all) },
+  });
+  more.title = HELP;
   const none = h("p", { class: "absent", text: "Open a session to see the whole flight." });
   const stack = h("div");
   el.append(none, stack);
   const whole = (view) => view.store.tRange;
+  const showAll = (shown) => {
+    all = shown;
+    el.classList.toggle("-all", all);
+    acts.changed();
+  };
   const clip = ([a, b]) => {
     const [start, end] = store.tRange;
     const length = Math.min(end - start, Math.max(LEAST_S, b - a));
@@ -139,7 +155,13 @@ export function ReviewStrips(el, acts) {
   };
   const strips = StripStack(stack, {
     changed: acts.changed,
-    strips: (view) => flightStrips(view.store.roles),
+    strips: (view) => (all ? flightStrips(view.store.roles) : restedOn(view)),
+    key: (view) =>
+      all
+        ? "all"
+        : restedOn(view)
+            .map(({ title }) => title)
+            .join(),
     window: (view) => range ?? whole(view),
     select: (a, b) => {
       range = clip([a + zero, b + zero]);
@@ -153,7 +175,7 @@ export function ReviewStrips(el, acts) {
       acts.replay("pause");
       acts.replay("seek", t);
     },
-    tools: help,
+    tools: more,
     playhead: true,
     whole: true,
     zero: () => zero,
@@ -165,32 +187,15 @@ export function ReviewStrips(el, acts) {
       const over = event.target.closest(".u-over");
       if (!over || !store) return;
       event.preventDefault();
-      const [a, b] = range ?? store.tRange;
-      const turn = event.deltaY || event.deltaX;
-      if (event.shiftKey) range = clip([a + Math.sign(turn) * (b - a) * 0.15, b + Math.sign(turn) * (b - a) * 0.15]);
-      else {
-        const box = over.getBoundingClientRect();
-        const at = a + ((event.clientX - box.left) / box.width) * (b - a);
-        const factor = turn < 0 ? 0.8 : 1.25;
-        range = clip([at - (at - a) * factor, at + (b - at) * factor]);
-      }
+      range = clip(turned(event, over, range ?? store.tRange));
       acts.changed();
     },
     { passive: false },
   );
-  stack.addEventListener("click", (event) => {
-    const over = event.target.closest(".u-over");
-    if (!over || !store) return;
+  clicked(stack, (share) => {
     const [a, b] = range ?? store.tRange;
-    const box = over.getBoundingClientRect();
-    if (moved(event)) return;
-    acts.replay("seek", a + ((event.clientX - box.left) / box.width) * (b - a));
+    acts.replay("seek", a + share * (b - a));
   });
-  let down = 0;
-  stack.addEventListener("pointerdown", (event) => {
-    down = event.clientX;
-  });
-  const moved = (event) => Math.abs(event.clientX - down) > 5;
 
   return {
     update(view) {
@@ -204,7 +209,34 @@ export function ReviewStrips(el, acts) {
       zero = view.store.journal.state("moment", "lift_off")?.body?.t ?? 0;
       none.hidden = Boolean(view.page.replay);
       stack.hidden = !view.page.replay;
+      more.hidden = !all && isRoomy();
+      setText(more, all ? "Fewer strips" : "All strips");
       if (view.page.replay) strips.update(view);
     },
   };
+}
+
+/** The stretch after a turn of the wheel: zoomed about the pointer, or with Shift moved along. */
+function turned(event, over, [a, b]) {
+  const turn = event.deltaY || event.deltaX;
+  const step = Math.sign(turn) * (b - a) * 0.15;
+  if (event.shiftKey) return [a + step, b + step];
+  const box = over.getBoundingClientRect();
+  const at = a + ((event.clientX - box.left) / box.width) * (b - a);
+  const factor = turn < 0 ? 0.8 : 1.25;
+  return [at - (at - a) * factor, at + (b - at) * factor];
+}
+
+/** Tells at what share of a chart's width it was clicked; a drag is no click. */
+function clicked(stack, told) {
+  let down = 0;
+  stack.addEventListener("pointerdown", (event) => {
+    down = event.clientX;
+  });
+  stack.addEventListener("click", (event) => {
+    const over = event.target.closest(".u-over");
+    if (!over || Math.abs(event.clientX - down) > 5) return;
+    const box = over.getBoundingClientRect();
+    told((event.clientX - box.left) / box.width);
+  });
 }
