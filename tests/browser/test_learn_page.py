@@ -155,8 +155,7 @@ def test_on_a_phone_the_sentence_comes_first_and_nothing_is_wider_than_it(browse
     person.page.context.close()
 
 
-def test_the_shelf_says_what_to_do_where_nothing_was_recorded(browser: object, tmp_path: Path) -> None:
-    """Cards have a height, the local time with its zone and the count of findings; a looped stretch lies on the track."""
+def test_a_card_tells_a_flight_at_a_look_and_a_looped_stretch_lies_on_the_track(browser: object, tmp_path: Path) -> None:
     (tmp_path / "sessions").mkdir()
     file = tmp_path / "sessions" / "maiden.pcapng"
     shutil.copy(SAMPLES / "calm.pcapng", file)
@@ -183,6 +182,6 @@ def test_the_shelf_says_what_to_do_where_nothing_was_recorded(browser: object, t
         track = page.locator(".bar-track").bounding_box()
         assert shade["width"] / track["width"] == pytest.approx(5.0 / 91.5, rel=0.15)
         page.locator('[data-testid="replay-loop"]').click()
-        assert not page.locator(".bar-looped").is_visible()
+        eventually(lambda: not page.locator(".bar-looped").is_visible())
     finally:
         replay.stop()
