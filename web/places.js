@@ -60,7 +60,6 @@ const PLACES = {
       ],
       [
         ["bench-trials", "Bench trials", TrialPanel],
-        ["bench-link", "Link", LinkPanel],
         ["share", "Watching along", SharePanel],
       ],
     ],

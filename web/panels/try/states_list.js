@@ -32,8 +32,8 @@ function channelWords(view, kind, name, board) {
 }
 
 function State(title, read) {
-  const word = h("span", { class: "state-word" });
-  const el = h("li", { class: "state" }, h("span", { class: "state-name", text: title }), word);
+  const word = h("span", { class: "part-word" });
+  const el = h("li", { class: "part" }, h("span", { class: "part-name", text: title }), word);
   return {
     el,
     update(view) {
@@ -45,7 +45,7 @@ function State(title, read) {
 }
 
 export function StatesList() {
-  const el = h("ul", { class: "states" });
+  const el = h("ul", { class: "parts" });
   let lines = [];
   return {
     el,

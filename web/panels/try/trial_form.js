@@ -71,6 +71,7 @@ export class TrialForm {
     const cycles = cyclesOf(this.cycles.value);
     const runs = `${countOf(cycles * plan.runs_per_cycle, "run")}, ${plan.hazard}`;
     setText(this.runs, Number.isNaN(cycles) ? "1 to 10000, a whole number" : runs);
+    setAttr(this.cautions, "data-hazard", plan.hazard);
     const nothing = () => {};
     const caution = (text) => h("li", { class: "sheet-caution", text });
     syncList(this.cautions, plan.cautions, (text) => text, caution, nothing);

@@ -23,7 +23,7 @@ export function TrialTrack() {
       setHidden(el, !progress);
       if (!progress) return;
       const { words } = shareDone(progress);
-      setText(step, [progress.variant, progress.step, words].filter(Boolean).join(" \u00b7 "));
+      setText(step, words);
       setAttr(bar, "aria-valuemax", progress.steps ?? progress.runs);
       setAttr(bar, "aria-valuenow", progress.steps ? progress.step_number : progress.passed + progress.failed);
       setAttr(bar, "aria-valuetext", words);
