@@ -68,6 +68,7 @@ async def run_live(
             beat=lambda: {"recording": station.recording_state(), "link": station.link_state()},
         )
         site = _site(settings, live.mode, station, hub, None)
+        site.ignites_t, site.rate = live.ignites_t, live.rate
         if live.pad_sheet is not None:
             site.pad = PadDesk(station, live.pad_sheet)
         site.count = CountDesk(station, site.pad)

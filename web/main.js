@@ -5,7 +5,9 @@ import { Dock } from "./desk/dock.js";
 import { Ears } from "./ears/ears.js";
 import { AlarmList } from "./frame/alarm_list.js";
 import { Banners } from "./frame/banners.js";
+import { Guide } from "./frame/guide.js";
 import { Heard } from "./frame/heard.js";
+import { KeysHelp } from "./frame/keys_help.js";
 import { Navigation } from "./frame/navigation.js";
 import { authorityNotice, Notices, refusal } from "./frame/notice.js";
 import { ReplayBar } from "./frame/replay_bar.js";
@@ -144,6 +146,11 @@ const acts = {
   },
   showAlarms,
   alarmKey,
+  keys: () => keysHelp.show(!keysHelp.open),
+  // What is being made ready or confirmed must not go from under a hand.
+  place: (name) => {
+    if (dock.sheet.state === "closed" || opened.replay) navigation.go(name);
+  },
   acknowledge: (alarms) => {
     const unseen = alarms.filter((one) => !one.acknowledged);
     say({ type: "acknowledge", alarms: unseen.map(({ key, rx }) => ({ key, raised_rx: rx })) });
@@ -187,6 +194,7 @@ function alarmKey(which) {
 function dropOrHide() {
   // First of all the sheet: it drops what is ready.
   if (!opened.replay && dock.sheet.state !== "closed") dock.escape();
+  else if (keysHelp.open) keysHelp.show(false);
   else if (alarmList.open) showAlarms(false);
   else if (dock.escape()) return;
   else acts.dismiss();
@@ -223,6 +231,7 @@ function draw() {
   const beside = page.replay ? liveView(page) : null;
   notices.sweep(situation(), page.now);
   banners.update(page, beside && liveLine(beside));
+  guide.update(page.replay ? null : shown, page.about);
   navigation.notice.update(notices.current);
   navigation.update(page, shown?.store.dictionary);
   setHidden(byId("loading"), Boolean(shown) || navigation.place === "learn");
@@ -292,6 +301,8 @@ const status = StatusLine(byId("status"), acts);
 const heard = Heard(byId("heard"));
 const alarmList = AlarmList(byId("alarms"), acts);
 const banners = Banners(byId("banners"), acts);
+const keysHelp = KeysHelp(byId("keys"));
+const guide = Guide(byId("guide"), { go: (place) => navigation.go(place), storage: sessionStorage });
 const bar = new ReplayBar(byId("replay"), acts);
 const dock = new Dock(byId("dock"), byId("main"), acts);
 const navigation = new Navigation(byId("places"), places, {

@@ -41,7 +41,8 @@ def run(options: argparse.Namespace) -> int:
         pad_sheet = load_pad_plan(options.pad_sheet, dictionary)
         sheets = load_sheets(None, True)
         source = f"demo {options.scenario}"
-        live = Live(dictionary, sheets, demo.url, dictionary.modem_baud, "demo", source, pad_sheet)
+        told = {"ignites_t": options.ignite_after, "rate": options.rate}
+        live = Live(dictionary, sheets, demo.url, dictionary.modem_baud, "demo", source, pad_sheet, **told)
         say(f"Simulated flight '{options.scenario}', seed {options.seed}. {CAUTION}")
         lands = options.quit_when == "landed"
 

@@ -47,6 +47,8 @@ class PageContext:
     trials: TrialDesk | None = None
     pad: PadDesk | None = None
     count: CountDesk | None = None
+    ignites_t: float | None = None  # of a demonstration, timeline seconds
+    rate: float = 1.0
     shared_link: str | None = None  # where phones may watch
     operators: dict[str, WebSocket] = field(default_factory=dict)
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent

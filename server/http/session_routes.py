@@ -31,7 +31,13 @@ router = APIRouter(prefix="/api")
 @router.get("/about")
 def about(site: Site) -> dict[str, Any]:
     """Return what kind of station this is."""
-    return {"version": site.version, "mode": site.mode, "open": site.open_first, "shared": site.shared_link}
+    told: dict[str, Any] = {
+        "version": site.version,
+        "mode": site.mode,
+        "open": site.open_first,
+        "shared": site.shared_link,
+    }
+    return told if site.ignites_t is None else told | {"ignites_t": site.ignites_t, "rate": site.rate}
 
 
 @router.get("/clock", responses=refusals(404))

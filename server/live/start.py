@@ -33,6 +33,8 @@ class Live:
     source: str
     pad_sheet: PadPlan | None = None
     allow_unbound: bool = False  # routine commands to a vehicle whose commands are bound to nothing
+    ignites_t: float | None = None  # of a demonstration: when its motor is lit, timeline seconds
+    rate: float = 1.0  # how fast a demonstration's time runs
     two_person: bool = False  # a hazardous command is confirmed by another person than the one who armed it
 
 

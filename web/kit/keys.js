@@ -19,10 +19,17 @@ const KEYS = {
   D: ["dock"],
   m: ["sound"],
   M: ["sound"],
+  "?": ["keys"],
+  1: ["place", "try"],
+  2: ["place", "ready"],
+  3: ["place", "watch"],
+  4: ["place", "find"],
+  5: ["place", "learn"],
 };
 
 /**
- * What a key means: ["safe_all"], ["escape"], ["sound"], ["dock"], ["alarms", which], ["replay", act, argument] or null.
+ * What a key means: ["safe_all"], ["escape"], ["sound"], ["dock"], ["alarms", which], ["keys"], ["place", name],
+ * ["replay", act, argument] or null.
  * Typing in a field is never a command.
  */
 export function meaning(event, { replay }) {
@@ -53,6 +60,8 @@ export function listen(context, acts) {
     sound: () => acts.sound(),
     dock: () => acts.dock(),
     alarms: (which) => acts.alarmKey(which),
+    keys: () => acts.keys(),
+    place: (name) => acts.place(name),
   };
   document.addEventListener("keydown", (event) => {
     const what = meaning(event, context());
