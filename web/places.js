@@ -14,6 +14,7 @@ import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { CursorStates, cursorPanel } from "./panels/learn/cursor_panel.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
 import { FindingsPanel } from "./panels/learn/findings_panel.js";
+import { GoalsPanel } from "./panels/learn/goals_panel.js";
 import { OnboardPanel } from "./panels/learn/onboard_panel.js";
 import { PacketPanel } from "./panels/learn/packet_panel.js";
 import { ConfigurationPanel, NextFlightPanel } from "./panels/learn/plan_panel.js";
@@ -26,6 +27,7 @@ import { VideoPanel } from "./panels/learn/video_panel.js";
 import { CameraBank } from "./panels/ready/camera_bank.js";
 import { LateralPanel, RecoveryChannels } from "./panels/ready/channel_panel.js";
 import { CountPanel } from "./panels/ready/count_panel.js";
+import { GoalsCard } from "./panels/ready/goals_card.js";
 import { ImuPanel } from "./panels/ready/imu_panel.js";
 import { LinkPanel, RecorderLine } from "./panels/ready/link_panel.js";
 import { PadSheetPanel, WholePadSheet } from "./panels/ready/pad_sheet.js";
@@ -82,6 +84,7 @@ const PLACES = {
         ["imu", "Inertial units", ImuPanel],
       ],
       [
+        ["goals-card", "What this flight is for", GoalsCard],
         ["pad-findings", "Findings", FindingsPanel],
         ["pad-events", "Events", EventList],
       ],
@@ -129,7 +132,10 @@ const PLACES = {
     title: "Learn",
     columns: [
       [["sessions", "Flights", SessionList]],
-      [["verdict", "", VerdictPanel]],
+      [
+        ["verdict", "", VerdictPanel],
+        ["goals", "", GoalsPanel],
+      ],
       [
         ["story", "", StoryPanel],
         ["whole", "", ReviewStrips],

@@ -13,6 +13,7 @@ import numpy as np
 
 from server.design.configuration import ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
+from server.design.goals import GoalProblem, card_of
 from server.design.sheet_numbers import problems
 from server.design.site_map import MapProblem, site_map_of, with_map_file
 from server.flight.airframe.thrust_curve import TEXT_AT_MOST, CurveProblem, curve_of_csv
@@ -50,6 +51,10 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     except MapProblem as problem:
         raise SettingsProblem(f"The sheet {path} {problem}.") from problem
     vehicle, site = _plain_table(_with_thrust(vehicle, path)), _plain_table(site)
+    try:
+        card_of(vehicle)
+    except GoalProblem as problem:
+        raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
     try:
         configuration_of(vehicle)
     except ConfigurationProblem as problem:

@@ -18,6 +18,7 @@ from server.flight.units import METRIC, Units
 from server.pad.record import recorded_sheet
 from server.pad.sheet import ADVICE
 from server.review.events import events_of
+from server.review.goals import goals_html
 from server.review.moments import ROLL_RATE, moments_of, shown_first, span
 from server.review.review import Review
 from server.review.summary import summarize
@@ -78,6 +79,7 @@ def report_html(review: Review, noted: Mapping[str, object] | None = None, units
         "<h2>Summary</h2>",
         _summary(summary, moments, zero),
         _not_told(summary),
+        goals_html(summary.get("goals")),
         "<h2>Findings</h2>",
         _findings(summary["findings"], zero),
         "<h2>Plots</h2>",

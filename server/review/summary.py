@@ -15,6 +15,7 @@ from server.flight.descent.recovery import Basis
 from server.json_text import finite
 from server.recording.session_header import SessionHeader
 from server.review.absent import absent
+from server.review.goals import judged_card
 from server.review.last_heard import last_heard_text
 from server.review.review import Review
 from server.review.summary_shape import Moment, Summary, ToldFault
@@ -83,6 +84,9 @@ def summarize(review: Review) -> Summary:
         "marks": [{"t": e.t, "text": e.text} for e in entries if e.topic == "mark"],
         "alarms": _alarms(entries),
     }
+    card = judged_card(review, lift_off, summary["landing_t"], summary["figures"])
+    if card is not None:
+        summary["goals"] = card
     if faults:
         summary["faults"] = faults
     if not_told := absent(review, summary):

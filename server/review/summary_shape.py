@@ -5,6 +5,23 @@ from __future__ import annotations
 from typing import NotRequired, TypedDict
 
 
+class JudgedGoal(TypedDict):
+    """One goal as it was judged; `t` is where its evidence stands on the timeline, s."""
+
+    what: str
+    kind: str
+    outcome: str
+    evidence: str
+    t: float | None
+
+
+class JudgedCard(TypedDict):
+    """All goals of a flight, and the parts that were on trial."""
+
+    goals: list[JudgedGoal]
+    on_trial: list[str]
+
+
 class Moment(TypedDict):
     """A moment with the height it happened at: m above the pad, timeline s."""
 
@@ -82,4 +99,5 @@ class Summary(TypedDict):
     absent: NotRequired[dict[str, str]]  # each figure of the flight that is not told, and why; only where there are any
     configuration: NotRequired[object]  # what follows from the sheet, where it was computed as well (`planned`)
     next_flight: NotRequired[object]
+    goals: NotRequired[JudgedCard]  # only where the sheet has goals or parts on trial
     faults: NotRequired[list[ToldFault]]  # only where there are any: a sound session's summary has none

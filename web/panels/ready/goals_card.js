@@ -1,0 +1,26 @@
+// What this flight is for, as its sheet says it, before it flies: nothing here is judged.
+
+import { h, setHidden, setText, syncList } from "../../kit/dom.js";
+
+export function GoalsCard(el) {
+  const box = el.parentElement ?? el;
+  const list = h("ol", { class: "goals", testid: "goals-card" });
+  const trial = h("p", { class: "facts", testid: "goals-on-trial" });
+  el.append(list, trial);
+  return {
+    update(view) {
+      const { goals, on_trial } = view.store.dictionary.sheet ?? {};
+      const told = Array.isArray(goals) ? goals.filter((goal) => typeof goal?.what === "string") : [];
+      const parts = Array.isArray(on_trial) ? on_trial : [];
+      setHidden(box, !told.length && !parts.length);
+      syncList(
+        list,
+        told,
+        (goal) => `${told.indexOf(goal)} ${goal.what}`,
+        () => h("li"),
+        (item, goal) => setText(item, goal.what),
+      );
+      setText(trial, parts.length ? `On trial: ${parts.join(", ")}.` : "");
+    },
+  };
+}
