@@ -6,6 +6,7 @@ or figure the recording lacks, a flight without lift-off or landing give "not te
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from html import escape
 from itertools import pairwise
@@ -86,8 +87,13 @@ def _flags(goal: Goal, review: Review, lift_off: float, landing: float) -> Outco
     worst = max(judged, key=lambda one: (MET, NOT_TESTED, NOT_MET).index(one[0]))
     if len(judged) == 1:
         return worst
-    told = "; ".join(f"{role}: {evidence}" for role, (_, evidence, _) in zip(goal.roles, judged, strict=True))
+    told = "; ".join(f"{_words(role)}: {evidence}" for role, (_, evidence, _) in zip(goal.roles, judged, strict=True))
     return worst[0], told, worst[2]
+
+
+def _words(role: str) -> str:
+    """Return a role as people read it: recovery 1 fired."""
+    return " ".join(re.findall(r"\w+", role.replace("_", " ")))
 
 
 def _flag(review: Review, role: str, lift_off: float, landing: float) -> tuple[Floats, Floats] | str:

@@ -45,7 +45,7 @@ def test_a_flight_without_goals_has_none_in_its_summary(reviews: dict[str, Revie
     [
         ("calm", CONTROL, MET, "on for 4.2 s from T+2.2 s"),
         ("gusty-bad-number", CONTROL, NOT_MET, "on for at most"),
-        ("calm", APART, MET, "recovery[1].fired: seen at T+8"),
+        ("calm", APART, MET, "recovery 1 fired: seen at T+8"),
         ("calm", APART | {"roles": ["recovery[1].fired", "wings.out"]}, NOT_TESTED, "does not tell wings.out"),
         ("calm", SLOW, MET, "5.38 (at most 6)"),
         ("calm", SLOW | {"at_most": 5.0}, NOT_MET, "5.38 (at most 5)"),

@@ -50,7 +50,7 @@ export function CountPanel(el, acts) {
   return {
     update(view) {
       const count = countNow(view);
-      setText(number, count?.known ? countText(count.seconds) : "T ?");
+      setText(number, numberOf(count));
       setText(state, stateWords(count));
       setTone(state, TONES[count?.state] ?? "none");
       setText(why, whyWords(view, count));
@@ -75,6 +75,12 @@ function ableTo({ desk, replay, silentSince, canCommand }, state) {
     recycle: canCommand && Boolean(state) && state !== "set",
     set: canCommand && state in CAN_RUN,
   };
+}
+
+/** The flight's own clock takes over at lift-off: no number here then. */
+function numberOf(count) {
+  if (!count || count.state === "flown") return "T \u2013";
+  return count.known ? countText(count.seconds) : "T ?";
 }
 
 function stateWords(count) {
