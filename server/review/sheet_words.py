@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from math import degrees, isfinite
 
 from server.design.sheet_rows import sheet_rows
@@ -40,15 +40,26 @@ def value_in_words(key: str, value: object) -> str:
         text = f"{value:.6g}".replace("-", "\N{MINUS SIGN}")
         return text + unit if unit == DEGREE else f"{text} {unit}".rstrip()
     if isinstance(value, Sequence) and not isinstance(value, str):
-        shown = ", ".join(value_in_words("", item) for item in value[:LONGEST])
+        deeper = [isinstance(item, Sequence) and not isinstance(item, str) for item in value]
+        shown = ("; " if any(deeper) else ", ").join(value_in_words("", item) for item in value[:LONGEST])
         return shown + (" ..." if len(value) > LONGEST else "")
     return "-" if value is None else str(value)
 
 
-def sheet_in_words(sheet: Mapping[str, object]) -> Iterator[tuple[str, str]]:
-    """Yield every entry of a sheet as what it is and its value, in the sheet's order."""
+def sheet_in_words(sheet: Mapping[str, object]) -> list[tuple[str, str]]:
+    """Return every entry of a sheet as what it is and its value, in the sheet's order; a piece's entries in one line."""
+    rows: dict[str, str] = {}
+    plain = {key_in_words(key) for key in sheet}
     for key, value in sheet_rows(sheet).items():
-        yield key_in_words(key), value_in_words(key, value)
+        where, colon, last = key_in_words(key).rpartition(": ")
+        told = value_in_words(key, value)
+        if not colon:
+            rows[last] = told
+            continue
+        name = where.rpartition(", ")[2]
+        name = f"{name}, as built" if name in plain else name
+        rows[name] = f"{rows[name]}, {last} {told}" if name in rows else f"{last} {told}"
+    return list(rows.items())
 
 
 def _ending(key: str) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import degrees, isfinite
 
-from server.flight.units import DEGREE, METRIC, Units, number
+from server.flight.units import DEGREE, METRIC, MINUS, Units, number
 from server.review.summary_shape import Summary
 
 Body = Mapping[str, object]
@@ -54,6 +54,15 @@ class Told:
     alarms: tuple[ToldMoment, ...]
     not_told: tuple[tuple[str, str], ...]
 
+    def clock(self, seconds: float) -> str:
+        """Return seconds as T+1.5 s from lift-off, or as 1.5 s of the recording where nothing lifted off."""
+        text = number(seconds, 1)
+        return f"T{'' if text[0] == MINUS else '+'}{text} s" if self.from_lift_off else f"{text} s"
+
+    def command_lines(self) -> list[str]:
+        """Return what was asked for with its outcome, and how often."""
+        return [f"{what}: {end}" + (f" ({count} times)" if count > 1 else "") for what, count, end in self.commands]
+
 
 def told_of(summary: Summary, site: Body = NOBODY, units: Units = METRIC) -> Told:
     """Return a summary in words; `site` is the site's sheet."""
@@ -71,12 +80,6 @@ def told_of(summary: Summary, site: Body = NOBODY, units: Units = METRIC) -> Tol
         alarms=tuple(_alarms(summary, zero, units)),
         not_told=tuple((name[:1].upper() + name[1:], units.said(text)) for name, text in summary.get("absent", {}).items()),
     )
-
-
-def clock_text(seconds: float) -> str:
-    """Return seconds from lift-off: T+1.5 s, a true minus sign before it."""
-    text = number(seconds, 1)
-    return f"T{'' if text[0] == chr(0x2212) else '+'}{text} s"
 
 
 def day_text(utc: str) -> str:

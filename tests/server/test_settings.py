@@ -13,7 +13,7 @@ import pytest
 from server.design.sheet_files import Sheets, load_sheets
 from server.problems import SettingsProblem
 from server.recording.records import encode_note
-from server.settings import chart_folder, default_folders, page_folder, sample_folder
+from server.settings import chart_folder, default_folders, page_folder, person_units, sample_folder, settings_file
 
 CHART_FILES = {
     "uplot.iife.min.js": "2d27e8ad3d228164525ce213f9dc716f39b4e3aee0cc773fb3491c96cf4921a2",
@@ -144,3 +144,16 @@ def test_a_slip_in_the_configuration_is_named(tmp_path: Path) -> None:
 
 def package_sheet() -> Path:
     return Path(__file__).resolve().parents[2] / "server" / "design" / "sheets" / "sandpiper.toml"
+
+
+def test_a_person_chooses_units_once(tmp_path: Path) -> None:
+    environment = {"BLOCKHOUSE_HOME": str(tmp_path)}
+    file = settings_file(environment)
+    assert file == tmp_path / "settings.toml" and person_units(environment) == "metric"
+    for text, units in (("", "metric"), ("[person]\n", "metric"), ('[person]\nunits = "imperial"\n', "imperial")):
+        file.write_text(text)
+        assert person_units(environment) == units
+    for text in ("[person\n", "[person]\nunits = 3\n", '[person]\nunits = "cubits"\n', "person = 1\n"):
+        file.write_text(text)
+        with pytest.raises(SettingsProblem, match="The settings .*settings.toml"):
+            person_units(environment)

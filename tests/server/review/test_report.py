@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from server.flight.digits import with_doubt
+from server.flight.units import IMPERIAL, with_signs
 from server.pad.sheet import ADVICE
 from server.recording.clock import FakeClock
 from server.recording.recorder import Recorder
@@ -19,6 +20,7 @@ from server.review.moments import moments_of, shown
 from server.review.report import report_html, report_name
 from server.review.review import Review, open_review
 from server.review.summary import summarize
+from server.review.verdict import verdict_of
 from tests.server.flights import dictionary, flown, recorded
 from tests.server.pad.pad_world import HOSTILE as PAD_HOSTILE
 from tests.server.pad.test_record import journal
@@ -57,27 +59,43 @@ def review(tmp_path_factory: pytest.TempPathFactory) -> Review:
 def test_the_way_down_is_told_in_stages_with_their_doubt(review: Review) -> None:
     text = Seen(report_html(review)).text
     (stage,) = summarize(review)["figures"]["descent"]["stages"]
-    assert f"Descent, {stage['kind']}" in text
-    assert f"{stage['rate_m_s']:.1f} \N{PLUS-MINUS SIGN} {1.96 * stage['sigma_m_s']:.1f} m/s from" in text
-    assert "Speed at landing" in text
+    assert "Descent" in text and f"{stage['kind']} {with_doubt(stage['rate_m_s'], stage['sigma_m_s'])} m/s" in text
+    assert f"{with_doubt(stage['rate_m_s'], stage['sigma_m_s'])} m/s from" in text
+    assert " m/s at the ground" in text
 
 
 def test_everything_is_in_it(review: Review) -> None:
     html = report_html(review, {"label": "Maiden", "notes": "wind\nfrom the west"})
     seen, summary = Seen(html), summarize(review)
-    for heading in ("Summary", "Findings", "Plots", "Figures", "Vehicle and site", "Pad sheet", "Commands", "Events"):
+    for heading in ("Findings", "Flight", "In numbers", "Pictures", "From the side", "From above", "Vehicle and site",
+                    "Pad sheet", "Commands", "Events"):  # fmt: skip
         assert heading in seen.text
-    for plot in ("Height above the pad (m)", "Climb rate (m/s)", "Tilt from the vertical (deg)", "Roll rate (deg/s)",
-                 "Battery voltage (V)", "Packets lost over ten seconds (%)", "Downlink level (dBm)"):  # fmt: skip
-        assert plot in seen.text
-    assert html.count("<svg") == 7 and "nothing was heard" not in html
-    assert summary["findings"] and all(f["text"] in seen.text and f["advice"] in seen.text for f in summary["findings"])
+    for strip in ("Height above the pad, m", "Climb rate, m/s", "Tilt from the vertical, \u00b0", "Roll rate, \u00b0/s",
+                  "Force along the nose, m/s\u00b2", "Battery voltage, V", "Packets lost over ten seconds, %",
+                  "Downlink level, dBm"):  # fmt: skip
+        assert strip in seen.text
+    assert html.count("<svg") == 4 and "nothing was heard" not in html
+    told = [with_signs(words) for finding in summary["findings"] for words in (finding["text"], finding["advice"])]
+    assert told and all(words in seen.text for words in told)
+    assert with_signs(verdict_of(review)) in seen.text
     top = with_doubt(summary["apogee"]["height_m"], summary["figures"]["apogee"]["sigma_m"])
     fastest = summary["figures"]["greatest_speed"]
     assert f"{top} m" in seen.text and with_doubt(fastest["speed_m_s"], fastest["sigma_m_s"]) in seen.text
     assert "Maiden" in seen.text and "from the west" in seen.text
-    assert "Mossbank Field" in seen.text and "invented" in seen.text and "rail_length_m" in seen.text
+    assert "Mossbank Field" in seen.text and "invented" in seen.text and "rail length" in seen.text
     assert "None was asked for." in seen.text
+    keys = set(re.findall(r"[a-z]+(?:_[a-z0-9]+)+", seen.text))
+    assert keys <= {"q_w", "q_x", "q_y", "q_z", "rate_x", "rate_y", "rate_z"}, "no internal key where a person reads"
+
+
+def test_feet_where_a_person_reads_feet(review: Review) -> None:
+    summary = summarize(review)
+    text = Seen(report_html(review, None, IMPERIAL)).text
+    assert (
+        f"apogee at {IMPERIAL.meters_doubted(summary['apogee']['height_m'], summary['figures']['apogee']['sigma_m'])}"
+        in text
+    )
+    assert "Height above the pad, ft" in text and "Climb rate, mph" in text and "Height above the pad, m" not in text
 
 
 def test_nothing_from_outside_and_no_script(review: Review) -> None:
