@@ -23,7 +23,7 @@ _PER_SPEED = {"m/s": 1.0, "mph": HOUR_S / MILE_M}
 _SIGNS = (
     (re.compile(r" ?\bdeg/s\b"), f" {DEGREE}/s"),
     (re.compile(r" degC\b"), f" {DEGREE}C"),
-    (re.compile(r"(?<=\d) (?:deg|degrees)(?![\w/])"), DEGREE),
+    (re.compile(r"(?<=\d) (?:deg|degrees?)(?![\w/])"), DEGREE),
     (re.compile(r"\bm/s2\b"), "m/s\N{SUPERSCRIPT TWO}"),
     (re.compile(r"\+-"), PLUS_MINUS),
     (re.compile(r"(?:(?<=\bT)|(?<![\w.)\]+-]))-(?=\d)"), MINUS),

@@ -1,4 +1,5 @@
 import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
 import { test } from "node:test";
 
 import * as format from "../../web/kit/format.js";
@@ -85,6 +86,7 @@ test("the station's texts are shown with the signs that people write", () => {
   );
   assert.equal(format.withSigns("bearing 104 deg, within 7 m"), "bearing 104\u00b0, within 7 m");
   assert.equal(format.withSigns("by +2.0 deg/s, 9.81 m/s2"), "by +2.0 \u00b0/s, 9.81 m/s\u00b2");
-  assert.equal(format.withSigns("leaned 54 degrees"), "leaned 54 degrees");
+  const { cases } = JSON.parse(readFileSync(new URL("../signs.json", import.meta.url), "utf8"));
+  for (const [written, read] of cases) assert.equal(format.withSigns(written), read);
   assert.equal(format.withSigns(undefined), "");
 });

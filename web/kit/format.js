@@ -169,8 +169,10 @@ export function withSigns(text) {
   return String(text ?? "")
     .replace(/ deg\/s\b/g, " \u00b0/s")
     .replace(/ degC\b/g, " \u00b0C")
-    .replace(/ deg\b/g, "\u00b0")
-    .replace(/\bm\/s2\b/g, "m/s\u00b2");
+    .replace(/(?<=\d) (?:deg|degrees?)(?![\w/])/g, "\u00b0")
+    .replace(/\bm\/s2\b/g, "m/s\u00b2")
+    .replace(/\+-/g, "\u00b1")
+    .replace(/(?:(?<=\bT)|(?<![\w.)\]+-]))-(?=\d)/g, MINUS);
 }
 
 /** First letter large. */
