@@ -248,7 +248,7 @@ test("units are written as people do", () => {
     "5 \u00b0/s",
     "20 \u00b0C",
     "at most 1 m/s\u00b2",
-    "3 degrees",
+    "3\u00b0",
   ]);
 });
 
