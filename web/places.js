@@ -28,11 +28,11 @@ import { CameraBank } from "./panels/ready/camera_bank.js";
 import { LateralPanel, RecoveryChannels } from "./panels/ready/channel_panel.js";
 import { CountPanel } from "./panels/ready/count_panel.js";
 import { GoalsCard } from "./panels/ready/goals_card.js";
-import { ImuPanel } from "./panels/ready/imu_panel.js";
-import { LinkPanel, RecorderLine } from "./panels/ready/link_panel.js";
-import { PadSheetPanel, WholePadSheet } from "./panels/ready/pad_sheet.js";
-import { PowerPanel } from "./panels/ready/power_panel.js";
-import { ServoCablePanel } from "./panels/ready/servo_cable_panel.js";
+import { LinkNow } from "./panels/ready/link_now.js";
+import { LinkPanel } from "./panels/ready/link_panel.js";
+import { PadSheetPanel } from "./panels/ready/pad_sheet.js";
+import { RailPanel } from "./panels/ready/rail_panel.js";
+import { WholePadSheet } from "./panels/ready/whole_pad_sheet.js";
 import { ChannelTable } from "./panels/try/channel_table.js";
 import { FinPanel } from "./panels/try/fin_panel.js";
 import { SharePanel } from "./panels/try/share_panel.js";
@@ -69,24 +69,17 @@ const PLACES = {
   ready: {
     title: "Ready",
     columns: [
-      [["pad-sheet", "Pad sheet", PadSheetPanel]],
+      [["pad-sheet", "", PadSheetPanel]],
       [
-        ["cameras", "Cameras", CameraBank],
-        ["power", "Power", PowerPanel],
-        ["servo-cable", "Servo cable", ServoCablePanel],
-        ["pad-link", "Link", LinkPanel],
-        ["recorder", "Recorder", RecorderLine],
-      ],
-      [
+        ["cameras", "Cameras and battery", CameraBank],
         ["count", "Count", CountPanel],
-        ["lateral", "Lateral motors", LateralPanel],
-        ["recovery-channels", "Recovery channels", RecoveryChannels],
-        ["imu", "Inertial units", ImuPanel],
       ],
+      [["lateral", "Lateral motors", LateralPanel]],
       [
+        ["recovery-channels", "Recovery channels", RecoveryChannels],
+        ["rail", "Wind and rail", RailPanel],
+        ["link-now", "Link now", LinkNow],
         ["goals-card", "What this flight is for", GoalsCard],
-        ["pad-findings", "Findings", FindingsPanel],
-        ["pad-events", "Events", EventList],
       ],
     ],
   },

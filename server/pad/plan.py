@@ -114,6 +114,8 @@ class Item:
             "bound": self.bound,
             "roles": [condition.role for condition in self.conditions],
             "comparison": self.conditions[0].comparison if self.conditions else "",
+            "operand": self.conditions[0].operand if self.conditions else None,
+            "within": self.conditions[0].within if self.conditions else 0.0,
             "flag": self.conditions[0].operand if self.flags else None,
             "age_s": self.age_s,
             "unit": self.number.unit if self.number is not None else None,

@@ -35,6 +35,12 @@ def item(desk: Desk, name: str) -> str:
     return " ".join(desk.page.locator(f'[data-item="{name}"]:visible').inner_text().split())
 
 
+def show_all(desk: Desk) -> None:
+    """Unfold the lines that the station looks at; what people tick always stands above."""
+    desk.see("pad-fold").click()
+    eventually(lambda: desk.page.locator(".pad-groups [data-item]:visible").count() >= 13, 2)
+
+
 def places(desk: Desk) -> list[tuple[float, float, float, float]]:
     """Return where every item stands."""
     boxes = [one.bounding_box() for one in desk.page.locator("[data-item]:visible").all()]
@@ -83,9 +89,10 @@ def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_li
     live = Desk(browser, demo.line(r"(http://\S+#operator=\S+)")[1])
     live.see("pad-tick-key-out").click()
     eventually(lambda: ticked(live, "key-out"))
+    show_all(live)
     eventually(lambda: "Closed at lift-off" in live.text("pad-says"), 15)
     closed, at_lift_off = live.text("pad-summary"), item(live, "battery")
-    assert closed == "3 open of 17" and live.see("pad-tick-spectators").is_disabled()
+    assert closed == "14 of 19 stand – 5 for you" and live.see("pad-tick-spectators").is_disabled()
     live.close()
     session = demo.line(r"(\S+\.pcapng)$", 40)[1]
     demo.stop()
@@ -95,10 +102,10 @@ def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_li
     page.goto(replay.line(r"Page: (http://\S+)")[1])
     page.evaluate(NO_PRINTER)
     summary = page.locator('[data-testid="whole-pad-summary"]:visible')
-    eventually(lambda: summary.count() and summary.inner_text() == f"At lift-off: {closed}", 15)
+    eventually(lambda: summary.count() and summary.inner_text() == "At lift-off: 5 open of 19", 15)
     assert " ".join(page.locator('.whole-pad-sheet [data-item="battery"]').inner_text().split()) == at_lift_off
     paper = on_paper(page, "whole-pad-print", tmp_path)
-    assert f"As it stood at lift-off: {closed}." in paper and Path(session).stem in paper
+    assert "As it stood at lift-off: 5 open of 19." in paper and Path(session).stem in paper
     page.locator('[data-testid="place-ready"]').click()
     now = page.locator('[data-testid="pad-summary"]:visible')
     key = page.locator('[data-testid="pad-tick-key-out"]:visible')
@@ -117,7 +124,9 @@ def test_without_a_vehicle_everything_measured_is_unknown_and_people_can_tick(br
     where = ("--port", "socket://127.0.0.1:9", "--no-browser", "--http-port", "0")
     station = Process(tmp_path, "live", "--pad-sheet", str(sheet), *where)
     desk = Desk(browser, station.line(r"(http://\S+#operator=\S+)")[1], link="No port")
-    eventually(lambda: desk.text("pad-summary") == "12 unknown, 4 open of 17")
+    eventually(lambda: desk.text("pad-summary") == "1 of 19 stand, 12 unknown – 6 for you")
+    assert "and 10 more: " in desk.text("pad-more"), "by exception: the first two, and what else by name"
+    show_all(desk)
     assert item(desk, "battery") == "? Battery under load unknown no data (at least 7.4 V)" and cut_off(desk) == []
     desk.see("pad-tick-parachutes").click()
     eventually(lambda: ticked(desk, "parachutes"))
@@ -127,13 +136,15 @@ def test_without_a_vehicle_everything_measured_is_unknown_and_people_can_tick(br
 
 def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: Bench, browser: object) -> None:
     desk = Desk(browser, pad.links[0])
+    show_all(desk)
     before = places(desk)
-    assert len(before) == 18 and ADVICE in desk.page.locator(".pad-sheet:visible").inner_text()
+    assert len(before) == 20 and ADVICE in desk.page.locator(".pad-sheet:visible").inner_text()
     eventually(lambda: re.search(r"met 8\.\d\d V \(at least 7\.4 V\)", item(desk, "battery")), 15)
     eventually(lambda: "met 2 of 2" in item(desk, "recovery-continuity"), 5)
-    eventually(lambda: desk.text("pad-summary") == "5 open of 18", 10)
+    eventually(lambda: desk.text("pad-summary") == "13 of 20 stand – 7 for you", 10)
     assert places(desk) == before, "nothing moves when an item turns met"
     viewer = Desk(browser, pad.address)
+    show_all(viewer)
 
     desk.see("pad-tick-key-out").click()
     eventually(lambda: ticked(desk, "key-out"))
@@ -156,7 +167,7 @@ def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: 
     desk.page.keyboard.type("9.5")
     desk.page.keyboard.press("Enter")
     eventually(lambda: "NOT met: 9.5 m/s" in item(viewer, "wind-measured"))
-    assert desk.text("pad-summary") == "1 not met, 2 open of 18"
+    assert desk.text("pad-summary") == "15 of 20 stand, 1 NOT met – 4 for you"
     assert places(desk) == before, "nothing moves when a person ticks"
 
     # A text of the sheet is text.
@@ -167,7 +178,7 @@ def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: 
     viewer.see("pad-tick-spectators").click(force=True)
     desk.page.reload()
     desk.go("ready")
-    eventually(lambda: desk.text("pad-summary") == "1 not met, 2 open of 18", 15)
+    eventually(lambda: desk.text("pad-summary") == "15 of 20 stand, 1 NOT met – 4 for you", 15)
     assert ticked(desk, "key-out") and not ticked(desk, "spectators")
 
     # Clearing asks twice.
@@ -182,6 +193,7 @@ def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: 
 
     # What was met and is not any more says for how long, here as anywhere.
     desk.do("ground_test", on="enter")
+    desk.page.keyboard.press("Escape")  # the dock, which takes room of its own
     desk.go("ready")
     lost = r"Vehicle says for (\d+\.\d|\d\d) s NOT met ground test \(must be pad\)"
     eventually(lambda: re.search(lost, item(viewer, "phase")), 5)
@@ -195,27 +207,27 @@ def test_items_turn_met_people_tick_by_mouse_and_key_and_everybody_sees_it(pad: 
 @pytest.mark.parametrize("size", [LAPTOP, PHONE], ids=["laptop", "phone"])
 def test_hands_with_gloves_find_what_they_tick(pad: Bench, browser: object, size: tuple[int, int]) -> None:
     desk = Desk(browser, pad.links[0], size)
-    if size == PHONE:
-        assert desk.page.locator("[data-item]:visible").count() == 0, "on a phone the list is asked for"
-        desk.see("pad-fold").click()
+    assert desk.page.locator(".pad-groups [data-item]:visible").count() == 0, "the list is asked for"
+    show_all(desk)
     eventually(lambda: "unknown" not in desk.text("pad-summary"), 15)
     for button in desk.page.locator(".pad-tick:visible, .pad-acts .act:visible").all():
         box = button.bounding_box()
-        assert box["height"] >= 44 and box["width"] >= 44
+        assert box["height"] >= 55.9 and box["width"] >= 55.9
         assert button.get_attribute("aria-label") or button.inner_text()
     assert desk.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert cut_off(desk) == [], "no value and no bound"
     desk.see("pad-why").click()
     eventually(lambda: "safety device, not this page" in item(desk, "key-out"))
     desk.see("pad-fold").click()
-    eventually(lambda: desk.page.locator("[data-item]:visible").count() == 0)
-    assert desk.there("pad-summary")
+    eventually(lambda: desk.page.locator(".pad-groups [data-item]:visible").count() == 0)
+    assert desk.there("pad-summary") and desk.there("pad-tick-key-out")
     desk.close()
 
 
 def test_on_paper_there_is_the_sheet_and_room_to_sign_and_nothing_else(pad: Bench, browser: object, tmp_path: Path) -> None:
     desk = Desk(browser, pad.links[0])
     desk.page.evaluate(NO_PRINTER)
+    show_all(desk)
     eventually(lambda: "met" in item(desk, "battery"))
     words = on_paper(desk.page, "pad-print", tmp_path)
     for part in (
@@ -230,4 +242,81 @@ def test_on_paper_there_is_the_sheet_and_room_to_sign_and_nothing_else(pad: Benc
         assert part in words
     assert "Safe all" not in words and "Cameras" not in words
     assert desk.there("pad-summary"), "back on the screen everything is there"
+    desk.close()
+
+
+SMALL_LAPTOP = (1280, 720)
+INNER = "(() => { const main = document.querySelector('#main'); return main.scrollHeight - main.clientHeight; })()"
+
+
+def fits(desk: Desk) -> bool:
+    return desk.page.evaluate(INNER) <= 0 and desk.page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+
+
+@pytest.mark.parametrize("size", [LAPTOP, SMALL_LAPTOP])
+def test_the_whole_of_ready_is_one_screen_for_gloves_heard_and_silent(
+    pad: Bench, browser: object, size: tuple[int, int]
+) -> None:
+    desk = Desk(browser, pad.links[0], size)
+    eventually(lambda: "unknown" not in desk.text("pad-summary"), 15)
+    assert fits(desk)
+    for testid in ("camera-3-power", "channel-4-state", "recovery-2-state", "board-state", "battery-minutes", "link-loss"):
+        box = desk.see(testid).bounding_box()
+        assert box["y"] + box["height"] <= size[1] - 20, testid
+    small = """() => [...document.querySelectorAll('.place.-ready button, .place.-ready input')]
+      .filter((one) => one.checkVisibility() && one.getClientRects().length && !one.matches('.pad-more'))
+      .map((one) => [one.textContent, Math.round(one.getBoundingClientRect().width), one.offsetHeight])
+      .filter(([, width, height]) => width < 56 || height < 56)"""
+    assert desk.page.evaluate(small) == [], "56 px for gloves"
+    eventually(lambda: re.fullmatch(r"\d+ m/s", desk.text("rail-speed")), 8)
+    assert "by the site's sheet" in desk.text("rail-source") and desk.text("rail-lean").endswith("\u00b0")
+
+    # A camera that is off offers no recording.
+    record = desk.see("camera-1-record")
+    assert record.inner_text() == "Switch it on first" and not record.is_enabled()
+    desk.see("camera-1-power").click()
+    eventually(lambda: desk.text("camera-1-state") == "On", 10)
+    eventually(lambda: desk.see("camera-1-record").inner_text() == "Record" and desk.see("camera-1-record").is_enabled(), 5)
+    eventually(lambda: "camera 1 costs" in (desk.page.locator(".gauge").get_attribute("aria-label") or ""), 5)
+    desk.see("camera-1-power").click()
+    eventually(lambda: desk.text("camera-1-state") == "Off", 10)
+
+    # The wind measured here is what the rail is foretold with.
+    desk.see("pad-number-wind-measured").fill("6.6")
+    desk.see("pad-tick-wind-measured").click()
+    eventually(lambda: "measured at the pad, 6.6 m/s, entered at" in desk.text("rail-source"), 8)
+    desk.see("pad-tick-wind-measured").click()
+    eventually(lambda: "by the site's sheet" in desk.text("rail-source"), 8)
+
+    camera = desk.see("camera-1-power").bounding_box()
+    pad.relay.unplug()
+    try:
+        eventually(lambda: "Unknown" in desk.text("channel-4-state"), 15)
+        eventually(lambda: "unknown" in desk.text("pad-summary"), 15)
+        assert fits(desk), "also when nothing is known"
+        assert desk.see("camera-1-power").bounding_box() == camera, "nothing moved under a hand"
+        assert desk.see("camera-1-record").inner_text() == "Not heard"
+    finally:
+        pad.relay.plug()
+        eventually(lambda: desk.text("status-link") == "Up", 20)
+    desk.close()
+
+
+def test_after_safe_all_a_line_that_holds_again_is_not_said_to_be_not_met(pad: Bench, browser: object) -> None:
+    desk = Desk(browser, pad.links[0])
+    desk.do("board_release")
+    desk.page.keyboard.press("Escape")
+    eventually(lambda: "NOT met no (must be yes)" in item(desk, "board"), 10)
+    desk.page.evaluate("""() => {
+      window.said = [];
+      new MutationObserver(() => {
+        const line = [...document.querySelectorAll('[data-item="board"]')].find((one) => one.checkVisibility());
+        if (line) window.said.push(line.innerText.replace(/\\s+/g, " "));
+      }).observe(document.body, { subtree: true, childList: true, characterData: true, attributes: true });
+    }""")
+    desk.see("safe-all").click()
+    eventually(lambda: desk.page.locator('[data-item="board"]:visible').count() == 0, 12)
+    said = desk.page.evaluate("window.said")
+    assert any("met now, counts after 2 s: yes" in line for line in said)
+    assert not [line for line in said if "NOT met yes" in line]
     desk.close()

@@ -52,7 +52,6 @@ def enter_ground_test(page: object, see: Callable[[str], object]) -> None:
     hold(page, see("desk-confirm"))
     eventually(lambda: "verified by telemetry" in see("desk-said").inner_text())
     see("desk-cancel").click()
-    page.keyboard.press("d")
 
 
 def test_a_trial_by_two_acts_its_result_and_a_stop(operators_link: str, browser: object) -> None:

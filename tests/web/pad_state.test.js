@@ -5,11 +5,16 @@ import { test } from "node:test";
 
 import {
   closedAt,
-  missingOf,
+  exceptionsOf,
+  handsOf,
   plain,
   sheetAt,
+  sheetNow,
+  standingWords,
+  standsWords,
   summaryOf,
   tickWords,
+  toneNow,
   toneOf,
   valueBeside,
 } from "../../web/panels/ready/pad_state.js";
@@ -252,12 +257,41 @@ test("units are written as people do", () => {
   ]);
 });
 
-test("a list put away still names what is missing, the worst first", () => {
-  const item = (title, standing) => ({ title, line: { standing } });
+test("by exception: what does not stand, the worst first, and apart from it what is for people to do", () => {
+  const item = (title, standing, more = {}) => ({ title, automatic: true, line: { standing, ...more } });
+  const hand = (title, standing) => ({ title, automatic: false, line: { standing } });
   const groups = [
-    { items: [item("Key out", "open"), item("Wind", "met")] },
-    { items: [item("Battery", "not met"), item("Tilt", "unknown")] },
+    { items: [hand("Key out", "open"), item("Wind", "met"), item("Board", "not met", { back: true })] },
+    { items: [item("Tilt", "unknown"), item("Battery", "not met"), hand("Chutes", "met")] },
   ];
-  assert.equal(missingOf(groups), "NOT met: Battery \u00b7 unknown: Tilt \u00b7 open: Key out");
-  assert.equal(missingOf([{ items: [item("Wind", "met")] }]), "");
+  const titles = (items) => items.map(({ title }) => title);
+  assert.deepEqual(titles(exceptionsOf(groups)), ["Battery", "Tilt", "Board"]);
+  assert.deepEqual(titles(handsOf(groups)), ["Key out", "Chutes"]);
+  const lines = groups.flatMap(({ items }) => items.map(({ line: one }) => one));
+  assert.equal(standsWords(lines), "2 of 6 stand, 1 NOT met, 1 unknown, 1 coming back \u2013 1 for you");
+  assert.equal(standsWords([{ standing: "met" }, { standing: "met" }]), "All 2 stand");
+  assert.equal(toneNow(lines), "warning");
+  assert.equal(toneNow([{ standing: "not met", back: true }]), "unknown", "what comes back is looked at, not acted on");
+  assert.equal(toneNow([{ standing: "met" }, { standing: "open" }]), "none");
+});
+
+test("a value within its bounds again is not said to be NOT met while the station waits whether it lasts", () => {
+  const lost = (item, standing = "not met") => {
+    const shown = journal(entry(2, 2, "pad_sheet", "item battery", line(standing)));
+    shown[0].body.groups = [{ title: "G", items: [{ ...ITEMS[0], ...item }] }];
+    return sheetNow(view(shown)).lines[0]; // 7.5 V is heard
+  };
+  assert.ok(lost({ operand: 7 }).back);
+  assert.match(standingWords(lost({ operand: 7 })), /^met now, counts after 2 s/);
+  assert.equal(lost({ operand: 7.6 }).back, undefined);
+  assert.ok(
+    lost({ comparison: "at_most", operand: 8 }).back && lost({ comparison: "equals", operand: 7, within: 0.5 }).back,
+  );
+  assert.equal(lost({ comparison: "equals", operand: 7, within: 0.4 }).back, undefined);
+  assert.ok(lost({ comparison: "one_of", operand: [7.5, 9] }).back);
+  assert.equal(lost({}).back, undefined, "a recording whose sheet does not tell its bound");
+  assert.equal(lost({ operand: 7 }, "met").back, undefined);
+  const quiet = journal(entry(2, 2, "pad_sheet", "item recovery", line("not met")));
+  quiet[0].body.groups = [{ title: "G", items: [{ ...ITEMS[3], operand: 1 }] }];
+  assert.equal(sheetNow(view(quiet)).lines[0].back, undefined, "one of two is not both");
 });

@@ -20,7 +20,7 @@ const ROOMS = {
   pictures: ["session", "kit"],
   strips: ["session", "kit", "pictures"],
   "panels/try": ["session", "kit", "pictures", "strips"],
-  "panels/ready": ["session", "kit"],
+  "panels/ready": ["session", "kit", "pictures"],
   "panels/watch": ["session", "kit", "pictures", "strips"],
   "panels/find": ["session", "kit", "pictures"],
   "panels/learn": ["session", "kit", "pictures"],

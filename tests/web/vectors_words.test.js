@@ -8,7 +8,7 @@ import { COULOMB_PER_MAH, valueWithUnit } from "../../web/kit/format.js";
 import { UNDER } from "../../web/panels/learn/figures_panel.js";
 import { TIMES, UNITS } from "../../web/panels/learn/onboard_panel.js";
 import { CURVE_AT_MOST, FIELDS } from "../../web/panels/learn/plan_panel.js";
-import { LOSS_CAUTION } from "../../web/panels/ready/link_panel.js";
+import { LOSS_CAUTION } from "../../web/panels/ready/link_limits.js";
 import { plain, valueBeside } from "../../web/panels/ready/pad_state.js";
 import { percent } from "../../web/panels/try/trial_result.js";
 import { cyclesOf, STATES, trialTone } from "../../web/panels/try/trial_words.js";

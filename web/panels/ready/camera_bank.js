@@ -1,8 +1,9 @@
 // The camera bank: one row per camera, two acts each. What is shown comes only from telemetry.
 
-import { absent, builder, h, setAttr, setText, setTone } from "../../kit/dom.js";
+import { absent, builder, h, s, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { duration, limitState, sentence, valueWithUnit } from "../../kit/format.js";
-import { wasAgo } from "../../kit/silence_words.js";
+import { sampleWords, wasAgo } from "../../kit/silence_words.js";
+import { batteryGauge, gaugeWords } from "../../pictures/battery_gauge.js";
 import { commandFor, family } from "../../session/roles.js";
 import { chargeToSpend, minutes, padCost } from "./pad_time.js";
 
@@ -12,9 +13,9 @@ export function CameraBank(el, acts) {
   function build(view) {
     const cameras = family(view.store.roles, "camera");
     rows = cameras.map((name) => CameraRow(name, view, acts));
-    const cost = h("p", { class: "facts pad-cost", testid: "pad-cost" });
-    el.replaceChildren(...(rows.length ? [...rows.map((row) => row.el), cost] : [absent("Cameras are")]));
-    if (rows.length) rows.push({ update: (now) => setText(cost, costWords(now, cameras)) });
+    const battery = Battery(cameras);
+    el.replaceChildren(...(rows.length ? rows.map((row) => row.el) : [absent("Cameras are")]), battery.el);
+    rows.push(battery);
   }
   return {
     update(view) {
@@ -47,9 +48,8 @@ function CameraRow(name, first, acts) {
   const el = h(
     "div",
     { class: "camera", role: "group", "aria-label": title },
-    h("div", { class: "camera-what" }, h("span", { class: "camera-name", text: title }), state),
+    h("div", { class: "camera-what" }, h("span", { class: "camera-name", text: title }), state, facts),
     h("div", { class: "camera-acts" }, power.button, record.button),
-    facts,
   );
 
   function Toggle(camera, what, command, words, testid) {
@@ -58,11 +58,13 @@ function CameraRow(name, first, acts) {
     button.addEventListener("click", () => acts.send(command.name, { camera: Number(name), on: on ? 0 : 1 }));
     return {
       button,
-      update(view, value) {
+      /** `instead` says why it cannot be switched on now. */
+      update(view, value, instead) {
         on = value === 1;
-        setText(button, on ? words[1] : words[0]);
-        setAttr(button, "aria-label", `${on ? words[1] : words[0]}: ${camera} ${what}`);
-        setAttr(button, "disabled", !view.page.canCommand);
+        const text = on ? words[1] : (instead ?? words[0]);
+        setText(button, text);
+        setAttr(button, "aria-label", `${text}: ${camera} ${what}`);
+        setAttr(button, "disabled", !view.page.canCommand || (!on && Boolean(instead)));
       },
     };
   }
@@ -93,10 +95,85 @@ function CameraRow(name, first, acts) {
       );
       setTone(facts, storage?.stale ? "none" : limit);
       power.update(view, powered?.value);
-      record.update(view, recording?.value);
+      record.update(view, recording?.value, notYet(powered));
     },
   };
 }
+
+/** Why a camera cannot record now: what is off records nothing, and of what is not heard nobody knows. */
+function notYet(powered) {
+  if (!powered) return undefined;
+  if (powered.stale || powered.value === undefined) return "Not heard";
+  return powered.value === 1 ? undefined : "Switch it on first";
+}
+
+const ASKS_EVERY_S = 1; // a picture is drawn anew at most once a second for who hears it
+
+/** Minutes of the battery as a bar, the cameras as slices of it, and the same in words. */
+function Battery(cameras) {
+  const left = s("rect", { class: "gauge-left", x: 0, y: 0 });
+  const slices = cameras.map(() => s("rect", { class: "gauge-slice", y: 0 }));
+  const names = cameras.map(() => s("text", { class: "gauge-name", "text-anchor": "middle" }));
+  const wanted = s("line", { class: "gauge-wanted" });
+  const picture = s("svg", { class: "gauge", role: "img" }, left, ...slices, ...names, wanted);
+  const volts = h("span", { class: "gauge-volts", testid: "battery-volts" });
+  const minutesLeft = h("b", { class: "gauge-minutes", testid: "battery-minutes" });
+  const cost = h("p", { class: "facts pad-cost", testid: "pad-cost" });
+  const el = h(
+    "div",
+    { class: "battery" },
+    h("p", { class: "battery-head" }, h("span", { text: "Battery" }), minutesLeft, volts),
+    picture,
+    cost,
+  );
+  let said = -Infinity;
+
+  function draw(gauge) {
+    setAttr(picture, "viewBox", `0 0 ${gauge.width} ${gauge.height}`);
+    setAttr(picture, "preserveAspectRatio", "none");
+    setAttr(left, "width", gauge.left_width);
+    for (const part of [left, ...slices]) setAttr(part, "height", gauge.height);
+    cameras.forEach((name, i) => {
+      const slice = gauge.slices.find((one) => one.name === name);
+      setHidden(slices[i], !slice);
+      setHidden(names[i], !slice || slice.width < NAME_PX);
+      if (!slice) return;
+      setAttr(slices[i], "x", slice.x);
+      setAttr(slices[i], "width", slice.width);
+      setAttr(names[i], "x", slice.x + slice.width / 2);
+      setAttr(names[i], "y", gauge.height - 6);
+      setText(names[i], name);
+    });
+    setHidden(wanted, gauge.wanted_x === null);
+    if (gauge.wanted_x === null) return;
+    for (const end of ["x1", "x2"]) setAttr(wanted, end, gauge.wanted_x);
+    setAttr(wanted, "y2", gauge.height);
+  }
+
+  return {
+    el,
+    update(view) {
+      setHidden(el, !view.has("battery.voltage") && !view.has("battery.current"));
+      const volt = view.sample("battery.voltage");
+      setText(volts, volt ? sampleWords(volt) : "");
+      const isLost = Boolean(view.sample("battery.current")?.stale);
+      const asked = view.store.dictionary.sheet?.pad_minutes;
+      const drawn = cameras.map((name) => ({ name, current: view.value(`camera[${name}].current`) }));
+      const gauge = isLost ? null : batteryGauge(toSpend(view), view.value("battery.current"), drawn, asked);
+      setHidden(picture, !gauge);
+      setText(minutesLeft, gauge ? `${whole(gauge.left_min)} left to wait` : isLost ? "minutes unknown" : "");
+      setTone(el, gauge?.is_short ? "caution" : isLost ? "stale" : "none");
+      setText(cost, costWords(view, cameras));
+      if (!gauge) return;
+      draw(gauge);
+      if (Math.abs(view.cursor.rx - said) < ASKS_EVERY_S) return;
+      said = view.cursor.rx;
+      setAttr(picture, "aria-label", gaugeWords(gauge, asked));
+    },
+  };
+}
+
+const NAME_PX = 14; // a narrower slice has no room for its camera's number
 
 const whole = (value) => `${Math.round(value)} min`;
 

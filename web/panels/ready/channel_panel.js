@@ -74,10 +74,9 @@ function ChannelTile(name, options, first, acts) {
   const buttons = ["arm", "fire", "safe"].map((act) => ActButton(act));
   const el = h(
     "div",
-    { class: "channel", role: "group", "aria-label": title },
+    { class: options.silent ? "channel -silent" : "channel", role: "group", "aria-label": title },
     picture,
-    h("div", { class: "channel-what" }, h("span", { class: "channel-name", text: title }), word),
-    since,
+    h("div", { class: "channel-what" }, h("span", { class: "channel-name", text: title, title }), word, since),
     h("div", { class: "channel-acts" }, ...buttons.filter(Boolean)),
   );
   let drawn = "";

@@ -3,11 +3,10 @@
 import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { age, fixed, limitState, valueWithUnit } from "../../kit/format.js";
 import { notKnown, unknownValue } from "../../kit/silence_words.js";
+import { LOSS_CAUTION, LOSS_WARNING } from "./link_limits.js";
 
 // A figure older than this says nothing about the link as it is now.
 const OLD_S = 3;
-/** Share of the packets: more is a caution here, and a finding after the flight. */
-export const LOSS_CAUTION = 0.1;
 
 const ROWS = [
   { title: "State", read: (view) => ofStation(view, view.state("link", "port")?.body?.sentence) },
@@ -16,7 +15,7 @@ const ROWS = [
     title: "Loss, last 10 s",
     role: "ground.link_loss",
     text: (v) => `${fixed(v * 100, 1)} %`,
-    tone: (v) => (v > 0.25 ? "warning" : v > LOSS_CAUTION ? "caution" : ""),
+    tone: (v) => (v > LOSS_WARNING ? "warning" : v > LOSS_CAUTION ? "caution" : ""),
   },
   {
     title: "Arriving",

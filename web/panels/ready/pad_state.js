@@ -17,6 +17,8 @@ export const STANDINGS = {
   unknown: { mark: "?", word: "unknown", tone: "unknown" },
   open: { mark: "\u25a1", word: "open", tone: "none" },
 };
+/** How a line looks that is within its bounds again, before the station counts it. */
+export const BACK = { mark: "\u2026", tone: "back" };
 export const ADVICE = "This sheet advises. The range safety officer decides.";
 
 /**
@@ -51,7 +53,8 @@ export function sheetAt(journal, rx = Infinity) {
 export function sheetNow(view) {
   const sheet = sheetAt(view.store.journal, view.rxLimit);
   if (!sheet || sheet.state === "closed") return sheet;
-  const groups = sheet.groups.map((group) => ({ ...group, items: group.items.map((item) => itemNow(view, item)) }));
+  const now = (item) => comingBack(view, sheet, itemNow(view, item));
+  const groups = sheet.groups.map((group) => ({ ...group, items: group.items.map(now) }));
   return { ...sheet, groups, lines: groups.flatMap(({ items }) => items.map(({ line }) => line)) };
 }
 
@@ -64,6 +67,28 @@ function itemNow(view, item) {
   if (line.standing === "unknown") return { ...item, line: { ...line, ...lastSaid(view, item.name) } };
   if (view.silence?.who !== "station") return item;
   return { ...item, line: { ...line, standing: "unknown", was: line.standing, was_s: view.silence.for_s } };
+}
+
+/**
+ * A line whose value is within its bounds again, and which the station counts only once that has lasted: `back` says so,
+ * since "NOT met yes (must be yes)" says nothing.
+ */
+function comingBack(view, sheet, item) {
+  const { line } = item;
+  if (!item.automatic || sheet.state === "closed" || line.standing === "met" || view.silence) return item;
+  const samples = item.roles.map((role) => view.sample(role));
+  const back = samples.length > 0 && samples.every((one) => one && isKnown(item, one) && isWithin(item, one));
+  return back ? { ...item, line: { ...line, back: true } } : item;
+}
+
+/** Does a value hold what a line asks for? As in server/telemetry/conditions.py; false where the bound is not told. */
+function isWithin({ comparison, operand, within = 0 }, { column, value }) {
+  const word = column.values?.[value];
+  const equal = (one) => (typeof one === "string" ? one === word : Math.abs(value - one) <= within);
+  if (operand === undefined || operand === null) return false;
+  if (comparison === "at_most") return value <= operand;
+  if (comparison === "at_least") return value >= operand;
+  return Array.isArray(operand) ? operand.some(equal) : equal(operand);
 }
 
 /** What a line said before it became unknown, from the journal; {} when it never said anything. */
@@ -95,9 +120,48 @@ export function closedAt(journal) {
 }
 
 /** What a line says in a word; of what is not known any more what it said last, and how long ago. */
-export function standingWords({ standing, was, was_s }) {
+export function standingWords({ standing, was, was_s, back }) {
+  if (back) return "met now, counts after 2 s:";
   const { word } = STANDINGS[standing];
   return standing === "unknown" && was ? unknownWas(STANDINGS[was].word, was_s) : word;
+}
+
+const isOpen = ({ standing }) => standing === "open";
+
+/** How many lines stand, what does not, and how many are for people to do: "13 of 17 stand \u2013 4 for you". */
+export function standsWords(lines) {
+  const count = (test) => lines.filter(test).length;
+  const stand = count(({ standing }) => standing === "met");
+  if (stand === lines.length) return `All ${lines.length} stand`;
+  const parts = [
+    [count(({ standing, back }) => standing === "not met" && !back), "NOT met"],
+    [count(({ standing, back }) => standing === "unknown" && !back), "unknown"],
+    [count(({ back }) => back), "coming back"],
+  ];
+  const words = [`${stand} of ${lines.length} stand`, ...parts.filter(([n]) => n).map(([n, word]) => `${n} ${word}`)];
+  const hands = count(isOpen);
+  return words.join(", ") + (hands ? ` \u2013 ${hands} for you` : "");
+}
+
+/** The look of that line: red only for what is not met now. */
+export function toneNow(lines) {
+  if (lines.some(({ standing, back }) => standing === "not met" && !back)) return STANDINGS["not met"].tone;
+  if (lines.some(({ standing }) => standing === "unknown" || standing === "not met")) return STANDINGS.unknown.tone;
+  return lines.some(isOpen) ? STANDINGS.open.tone : STANDINGS.met.tone;
+}
+
+/** What people tick, in the sheet's order. */
+export function handsOf(groups) {
+  return groups.flatMap(({ items }) => items).filter(({ automatic }) => !automatic);
+}
+
+/** What the station looks at and does not stand, the worst first. */
+export function exceptionsOf(groups) {
+  const rank = ({ line }) => (line.back ? 2 : line.standing === "not met" ? 0 : 1);
+  return groups
+    .flatMap(({ items }) => items)
+    .filter(({ automatic, line }) => automatic && line.standing !== "met")
+    .sort((one, two) => rank(one) - rank(two));
 }
 
 /** The whole sheet in one line. */
@@ -107,18 +171,6 @@ export function summaryOf(lines) {
   return parts.length
     ? `${parts.map(([n, word]) => `${n} ${word}`).join(", ")} of ${lines.length}`
     : `All ${lines.length} items met`;
-}
-
-/** What is missing, by name, for when the list is put away; "" when all is met. */
-export function missingOf(groups) {
-  const items = groups.flatMap((group) => group.items);
-  return ["not met", "unknown", "open"]
-    .map((standing) => {
-      const names = items.filter((item) => item.line.standing === standing).map((item) => item.title);
-      return names.length ? `${STANDINGS[standing].word}: ${names.join(", ")}` : "";
-    })
-    .filter(Boolean)
-    .join(" \u00b7 ");
 }
 
 /** The worst that stands, for the look of the summary. */
