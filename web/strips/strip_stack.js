@@ -1,7 +1,7 @@
 // A stack of strips over one time axis: phases, events and findings above, the axis below, both always in view; what
 // lies under the pointer is read from all strips at once, and from a second cursor the difference.
 
-import { boxOf, h, setAttr, setHidden } from "../kit/dom.js";
+import { boxOf, h, setAttr, setClass, setHidden } from "../kit/dom.js";
 import { onTheme } from "../kit/theme.js";
 import { bandsOf } from "../pictures/strip_shapes.js";
 import { eventsOf, flagsOf, phasesOf } from "../session/flown.js";
@@ -11,6 +11,8 @@ import { bound } from "./series.js";
 import { Strip } from "./strip.js";
 
 const REDRAW_MS = 100;
+const AROUND_PX = 120; // bar, phases, events and axis
+const STRIP_PX = 50; // less than this for a strip, and what stands elsewhere as well is left out
 const NONE = "Nothing to draw: none of these roles is in the dictionary.";
 
 /** What is drawn behind and above the strips, in seconds from `zero`. */
@@ -68,6 +70,7 @@ export function StripStack(el, options) {
     options.changed();
   };
   const box = boxOf(scroller, resized);
+  const whole = boxOf(el, resized); // not the scroller, whose height depends on what is left out
   const stripOptions = { ...options, resized, hovered: (chart) => cursors.hovered(chart) };
 
   function build(view) {
@@ -114,6 +117,7 @@ export function StripStack(el, options) {
         build(view);
       }
       if (box.width === 0) return;
+      setClass(el, "-low", whole.height < AROUND_PX + strips.length * STRIP_PX);
       const range = options.window(view);
       const zero = options.zero ? options.zero(view) : view.zero;
       const wanted = versionOf(view, range, zero);
