@@ -7,11 +7,13 @@ import tempfile
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 from starlette.datastructures import QueryParams
 
+from server.flight.units import CHOICES, Units
 from server.http.context import PageContext, Site
 from server.http.openapi import COMPARE_QUERY, given, refusals
 from server.http.opened import opened
@@ -43,9 +45,12 @@ router = APIRouter(prefix="/api")
 
 
 @router.get("/sessions/{name}/report", response_class=Response, responses={**given("text/html"), **READ})
-async def report(name: str, site: Site) -> Response:
-    """Return a session's report as a file to be saved: the page's policy would not let the report's own style work."""
-    return await site.work.run(lambda: _report(site, name, opened(site, name)))
+async def report(name: str, site: Site, units: Literal["metric", "imperial"] = "metric") -> Response:
+    """Return a session's report as a file to be saved: the page's policy would not let the report's own style work.
+
+    `units=imperial` tells heights and speeds in feet and miles per hour.
+    """
+    return await site.work.run(lambda: _report(site, name, opened(site, name), CHOICES[units]))
 
 
 @router.get(
@@ -95,13 +100,14 @@ def _exported(site: PageContext, name: str, kind: str) -> Response:
     return _file(_packed(TABLES[kind], review), "application/zip", f"{stem}-{kind}.zip")
 
 
-def _report(site: PageContext, name: str, review: Review) -> Response:
+def _report(site: PageContext, name: str, review: Review, units: Units) -> Response:
     noted: dict[str, object] = {}
     try:
         noted = site.shelf.notes(name)
     except NotesProblem as problem:
         noted = {"notes": str(problem)}
-    return _file(report_html(review, noted).encode("utf-8", "replace"), "text/html; charset=utf-8", report_name(review))
+    told = report_html(review, noted, units).encode("utf-8", "replace")
+    return _file(told, "text/html; charset=utf-8", report_name(review))
 
 
 def _packed(export: Callable[[Review, Path, Callable[[str], None]], list[Path]], review: Review) -> bytes:

@@ -9,6 +9,7 @@ from pathlib import Path
 import gpxpy
 import pytest
 
+from server.flight.units import IMPERIAL
 from server.review.report import report_html
 from tests.server.flights import flown, recorded
 from tests.server.http.page_server import PageServer, run
@@ -25,6 +26,9 @@ def test_report_and_exports_are_files(tmp_path: Path, monkeypatch, mode: str) ->
         report = await get("/api/sessions/mine/report")
         assert report.text == report_html(bench.site.shelf.open("mine"), {"label": "Maiden"})
         assert report.headers["content-disposition"] == 'attachment; filename="report-20250615-150640.html"'
+        feet = await get("/api/sessions/mine/report", params={"units": "imperial"})
+        assert feet.text == report_html(bench.site.shelf.open("mine"), {"label": "Maiden"}, IMPERIAL) != report.text
+        assert (await get("/api/sessions/mine/report", params={"units": "cubits"})).status_code == 422
         track = await get("/api/sessions/mine/export/gpx")
         assert gpxpy.parse(track.text).tracks and track.headers["content-disposition"].endswith('.gpx"')
         assert b"LineString" in (await get("/api/sessions/mine/export/kml")).content
