@@ -215,10 +215,8 @@ export function profileWords(flight) {
   const shown = flight.points.filter(({ up }) => finite(up));
   const now = shown[shown.length - 1];
   if (!now) return "Side view. No height yet.";
-  const away =
-    flight.hasPlace && finite(now.along)
-      ? `, ${distance(Math.abs(now.along))} ${now.along < 0 ? "the other way" : `toward ${bearing(flight.toward).degrees} degrees`}`
-      : "";
+  const toward = now.along < 0 ? "the other way" : `toward ${bearing(flight.toward).degrees} degrees`;
+  const away = flight.hasPlace && finite(now.along) ? `, ${distance(Math.abs(now.along))} ${toward}` : "";
   const moves = { up: "climbing", down: "sinking", rest: "at rest", level: "level" }[flight.moving];
   const happened = flight.marks.map(({ text }) => text).join(", ");
   const top = flight.predicted
@@ -239,7 +237,7 @@ const LEVEL_M_S = 0.5;
 
 /**
  * Which way the vehicle moves: by its climb rate where that is known, else by what has happened.
- * @param {{landed: boolean, flying: boolean, pastTop: boolean, climb?: number}} known climb in m/s, undefined in silence
+ * @param {{landed: boolean, flying: boolean, pastTop: boolean, climb?: number}} known climb in m/s, none in silence
  */
 export function movingOf({ landed, flying, pastTop, climb }) {
   if (landed || !flying) return "rest";
