@@ -1,4 +1,4 @@
-// The body in space, seen from the south-east and a little from above, as its quaternion has it. World axes east, north,
+// The body in space, seen from the south-east and a little above, as its quaternion has it. World axes east, north,
 // up; body +z out of the nose. A plain parallel projection; pixels around the middle of a square come out. Pure.
 
 import { bearing, fixed } from "../kit/format.js";

@@ -178,7 +178,7 @@ function tail(pen, points, radius) {
   pen.globalAlpha = 1;
 }
 
-// Red past the limit on the way up, amber before lift-off; after the top a ring, since where it points no longer counts.
+// Red past the limit on the way up, amber before lift-off; after the top a ring, since its lean no longer counts.
 const DOTS = { past: "--warning", look: "--caution", after: "--sheet", within: "--ink" };
 
 function nose(pen, tiltDeg, azimuth, radius, lean) {

@@ -1,4 +1,4 @@
-// Three strips that fit under the pictures: how it leans, how it turns and what the fins do about it, what force it feels.
+// Strips that fit beside the pictures: how it leans, how it turns, what the fins do about it, what force it feels.
 
 import { h } from "../../kit/dom.js";
 import { flightStrips, inFlightStrips } from "../../strips/catalog.js";
