@@ -11,7 +11,7 @@ export function scopePoint(tiltDeg, azimuthRad, radius) {
 }
 
 /**
- * What a lean says: past the safety code's limit it counts from lift-off to the top only. Before, it may lie on a bench;
+ * What a lean says: past the safety code's limit it counts from lift-off to the top only. Before it may lie on a bench;
  * after, every vehicle hangs or lies. @returns {"past"|"look"|"after"|"within"}
  */
 export function leanOf(tiltDeg, { flying, pastTop, landed }) {
