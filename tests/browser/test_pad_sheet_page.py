@@ -276,11 +276,11 @@ def test_the_whole_of_ready_is_one_screen_for_gloves_heard_and_silent(
     record = desk.see("camera-1-record")
     assert record.inner_text() == "Switch it on first" and not record.is_enabled()
     desk.see("camera-1-power").click()
-    eventually(lambda: desk.text("camera-1-state") == "On", 10)
+    eventually(lambda: desk.text("camera-1-state") == "On", 30)
     eventually(lambda: desk.see("camera-1-record").inner_text() == "Record" and desk.see("camera-1-record").is_enabled(), 5)
     eventually(lambda: "camera 1 costs" in (desk.page.locator(".gauge").get_attribute("aria-label") or ""), 5)
     desk.see("camera-1-power").click()
-    eventually(lambda: desk.text("camera-1-state") == "Off", 10)
+    eventually(lambda: desk.text("camera-1-state") == "Off", 30)
 
     # The wind measured here is what the rail is foretold with.
     desk.see("pad-number-wind-measured").fill("6.6")
