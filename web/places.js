@@ -29,7 +29,6 @@ import { LateralPanel, RecoveryChannels } from "./panels/ready/channel_panel.js"
 import { CountPanel } from "./panels/ready/count_panel.js";
 import { GoalsCard } from "./panels/ready/goals_card.js";
 import { LinkNow } from "./panels/ready/link_now.js";
-import { LinkPanel } from "./panels/ready/link_panel.js";
 import { PadSheetPanel } from "./panels/ready/pad_sheet.js";
 import { RailPanel } from "./panels/ready/rail_panel.js";
 import { WholePadSheet } from "./panels/ready/whole_pad_sheet.js";
