@@ -52,6 +52,10 @@ def enter_ground_test(page: object, see: Callable[[str], object]) -> None:
     hold(page, see("desk-confirm"))
     eventually(lambda: "verified by telemetry" in see("desk-said").inner_text())
     see("desk-cancel").click()
+    eventually(lambda: not see("desk-said").is_visible())
+    if not see("commands").is_visible():
+        see("who-commands").click()
+    eventually(lambda: see("commands").is_visible())
 
 
 def test_a_trial_by_two_acts_its_result_and_a_stop(operators_link: str, browser: object) -> None:

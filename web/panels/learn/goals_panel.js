@@ -25,7 +25,7 @@ export function GoalsPanel(el, acts) {
   let shown;
   return {
     update({ page }) {
-      const card = page.summary?.goals;
+      const card = page.summary?.goals ?? null;
       if (card === shown) return;
       shown = card;
       setHidden(box, !card);
