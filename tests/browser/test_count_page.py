@@ -78,12 +78,13 @@ def test_it_holds_at_a_hold_point_and_neither_that_nor_red_lets_it_run(browser: 
     ada.see("count-run").click()
     eventually(lambda: "Hold point: Spectators behind the line (T-0:30)" in noticed(ada), 5)
     ada.see("pad-tick-spectators").click()
-    eventually(lambda: "Cannot run" not in ada.text("count-why"), 5)
+    eventually(lambda: "hold point: Spectators behind the line (" not in ada.text("count-why"), 5)
     ada.page.locator('[data-item="wind-measured"] input:visible').fill("12")
     ada.see("pad-tick-wind-measured").click()
-    eventually(lambda: "Cannot run: not met: Wind measured at the pad" in ada.text("count-why"), 5)
+    # On a busy machine the link may be red beside it.
+    eventually(lambda: re.search("Cannot run: not met: .*Wind measured at the pad", ada.text("count-why")), 5)
     ada.see("count-run").click()
-    eventually(lambda: "Not met on the pad sheet: Wind measured" in noticed(ada), 5)
+    eventually(lambda: re.search("Not met on the pad sheet: .*Wind measured", noticed(ada)), 5)
     assert ada.text("count-state") == "HELD" and seconds(ada) == 30
     ada.close()
 
@@ -118,6 +119,7 @@ def test_a_lost_station_leaves_it_unknown_and_a_replay_shows_the_same_count(
     replay = Process(tmp_path, "replay", lines[-1].split(": ", 1)[-1], "--no-browser", "--http-port", "0")
     again = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
     again.goto(replay.line(r"Page: (http://\S+)")[1])
+    eventually(lambda: again.evaluate("document.body.dataset.place") == "learn", 15)  # a recording opens there
     again.locator('[data-testid="place-ready"]').click()
     again.keyboard.press("End")
     number = again.locator('[data-testid="count-number"]:visible')
