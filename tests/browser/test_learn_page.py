@@ -172,7 +172,7 @@ def test_a_card_tells_a_flight_at_a_look_and_a_looped_stretch_lies_on_the_track(
         assert card.locator(".sketch").get_attribute("aria-label") == "Height over time: up to 279 m."
         assert page.locator('[data-testid="verdict"]').inner_text() == "No findings. It reached 279 m."
         page.locator('[data-testid="shelf-search"]').fill("nothing like it")
-        assert "Take one away" in page.locator(".sessions").inner_text()
+        eventually(lambda: "Take one away" in page.locator(".sessions").inner_text())
 
         page.locator('[data-testid="replay-loop"]').click()
         seek = "(e) => { e.value = Number(e.value) + 5; e.dispatchEvent(new Event('input')); }"
