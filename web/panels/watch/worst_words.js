@@ -11,7 +11,7 @@ const TONES = { warning: "warning", caution: "caution" };
 /** What goes as intended, by the phase as the ground sees it. */
 function asIntended(view) {
   const phase = view.state("phase", "ground")?.body?.phase;
-  const rule = { pad: onPad, boost: () => "The motor burns", coast, descent, landed }[phase];
+  const rule = { pad: onPad, boost, coast, descent, landed }[phase];
   return rule ? rule(view) : "Heard; no phase told yet";
 }
 
@@ -23,11 +23,16 @@ function onPad(view) {
 /** How it leans on the way up, rad, where that is told. */
 const tiltOf = (view) => (view.tells("ground.tilt") ? view.value("ground.tilt") : undefined);
 
-function coast(view) {
+function noseWords(view) {
   const tilt = tiltOf(view);
-  const nose = finite(tilt) ? `, nose ${fixed(tilt * DEG, 0)}\u00b0 from vertical` : "";
+  return finite(tilt) ? `, nose ${fixed(tilt * DEG, 0)}\u00b0 from vertical` : "";
+}
+
+const boost = (view) => `The motor burns${noseWords(view)}`;
+
+function coast(view) {
   const steers = view.value("control.enabled") === 1 ? "The fins steer" : "Coasting";
-  return steers + nose;
+  return steers + noseWords(view);
 }
 
 const UNDER = { both: "under both chutes", one: "under ONE chute", none: "under NO chute" };
