@@ -113,7 +113,7 @@ def test_a_replay_says_what_such_a_vehicle_does_not_tell(browser: object, tmp_pa
         assert "\u00b1" in text(page, '.grid.-summary tr:has-text("Greatest speed")')
         assert "attitude is not in this vehicle" in text(page, '.grid.-summary tr:has-text("Greatest tilt")')
         page.locator('[data-testid="learn-flight"]').click()
-        assert "judged after lift-off" not in text(page, ".story")
+        assert "judged after lift-off" not in text(page, ".panel.story")
         assert "Boot" not in text(page, "[data-testid=replay-moments], .bar-marks")
     finally:
         station.stop()
