@@ -35,12 +35,13 @@ class LateRelay:
         for task in left:
             task.cancel()
         self._loop.run_until_complete(asyncio.gather(*left, return_exceptions=True))
+        self._loop.run_until_complete(asyncio.sleep(0.1))  # the transports end in turns of the loop
         self._loop.close()
 
     async def _serve(self, page: asyncio.StreamReader, to_page: asyncio.StreamWriter) -> None:
         station, to_station = await asyncio.open_connection(self._to.hostname, self._to.port)
         mine, theirs = f"127.0.0.1:{self._port}".encode(), f"{self._to.hostname}:{self._to.port}".encode()
-        with contextlib.suppress(OSError, asyncio.CancelledError):
+        with contextlib.closing(to_page), contextlib.closing(to_station), contextlib.suppress(OSError):
             await asyncio.gather(
                 self._hand_on(page, to_station, lambda data: data.replace(mine, theirs)),
                 self._hand_on(station, to_page, lambda data: data),
