@@ -79,6 +79,8 @@ def look_at_missing(page: object, kind: str) -> None:
     assert "needs attitude" in text(page, ".channel-list")
     go(page, "ready")
     units = {"barometer": "Inertial units are not in", "one-axis": "Accel z", "unit-and-gnss": "|Rate|"}
+    page.locator('[data-testid="ready-more"]:visible').click()
+    eventually(lambda: text(page, ".imu") != "", 5)
     assert units[kind] in text(page, ".imu") and "Temperature" not in text(page, ".imu")
     go(page, "find")
     has_place = kind == "unit-and-gnss"
@@ -105,6 +107,8 @@ def test_a_replay_says_what_such_a_vehicle_does_not_tell(browser: object, tmp_pa
         assert "not predicted: " in text(page, ".readout.-apogee")
         seek(page, "bar.max")
         go(page, "ready")
+        page.locator('[data-testid="ready-more"]:visible').click()
+        eventually(lambda: text(page, ".recorder") != "", 5)
         assert "Nothing is recorded in a replay" in text(page, ".recorder")
         go(page, "find")
         assert "main 5.9 \u00b1" in text(page, ".descent")
