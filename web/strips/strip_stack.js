@@ -58,7 +58,7 @@ export function StripStack(el, options) {
     themed++;
   });
   const lane = Lane(options.go);
-  const scroller = h("div", { class: "strips-scroller" });
+  const scroller = h("div", { class: "strips-scroller", tabindex: "0", role: "group", "aria-label": "Strips" });
   const axis = Axis();
   const first = () => strips.find((strip) => strip.chart)?.chart;
   const cursors = new Cursors(scroller, first, read);

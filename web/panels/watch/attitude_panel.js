@@ -13,7 +13,8 @@ export function AttitudePanel(el, acts) {
   const body = s("g");
   const letters = s("g");
   const axes = s("g");
-  const drawing = s("svg", { class: "attitude-drawing", role: "img" }, level, letters, body, axes);
+  const named = { class: "attitude-drawing", role: "img", "aria-label": "Attitude in space" };
+  const drawing = s("svg", named, level, letters, body, axes);
   const words = h("p", { class: "attitude-words", testid: "attitude-words" });
   const none = h("p", { class: "absent", text: "No attitude in this vehicle's dictionary, so its body is not drawn." });
   el.append(drawing, words, none);

@@ -41,7 +41,7 @@ export function phasesOf(view) {
 export function TimelinePanel(el, acts) {
   const bars = s("g");
   const now = s("line", { class: "phase-now", y1: 0, y2: 44 });
-  const drawing = s("svg", { class: "phase-drawing", role: "img" }, bars, now);
+  const drawing = s("svg", { class: "phase-drawing", role: "img", "aria-label": "Phases" }, bars, now);
   const none = h("p", { class: "absent phase-none", text: "Not lifted off." });
   el.append(drawing, none);
   const box = boxOf(drawing, acts.changed);
@@ -64,7 +64,7 @@ export function TimelinePanel(el, acts) {
       const isFlown = flight.moments.lift_off !== undefined;
       none.hidden = isFlown;
       if (box.width > 0 && isDue(JSON.stringify([box.width, flight]))) draw(flight, isFlown);
-      if (isToldAnew(words)) setAttr(drawing, "aria-label", words);
+      if (isToldAnew(words)) setAttr(drawing, "aria-label", words || "Phases");
     },
   };
 }
