@@ -33,7 +33,7 @@ GOALS_AT_MOST = 12
 TEXT_AT_MOST = 120
 
 
-class GoalProblem(Exception):
+class GoalFault(Exception):
     """A goal cannot be read; the text is one sentence without its end."""
 
 
@@ -60,12 +60,12 @@ class Card:
 
 
 def card_of(vehicle: Mapping[str, object]) -> Card:
-    """Return the goals and parts on trial of a vehicle's sheet; raises GoalProblem."""
+    """Return the goals and parts on trial of a vehicle's sheet; raises GoalFault."""
     goals, parts = vehicle.get("goals", []), vehicle.get("on_trial", [])
     if not isinstance(goals, list) or len(goals) > GOALS_AT_MOST:
-        raise GoalProblem(f"vehicle.goals must be at most {GOALS_AT_MOST} tables")
+        raise GoalFault(f"vehicle.goals must be at most {GOALS_AT_MOST} tables")
     if not isinstance(parts, list) or len(parts) > GOALS_AT_MOST:
-        raise GoalProblem(f"vehicle.on_trial must be a list of at most {GOALS_AT_MOST} texts")
+        raise GoalFault(f"vehicle.on_trial must be a list of at most {GOALS_AT_MOST} texts")
     return Card(
         tuple(_goal(goal, f"vehicle.goals, number {i}") for i, goal in enumerate(goals, start=1)),
         tuple(_text(part, "vehicle.on_trial") for part in parts),
@@ -74,28 +74,28 @@ def card_of(vehicle: Mapping[str, object]) -> Card:
 
 def _goal(table: object, where: str) -> Goal:
     if not isinstance(table, Mapping):
-        raise GoalProblem(f"{where}: must be a table")
+        raise GoalFault(f"{where}: must be a table")
     what, kind = _text(table.get("what"), f"{where}, what"), table.get("kind")
     if not isinstance(kind, str) or kind not in KINDS:
-        raise GoalProblem(f"{where}: the kind {kind!r} is not known; there are {', '.join(KINDS)}")
+        raise GoalFault(f"{where}: the kind {kind!r} is not known; there are {', '.join(KINDS)}")
     keys, read = KINDS[kind]
     strange = [key for key in table if key not in ("what", "kind", *keys)]
     if strange:
-        raise GoalProblem(f"{where}: {strange[0]!r} is not a key of the kind {kind}")
+        raise GoalFault(f"{where}: {strange[0]!r} is not a key of the kind {kind}")
     return read(what, kind, table, where)
 
 
 def _on_for(what: str, kind: str, table: Mapping[str, object], where: str) -> Goal:
     seconds = _number(table.get("at_least_s"), f"{where}, at_least_s")
     if seconds is None or seconds <= 0:
-        raise GoalProblem(f"{where}, at_least_s: must be a number of seconds above 0")
+        raise GoalFault(f"{where}, at_least_s: must be a number of seconds above 0")
     return Goal(what, kind, (_text(table.get("role"), f"{where}, role"),), at_least_s=seconds)
 
 
 def _seen(what: str, kind: str, table: Mapping[str, object], where: str) -> Goal:
     roles = table.get("roles")
     if not isinstance(roles, list) or not 1 <= len(roles) <= GOALS_AT_MOST:
-        raise GoalProblem(f"{where}, roles: must be a list of roles")
+        raise GoalFault(f"{where}, roles: must be a list of roles")
     return Goal(what, kind, tuple(_text(role, f"{where}, roles") for role in roles))
 
 
@@ -107,7 +107,7 @@ def _figure(what: str, kind: str, table: Mapping[str, object], where: str) -> Go
     figure, number = _text(table.get("figure"), f"{where}, figure"), _text(table.get("number"), f"{where}, number")
     low, high = (_number(table.get(key), f"{where}, {key}") for key in ("at_least", "at_most"))
     if low is None and high is None:
-        raise GoalProblem(f"{where}: needs at_least or at_most")
+        raise GoalFault(f"{where}: needs at_least or at_most")
     return Goal(what, kind, figure=figure, number=number, at_least=low, at_most=high)
 
 
@@ -121,7 +121,7 @@ KINDS: dict[str, tuple[tuple[str, ...], Callable[[str, str, Mapping[str, object]
 
 def _text(value: object, where: str) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > TEXT_AT_MOST or not value.isprintable():
-        raise GoalProblem(f"{where}: must be one line of 1 to {TEXT_AT_MOST} printable letters")
+        raise GoalFault(f"{where}: must be one line of 1 to {TEXT_AT_MOST} printable letters")
     return value
 
 
@@ -129,5 +129,5 @@ def _number(value: object, where: str) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e12 or not isfinite(value):
-        raise GoalProblem(f"{where}: must be a number")
+        raise GoalFault(f"{where}: must be a number")
     return float(value)

@@ -13,9 +13,9 @@ import numpy as np
 
 from server.design.configuration import ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
-from server.design.goals import GoalProblem, card_of
+from server.design.goals import GoalFault, card_of
 from server.design.sheet_numbers import problems
-from server.design.site_map import MapProblem, site_map_of, with_map_file
+from server.design.site_map import MapFault, site_map_of, with_map_file
 from server.flight.airframe.thrust_curve import TEXT_AT_MOST, CurveProblem, curve_of_csv
 from server.problems import SettingsProblem
 
@@ -48,12 +48,12 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     try:
         site = with_map_file(site, None if path is None else path.parent)
         site_map_of(site)
-    except MapProblem as problem:
+    except MapFault as problem:
         raise SettingsProblem(f"The sheet {path} {problem}.") from problem
     vehicle, site = _plain_table(_with_thrust(vehicle, path)), _plain_table(site)
     try:
         card_of(vehicle)
-    except GoalProblem as problem:
+    except GoalFault as problem:
         raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
     try:
         configuration_of(vehicle)

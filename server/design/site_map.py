@@ -35,7 +35,7 @@ KINDS = {
 Point = tuple[float, float]
 
 
-class MapProblem(ValueError):
+class MapFault(ValueError):
     """A site's map that cannot be used, as half a sentence: "gives ..."."""
 
 
@@ -68,11 +68,11 @@ class SiteMap:
 
 
 def site_map_of(site: Mapping[str, object]) -> SiteMap:
-    """Return what a site's sheet declares; raises MapProblem with the key and what it should be."""
+    """Return what a site's sheet declares; raises MapFault with the key and what it should be."""
     pad = _pad_of(site)
     declination = site.get("declination_deg", 0.0)
     if not _is_number(declination, 180.0):
-        raise MapProblem(f"gives declination_deg = {_short(declination)}; it is in degrees, east positive (-180 to 180)")
+        raise MapFault(f"gives declination_deg = {_short(declination)}; it is in degrees, east positive (-180 to 180)")
     shapes = {name: _shapes(name, site.get(name, []), least, pad) for name, least in LISTS.items()}
     boundary = site.get("boundary")
     return SiteMap(
@@ -86,7 +86,7 @@ def map_shape(site: Mapping[str, object]) -> dict[str, object]:
     """Return a site's map for the page, all keys there; of one that cannot be read the `problem`, so no way is shown."""
     try:
         found = site_map_of(site)
-    except MapProblem as problem:
+    except MapFault as problem:
         return {"problem": f"the site's sheet {problem}"}
     return {
         "landmarks": [{"name": one.name, "east": one.east, "north": one.north} for one in found.landmarks],
@@ -100,13 +100,13 @@ def map_shape(site: Mapping[str, object]) -> dict[str, object]:
 def with_map_file(site: Mapping[str, object], folder: Path | None) -> dict[str, object]:
     """Return a site's sheet with what its `map_file` tells in place, since a session keeps the whole sheet.
 
-    Raises MapProblem. The file lies beside the sheet, in `folder`.
+    Raises MapFault. The file lies beside the sheet, in `folder`.
     """
     name = site.get("map_file")
     if name is None:
         return dict(site)
     if not isinstance(name, str) or folder is None:
-        raise MapProblem(f"gives map_file = {_short(name)}; it is the name of a GeoJSON file beside the sheet")
+        raise MapFault(f"gives map_file = {_short(name)}; it is the name of a GeoJSON file beside the sheet")
     file = folder / name
     try:
         with file.open("r", encoding="utf-8") as source:
@@ -114,12 +114,12 @@ def with_map_file(site: Mapping[str, object], folder: Path | None) -> dict[str, 
         collection: object = json.loads(text) if len(text) <= FILE_AT_MOST else None
     except (OSError, ValueError, RecursionError) as error:
         reason = getattr(error, "strerror", None) or "it holds no JSON"
-        raise MapProblem(f"names the map file {name}, which cannot be read: {reason}") from error
+        raise MapFault(f"names the map file {name}, which cannot be read: {reason}") from error
     merged = {**site}
     for key, value in _features(name, collection):
         if key == "boundary":
             if merged.get(key) is not None:
-                raise MapProblem(f"names the map file {name}, which gives a second boundary")
+                raise MapFault(f"names the map file {name}, which gives a second boundary")
             merged[key] = value
         else:
             merged[key] = [*_listed(key, merged.get(key, [])), value]
@@ -147,13 +147,13 @@ def _is_number(value: object, most: float) -> bool:
 
 def _listed(key: str, value: object) -> list[object]:
     if not isinstance(value, list) or len(value) > PARTS_AT_MOST:
-        raise MapProblem(f"gives {key} = {_short(value)}; it is a list of at most {PARTS_AT_MOST}")
+        raise MapFault(f"gives {key} = {_short(value)}; it is a list of at most {PARTS_AT_MOST}")
     return value
 
 
 def _name(key: str, value: object) -> str:
     if not isinstance(value, str) or len(value) > NAME_AT_MOST:
-        raise MapProblem(f"gives {key} a name = {_short(value)}; it is a text of at most {NAME_AT_MOST} letters")
+        raise MapFault(f"gives {key} a name = {_short(value)}; it is a text of at most {NAME_AT_MOST} letters")
     return value
 
 
@@ -162,28 +162,28 @@ def _point(key: str, value: object, pad: Geodetic | None) -> Point:
     if isinstance(value, Mapping) and set(value) == {"lat_deg", "lon_deg"}:
         latitude, longitude = value["lat_deg"], value["lon_deg"]
         if not (_is_number(latitude, 90.0) and _is_number(longitude, 180.0)):
-            raise MapProblem(f"gives {key} a point {_short(value)}; its degrees are -90 to 90 north and -180 to 180 east")
+            raise MapFault(f"gives {key} a point {_short(value)}; its degrees are -90 to 90 north and -180 to 180 east")
         if pad is None:
-            raise MapProblem(f"gives {key} in degrees, which needs the pad's own lat_deg and lon_deg")
+            raise MapFault(f"gives {key} in degrees, which needs the pad's own lat_deg and lon_deg")
         east, north, _ = seen_from(pad, Geodetic(float(latitude), float(longitude), 0.0))
     else:
         is_named = isinstance(value, Mapping) and set(value) == {"east_m", "north_m"}
         pair = [value["east_m"], value["north_m"]] if isinstance(value, Mapping) and is_named else value
         if not isinstance(pair, list) or len(pair) != 2 or not all(_is_number(one, FARTHEST_M) for one in pair):
-            raise MapProblem(f"gives {key} a point {_short(value)}; it is {PAIR}")
+            raise MapFault(f"gives {key} a point {_short(value)}; it is {PAIR}")
         east, north = float(pair[0]), float(pair[1])
     if max(abs(east), abs(north)) > FARTHEST_M:
-        raise MapProblem(f"gives {key} a point {_short(value)}, more than {FARTHEST_M / 1000:.0f} km from the pad")
+        raise MapFault(f"gives {key} a point {_short(value)}, more than {FARTHEST_M / 1000:.0f} km from the pad")
     return east, north
 
 
 def _points(key: str, value: object, least: int, pad: Geodetic | None) -> tuple[Point, ...]:
     if not isinstance(value, list) or not least <= len(value) <= POINTS_AT_MOST:
-        raise MapProblem(f"gives {key} = {_short(value)}; one is a list of {least} to {POINTS_AT_MOST} points, each {PAIR}")
+        raise MapFault(f"gives {key} = {_short(value)}; one is a list of {least} to {POINTS_AT_MOST} points, each {PAIR}")
     points = tuple(_point(key, one, pad) for one in value)
     across = max(max(axis) - min(axis) for axis in zip(*points, strict=True))
     if across < LEAST_ACROSS_M:
-        raise MapProblem(f"gives {key} something smaller than a meter; pairs are meters east and north of the pad")
+        raise MapFault(f"gives {key} something smaller than a meter; pairs are meters east and north of the pad")
     return points
 
 
@@ -194,14 +194,14 @@ def _shapes(key: str, value: object, least: int, pad: Geodetic | None) -> tuple[
 def _shape(key: str, value: object, least: int, pad: Geodetic | None) -> MapShape:
     if isinstance(value, Mapping):
         if not {"points"} <= set(value) <= {"name", "points"}:
-            raise MapProblem(f"gives {key} {_short(value)}; one is a list of points, or {{ name, points }}")
+            raise MapFault(f"gives {key} {_short(value)}; one is a list of points, or {{ name, points }}")
         return MapShape(_name(key, value.get("name", "")), _points(key, value["points"], least, pad))
     return MapShape("", _points(key, value, least, pad))
 
 
 def _landmark(value: object, pad: Geodetic | None) -> Landmark:
     if not isinstance(value, Mapping) or "name" not in value:
-        raise MapProblem(
+        raise MapFault(
             f"gives landmarks {_short(value)}; one is {{ name, east_m, north_m }} or {{ name, lat_deg, lon_deg }}"
         )
     rest = {key: one for key, one in value.items() if key != "name"}
@@ -215,17 +215,17 @@ def _features(name: str, collection: object) -> Iterator[tuple[str, object]]:
     """Yield (key of the sheet, value) of every feature of a GeoJSON feature collection (RFC 7946, section 3.3)."""
     features = collection.get("features") if isinstance(collection, dict) else None
     if not isinstance(collection, dict) or collection.get("type") != "FeatureCollection" or not isinstance(features, list):
-        raise MapProblem(f"names the map file {name}, which holds no GeoJSON FeatureCollection")
+        raise MapFault(f"names the map file {name}, which holds no GeoJSON FeatureCollection")
     for number, feature in enumerate(features, 1):
         properties = feature.get("properties") if isinstance(feature, dict) else None
         geometry = feature.get("geometry") if isinstance(feature, dict) else None
         kind = properties.get("kind") if isinstance(properties, dict) else None
         if not isinstance(properties, dict) or not isinstance(geometry, dict) or kind not in KINDS:
             known = ", ".join(KINDS)
-            raise MapProblem(f"names the map file {name}, whose feature {number} is of kind {_short(kind)}, not {known}")
+            raise MapFault(f"names the map file {name}, whose feature {number} is of kind {_short(kind)}, not {known}")
         key, allowed = KINDS[str(kind)]
         if geometry.get("type") not in allowed:
-            raise MapProblem(
+            raise MapFault(
                 f"names the map file {name}, whose feature {number} ({kind}) is a {geometry.get('type')}, "
                 f"not a {' or '.join(allowed)}"
             )
@@ -252,14 +252,12 @@ def _parts(where: str, kind: str, coordinates: object) -> Iterator[object]:
 
 def _coordinates(where: str, value: object) -> list[object]:
     if not isinstance(value, list) or not value:
-        raise MapProblem(f"names the map file {where}, whose coordinates are {_short(value)}")
+        raise MapFault(f"names the map file {where}, whose coordinates are {_short(value)}")
     return value
 
 
 def _degrees(name: str, position: object) -> dict[str, object]:
     """Return a GeoJSON position, longitude first, as the sheet writes it."""
     if not isinstance(position, list) or not 2 <= len(position) <= 3:
-        raise MapProblem(
-            f"names the map file {name}, which gives a position {_short(position)}; it is [longitude, latitude]"
-        )
+        raise MapFault(f"names the map file {name}, which gives a position {_short(position)}; it is [longitude, latitude]")
     return {"lat_deg": position[1], "lon_deg": position[0]}

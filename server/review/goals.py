@@ -15,7 +15,7 @@ from math import isfinite, nan
 import numpy as np
 
 from protocol.arrays import Floats
-from server.design.goals import Card, Goal, GoalProblem, card_of
+from server.design.goals import Card, Goal, GoalFault, card_of
 from server.review.review import Review
 from server.review.summary_shape import JudgedCard, JudgedGoal
 
@@ -32,7 +32,7 @@ def judged_card(
     """Return the card of the recording's own sheet, judged; None for a sheet without one. Times are timeline seconds."""
     try:
         card = card_of(review.session.header.sheets[0])
-    except GoalProblem as problem:  # of a recording made elsewhere
+    except GoalFault as problem:  # of a recording made elsewhere
         unread: JudgedGoal = {"what": "Goals", "kind": "", "outcome": NOT_TESTED, "evidence": f"{problem}", "t": None}
         return {"goals": [unread], "on_trial": []}
     if card == Card():

@@ -32,6 +32,7 @@ from server.review.told import GRAVE, Told, told_of
 from server.review.verdict import verdict_of
 from server.timestamps import NS_PER_S
 
+TOLD_APART = frozenset({"goals", "on_trial"})  # of a vehicle's sheet, in a section of their own
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 STYLE = """
 :root{color-scheme:light}
@@ -231,7 +232,7 @@ def _strips(review: Review, wanted: Wanted, low: float, high: float, zero: float
 
 
 def _sheet(title: str, sheet: Mapping[str, object]) -> str:
-    rows = sheet_in_words(sheet)
+    rows = sheet_in_words({key: value for key, value in sheet.items() if key not in TOLD_APART})
     told = f'<div class="columns">{_table(rows, "key")}</div>' if rows else "<p>No sheet was given.</p>"
     return f"<h3>{escape(title)}</h3>{told}"
 

@@ -118,12 +118,16 @@ class Desk:
 
     def dock(self) -> None:
         """Show the command dock's lists, which stand on every place."""
+        eventually(self._lists_stand, 5)
+
+    def _lists_stand(self) -> bool:
+        """Do what is missing until the lists stand still: one key both opens and closes them, a frame later."""
         if self.there("desk-title"):  # a command that was followed still has the dock's room
             self.page.keyboard.press("Escape")
-            eventually(lambda: not self.there("desk-title"), 2)
-        if not self.there("commands-search"):
+        elif not self.there("commands-search"):
             self.see("who-commands").click()
-        eventually(lambda: self.there("commands-search"), 2)
+        self.page.wait_for_timeout(100)
+        return self.there("commands-search") and not self.there("desk-title")
 
     def open(self, command: str, **choices: str) -> None:
         """Open the sheet of a command from the dock's list of all commands, and choose its arguments."""

@@ -73,6 +73,7 @@ def test_a_session_without_a_sheet_says_so(browser: object, tmp_path: Path) -> N
     replay = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
     page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
     page.goto(replay.line(r"Page: (http://\S+)")[1])
+    page.locator('[data-testid="learn-numbers"]:visible').click()
     none = page.locator('[data-testid="whole-pad-none"]:visible')
     eventually(lambda: none.count() and none.inner_text() == "No pad sheet was shown in this session.", 15)
     page.locator('[data-testid="place-ready"]').click()
@@ -101,6 +102,7 @@ def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_li
     page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
     page.goto(replay.line(r"Page: (http://\S+)")[1])
     page.evaluate(NO_PRINTER)
+    page.locator('[data-testid="learn-numbers"]:visible').click()
     summary = page.locator('[data-testid="whole-pad-summary"]:visible')
     eventually(lambda: summary.count() and summary.inner_text() == "At lift-off: 5 open of 19", 15)
     assert " ".join(page.locator('.whole-pad-sheet [data-item="battery"]').inner_text().split()) == at_lift_off

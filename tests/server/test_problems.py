@@ -19,6 +19,8 @@ from server.cli import cli
 INNER = {
     "protocol.errors.ShortBuffer",
     "protocol.foreign.text_lines._Unreadable",
+    "server.design.goals.GoalFault",
+    "server.design.site_map.MapFault",
     "server.recording.session_header.HeaderFault",
 }
 NAMED_LIKE_A_FAILURE = ("Problem", "Error", "Failed", "Refused")

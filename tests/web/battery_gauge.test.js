@@ -63,7 +63,8 @@ test("every number of a drawing is finite and inside it, whatever currents come"
 test("the words say what the drawing shows", () => {
   assert.equal(
     gaugeWords(batteryGauge(2400, 0.8, CAMERAS, 60), 60),
-    "50 min left on the pad as things are. 100 min with the cameras off: camera 1 costs 38 min, camera 3 costs 13 min." +
+    "50 min left on the pad as things are. " +
+      "100 min with the cameras off: camera 1 costs 38 min, camera 3 costs 13 min." +
       " Less than the 60 min asked for.",
   );
   assert.match(gaugeWords(batteryGauge(2400, 0.4, [], undefined)), /^100 min left .*Cameras are off\.$/);

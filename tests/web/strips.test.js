@@ -117,7 +117,7 @@ test("phases are bands between their moments, cut to what is shown", () => {
   assert.ok(bandsOf(phases, 10, 90).every(({ odd }, i) => odd === (i % 2 === 1)));
 });
 
-test("a moment told again is one event, control on and off are two, and a finding flies its flag at its own moment", () => {
+test("a moment told again is one event, control on and off are two, a finding flies its flag at its moment", () => {
   const journal = new Journal();
   journal.add([
     moment(0, "lift_off", 20),

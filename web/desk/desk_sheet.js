@@ -1,4 +1,5 @@
-// The desk sheet: one command with arguments, interlocks and the two separate acts. It stays open in every place, in the
+// The desk sheet: one command with arguments, interlocks and the two separate acts. It stays open in every place, in
+// the
 // command dock. What it knows is in sheet_store.js; this file draws it and hands on what a person does.
 
 import { confirmWindow, countdown } from "../kit/confirm_window.js";

@@ -3,12 +3,16 @@
 
 const HAZARDS = ["routine", "guarded", "hazardous"];
 
-/** A role with the arguments that are known filled in: "channel[{channel}].armed", {channel: 2} -> "channel[2].armed" */
+/**
+ * A role with the arguments that are known filled in: "channel[{channel}].armed", {channel: 2} -> "channel[2].armed"
+ */
 export function filled(role, args) {
   return role.replace(/\{(\w+)\}/g, (place, name) => (name in args ? String(args[name]) : place));
 }
 
-/** What an effect's role binds when it is to be `role`: {channel: 2}, {} where nothing, null where it is another one. */
+/**
+ * What an effect's role binds when it is to be `role`: {channel: 2}, {} where nothing, null where it is another one.
+ */
 function bound(effectRole, role) {
   const names = [];
   const pattern = effectRole

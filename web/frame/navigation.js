@@ -19,7 +19,8 @@ export class Navigation {
 
   /**
    * @param {Element} nav @param {{[name: string]: {title: string, section: Element}}} places
-   * @param {{changed: () => void, dismiss: () => void, dock: () => void, sound: () => void, entered: (place: string) => void}} acts
+   * @param {{changed: () => void, dismiss: () => void, dock: () => void, sound: () => void, entered: (place: string)
+   * => void}} acts
    */
   constructor(nav, places, acts) {
     this.#places = places;

@@ -6,7 +6,8 @@ const WIDTH = 320;
 const HEIGHT = 22;
 
 /**
- * @typedef {{name: string, minutes: number, x: number, width: number}} Slice what one camera costs, right of what is left
+ * @typedef {{name: string, minutes: number, x: number, width: number}} Slice what one camera costs, right of what is
+ * left
  * @typedef {{width: number, height: number, full_min: number, left_min: number, left_width: number, slices: Slice[],
  *   wanted_x: number|null, is_short: boolean}} Gauge
  */

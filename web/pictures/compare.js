@@ -20,7 +20,8 @@ export function roundValues(low, high, count) {
 }
 
 /**
- * From a second before the first lift-off to three after the last apogee, in seconds of the common clock; all of it where
+ * From a second before the first lift-off to three after the last apogee, in seconds of the common clock; all of it
+ * where
  * a flight has neither.
  * @param {{name: string, values: (number|null)[]}[]} numbers rows of the comparison @param {[number, number]} whole
  */
@@ -78,7 +79,8 @@ export function smallCurves(t, curves, { range, scaled }, [width, height]) {
 }
 
 /**
- * Numbers with a unit, the farthest apart first: {name, unit, first, others: [{which, value, share}], share}. A share is the
+ * Numbers with a unit, the farthest apart first: {name, unit, first, others: [{which, value, share}], share}. A share
+ * is the
  * difference to the first flight over the greater of both. Counts have no such measure; they stand in the table.
  */
 export function differences(numbers) {

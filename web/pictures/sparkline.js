@@ -2,7 +2,8 @@
 
 /**
  * @param {(number|null)[]|null} values evenly in time; null where nothing was heard
- * @returns {{line: string, ground: number, top: {x: number, y: number}|null}} SVG path, y of zero, place of the greatest
+ * @returns {{line: string, ground: number, top: {x: number, y: number}|null}} SVG path, y of zero, place of the
+ * greatest
  */
 export function sparkline(values, width, height) {
   const known = (values ?? []).filter((one) => one !== null);

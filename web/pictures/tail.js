@@ -1,4 +1,5 @@
-// The vehicle seen from its tail, as numbers to draw: each fin edge-on, its trailing edge turned to where it is and, as a
+// The vehicle seen from its tail, as numbers to draw: each fin edge-on, its trailing edge turned to where it is and,
+// as a
 // ghost, to where it was asked to be. Pure.
 
 import { fixed } from "../kit/format.js";

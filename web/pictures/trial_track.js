@@ -4,7 +4,8 @@ const MOST_CELLS = 60;
 const LEAST_BOUND = 0.001;
 
 /**
- * The runs of a trial as cells from left to right: [{share, state}] with `share` of the width each and how much of it is
+ * The runs of a trial as cells from left to right: [{share, state}] with `share` of the width each and how much of it
+ * is
  * done; several runs are one cell where there are too many. A recording of before tells no steps, only runs.
  * @param {{run: number, runs: number, passed: number, failed: number, step_number?: number, steps?: number}} progress
  */

@@ -1,4 +1,5 @@
-// The vehicle to scale, upright as it stands on the rail, from what its sheet says it is built of. Pure: meters from the
+// The vehicle to scale, upright as it stands on the rail, from what its sheet says it is built of. Pure: meters from
+// the
 // nose tip become pixels from the top.
 
 const TOP = 14;

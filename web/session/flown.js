@@ -1,4 +1,5 @@
-// What the journal says of a flight's course: its phases, what happened, what was found; each with its own moment. Pure.
+// What the journal says of a flight's course: its phases, what happened, what was found; each with its own moment.
+// Pure.
 
 const EVENTS = {
   lift_off: "lift-off",

@@ -80,7 +80,8 @@ export class Store {
   }
 
   /**
-   * The packet whose own time is nearest to timeline second t; among equals one that holds what is no number, since that
+   * The packet whose own time is nearest to timeline second t; among equals one that holds what is no number, since
+   * that
    * is what a finding of that moment is about. Undefined in a session without packets.
    */
   packetNear(t) {

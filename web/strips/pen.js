@@ -1,4 +1,5 @@
-// What is painted on a strip beside its lines: phases and silence below them; events, ends, and what does not fit above.
+// What is painted on a strip beside its lines: phases and silence below them; events, ends, and what does not fit
+// above.
 
 import { color } from "../kit/theme.js";
 import { beyond, endOf, spread } from "../pictures/strip_shapes.js";

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from server.design.goals import KINDS, Card, GoalProblem, card_of
+from server.design.goals import KINDS, Card, GoalFault, card_of
 from server.design.sheet_files import load_sheets
 from server.problems import Problem
 
@@ -34,7 +34,7 @@ def test_a_card_is_read() -> None:
     ],
 )
 def test_what_is_no_goal_is_refused_in_a_sentence(change: dict, said: str) -> None:
-    with pytest.raises(GoalProblem, match=".") as refused:
+    with pytest.raises(GoalFault, match=".") as refused:
         card_of({"goals": [ON_FOR | change]})
     assert said in str(refused.value) and str(refused.value).startswith("vehicle.goals, number 1")
 
@@ -48,7 +48,7 @@ def test_no_bounds_no_list_and_too_many_are_refused() -> None:
         {"goals": [{"what": "w", "kind": "figure", "figure": "descent", "number": "rate_m_s"}]},
         {"goals": [{"what": "w", "kind": "seen", "roles": []}]},
     ):
-        with pytest.raises(GoalProblem):
+        with pytest.raises(GoalFault):
             card_of(vehicle)
 
 

@@ -9,7 +9,7 @@ import pytest
 from pyproj import Transformer
 
 from server.design.sheet_files import load_sheets
-from server.design.site_map import MapProblem, map_shape, site_map_of
+from server.design.site_map import MapFault, map_shape, site_map_of
 from server.problems import SettingsProblem
 
 PAD = {"lat_deg": 40.0, "lon_deg": -100.0}
@@ -72,7 +72,7 @@ def test_degrees_become_meters_as_an_independent_projection_has_them() -> None:
     ],
 )
 def test_what_is_no_map_is_refused_in_one_sentence(site: dict[str, object], said: str, tmp_path: Path) -> None:
-    with pytest.raises(MapProblem, match="gives ") as refused:
+    with pytest.raises(MapFault, match="gives ") as refused:
         site_map_of(site)
     assert said in str(refused.value) and "\n" not in str(refused.value) and len(str(refused.value)) < 240
     # A recording that holds such a sheet opens, and shows no way.

@@ -125,7 +125,8 @@ function multiple({ name, title, unit }, sessions, table, shown) {
   const curves = sessions.map((_, i) => table.arrays[`${name}.${i}`]);
   const shape = smallCurves(table.arrays.t, curves, shown, SIZE);
   const unitWord = unitText(unit);
-  const label = `${title}, ${unitWord}: ${sessions.join(" and ")}, from ${fixed(shape.low, 0)} to ${fixed(shape.high, 0)}`;
+  const range = `from ${fixed(shape.low, 0)} to ${fixed(shape.high, 0)}`;
+  const label = `${title}, ${unitWord}: ${sessions.join(" and ")}, ${range}`;
   return h(
     "figure",
     { class: "multiple" },

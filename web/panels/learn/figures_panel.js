@@ -94,10 +94,11 @@ const ROWS = [
   {
     key: "rail_exit",
     title: "Angle of attack there",
-    text: (f) =>
-      known(f.angle_of_attack_rad)
-        ? `${fixed(f.angle_of_attack_rad * DEG, 0)}\u00b0 with ${f.wind_source ? `the wind ${f.wind_source}` : `${fixed(f.wind_m_s, 1)} m/s of wind`}`
-        : "no wind in the site sheet",
+    text: (f) => {
+      if (!known(f.angle_of_attack_rad)) return "no wind in the site sheet";
+      const wind = f.wind_source ? `the wind ${f.wind_source}` : `${fixed(f.wind_m_s, 1)} m/s of wind`;
+      return `${fixed(f.angle_of_attack_rad * DEG, 0)}\u00b0 with ${wind}`;
+    },
   },
   {
     key: "lean",

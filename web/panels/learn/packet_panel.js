@@ -1,4 +1,5 @@
-// The packet at the cursor as it crossed the radio: name, count, time to the millisecond, bytes, fields, bad ones marked.
+// The packet at the cursor as it crossed the radio: name, count, time to the millisecond, bytes, fields, bad ones
+// marked.
 
 import { h, setAttr, setHidden, setText } from "../../kit/dom.js";
 import { fixed, sentence, unitText } from "../../kit/format.js";
@@ -6,7 +7,9 @@ import { fixed, sentence, unitText } from "../../kit/format.js";
 const WAIT_MS = 120; // while a hand drags the cursor nothing is asked for
 const SAME_S = 5e-4;
 
-/** Which of the packets that arrived together is looked at: the one stepped to, else the one with a bad field, else 0. */
+/**
+ * Which of the packets that arrived together is looked at: the one stepped to, else the one with a bad field, else 0.
+ */
 export function chosenOf(packets, held) {
   if (held) {
     const at = packets.findIndex(({ name, t }) => name === held.table && Math.abs(t - held.t) < SAME_S);

@@ -97,7 +97,7 @@ export function SessionList(el, acts) {
           ? "Looking at the shelf."
           : all.length
             ? "No flight holds all of these words. Take one away."
-            : "No flights yet. Start the station with a vehicle or its demonstration: all it hears is recorded and comes here.",
+            : "No flights yet. Start the station with a vehicle or its demonstration: all it hears comes here.",
       );
       syncList(
         list,

@@ -1,5 +1,6 @@
 // The pad sheet by exception: how many lines stand, what people still have to do, and whatever does not stand with what
-// to do about it. The lines that stand are counted, and shown when asked for. It advises; the range safety officer decides.
+// to do about it. The lines that stand are counted, and shown when asked for. It advises; the range safety officer
+// decides.
 
 import { builder, h, setAttr, setHidden, setText, setTone, syncList } from "../../kit/dom.js";
 import { More } from "./more_panel.js";

@@ -70,7 +70,8 @@ function itemNow(view, item) {
 }
 
 /**
- * A line whose value is within its bounds again, and which the station counts only once that has lasted: `back` says so,
+ * A line whose value is within its bounds again, and which the station counts only once that has lasted: `back` says
+ * so,
  * since "NOT met yes (must be yes)" says nothing.
  */
 function comingBack(view, sheet, item) {

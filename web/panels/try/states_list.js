@@ -1,4 +1,5 @@
-// How cameras and firing channels stand, one line each: beside the fins, so that a trial's effect is seen where one looks.
+// How cameras and firing channels stand, one line each: beside the fins, so that a trial's effect is seen where one
+// looks.
 
 import { h, setText, setTone } from "../../kit/dom.js";
 import { channelState } from "../../session/channel_state.js";
