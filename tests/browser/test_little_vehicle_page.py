@@ -68,6 +68,13 @@ def text(page: object, selector: str) -> str:
     return " ".join(page.locator(f"{selector}:visible").all_inner_texts())
 
 
+def unfold(page: object) -> None:
+    """Show what Ready keeps behind More; it stays open over places and moments."""
+    more = page.locator('[data-testid="ready-more"]:visible')
+    if more.get_attribute("aria-expanded") == "false":
+        more.click()
+
+
 def look_at_missing(page: object, kind: str) -> None:
     """Look whether each thing that such a vehicle cannot tell says so instead of standing empty."""
     go(page, "watch")
@@ -79,7 +86,7 @@ def look_at_missing(page: object, kind: str) -> None:
     assert "needs attitude" in text(page, ".channel-list")
     go(page, "ready")
     units = {"barometer": "Inertial units are not in", "one-axis": "Accel z", "unit-and-gnss": "|Rate|"}
-    page.locator('[data-testid="ready-more"]:visible').click()
+    unfold(page)
     eventually(lambda: text(page, ".imu") != "", 5)
     assert units[kind] in text(page, ".imu") and "Temperature" not in text(page, ".imu")
     go(page, "find")
@@ -107,7 +114,7 @@ def test_a_replay_says_what_such_a_vehicle_does_not_tell(browser: object, tmp_pa
         assert "not predicted: " in text(page, ".readout.-apogee")
         seek(page, "bar.max")
         go(page, "ready")
-        page.locator('[data-testid="ready-more"]:visible').click()
+        unfold(page)
         eventually(lambda: text(page, ".recorder") != "", 5)
         assert "Nothing is recorded in a replay" in text(page, ".recorder")
         go(page, "find")
@@ -130,7 +137,7 @@ def test_another_place_begins_at_its_top_on_a_phone(browser: object, tmp_path: P
         page = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]}).new_page()
         page.goto(station.line(r"(http://\S+)")[1])
         page.locator('[data-testid="replay-banner"]').wait_for()
-        for place, other in (("try", "ready"), ("ready", "learn")):
+        for place, other in (("watch", "learn"), ("learn", "try")):
             go(page, place)
             page.evaluate("scrollTo(0, 500)")
             go(page, place)
@@ -156,7 +163,9 @@ def test_live_and_silent_it_says_the_same(browser: object, tmp_path: Path, kind:
             eventually(lambda: text(page, '[data-testid="status-link"]') == "Up", 20)
             look(page, 1366)
             go(page, "try")
-            assert "No commands in this vehicle's dictionary." in text(page, ".bench-commands")
+            page.keyboard.press("d")
+            eventually(lambda: "No commands in this vehicle's dictionary." in text(page, ".dock"))
+            page.keyboard.press("d")
             assert page.locator('[data-testid="commands-allow"]:visible').count() == 0
             assert len(text(page, '[data-testid="trial-why"]')) < 150
             eventually(lambda: text(page, '[data-testid="status-phase"]') == "Descent", 60)

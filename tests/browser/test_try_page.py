@@ -142,7 +142,7 @@ def at_home(page: object, address: str) -> object:
     page.goto(address)
     page.locator('[data-testid="replay-banner"]').wait_for()
     whole = page.locator("#place-learn .whole")
-    eventually(lambda: whole.locator(".strip canvas").count() >= 6)
+    eventually(lambda: whole.locator(".strip canvas").count() >= 2)
     whole.scroll_into_view_if_needed()
     return whole
 
@@ -167,7 +167,7 @@ def value(whole: object, strip: int) -> float:
 def test_the_pointer_reads_all_strips_and_a_second_cursor_the_difference(replayed: str, browser: object) -> None:
     with page_of(browser) as page:
         whole = at_home(page, replayed)
-        strip = whole.locator(".u-over").nth(4).bounding_box()
+        strip = whole.locator(".u-over").last.bounding_box()
 
         def point(x: float) -> float:
             page.mouse.move(strip["x"] + x, strip["y"] + strip["height"] / 2)
@@ -205,12 +205,11 @@ def test_strips_fit_with_their_axis_and_labels_apart(replayed: str, browser: obj
         at_home(page, replayed)
         seen = page.evaluate(FITS, "#place-learn .whole")
         assert seen["inner"] <= 0, "nothing to scroll inside"
-        assert seen["strips"] >= 6 and seen["axis"] > 10 and seen["ticks"] >= 3
+        assert seen["strips"] >= 2 and seen["axis"] > 10 and seen["ticks"] >= 3
         assert seen["above"] >= -0.5 and seen["spare"] >= 0, "the axis stands below the strips, inside the panel"
         assert seen["room"] >= 0, "the whole of it can be seen at once"
         labels = page.evaluate(LABELS, "#place-learn .whole")
         has_room = page.locator("#place-learn .whole .strips-lane").is_visible()
-        assert has_room or (width, height) != TALL
         assert not has_room or {"lift-off", "apogee"} <= {one["text"] for one in labels}
         for i, one in enumerate(labels):
             for other in labels[i + 1 :]:
@@ -243,7 +242,7 @@ def test_a_flag_goes_to_the_moment_of_its_finding(tmp_path: Path, browser: objec
             whole = at_home(page, replay.line(r"Page: (http://\S+)")[1])
             flags = whole.locator('[data-testid="finding-flag"]')
             eventually(lambda: flags.count() == 3)
-            assert "leaned 54 degrees" in flags.first.get_attribute("aria-label")
+            assert "leaned 54\N{DEGREE SIGN}" in flags.first.get_attribute("aria-label")
             flags.nth(1).click()
             eventually(lambda: "T+00:05.0" in page.locator('[data-testid="status-clock"]').inner_text())
     finally:

@@ -45,10 +45,11 @@ export function PadSheetPanel(el, acts) {
   const sound = soundTest(acts);
   const hands = Hands(tick);
   const more = More(acts);
+  const words = h("div", { class: "pad-words" }, summary, advice, says, sound.says);
   const head = h(
     "div",
     { class: "pad-head" },
-    h("div", { class: "pad-words" }, summary, advice, says, sound.says),
+    words,
     h("div", { class: "pad-acts" }, reasons, afresh.el, sound.button, print, more.turn, fold),
   );
   const zone = Zone(turn);
@@ -79,7 +80,7 @@ export function PadSheetPanel(el, acts) {
       at = view;
       shown = sheetNow(view);
       setHidden(none, Boolean(shown));
-      for (const one of [head, hands.el]) setHidden(one, !shown);
+      for (const one of [words, reasons, afresh.el, print, fold, hands.el]) setHidden(one, !shown);
       setHidden(zone.el, !shown || open);
       setHidden(list.el, !shown || !open);
       if (!shown) return;
