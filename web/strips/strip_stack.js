@@ -133,13 +133,14 @@ export function StripStack(el, options) {
   };
 }
 
-/** The choice of how much time a live stack shows. */
+/** The choice of how much time a live stack shows; a span is `said` in full where its label is a unit's letter. */
 export function WindowChoice(el, spans, changed) {
-  const buttons = spans.map(({ name, label }) =>
+  const buttons = spans.map(({ name, label, said = label }) =>
     h("button", {
       type: "button",
       class: "choice",
       text: label,
+      "aria-label": said,
       on: {
         click: () => {
           choose(name);
