@@ -56,8 +56,8 @@ def run(options: argparse.Namespace) -> int:
         "live",
         options.port,
         load_pad_plan(options.pad_sheet, dictionary) if options.pad_sheet is not None else None,
-        options.allow_unbound,
-        options.two_person,
+        allow_unbound=options.allow_unbound,
+        two_person=options.two_person,
     )
     say(CAUTION)
     for remark in modem_remarks(dictionary):

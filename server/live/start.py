@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
@@ -32,6 +32,7 @@ class Live:
     mode: str  # "live" or "demo"
     source: str
     pad_sheet: PadPlan | None = None
+    _: KW_ONLY  # by place, a word added before another would change what that one switches on
     allow_unbound: bool = False  # routine commands to a vehicle whose commands are bound to nothing
     ignites_t: float | None = None  # of a demonstration: when its motor is lit, timeline seconds
     rate: float = 1.0  # how fast a demonstration's time runs
