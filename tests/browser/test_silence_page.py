@@ -24,6 +24,12 @@ def pad(tmp_path: Path) -> Iterator[Bench]:
         yield running
 
 
+def show_all(desk: Desk) -> None:
+    """Unfold the lines that the station looks at: folded, a line that stands is only counted."""
+    desk.see("pad-fold").click()
+    eventually(lambda: len(automatic(desk)) >= 11, 5)
+
+
 def automatic(desk: Desk) -> dict[str, str]:
     """Return the visible words of every item that the station looks at itself, but for those of a sheet on paper."""
     items = desk.page.locator(".pad-item:not(.-manual):visible").all()
@@ -51,7 +57,8 @@ def unknown_everywhere(desk: Desk, summary: str, known: set[str]) -> None:
     assert desk.text("status-battery") == desk.text("status-height") == desk.text("status-phase") == "Unknown"
     notes = desk.page.locator(".status-line .note").all_inner_texts()
     assert re.fullmatch(rf"\d\.\d\d V, {AGO}", notes[4]) and re.fullmatch(rf"pad, {AGO}", notes[1]), notes
-    assert re.search(rf"unknown; \d\.\d\d V, {AGO}", desk.page.locator(".power:visible").inner_text())
+    desk.see("ready-more").click()
+    eventually(lambda: re.search(rf"unknown; \d\.\d\d V, {AGO}", desk.page.locator(".power:visible").inner_text()), 5)
     desk.go("try")
     eventually(lambda: "ago" in desk.page.locator(".fin:visible").first.inner_text(), 5)
     assert re.search(rf"unknown; .*\d.*, {AGO}", desk.page.locator(".fin:visible").first.inner_text())
@@ -63,6 +70,7 @@ def unknown_everywhere(desk: Desk, summary: str, known: set[str]) -> None:
 
 def test_a_station_that_died_leaves_nothing_green(pad: Bench, browser: object) -> None:
     desk = Desk(browser, pad.links[0])
+    show_all(desk)
     eventually(lambda: all_met(desk), 20)
     assert desk.text("status-alarms") == "None" and desk.see("safe-all").is_enabled()
     pad.station.process.kill()
@@ -86,6 +94,7 @@ def test_a_station_that_died_leaves_nothing_green(pad: Bench, browser: object) -
 
 def test_a_vehicle_that_is_lost_leaves_nothing_known_and_safe_all_goes_out_blind(pad: Bench, browser: object) -> None:
     desk = Desk(browser, pad.links[0])
+    show_all(desk)
     eventually(lambda: all_met(desk), 20)
     pad.relay.unplug()
     eventually(lambda: desk.text("status-alarms") == "1", 20)
