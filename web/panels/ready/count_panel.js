@@ -54,6 +54,7 @@ export function CountPanel(el, acts) {
       setText(state, stateWords(count));
       setTone(state, TONES[count?.state] ?? "none");
       setText(why, whyWords(view, count));
+      setAttr(why, "title", why.textContent);
       setText(delay, delayWords(count, view));
       const { desk, replay } = view.page;
       for (const node of [controls, form]) setHidden(node, !desk?.open || Boolean(replay));
