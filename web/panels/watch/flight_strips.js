@@ -10,9 +10,9 @@ import { isRoomy, restedOn } from "./rested_on.js";
 
 const SPANS = [
   { name: "flight", label: "Flight" },
-  { name: "15", label: "15 s", said: "15 seconds" },
-  { name: "60", label: "60 s", said: "60 seconds" },
-  { name: "300", label: "5 min", said: "5 minutes" },
+  { name: "15", label: "15 s", said: "15 s, seconds" },
+  { name: "60", label: "60 s", said: "60 s, seconds" },
+  { name: "300", label: "5 min", said: "5 min, minutes" },
   { name: "all", label: "All" },
 ];
 const SLOW_HZ = 2;
