@@ -108,7 +108,7 @@ def test_one_landing_place_everywhere(browser: object, tmp_path: Path, name: str
         found = (said(page, "recovery-distance"), said(page, "recovery-bearing"))
         summary = json.loads(urllib.request.urlopen(f"{address}api/sessions/{name}/summary").read())
         report = urllib.request.urlopen(f"{address}api/sessions/{name}/report").read().decode()
-        assert summary["whereabouts"].replace(" deg", "\N{DEGREE SIGN}") in report
+        assert summary["whereabouts"].replace(", bearing ", " at ").replace(" deg", "\N{DEGREE SIGN}") in report
         go(page, "learn")
         # Wherever Learn keeps its numbers, unfolded or not.
         eventually(lambda: "Landing spot" in page.locator("#place-learn").text_content(), 10)
