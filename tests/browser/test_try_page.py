@@ -103,7 +103,7 @@ def test_any_channels_stand_together_by_search(operators_link: str, browser: obj
         eventually(lambda: len(legends(page)) == 1 and len(legends(page)[0]) == 3)
         assert person.acts == 5
         # Another unit has a scale of its own, which is said; and what is charted offers only to be taken out.
-        assert " to " in page.locator("#place-try .series-scale").last.inner_text()
+        eventually(lambda: " to " in page.locator("#place-try .series-scale").last.inner_text())
         assert row.locator("button:visible").all_inner_texts()[1:] == ["\u2212 from the chart"]
         row.locator('[data-testid="chart-off"]').click()
         eventually(lambda: len(legends(page)[0]) == 2)
