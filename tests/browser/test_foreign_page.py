@@ -32,6 +32,8 @@ def test_the_page_says_what_commands_are_worth_and_refuses_hazards(link: str, br
         page.goto(link)
         see("place-ready").click()
         eventually(lambda: see("status-link").inner_text() == "Up", 20)
+        see("who-commands").click()
+        eventually(lambda: page.locator('[data-testid="commands-note"]:visible').count() == 1)
         assert "neither authenticated nor answered" in see("commands-note").inner_text()
 
         # Nothing goes out before a person has allowed it for this session.
@@ -78,6 +80,8 @@ def test_routine_commands_to_a_vehicle_of_wire_version_1_are_allowed_where_nothi
         page.goto(old_link)
         see("place-try").click()
         eventually(lambda: see("status-link").inner_text() == "Up", 20)
+        see("who-commands").click()
+        eventually(lambda: see("commands-unbound").is_visible())
         note, allow = see("commands-unbound"), see("commands-allow")
         eventually(allow.is_enabled, 10)
         above, button = note.bounding_box(), allow.bounding_box()
@@ -95,7 +99,7 @@ def test_routine_commands_to_a_vehicle_of_wire_version_1_are_allowed_where_nothi
         assert beside() == before, "it moved under the hand that allowed"
         assert "routine ones are allowed for this session" in see("commands-unbound").inner_text()
         see("command-ping").click()
-        eventually(lambda: "verified by telemetry" in page.inner_text(".bench-log"), 20)
+        eventually(lambda: "verified by telemetry" in page.inner_text(".dock"), 20)
 
 
 def test_without_an_attitude_the_flight_says_so_and_shows_no_number_that_is_none(link: str, browser: object) -> None:
