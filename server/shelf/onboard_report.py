@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 import numpy as np
 
 from server.flight.sensors.alignment import Alignment, alignment_dict
+from server.flight.units import number
 from server.review.review import Review
 from server.shelf.onboard_alignment import Lost, pairs_of, rate_hz, what_was_lost
 from server.shelf.onboard_log import OnboardLog
@@ -97,7 +98,7 @@ def report_text(told: LogReport) -> str:
     if found.refused:
         return "\n".join([*lines, f"not aligned: {found.refused}"])
     lines.append(
-        f"recording time = {found.offset_s:+.4f} s + log time x (1 {found.drift * 1e6:+.1f} ppm), "
+        f"recording time = {number(found.offset_s, 4)} s + log time x (1 {found.drift * 1e6:+.1f} ppm), "
         f"sure to {1000 * found.sigma_s:.1f} ms in the middle, "
         f"{1000 * told.sigma_ends_s:.1f} ms at the ends (one sigma), "
         f"match {found.match:.3f}, over {found.overlap_s:.0f} s"

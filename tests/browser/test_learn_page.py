@@ -147,6 +147,7 @@ def test_on_a_phone_the_sentence_comes_first_and_nothing_is_wider_than_it(browse
     person = at_learn(browser, station, 390, 844)
     order = ["verdict", "findings", "packet-name"]
     there = [person.page.locator(f'#place-learn [data-testid="{testid}"]') for testid in order]
+    eventually(there[-1].is_visible, 5)  # asked of the station, a moment after the rest
     tops = [node.evaluate("(node) => node.getBoundingClientRect().top + scrollY") for node in there]
     assert tops == sorted(tops) and tops[0] < 420, tops
     for tab in ("flight", "numbers", "compare", "next", "files"):
