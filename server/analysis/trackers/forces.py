@@ -8,13 +8,12 @@ nose's, the others count as nothing: they are small while the nose leads.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import hypot, inf
 
 from protocol.units import GRAVITY_M_S2
 from server.analysis.trackers.role_columns import RoleColumns
 from server.flight.motion.lift_off_watch import RestForce
-from server.flight.sensors.saturation import is_at_full_scale
+from server.flight.sensors.saturation import counted_ends, is_at_a_usual_end
 
 # Common practice, no source.
 FROZEN_S, FROZEN_SAMPLES = 1.0, 10
@@ -25,46 +24,55 @@ Force = tuple[float, ...]
 Ends = tuple[tuple[float, float], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One force in body axes (m/s2), its zero taken off along the nose, and whether the sensor was at its end."""
-
-    force: tuple[float, float, float]
-    is_clipped: bool
-
-
 class Unit:
-    """One inertial unit's forces in order of arrival."""
+    """One inertial unit's forces in order of arrival.
+
+    `force` is the last one in body axes (m/s2), its zero taken off along the nose, `is_clipped` whether the sensor was at
+    its end.
+    """
 
     def __init__(self, roles: tuple[str, ...], ends: tuple[tuple[float, float] | None, ...]) -> None:
         self.roles = roles
-        self._ends = ends
-        self._same: tuple[Force, float, int] = ((), 0.0, 0)  # the last force, since when, how often
+        inside = [(-inf, inf) if one is None else counted_ends(*one) for one in ends]
+        self._low, self._high = tuple(low for low, _ in inside), tuple(high for _, high in inside)
+        self._usual = tuple(one is None for one in ends)  # which axes may end where usual ones do
+        self._any_usual = any(self._usual)
+        self._same: Force = ()  # the last force, since when, how often
+        self._same_s, self._same_count = 0.0, 0
+        self.force, self.is_clipped = (0.0, 0.0, 0.0), False
         self._rest = RestForce(MOST_OFFSET_M_S2)
         self.good_s = -inf
 
-    def take(self, t_s: float, force: Force, rests: bool, cos_tilt: float | None) -> Reading | None:
-        """Take one force; None while the unit measures nothing.
+    def take(self, t_s: float, force: Force, rests: bool, cos_tilt: float | None) -> bool:
+        """Take one force; false while the unit measures nothing.
 
         `rests` says that nothing speaks against standing on the pad, `cos_tilt` how the nose leans, where that is known.
         """
-        same, since_s, count = self._same
-        before = same or force
-        self._same = (same, since_s, count + 1) if force == same else (force, t_s, 1)
-        if self._same[2] >= FROZEN_SAMPLES and t_s - self._same[1] >= FROZEN_S:
-            self.good_s = -inf
-            return None
-        is_clipped = False
-        for value, last, ends in zip(force, before, self._ends, strict=True):
-            if is_at_full_scale(value, ends, again=value == last):
-                is_clipped = True
-                break
+        before = self._same or force
+        if force == self._same:
+            self._same_count += 1
+            if self._same_count >= FROZEN_SAMPLES and t_s - self._same_s >= FROZEN_S:
+                self.good_s = -inf
+                return False
+        else:
+            self._same, self._same_s, self._same_count = force, t_s, 1
+        is_clipped = self._clips(force, before)
         self.good_s = -inf if is_clipped else t_s
         if rests and not is_clipped:
             self._rest.take(t_s, _over_gravity(force, cos_tilt) + GRAVITY_M_S2)
         fx, fy = (force[0], force[1]) if len(force) == 3 else (0.0, 0.0)
         offset = self._rest.along_m_s2 - GRAVITY_M_S2
-        return Reading((fx, fy, force[-1] if is_clipped else force[-1] - offset), is_clipped)
+        self.force, self.is_clipped = (fx, fy, force[-1] if is_clipped else force[-1] - offset), is_clipped
+        return True
+
+    def _clips(self, force: Force, before: Force) -> bool:
+        for value, low, high in zip(force, self._low, self._high, strict=True):
+            if value >= high or value <= low:  # false for NaN
+                return True
+        if not self._any_usual:
+            return False
+        axes = zip(force, before, self._usual, strict=True)
+        return any(usual and value == last and is_at_a_usual_end(value) for value, last, usual in axes)
 
 
 def _over_gravity(force: Force, cos_tilt: float | None) -> float:

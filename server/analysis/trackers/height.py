@@ -7,8 +7,9 @@ forces upright, and for the prediction the horizontal speed.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
+from itertools import chain
 from math import nan, sqrt
 
 import numpy as np
@@ -54,13 +55,9 @@ UPRIGHT = (1.0, 0.0, 0.0, 0.0)
 Values = tuple[float, ...]
 Made = tuple[int, float, float, float, float, float]
 """A computed row: order, arrival, t, height, climb rate, height by the barometer alone."""
-Step = tuple[
-    int,
-    float,
-    float,
-    Callable[[float, Values, list[Made], int, float], PhaseChange | None],
-    Values,
-]
+Takes = Callable[[float, Values, list[Made], int, float], PhaseChange | None]
+Way = tuple[tuple[str, ...], Takes]
+Step = tuple[int, float, float, Takes, Values]
 """Order, arrival, t, what takes it, its values."""
 
 
@@ -115,22 +112,17 @@ class HeightTracker:
         self._estimates, self._predicted = [], []
         self._speeds = self._horizontal(batch)
         self._flights = [(-1, self._flights[-1][1])]
-        steps: list[Step] = [
-            *self._attitude_steps(batch),
-            *self._force_steps(batch),
-            *self._pressure_steps(batch),
-            *self._ignition_steps(batch),
-        ]
-        if not steps:
+        steps: Iterator[Step] = self._roles.steps(batch, self._ways())
+        first = next(steps, None)
+        if first is None:
             self._keep_speed()
             return
-        steps.sort(key=lambda step: step[0])
         if not self._phase_told:
             self._phase_told = True
-            order, rx_s, t = steps[0][:3]
+            order, rx_s, t = first[:3]
             self._note_phase(PhaseChange(self.phases.phase, t, ()), order, rx_s, out)
         made: list[Made] = []
-        for order, rx_s, t, take, values in steps:
+        for order, rx_s, t, take, values in chain((first,), steps):
             change = take(t, values, made, order, rx_s)
             if change is not None:
                 self._note_phase(change, order, rx_s, out)
@@ -164,9 +156,6 @@ class HeightTracker:
         share = self._pad.other_formula_share
         return table[:, 0] > 0.0, GroundEstimate(height, height_sigma, climb, climb_sigma, share)
 
-    def _attitude_steps(self, batch: Batch) -> list[Step]:
-        return self._roles.steps(batch, QUATERNION, self._take_attitude)
-
     def _horizontal(self, batch: Batch) -> tuple[Ints, Floats, Floats]:
         """Return orders, times and horizontal speeds of the batch's rows in which the vehicle told a finite one."""
         found = self._roles.together(batch, VELOCITY[:2])
@@ -183,18 +172,15 @@ class HeightTracker:
         if len(self._speeds[0]):
             self._across_m_s = (float(self._speeds[1][-1]), float(self._speeds[2][-1]))
 
-    def _force_steps(self, batch: Batch) -> list[Step]:
-        takes = {"a": self._take_a, "b": self._take_b}
-        return [step for unit, one in self._units.items() for step in self._roles.steps(batch, one.roles, takes[unit])]
-
-    def _pressure_steps(self, batch: Batch) -> list[Step]:
-        if "pressure" not in self._roles.roles:
-            return self._roles.steps(batch, ("altitude_baro",), self._take_altitude)
-        return self._roles.steps(batch, ("pressure",), self._take_pressure)
-
-    def _ignition_steps(self, batch: Batch) -> list[Step]:
-        """Return the vehicle's word that a motor lit which is not the first."""
-        return [step for role in self._lit for step in self._roles.steps(batch, (role,), partial(self._take_ignited, role))]
+    def _ways(self) -> Iterator[Way]:
+        """Say which roles are taken together and by what; the last is the vehicle's word that a later motor lit."""
+        yield QUATERNION, self._take_attitude
+        for unit, one in self._units.items():
+            yield one.roles, partial(self._take_force, unit)
+        height = "pressure" if "pressure" in self._roles.roles else "altitude_baro"
+        yield (height,), self._take_pressure if height == "pressure" else self._take_altitude
+        for role in self._lit:
+            yield (role,), partial(self._take_ignited, role)
 
     def _take_ignited(
         self, role: str, t: float, values: Values, made: list[Made], order: int, rx_s: float
@@ -208,7 +194,8 @@ class HeightTracker:
         return self.phases.ignited(t)
 
     def _take_attitude(self, t: float, q: Values, made: list[Made], order: int, rx_s: float) -> None:
-        if 0.5 < sum(part * part for part in q) < 2.0:  # false for NaN
+        w, x, y, z = q
+        if 0.5 < w * w + x * x + y * y + z * z < 2.0:  # false for NaN
             self._attitude, self._attitude_s = q, t
         self._estimates.append(self._estimate_at(t))
 
@@ -223,18 +210,14 @@ class HeightTracker:
         height = vertical.height_m + vertical.climb_m_s * dt
         return moves, height, sqrt(max(variance, 0.0)), vertical.climb_m_s, sqrt(max(vertical.p_climb, 0.0))
 
-    def _take_a(self, t: float, force: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
-        return self._take_force("a", t, force)
-
-    def _take_b(self, t: float, force: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
-        return self._take_force("b", t, force)
-
-    def _take_force(self, unit: str, t: float, force: Values) -> PhaseChange | None:
+    def _take_force(
+        self, unit: str, t: float, force: Values, made: list[Made], order: int, rx_s: float
+    ) -> PhaseChange | None:
         rests = self.phases.phase is Phase.PAD and not self.phases.pad.climbs
         known = self._attitude
         cos_tilt = None if known is None else 1.0 - 2.0 * (known[1] * known[1] + known[2] * known[2])
-        reading = self._units[unit].take(t, force, rests, cos_tilt)
-        if reading is None:
+        reading = self._units[unit]
+        if not reading.take(t, force, rests, cos_tilt):
             return None
         # The first unit's word counts, the second's where the first has none.
         if unit == "b" or reading.is_clipped:

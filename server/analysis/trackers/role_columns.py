@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from itertools import repeat
 from typing import TypeVar
+
+import numpy as np
 
 from protocol.arrays import Bools, Floats, Ints
 from protocol.fields import Channel
@@ -58,16 +60,32 @@ class RoleColumns:
         return (found[0], columns) if len(columns) == len(roles) else None
 
     def steps(
-        self, batch: Batch, roles: tuple[str, ...], take: Take
-    ) -> list[tuple[int, float, float, Take, tuple[float, ...]]]:
-        """Return one step (order, rx_s, t, take, values) per row, for trackers that go through several packets in order."""
-        found = self.together(batch, roles)
-        if found is None:
-            return []
-        rows, columns = found
-        values = zip(*[column.tolist() for column in columns.values()], strict=True)
+        self, batch: Batch, ways: Iterable[tuple[tuple[str, ...], Take]]
+    ) -> Iterator[tuple[int, float, float, Take, tuple[float, ...]]]:
+        """Go through the rows of several packets in order of arrival, as (order, rx_s, t, take, values).
+
+        `ways` are the roles that one packet must hold together, each with what takes their values. Of rows that came in one
+        frame the way named first comes first. Made one by one: an hour's at once keep the collector of garbage busy.
+        """
+        tables = [(*found, take) for roles, take in ways if (found := self.together(batch, roles)) is not None]
+        if not tables:
+            return
         # repeat has no end, so that zip cannot be strict; a table's columns are of one length.
-        return list(zip(rows.order.tolist(), rows.rx_s.tolist(), rows.t.tolist(), repeat(take), values, strict=False))
+        rows = [
+            zip(
+                table.order.tolist(),
+                table.rx_s.tolist(),
+                table.t.tolist(),
+                repeat(take),
+                zip(*[column.tolist() for column in columns.values()], strict=True),
+                strict=False,
+            )
+            for table, columns, take in tables
+        ]
+        whose = np.repeat(np.arange(len(tables)), [len(table.order) for table, _, _ in tables])
+        order = np.argsort(np.concatenate([table.order for table, _, _ in tables]), kind="stable")
+        for one in whose[order].tolist():
+            yield next(rows[one])
 
 
 def changes(values: Floats, before: float | None) -> list[tuple[int, float]]:

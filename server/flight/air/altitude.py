@@ -80,6 +80,7 @@ class PadReference:
     def __init__(self, temperature_k: float | None = None) -> None:
         self.level = PadLevel()
         self.temperature_k = temperature_k
+        self._base: tuple[float, float] | None = None  # the pad's pressure, and the air's temperature there
 
     @property
     def pressure_pa(self) -> float | None:
@@ -99,7 +100,9 @@ class PadReference:
         pad_pa = self.pressure_pa
         if pad_pa is None or not (isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA):
             return float("nan")
-        base_k = _standard_k(pad_pa) if self.temperature_k is None else self.temperature_k
+        if self._base is None or self._base[0] != pad_pa:
+            self._base = pad_pa, _standard_k(pad_pa) if self.temperature_k is None else self.temperature_k
+        base_k = self._base[1]
         height: float = base_k / LAPSE_K_M * (1.0 - (pressure_pa / pad_pa) ** (1 / EXPONENT))
         return height
 

@@ -54,28 +54,35 @@ class BarometerClimb:
         self._samples: deque[tuple[float, float]] = deque()
         self._origin_s, self._since_afresh = 0.0, 0
         self._t = self._h = self._tt = self._th = 0.0
+        self._surely: float | None = None  # kept until the next sample, since it is asked at every force between them
 
     def take(self, t_s: float, height_m: float) -> None:
         """Take one unfiltered height over the pad (m) at a time (s); NaN and a sample not after the last are passed over."""
         if height_m != height_m or (self._samples and t_s <= self._samples[-1][0]):
             return
-        self._samples.append((t_s, height_m))
-        self._add(t_s, height_m, 1.0)
-        while self._samples[0][0] < t_s - self._window_s:
-            self._add(*self._samples.popleft(), -1.0)
-        self._since_afresh += 1
-        if self._since_afresh >= AFRESH or len(self._samples) == 1:
-            self._since_afresh, self._origin_s = 0, t_s
-            self._t = self._h = self._tt = self._th = 0.0
-            for sample in self._samples:
-                self._add(*sample, 1.0)
-
-    def _add(self, t_s: float, height_m: float, sign: float) -> None:
+        self._surely = None
+        samples = self._samples
+        samples.append((t_s, height_m))
         t = t_s - self._origin_s
-        self._t += sign * t
-        self._h += sign * height_m
-        self._tt += sign * t * t
-        self._th += sign * t * height_m
+        self._t += t
+        self._h += height_m
+        self._tt += t * t
+        self._th += t * height_m
+        start_s = t_s - self._window_s
+        while samples[0][0] < start_s:
+            old_s, old_m = samples.popleft()
+            t = old_s - self._origin_s
+            self._t -= t
+            self._h -= old_m
+            self._tt -= t * t
+            self._th -= t * old_m
+        self._since_afresh += 1
+        if self._since_afresh >= AFRESH or len(samples) == 1:
+            self._since_afresh, self._origin_s = 0, t_s
+            times = [one_s - t_s for one_s, _ in samples]
+            self._t, self._tt = sum(times), sum(t * t for t in times)
+            self._h = sum(one_m for _, one_m in samples)
+            self._th = sum(t * one_m for t, (_, one_m) in zip(times, samples, strict=True))
 
     @property
     def span_s(self) -> float:
@@ -84,8 +91,11 @@ class BarometerClimb:
 
     def surely_m_s(self) -> float:
         """Return a climb rate (m/s) that the true one exceeds but for `SURE_SIGMAS` of noise; few samples prove little."""
-        spread = self._spread()
-        return self._slope(spread) - SURE_SIGMAS * BAROMETER_NOISE_M / sqrt(spread) if spread > 0.0 else -inf
+        if self._surely is None:
+            spread = self._spread()
+            doubt = SURE_SIGMAS * BAROMETER_NOISE_M / sqrt(spread) if spread > 0.0 else inf
+            self._surely = self._slope(spread) - doubt if spread > 0.0 else -inf
+        return self._surely
 
     def slope_m_s(self) -> float:
         """Return the climb rate (m/s), 0 while there is none to tell."""
@@ -151,8 +161,9 @@ class RestForce:
 class LiftOffWatch:
     """Takes forces along the nose and unfiltered heights over the pad in order of arrival, while it stands there."""
 
-    def __init__(self) -> None:
-        self._short, self._long = BarometerClimb(), BarometerClimb(LONG_WINDOW_S)
+    def __init__(self, climb: BarometerClimb | None = None) -> None:
+        """`climb` is fed here as long as heights are, for whoever goes on with it."""
+        self._short, self._long = climb or BarometerClimb(), BarometerClimb(LONG_WINDOW_S)
         self._rest = RestForce()
         self._strong: tuple[float, int] | None = None  # when the present run of strong force began, samples in it
         self._pushed: tuple[float, float] | None = None  # first and last sample of the latest run that was long enough
@@ -172,7 +183,9 @@ class LiftOffWatch:
         """Take one specific force along the body axis (m/s2, +9.8 at rest nose up)."""
         if along_m_s2 != along_m_s2 or t_s <= self._force_s:
             return
-        step = min(t_s - self._force_s, LONGEST_STEP_S)
+        step = t_s - self._force_s
+        if step > LONGEST_STEP_S:
+            step = LONGEST_STEP_S
         self._force_s = t_s
         if along_m_s2 > STRONG_G * GRAVITY_M_S2:
             began, count = self._strong or (t_s, 0)
@@ -183,9 +196,10 @@ class LiftOffWatch:
             self._strong = None
         if self._rest.take(t_s, along_m_s2):
             self._speed_m_s = 0.0
-        self._excess_m_s2 = along_m_s2 - self._rest.along_m_s2
+        self._excess_m_s2 = excess = along_m_s2 - self._rest.along_m_s2
         before = self._speed_m_s
-        self._speed_m_s = max(0.0, before + (min(self._excess_m_s2, GRAVITY_M_S2) - DRIFT_M_S2) * step)
+        gained = before + ((excess if excess < GRAVITY_M_S2 else GRAVITY_M_S2) - DRIFT_M_S2) * step
+        self._speed_m_s = gained if gained > 0.0 else 0.0
         if before == 0.0:
             self._speed_from_s = t_s
         self._look_for_suspicion(t_s)
@@ -216,7 +230,7 @@ class LiftOffWatch:
             and self._long.surely_m_s() >= CLIMBS_M_S
         ):
             return self._speed_from_s
-        return self._by_height(t_s)
+        return self._by_height(t_s) if self._raw_m >= HEIGHT_RISEN_M else None
 
     @property
     def offset_m_s2(self) -> float:
@@ -231,7 +245,7 @@ class LiftOffWatch:
 
     def _by_height(self, t_s: float) -> float | None:
         """From rest at a steady acceleration it left twice the height over the speed ago, yet after it last stood."""
-        if self._raw_m < HEIGHT_RISEN_M or not self._has_stood or self._stood_until_s is None:
+        if not self._has_stood or self._stood_until_s is None:
             return None
         if self._long.surely_m_s() < HEIGHT_CLIMBS_M_S:
             return None

@@ -81,7 +81,7 @@ class PhaseDetector:
         self._run = 0
         self._height_m = self._climb_m_s = 0.0
         self._barometer = BarometerClimb()
-        self.pad = LiftOffWatch()
+        self.pad = LiftOffWatch(self._barometer)
         self._strongest, self._boosts = 0.0, (0.0, 0.0, 0.0)  # the strongest boost that lasted, and its latest samples
         self._force_s = -inf
         self.thrust = 1  # which one it is, or was last
@@ -122,10 +122,10 @@ class PhaseDetector:
         Return the phase that begins with it, if one does; its moments may lie before `t_s` (timeline seconds).
         """
         self._height_m, self._climb_m_s = height_m, climb_m_s
-        self._barometer.take(t_s, raw_m)
         if self.phase is Phase.PAD:
             self.pad.height(t_s, raw_m)
             return self._look_for_lift_off(t_s)
+        self._barometer.take(t_s, raw_m)
         if self.air_start is not None:
             self.air_start.height(t_s, raw_m, height_m, climb_m_s)
             lit = self._look_for_ignition(t_s)

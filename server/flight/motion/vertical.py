@@ -64,7 +64,10 @@ class VerticalFilter:
     """
 
     def __init__(self, noise: VerticalNoise | None = None) -> None:
-        self._noise = noise or VerticalNoise()
+        noise = noise or VerticalNoise()
+        self._height_noise = noise.height_m**2
+        self._spread = noise.acceleration_m_s2**2 * 0.04  # white over one 25 Hz period: power = sigma^2 * 0.04 s
+        self._unknown_m_s2 = noise.unknown_acceleration_m_s2
         self.time_s: float | None = None
         self.height_m = 0.0
         self.climb_m_s = 0.0
@@ -135,11 +138,11 @@ class VerticalFilter:
         """Return the variance of a barometric height at the present speed."""
         climb = self.climb_m_s
         port, lag = PORT_SHARE * climb * climb / (2.0 * GRAVITY_M_S2), LAG_S * climb
-        return self._noise.height_m**2 + port * port + lag * lag
+        return self._height_noise + port * port + lag * lag
 
     def _start(self, time_s: float, height_m: float) -> None:
         self.time_s, self.height_m, self.climb_m_s = time_s, height_m, 0.0
-        self.p_height, self.p_cross, self.p_climb = self._noise.height_m**2, 0.0, 1.0
+        self.p_height, self.p_cross, self.p_climb = self._height_noise, 0.0, 1.0
         self._height_s = self._start_s = time_s
         self._in_a_row, self._puff_m = 0, 0.0
 
@@ -182,12 +185,12 @@ class VerticalFilter:
         self.p_height += dt * (2 * self.p_cross + dt * self.p_climb)
         self.p_cross += dt * self.p_climb
         if known:
-            spread = self._noise.acceleration_m_s2**2 * 0.04  # white over one 25 Hz period: power = sigma^2 * 0.04 s
+            spread = self._spread
             self.p_height += spread * dt**3 / 3
             self.p_cross += spread * dt * dt / 2
             self.p_climb += spread * dt
         if not known or self._doubt_m_s2:
-            gained = (self._doubt_m_s2 if known else self._noise.unknown_acceleration_m_s2) * dt
+            gained = (self._doubt_m_s2 if known else self._unknown_m_s2) * dt
             self.p_height += (0.5 * gained * dt) ** 2
             self.p_cross += 0.5 * gained * gained * dt
             self.p_climb += gained * gained

@@ -18,7 +18,7 @@ Where no force is heard the drag carries the coast, in closed form for any step,
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, hypot, isfinite, log, sqrt
+from math import exp, hypot, log, sqrt
 
 import numpy as np
 
@@ -241,4 +241,7 @@ class WayUp:
 
 def is_number(*values: float) -> bool:
     """Return whether all are finite and of a size that a float carries squared."""
-    return all(isfinite(value) and abs(value) < 1e9 for value in values)
+    for value in values:
+        if not abs(value) < 1e9:  # false for NaN, and for what has no end
+            return False
+    return True

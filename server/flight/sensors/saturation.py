@@ -19,16 +19,14 @@ FULL_SCALES_G = (4.0, 6.0, 8.0, 12.0, 16.0, 24.0, 32.0, 40.0, 50.0, 64.0, 100.0,
 FULL_SCALE_SHARE = 0.01
 
 
-def is_at_full_scale(force_m_s2: float, ends: tuple[float, float] | None, again: bool) -> bool:
-    """Return whether an accelerometer's axis (m/s2) was at an end of its range; `again`: it told the same just before.
+def counted_ends(low: float, high: float) -> tuple[float, float]:
+    """Return at and below, at and above which values a sensor counts as at an end of its range, all in one unit."""
+    margin = SHARE * (high - low)
+    return low + margin, high - margin
 
-    Without a declared range what repeats near a usual end counts.
-    """
-    if ends is not None:
-        margin = SHARE * (ends[1] - ends[0])
-        return force_m_s2 >= ends[1] - margin or force_m_s2 <= ends[0] + margin
-    if not again:
-        return False
+
+def is_at_a_usual_end(force_m_s2: float) -> bool:
+    """Return whether an axis (m/s2) is where usual accelerometers end: for one without a declared range that repeats."""
     size_g = abs(force_m_s2) / GRAVITY_M_S2
     return any(abs(size_g - scale) <= FULL_SCALE_SHARE * scale for scale in FULL_SCALES_G)
 
