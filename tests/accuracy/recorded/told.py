@@ -76,7 +76,7 @@ def number_of(body: Mapping[str, object], *names: str) -> float:
 
 
 # What a summary calls the figures that it does not tell.
-ABSENT = {"greatest_speed": "greatest speed", "recovery": "landing spot"}
+ABSENT = {"greatest_speed": "greatest speed", "recovery": "landing spot", "landing_speed": "landing speed"}
 
 
 def _reason(heard: Heard, key: str) -> str:
@@ -154,7 +154,7 @@ def _descent_rate(heard: Heard, known: Known) -> Told:
 
 def _landing_speed(heard: Heard, known: Known) -> Told:
     value = heard.number("descent", "landing_m_s")
-    return Told(value, heard.number("descent", "landing_sigma_m_s"), _reason(heard, "descent"))
+    return Told(value, heard.number("descent", "landing_sigma_m_s"), _reason(heard, "landing_speed"))
 
 
 def _landing_spot(heard: Heard, known: Known) -> Told:
