@@ -14,7 +14,7 @@ import pytest
 
 from tests.accuracy.ensemble.__main__ import as_markdown, said_of
 from tests.accuracy.ensemble.extras import EARLY, EXTRAS, PARTED, STAGED
-from tests.accuracy.ensemble.flown import Result
+from tests.accuracy.ensemble.flown import Result, flown
 from tests.accuracy.ensemble.motion import Air, SecondMotor, Vehicle, ascend, draw_vehicle, fly
 from tests.accuracy.ensemble.sensors import draw
 from tests.accuracy.ensemble.truth import missed, verdict
@@ -160,3 +160,10 @@ def test_each_extra_is_a_vehicle_of_its_own_and_flies_what_it_is_about() -> None
         assert "extra" not in usual.traits and np.array_equal(
             usual.logged.rows[0][1].values, draw(seed).logged.rows[0][1].values
         )
+
+
+@pytest.mark.parametrize("seed", [9019, 9028])
+def test_who_hits_the_ground_ballistic_has_no_doubtful_state_vector(seed: int) -> None:
+    result = flown((seed, ""))
+    assert result.drawn.traits["kind"] == "ballistic" and result.drawn.traits["layout"] == "everything"
+    assert not [text for text in result.said if "state vector" in text], "the ground's own estimate went on into the ground"

@@ -200,10 +200,13 @@ class HeightTracker:
         self._estimates.append(self._estimate_at(t))
 
     def _estimate_at(self, t: float) -> tuple[float, float, float, float, float]:
-        """Return (in flight, height, its sigma, climb, its sigma) at a time; NaN before the first pressure."""
+        """Return (in flight, height, its sigma, climb, its sigma) at a time; NaN before the first pressure.
+
+        NaN also while the filter leaves out what the barometer says: an impact stops the vehicle, not yet the estimate.
+        """
         vertical = self._vertical
         moves = float(self.phases.phase not in (Phase.PAD, Phase.LANDED))
-        if vertical.time_s is None or not 0.0 <= t - vertical.time_s <= 1.0:
+        if vertical.time_s is None or vertical.is_rejecting or not 0.0 <= t - vertical.time_s <= 1.0:
             return moves, nan, nan, nan, nan
         dt = t - vertical.time_s
         variance = vertical.p_height + dt * (2.0 * vertical.p_cross + dt * vertical.p_climb)

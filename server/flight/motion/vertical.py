@@ -81,6 +81,11 @@ class VerticalFilter:
         self._disagreeing: list[tuple[float, float]] = []  # time (s) and height (m) of the samples rejected in a row
         self._puff_m, self._puff_s = 0.0, -1e9
 
+    @property
+    def is_rejecting(self) -> bool:
+        """Whether the last barometer sample was left out: the estimate and what it hears are apart, and one is wrong."""
+        return self._in_a_row > 0
+
     def acceleration(self, time_s: float, up_m_s2: float, doubt_m_s2: float = 0.0) -> None:
         """Take the vertical acceleration (m/s2, gravity removed, up positive) at `time_s`.
 
