@@ -6,7 +6,8 @@ Five kinds of trouble, each kept as an episode that is told when it is raised an
     frozen       every component bit for bit as before, for `FROZEN_FRAMES` frames, while the caller says the vehicle moves
     bounds       a component outside its declared range, or a quaternion whose length is off one by more than 1 %
     jump         between two finite frames of the same group, a change greater than motion allows (see `_jumps`); a fall
-                 that ends is the ground, and a velocity that stops for another reason parts from the ground's estimate
+                 that ends is the ground, where a height by pressure still settles for `SETTLES_S`, and a velocity that
+                 stops for another reason parts from the ground's estimate
     divergence   height or climb rate further than `SIGMAS` combined standard deviations from the ground's own estimate
                  for more than `DIVERGED_S`
 
@@ -30,22 +31,8 @@ import numpy as np
 
 from protocol.arrays import Bools, Floats, Ints
 from protocol.units import GRAVITY_M_S2
-from server.flight.sensors.state_row import (
-    BAY_LAG_S,
-    BAY_M_S2,
-    FORMULA_SHARE,
-    JUMP_GAP_S,
-    LENGTH_OFF,
-    PORT_SHARE_AT_MOST,
-    POSITION_MARGIN_M,
-    TURN_MARGIN_RAD,
-    TURNING_CHANGE_RAD_S2,
-    VELOCITY_MARGIN_M_S,
-    Limits,
-    follows,
-    is_near,
-    is_within,
-)
+from server.flight.sensors.state_jumps import SETTLES_S, last_stop, moved, sped, turned
+from server.flight.sensors.state_row import JUMP_GAP_S, LENGTH_OFF, Limits, follows, is_near, is_within, rests
 
 POSITION = ("position.east", "position.north", "position.up")
 VELOCITY = ("velocity.east", "velocity.north", "velocity.up")
@@ -53,7 +40,7 @@ QUATERNION = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
 RATES = tuple(f"body_rate.{axis}" for axis in "xyz")
 COMPONENTS = (*POSITION, *VELOCITY, *QUATERNION, *RATES)
 PLACE = {name: place for place, name in enumerate(COMPONENTS)}
-_P, _V, _Q, _W = slice(0, 3), slice(3, 6), slice(6, 10), slice(10, 13)
+_P, _V, _Q = slice(0, 3), slice(3, 6), slice(6, 10)
 
 GROUPS = ("position", "velocity", "attitude")
 KINDS = ("nonfinite", "frozen", "bounds", "jump", "divergence")
@@ -155,6 +142,7 @@ class StateHealth:
         """Forget the frames before: the vehicle started anew, and nothing ties its next frame to the last one."""
         self._before: Ints | None = None  # the bits of the last frame's components
         self._group_before: dict[str, tuple[float, Floats]] = {}
+        self._stop_s = -np.inf  # when it was last seen to hit the ground
         self._same = (0, 0, 0.0)  # frames alike so far, row and time of the first of them
         self._far = (0, 0, 0.0)  # diverged frames in a row, row and time of the first of them
 
@@ -215,6 +203,9 @@ class StateHealth:
         if moving is not None and moving[0] and self._before is not None and (bits == self._before).all():
             return False
         self._before, self._same = bits, (1, self.rows, t_s)
+        before = self._group_before.get("position")
+        if before is not None and before[1][5] < 0.0 and rests(row):
+            self._stop_s = t_s
         self._group_before = dict.fromkeys(GROUPS, (t_s, kept))
         self._last_t = t_s
         self.rows += 1
@@ -312,7 +303,7 @@ class StateHealth:
         still = ~moves & (state[:, 0:6] == 0.0).all(axis=1)
         limits = self._limits
         jumped = np.zeros((len(t_s), 13), dtype=bool)
-        for group, parts, judge in zip(GROUPS, (_P, _V, _Q), (_moved, _sped, _turned), strict=True):
+        for group, parts, judge in zip(GROUPS, (_P, _V, _Q), (moved, sped, turned), strict=True):
             rows = np.flatnonzero(fresh & finite[:, parts].all(axis=1))
             if not len(rows):
                 continue
@@ -322,6 +313,10 @@ class StateHealth:
             dt = t_s[rows] - np.concatenate(([before_t], t_s[rows[:-1]]))
             self._group_before[group] = (float(t_s[rows[-1]]), here[-1].copy())
             judged = (dt <= JUMP_GAP_S) & ~still[rows]
+            if group == "position":
+                stop_s = last_stop(t_s[rows], earlier, here, self._stop_s)
+                self._stop_s = float(stop_s[-1])
+                judged &= t_s[rows] - stop_s > SETTLES_S
             with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
                 found = judged & judge(earlier, here, np.where(judged, dt, 0.0), limits)
             jumped[rows[found], parts] = True
@@ -361,42 +356,3 @@ def _named(kind: int, flags: Bools) -> list[_Hit]:
         (int(row), kind, tuple(COMPONENTS[place] for place in np.flatnonzero(flags[row])), None)
         for row in np.flatnonzero(flags.any(axis=1))
     ]
-
-
-def _length(vectors: Floats) -> Floats:
-    return np.sqrt(vectors[:, 0] * vectors[:, 0] + vectors[:, 1] * vectors[:, 1] + vectors[:, 2] * vectors[:, 2])
-
-
-def _moved(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:
-    """Tell where the position is further from where the velocity led than acceleration explains (no velocity: nowhere).
-
-    Height may come by pressure and velocity by forces: what honest ones differ by is allowed besides (see `state_row`).
-    """
-    known = np.isfinite(before[:, _V]).all(axis=1)
-    speed, most = _length(before[:, _V]), limits.acceleration_m_s2 * dt
-    gained = np.fmin(_length(here[:, _V] - before[:, _V]), most)
-    port = PORT_SHARE_AT_MOST * speed / GRAVITY_M_S2 * np.fmax(gained, BAY_M_S2 * dt)
-    off = here[:, _P] - before[:, _P] - before[:, _V] * dt[:, None]
-    off[:, 2] = np.maximum(np.abs(off[:, 2]) - (FORMULA_SHARE * speed * dt + port + BAY_LAG_S * gained), 0.0)
-    return known & ~_stopped(before, here) & (_length(off) > 0.5 * most * dt + POSITION_MARGIN_M)
-
-
-def _sped(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:
-    """Tell where the velocity changed by more than acceleration explains, unless it came down and the ground stopped it."""
-    changed = _length(here[:, _V] - before[:, _V]) > limits.acceleration_m_s2 * dt + VELOCITY_MARGIN_M_S
-    return changed & ~_stopped(before, here)
-
-
-def _stopped(before: Floats, here: Floats) -> Bools:
-    return np.asarray((before[:, 5] < 0.0) & (_length(here[:, _V]) < VELOCITY_MARGIN_M_S))
-
-
-def _turned(before: Floats, here: Floats, dt: Floats, limits: Limits) -> Bools:
-    """Tell where the attitude turned by more than the rates explain; q and -q are one attitude."""
-    p, q = before[:, _Q], here[:, _Q]
-    dot = np.abs(p[:, 0] * q[:, 0] + p[:, 1] * q[:, 1] + p[:, 2] * q[:, 2] + p[:, 3] * q[:, 3])
-    norms = np.sqrt((p * p).sum(axis=1) * (q * q).sum(axis=1))
-    angle = 2.0 * np.arccos(np.minimum(dot / norms, 1.0))
-    known = np.fmax(_length(before[:, _W]), _length(here[:, _W])) + TURNING_CHANGE_RAD_S2 * dt
-    too_far: Bools = angle > np.fmin(known, limits.rate_rad_s) * dt + TURN_MARGIN_RAD
-    return too_far

@@ -70,6 +70,11 @@ def follows(before: Row, here: Row, dt_s: float, limits: Limits) -> bool:
     return angle < SURELY * (min(rate, limits.rate_rad_s) * dt_s + TURN_MARGIN_RAD)
 
 
+def rests(row: Row) -> bool:
+    """Tell whether it is nearly at rest."""
+    return _length(row[3], row[4], row[5]) < VELOCITY_MARGIN_M_S
+
+
 def is_near(value: float, other: float, sigma: float, sigmas: float, share: float = 0.0) -> bool:
     """Tell whether two estimates are surely within `sigmas` combined standard deviations; so is what is not known.
 
