@@ -118,7 +118,9 @@ def _site(
     tokens = _tokens(station)
     trials = TrialDesk(station, *known_plans(station)) if station is not None else None
     guard = TokenGuard(tokens)
-    return PageContext(__version__, mode, shelf, page_folder(), chart_folder(), tokens, guard, station, hub, session, trials)
+    site = PageContext(__version__, mode, shelf, page_folder(), chart_folder(), tokens, guard, station, hub, session, trials)
+    site.units = settings.units
+    return site
 
 
 def _tokens(station: Station | None) -> dict[str, str]:

@@ -29,6 +29,7 @@ class Settings:
     share: str | None = None  # the address phones may watch by
     share_desk: bool = False
     certificate: tuple[Path, Path] | None = None  # certificate and its key, for HTTPS
+    units: str = UNITS[0]  # what a page reads in until its person chooses
 
 
 def default_folders(environment: Mapping[str, str] = os.environ) -> tuple[Path, Path]:

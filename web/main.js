@@ -16,6 +16,7 @@ import { setHidden } from "./kit/dom.js";
 import { onFrames } from "./kit/frames.js";
 import { listen } from "./kit/keys.js";
 import { startTheme } from "./kit/theme.js";
+import { chooseUnits, setUnits, unitsAtFirst, unitsName } from "./kit/units.js";
 import { buildPlaces } from "./places.js";
 import { LATE_S } from "./session/count.js";
 import { Opened } from "./session/opened.js";
@@ -139,6 +140,10 @@ const acts = {
     if (operator.state) say({ type: "safe_all" });
   },
   sound: () => ears.toggle(),
+  units: () => {
+    chooseUnits(localStorage, unitsName() === "metric" ? "imperial" : "metric");
+    changed();
+  },
   testSound: () => ears.test(),
   chart: (bindings, how) => {
     opened.chart(bindings, how);
@@ -237,6 +242,7 @@ function draw() {
   setHidden(byId("loading"), Boolean(shown) || navigation.place === "learn");
   markBody(page);
   ears.update(shown, page.mode);
+  navigation.units.update();
   navigation.sound.update({ muted: ears.muted, awake: ears.mouth.awake });
   if (page.replay) ears.replay(page.replay.store, shown.cursor.rx, page.replay.playsAsFlown);
   if (shown) drawSession(shown, beside);
@@ -285,6 +291,7 @@ async function start() {
     return;
   }
   trouble(null);
+  setUnits(unitsAtFirst(localStorage, station.about.units));
   const { mode, open } = station.about;
   if (mode !== "replay") {
     const listener = { message: hear, changed };
@@ -296,6 +303,7 @@ async function start() {
 }
 
 startTheme();
+setUnits(unitsAtFirst(localStorage)); // the station's is known when it has answered
 const places = buildPlaces(byId("main"), acts);
 const status = StatusLine(byId("status"), acts);
 const heard = Heard(byId("heard"));
@@ -310,6 +318,7 @@ const navigation = new Navigation(byId("places"), places, {
   dismiss: acts.dismiss,
   dock: acts.dock,
   sound: acts.sound,
+  units: acts.units,
   entered: (place) => {
     if (place === "learn") acts.listSessions();
   },

@@ -9,7 +9,7 @@ from server.cli.shared import say, whole_number
 from server.http.sharing import is_address, lan_address
 from server.live.terminal import said_aside
 from server.problems import SettingsProblem
-from server.settings import DEFAULT_HTTP_PORT, Settings, default_folders
+from server.settings import DEFAULT_HTTP_PORT, Settings, default_folders, person_units
 
 
 def add_serving(parser: argparse.ArgumentParser) -> None:
@@ -57,6 +57,7 @@ def settings_of(options: argparse.Namespace) -> Settings:
         share=share,
         share_desk=options.share_desk,
         certificate=files if files[0] is not None else None,
+        units=person_units(),
     )
 
 

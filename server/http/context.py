@@ -50,6 +50,7 @@ class PageContext:
     ignites_t: float | None = None  # of a demonstration, timeline seconds
     rate: float = 1.0
     shared_link: str | None = None  # where phones may watch
+    units: str = "metric"  # what a page reads in until its person chooses
     operators: dict[str, WebSocket] = field(default_factory=dict)
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent
     limit: RequestLimit = field(default_factory=RequestLimit)

@@ -36,6 +36,7 @@ def about(site: Site) -> dict[str, Any]:
         "mode": site.mode,
         "open": site.open_first,
         "shared": site.shared_link,
+        "units": site.units,
     }
     return told if site.ignites_t is None else told | {"ignites_t": site.ignites_t, "rate": site.rate}
 

@@ -84,7 +84,7 @@ def test_a_station_from_start_to_file(tmp_path: Path) -> None:
         return await run_live(live(), settings(tmp_path), open_browser=False, say=say, until=looking.done)
 
     path = asyncio.run(go())
-    assert seen == [{"version": seen[0]["version"], "mode": "live", "open": None, "shared": None}]
+    assert seen == [{"version": seen[0]["version"], "mode": "live", "open": None, "shared": None, "units": "metric"}]
     assert re.fullmatch(r"Operator's page .*: http://127\.0\.0\.1:\d+/#operator=[\w-]{43}", said[1])
     assert links and links[0].startswith("Link missing: Nobody answers at")
     session = open_session(path)

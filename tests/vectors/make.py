@@ -28,6 +28,7 @@ from server.uplink.command_state import ENDED, STATE_TEXT, State
 from server.uplink.two_acts import TwoActs
 from tests.vectors.constants import constants
 from tests.vectors.flight import clocks, from_pad, greatest
+from tests.vectors.units import units
 from tests.vectors.words import beside, channels, numbers, phases, trials, values
 
 FOLDER = Path(__file__).parent
@@ -37,7 +38,7 @@ LEVELS = ("", "caution", "warning")
 def vectors() -> dict[str, object]:
     """Return every file's cases by its name, the same at every call; a number that is none is a word, as in all JSON."""
     own: list[Callable[[Random], object]] = [alarms, arguments, commands, limits, pad, pad_minutes, second_act]
-    makers = [*own, beside, channels, clocks, constants, from_pad, greatest, numbers, phases, trials, values]
+    makers = [*own, beside, channels, clocks, constants, from_pad, greatest, numbers, phases, trials, units, values]
     return {maker.__name__: finite(maker(Random(maker.__name__))) for maker in makers}
 
 

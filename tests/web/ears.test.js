@@ -2,10 +2,11 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { Caller } from "../../web/ears/caller.js";
-import { callOf, METRIC } from "../../web/ears/calls.js";
+import { AS_READ, callOf, METRIC } from "../../web/ears/calls.js";
 import { Ears } from "../../web/ears/ears.js";
 import { TONES } from "../../web/ears/mouth.js";
 import { meaning } from "../../web/kit/keys.js";
+import { setUnits } from "../../web/kit/units.js";
 import { Journal } from "../../web/session/journal.js";
 
 const entry = (topic, key, body, more = {}) => ({
@@ -76,6 +77,15 @@ test("an entry is called in whole numbers, the number first, in the person's own
     callOf(entry("figure", "recovery", { ...walk, whereabouts_bearing_deg: 359.7 })).words,
     "walk 41, 0 0 0",
   );
+});
+
+test("who reads in feet and miles per hour hears them", () => {
+  setUnits("imperial");
+  assert.equal(callOf(entry("moment", "burnout", { height_m: 42.4 }), AS_READ).words, "139 up, thrust is over");
+  const sinking = entry("progress", "sinking", { height_m: 80, climb_m_s: -6 });
+  assert.equal(callOf(sinking, AS_READ).words, "262 up, sinking 13");
+  setUnits("metric");
+  assert.deepEqual(callOf(sinking, AS_READ), callOf(sinking, METRIC));
 });
 
 test("a second motor is called as such, and a top that was none is taken back", () => {

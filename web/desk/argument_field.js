@@ -33,7 +33,13 @@ export function ArgumentField(arg, preset, fitted) {
     ? ""
     : (unit === "\u00b0" ? `${low}\u00b0 to ${high}\u00b0` : `${low} to ${high} ${unit}`).replaceAll("-", "\u2212");
   const hint = h("span", { class: "field-hint", text: range });
-  const el = h("label", { class: "field" }, h("span", { class: "field-name", text: label(arg) }), input, hint);
+  const el = h(
+    "label",
+    { class: "field", "data-si": true },
+    h("span", { class: "field-name", text: label(arg) }),
+    input,
+    hint,
+  );
   const said = () => (options ? (input.selectedOptions[0]?.textContent ?? "") : `${input.value}${unit}`);
   return {
     arg,

@@ -3,6 +3,7 @@
 // state older than a second; a prediction as a fact.
 
 import { sentence } from "../kit/format.js";
+import { inUnit } from "../kit/units.js";
 import { barOf } from "../pictures/plan_way.js";
 
 /**
@@ -145,8 +146,14 @@ const CAUTION = { lives_s: FACT_S, rank: RANK.alarm, tone: "caution" };
 /** The alarm that nothing silences. */
 export const HEADS_UP = "unbraked";
 
-/** Meters and meters per second as whole numbers. */
+/** Meters and meters per second as whole numbers: what is called where nobody chose. */
 export const METRIC = { length: (m) => String(round(m)), speed: (v) => String(round(v)) };
+
+/** Whole numbers in the units that the person reads. */
+export const AS_READ = {
+  length: (m) => String(round(inUnit("m", m))),
+  speed: (v) => String(round(inUnit("m/s", v))),
+};
 
 /**
  * @param {import("../session/journal.js").Entry} entry @param {typeof METRIC} measure @param {object} [map] of the site

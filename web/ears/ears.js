@@ -1,9 +1,9 @@
 // For eyes on the sky: what the journal says is called out, live and in a replay at its own speed; the tab's title says
 // phase and height; the screen stays awake while the vehicle is heard; a phone shakes. Never a second source of truth.
 
-import { fixed, sentence } from "../kit/format.js";
+import { lengthText, sentence } from "../kit/format.js";
 import { Caller } from "./caller.js";
-import { callOf, HEADS_UP, METRIC, RANK } from "./calls.js";
+import { AS_READ, callOf, HEADS_UP, RANK } from "./calls.js";
 import { Mouth } from "./mouth.js";
 
 const KEY = "blockhouse.sound";
@@ -54,7 +54,7 @@ export class Ears {
   test() {
     this.mouth.wake();
     this.mouth.tone("rise");
-    this.mouth.speak("sound test: 42 up, thrust is over", () => {});
+    this.mouth.speak(`sound test: ${AS_READ.length(42)} up, thrust is over`, () => {});
     const voice = this.mouth.voice ? "and a sentence" : "alone: this system has no voice of its own";
     return `Sound test: three rising tones ${voice}. Not heard? Turn the computer's volume up.`;
   }
@@ -94,7 +94,7 @@ export class Ears {
 
   #take(entry, rx) {
     if (entry.topic === "alarm" && entry.key === HEADS_UP && entry.body.state !== "raised") this.caller.relieve();
-    const call = callOf(entry, METRIC, this.#heard.store.dictionary?.map);
+    const call = callOf(entry, AS_READ, this.#heard.store.dictionary?.map);
     if (!call) return;
     this.caller.offer(call, rx);
     if (!this.muted || call.urgent) this.#world.navigator.vibrate?.(SHAKES[call.rank]);
@@ -128,6 +128,6 @@ export function titleOf(view, mode) {
   if (view.silence) return `${view.silence.who === "station" ? "No station" : "Silent"} \u2014 ${name}`;
   const phase = view.state("phase", "ground")?.body?.phase;
   if (!phase) return name;
-  const height = view.inFlight ? ` ${fixed(view.value("ground.height"), 0)} m` : "";
+  const height = view.inFlight ? ` ${lengthText(view.value("ground.height"))}` : "";
   return `${sentence(phase)}${height} \u2014 ${name}`;
 }

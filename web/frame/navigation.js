@@ -7,6 +7,7 @@ import { current, onTheme, toggle } from "../kit/theme.js";
 import { LastCommand } from "./last_command.js";
 import { NoticeLine } from "./notice.js";
 import { soundButton } from "./sound_button.js";
+import { unitsButton } from "./units_button.js";
 
 export class Navigation {
   #places;
@@ -19,8 +20,8 @@ export class Navigation {
 
   /**
    * @param {Element} nav @param {{[name: string]: {title: string, section: Element}}} places
-   * @param {{changed: () => void, dismiss: () => void, dock: () => void, sound: () => void, entered: (place: string)
-   * => void}} acts
+   * @param {{changed: () => void, dismiss: () => void, dock: () => void, sound: () => void, units: () => void,
+   * entered: (place: string) => void}} acts
    */
   constructor(nav, places, acts) {
     this.#places = places;
@@ -30,7 +31,8 @@ export class Navigation {
     const notice = h("div", { class: "notice", role: "alert", hidden: true });
     this.sound = soundButton(acts);
     this.#who.addEventListener("click", () => acts.dock());
-    const tail = [this.#vehicle, this.#who, this.sound.el, themeButton(acts.changed)];
+    this.units = unitsButton(acts);
+    const tail = [this.#vehicle, this.#who, this.units.el, this.sound.el, themeButton(acts.changed)];
     nav.append(...Object.values(this.#buttons), said, notice, ...tail);
     this.lastCommand = LastCommand(said);
     this.notice = NoticeLine(notice, acts);

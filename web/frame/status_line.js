@@ -7,6 +7,7 @@ import {
   bytes,
   duration,
   fixed,
+  lengthText,
   limitState,
   NOTHING,
   sentence,
@@ -196,7 +197,7 @@ function showHeight(view) {
   const role = ["ground.height", "position.up", "altitude_baro"].find((name) => view.tells(name));
   const sample = role && view.sample(role);
   if (!sample) return [NOTHING, "", "none", true];
-  const meters = `${fixed(sample.value, 0)} m`;
+  const meters = lengthText(sample.value);
   if (isLost(sample)) return ["Unknown", wasAgo(meters, sample.age), "stale"];
   return [meters, "above pad", toneOfNumber(sample.value)];
 }

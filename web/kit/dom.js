@@ -1,5 +1,7 @@
 // Small hands for the document: build once, then write only what changed.
 
+import { unitsName } from "./units.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 
 function fill(node, props, children) {
@@ -68,23 +70,26 @@ export function setTone(node, tone) {
 }
 
 /**
- * Runs `build` again only when the key changed: panels call it first in update(), so that another session with
- * another dictionary gets fresh markup and everything else is left alone.
+ * Runs `build` again only when the key or the person's units changed: panels call it first in update(), so that another
+ * session with another dictionary gets fresh markup and everything else is left alone.
  */
 export function builder() {
   let last;
+  let units;
   return (key, build) => {
-    if (last === key) return false;
+    if (last === key && units === unitsName()) return false;
     last = key;
+    units = unitsName();
     build();
     return true;
   };
 }
 
-/** Tells whether any of some values changed since the last call: panels skip work when nothing they show did. */
+/** Tells whether any of some values, or the person's units, changed: panels skip work when nothing they show did. */
 export function watcher() {
   let last = [];
-  return (...values) => {
+  return (...shown) => {
+    const values = [...shown, unitsName()];
     const same = values.length === last.length && values.every((value, i) => Object.is(value, last[i]));
     last = values;
     return !same;

@@ -1,5 +1,7 @@
 // Numbers as words for people. Nothing here rounds a non-finite value away: NaN is shown as NaN.
 
+import { inMiles, inUnit, shownUnit, unitFactor } from "./units.js";
+
 const MINUS = "\u2212";
 const UNITS = { degC: "\u00b0C", deg: "\u00b0", "deg/s": "\u00b0/s", "m/s2": "m/s\u00b2", 1: "", "": "" };
 const DIGITS = {
@@ -49,15 +51,20 @@ export function inDisplayUnit(column, value) {
   return value * (column.display_scale ?? 1) + (column.display_offset ?? 0);
 }
 
-/** Text of a dictionary column's value, without the unit: enum and flag words, numbers in the display unit. */
+/** Text of a dictionary column's value, without the unit: enum and flag words, numbers as the person reads them. */
 export function valueText(column, value) {
   if (value === undefined || value === null) return NOTHING;
   if (column.kind === "text") return String(value);
   if (column.kind === "enum" && column.values?.[value] !== undefined) return column.values[value];
   if (column.kind === "flag" && Number.isFinite(value)) return value ? "yes" : "no";
   if (column.kind === "enum") return fixed(value, 0);
-  return fixed(inDisplayUnit(column, value), digitsOf(column, value));
+  return fixed(inUnit(siOf(column), inDisplayUnit(column, value)), digitsOf(column, value));
 }
+
+const siOf = (column) => column.display_unit || column.unit;
+
+/** Unit of a column's values as the person reads them. */
+export const columnUnit = (column) => unitText(shownUnit(siOf(column)));
 
 // A ten-millionth of a degree is a centimeter on the ground.
 const COORDINATE = /^(gnss\.|ground\.gnss_)(latitude|longitude)$/;
@@ -73,7 +80,7 @@ function digitsOf(column, value) {
 /** Value with its unit, for example "7.42 V". */
 export function valueWithUnit(column, value) {
   const text = valueText(column, value);
-  const unit = column.kind === "number" ? unitText(column.display_unit || column.unit) : "";
+  const unit = column.kind === "number" ? columnUnit(column) : "";
   if (!unit || text === NOTHING) return text;
   return unit.startsWith("\u00b0") && unit.length === 1 ? text + unit : `${text} ${unit}`;
 }
@@ -146,10 +153,27 @@ export function bearingText(radians) {
   return `${degrees}\u00b0 ${point}`;
 }
 
-/** Distance in meters: whole meters below 10 km. */
+/** A height or a length given in meters, with its unit. */
+export const lengthText = (meters, digits = 0) => `${lengthNumber(meters, digits)} ${shownUnit("m")}`;
+
+/** The same without its unit. */
+export const lengthNumber = (meters, digits = 0) => fixed(inUnit("m", meters), digits);
+
+/** A speed given in m/s, with its unit. */
+export const speedText = (m_s, digits = 1) => `${speedNumber(m_s, digits)} ${shownUnit("m/s")}`;
+
+/** The same without its unit. */
+export const speedNumber = (m_s, digits = 1) => fixed(inUnit("m/s", m_s), digits);
+
+/** A number of a unit of SI with what is shown in its place. */
+export const amount = (value, unit, digits) =>
+  `${fixed(inUnit(unit, value), digits)} ${unitText(shownUnit(unit))}`.trim();
+
+/** Distance given in meters: whole meters or feet below 10 km, then kilometers or miles. */
 export function distance(meters) {
   if (!Number.isFinite(meters)) return NOTHING;
-  return meters < 9999.5 ? `${Math.round(meters)} m` : `${(meters / 1000).toFixed(1)} km`;
+  if (meters < 9999.5) return lengthText(meters);
+  return shownUnit("m") === "m" ? `${(meters / 1000).toFixed(1)} km` : `${inMiles(meters).toFixed(1)} mi`;
 }
 
 /**
@@ -164,8 +188,24 @@ export function limitState(column, value) {
   return "";
 }
 
-/** A text of the station's, which writes units in letters, with the signs that people write: "11 \u00b0C". */
+const AMOUNT = /([-\u2212]?\d+(?:\.\d+)?)( \u00b1 (\d+(?:\.\d+)?))? (m\/s|m)(?![\w/\u00b2])/g;
+
+/**
+ * A sentence of the station's for people: with signs, and where the person reads another unit than it was written in,
+ * that amount beside each. The sentence keeps its own numbers, since some may stand in it without their unit.
+ */
 export function withSigns(text) {
+  return signs(text).replace(AMOUNT, (whole, value, doubted, doubt, unit) => {
+    if (shownUnit(unit) === unit) return whole;
+    const digits = unit === "m/s" ? (value.split(".")[1]?.length ?? 0) : 0;
+    const also = doubted ? ` \u00b1 ${fixed(Number(doubt) * unitFactor(unit), digits)}` : "";
+    const beside = fixed(Number(value.replace(MINUS, "-")) * unitFactor(unit), digits);
+    return `${whole} (${beside}${also} ${shownUnit(unit)})`;
+  });
+}
+
+/** A text of the station's, which writes units in letters, with the signs that people write: "11 \u00b0C". */
+function signs(text) {
   return String(text ?? "")
     .replace(/ deg\/s\b/g, " \u00b0/s")
     .replace(/ degC\b/g, " \u00b0C")

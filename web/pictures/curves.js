@@ -1,5 +1,7 @@
 // Two curves that tables told badly: swing frequency against speed, and the radio's level against distance. Pure.
 
+import { distance, speedNumber, speedText } from "../kit/format.js";
+import { unitFactor } from "../kit/units.js";
 import { roundValues } from "./compare.js";
 
 const EDGE = { left: 46, right: 12, top: 12, bottom: 30 };
@@ -22,13 +24,14 @@ export function swingShapes(frequencies, flown, box) {
   const most = Math.max(...frequencies.map((one) => Math.max(one.liftoff_hz, one.burnout_hz)), flown.measured?.hz ?? 0);
   const { x, y } = frame(box, [0, fastest], [0, most * 1.05]);
   const curve = (key) => line([[x(0), y(0)], ...frequencies.map((one) => [x(one.speed_m_s), y(one[key])])]);
+  const per = unitFactor("m/s");
   const shaded = known(flown.from) && known(flown.to) && flown.to > flown.from;
   return {
     liftoff: curve("liftoff_hz"),
     burnout: curve("burnout_hz"),
     flown: shaded ? { x: x(flown.from), width: x(Math.min(flown.to, fastest)) - x(flown.from) } : null,
     measured: flown.measured ? { x: x(flown.measured.speed_m_s), y: y(flown.measured.hz) } : null,
-    xs: roundValues(0, fastest, 5).map((value) => ({ value, x: x(value) })),
+    xs: roundValues(0, fastest * per, 5).map((value) => ({ value, x: x(value / per) })),
     ys: roundValues(0, most, 4).map((value) => ({ value, y: y(value) })),
   };
 }
@@ -37,12 +40,12 @@ export function swingWords(frequencies, flown) {
   if (!frequencies?.length) return "No swing can be foretold.";
   const last = frequencies[frequencies.length - 1];
   const range =
-    known(flown.from) && known(flown.to) ? ` Flown: ${flown.from.toFixed(0)} to ${flown.to.toFixed(0)} m/s.` : "";
+    known(flown.from) && known(flown.to) ? ` Flown: ${speedNumber(flown.from, 0)} to ${speedText(flown.to, 0)}.` : "";
   const seen = flown.measured
-    ? ` Measured: ${flown.measured.hz.toFixed(2)} Hz at ${flown.measured.speed_m_s.toFixed(0)} m/s.`
+    ? ` Measured: ${flown.measured.hz.toFixed(2)} Hz at ${speedText(flown.measured.speed_m_s, 0)}.`
     : "";
   const most = `${last.liftoff_hz.toFixed(2)} Hz at lift-off mass and ${last.burnout_hz.toFixed(2)} Hz burned out`;
-  return `Swing to expect grows with speed, to ${most} at ${last.speed_m_s.toFixed(0)} m/s.${range}${seen}`;
+  return `Swing to expect grows with speed, to ${most} at ${speedText(last.speed_m_s, 0)}.${range}${seen}`;
 }
 
 const FREE_SPACE = 2;
@@ -55,19 +58,22 @@ export function levelShapes(link, box) {
   const { level_1_m_dbm: level, greatest_distance_m: flown, range_m: reach, margin_db: margin } = link ?? {};
   if (!known(level) || !known(flown) || !(flown > 1)) return null;
   const exponent = link.exponent ?? FREE_SPACE;
-  const at = (distance) => level - 10 * exponent * Math.log10(distance);
+  const at = (far) => level - 10 * exponent * Math.log10(far);
   const end = Math.max(known(reach) ? reach : flown, flown * 2);
   const floor = known(margin) ? at(flown) - margin : at(end);
   const { x, y } = frame(box, [0, Math.log10(end * 1.5)], [Math.min(floor, at(end)) - 5, level + 5]);
-  const place = (distance) => [x(Math.log10(distance)), y(at(distance))];
-  const decades = Array.from({ length: Math.floor(Math.log10(end * 1.5)) + 1 }, (_, i) => 10 ** i);
+  const place = (far) => [x(Math.log10(far)), y(at(far))];
+  const farthest = Math.log10(end * 1.5 * unitFactor("m"));
+  const decades = Array.from({ length: Math.floor(farthest) + 1 }, (_, i) => 10 ** i).filter(
+    (value) => value >= unitFactor("m"),
+  );
   return {
     flown: line([place(1), place(flown)]),
     beyond: line([place(flown), place(end)]),
     margin: known(margin) ? { x: place(flown)[0], from: place(flown)[1], to: y(floor), db: margin } : null,
     floor: known(margin) ? y(floor) : null,
     reach: known(reach) ? { x: place(reach)[0], y: place(reach)[1] } : null,
-    xs: decades.map((value) => ({ value, x: x(Math.log10(value)) })),
+    xs: decades.map((value) => ({ value, x: x(Math.log10(value / unitFactor("m"))) })),
     ys: roundValues(Math.min(floor, at(end)), level, 4).map((value) => ({ value, y: y(value) })),
   };
 }
@@ -75,6 +81,6 @@ export function levelShapes(link, box) {
 export function levelWords(link) {
   if (!known(link?.level_1_m_dbm) || !known(link?.greatest_distance_m)) return "The radio's level was not measured.";
   const left = known(link.margin_db) ? `; ${link.margin_db.toFixed(0)} dB were left there` : "";
-  const reach = known(link.range_m) ? `, and it would be lost at about ${(link.range_m / 1000).toFixed(1)} km` : "";
-  return `Level against distance: flown to ${link.greatest_distance_m.toFixed(0)} m${left}${reach}.`;
+  const reach = known(link.range_m) ? `, and it would be lost at about ${distance(link.range_m)}` : "";
+  return `Level against distance: flown to ${distance(link.greatest_distance_m)}${left}${reach}.`;
 }

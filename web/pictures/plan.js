@@ -1,7 +1,8 @@
 // The plan: the ground from above, north up, as numbers to draw. Places come in meters east and north of the pad and
 // leave in pixels of a box. Pure: the same data gives the same picture live, in a replay and in a report.
 
-import { bearing, distance } from "../kit/format.js";
+import { bearing, distance, speedText } from "../kit/format.js";
+import { unitFactor } from "../kit/units.js";
 import { barOf, mapOf } from "./plan_way.js";
 
 const finite = Number.isFinite;
@@ -196,14 +197,15 @@ function barOfScale(step, scale, { width, height }, unit) {
   return { x: 12, y: height - 12, length, text: unit.text(meters) };
 }
 
-const METERS = { of_m: 1, text: distance };
+/** The person's unit of length. */
+const unitOf = () => ({ of_m: 1 / unitFactor("m"), text: distance });
 
 /**
  * Everything there is to draw, in pixels of the box.
  * @param {PlanData} data @param {{width: number, height: number}} box
  * @param {{of_m: number, text: (meters: number) => string}} unit the person's unit of length: rings are round in it
  */
-export function planShapes(data, box, unit = METERS) {
+export function planShapes(data, box, unit = unitOf()) {
   const window = windowOf(data);
   const step = roundUp(window.step / unit.of_m) * unit.of_m;
   const frame = frameOf(window, box);
@@ -289,6 +291,6 @@ function windOf(wind, { width }) {
     y1: y + half * north,
     x2: x + half * east,
     y2: y - half * north,
-    label: { x: width - 6, y: 54, anchor: "end", text: `${wind.speed.toFixed(1)} m/s` },
+    label: { x: width - 6, y: 54, anchor: "end", text: speedText(wind.speed) },
   };
 }

@@ -1,7 +1,7 @@
 // What the plan shows of a session at a moment: places in meters from the pad, by the vehicle's navigation or by GNSS,
 // and what the station has judged. Pure; it chooses no estimate of its own.
 
-import { age } from "../kit/format.js";
+import { age, lengthText } from "../kit/format.js";
 import { lastAtOrBefore } from "../session/table.js";
 
 const POINTS = 240;
@@ -97,7 +97,7 @@ export function planDataOf(view, person, track = trackOf(view)) {
   const best = judgedPlace(view);
   const point = lastPoint(view);
   const isHeard = point && best?.basis !== "landed";
-  const height = point && view.inFlight && finite(point.height) ? `, ${Math.round(point.height)} m up` : "";
+  const height = point && view.inFlight && finite(point.height) ? `, ${lengthText(point.height)} up` : "";
   const lost = finite(figure.other_east_m) && {
     east: figure.other_east_m,
     north: figure.other_north_m,

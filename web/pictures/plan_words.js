@@ -1,6 +1,6 @@
 // The plan in words, for whoever cannot see it, and the lines that stand under it. Pure.
 
-import { bearingText, distance } from "../kit/format.js";
+import { bearingText, distance, speedText } from "../kit/format.js";
 import { walkOf } from "./plan.js";
 import { mapOf, reachesInto } from "./plan_way.js";
 
@@ -14,7 +14,7 @@ const within = ({ radius }, text) => (Number.isFinite(radius) ? `, within ${text
 export function windWords(wind) {
   if (!wind || !Number.isFinite(wind.speed)) return "";
   const toward = Number.isFinite(wind.toward) ? ` toward ${bearingText(wind.toward)}` : ", direction not told";
-  return `Wind ${wind.speed.toFixed(1)} m/s${toward}, ${wind.source}`;
+  return `Wind ${speedText(wind.speed)}${toward}, ${wind.source}`;
 }
 
 /** What forbids the straight way, or reaches into the circle that holds the place; "" where nothing declared does. */

@@ -1,11 +1,12 @@
 // The side view: height against distance from the pad in the upright plane through pad and top, nose and all; where no
 // position is told, height against time. Meters and seconds in, pixels of a box of a given size out. Pure.
 
-import { bearing, distance, fixed } from "../kit/format.js";
+import { bearing, distance, lengthNumber, lengthText } from "../kit/format.js";
+import { shownUnit, unitFactor } from "../kit/units.js";
 import { spread } from "./spread.js";
 
 const finite = Number.isFinite;
-const STEPS_M = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000];
+const STEPS_M = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000, 50000];
 const STEPS_S = [1, 2, 5, 10, 20, 60, 120, 300, 600];
 export const EDGE = { left: 44, right: 12, top: 16, bottom: 24 };
 const LEAST_TOP_M = 20;
@@ -158,17 +159,28 @@ function noseLines(noses, at) {
 }
 
 function scalesOf(at, { width, height }) {
-  const step = stepOf(STEPS_M, at.top, 7);
+  const perMeter = unitFactor("m");
+  const step = stepOf(STEPS_M, at.top * perMeter, 7);
   const heights = [];
-  for (let up = 0; up <= at.top; up += step) heights.push({ y: at.y(up), text: String(up) });
-  const [from, to] = at.range;
+  for (let up = 0; up <= at.top * perMeter; up += step) heights.push({ y: at.y(up / perMeter), text: String(up) });
+  const per = unitFactor(at.unit);
+  const [from, to] = at.range.map((one) => one * per);
   const across = stepOf(at.steps, to - from, Math.max(2, (width - EDGE.left - EDGE.right) / 64));
   const distances = [];
   for (let one = Math.ceil(from / across) * across; one <= to; one += across) {
-    const x = at.x({ along: one, t: one });
-    distances.push({ x, text: `${Math.abs(one)} ${at.unit}`, isPad: one === 0 });
+    const x = at.x({ along: one / per, t: one });
+    distances.push({ x, text: `${Math.abs(one)} ${shownUnit(at.unit)}`, isPad: one === 0 });
   }
-  return { heights, distances, unit: at.unit, ground: at.y(0), left: EDGE.left, right: width - EDGE.right, height };
+  return {
+    heights,
+    distances,
+    unit: at.unit,
+    heightUnit: shownUnit("m"),
+    ground: at.y(0),
+    left: EDGE.left,
+    right: width - EDGE.right,
+    height,
+  };
 }
 
 /** Heights that this flight is measured by, each with its words where no mark has its own. */
@@ -179,7 +191,7 @@ function levelLines({ gate, expected }, at, { width }, marks) {
   ].filter(({ up }) => finite(up) && up <= at.top);
   const [x1, x2] = [EDGE.left, width - EDGE.right];
   return lines.map((one) => {
-    const [y, text] = [at.y(one.up), `${one.text} ${fixed(one.up, 0)} m`];
+    const [y, text] = [at.y(one.up), `${one.text} ${lengthText(one.up)}`];
     const taken = (side) => marks.some(({ anchor, labelY }) => anchor === side && Math.abs(labelY - y) < LABEL_PX);
     const goesRight = taken("end") && !taken("start");
     const textY = taken("end") && taken("start") ? y + LABEL_PX : y - 4;
@@ -220,9 +232,9 @@ export function profileWords(flight) {
   const moves = { up: "climbing", down: "sinking", rest: "at rest", level: "level" }[flight.moving];
   const happened = flight.marks.map(({ text }) => text).join(", ");
   const top = flight.predicted
-    ? ` The top is foretold between ${fixed(flight.predicted.low, 0)} and ${fixed(flight.predicted.high, 0)} m.`
+    ? ` The top is foretold between ${lengthNumber(flight.predicted.low)} and ${lengthText(flight.predicted.high)}.`
     : "";
-  return `Side view. Now ${fixed(now.up, 0)} m up${away}, ${moves}.${top}${happened ? ` So far: ${happened}.` : ""}`;
+  return `Side view. Now ${lengthText(now.up)} up${away}, ${moves}.${top}${happened ? ` So far: ${happened}.` : ""}`;
 }
 
 /** What a marker looks like that goes up, goes down, hangs level or lies: a path around (0, 0). */

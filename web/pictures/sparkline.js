@@ -1,5 +1,7 @@
 // A flight's height as one small line: what tells recordings apart at a look. Pure.
 
+import { lengthText } from "../kit/format.js";
+
 /**
  * @param {(number|null)[]|null} values evenly in time; null where nothing was heard
  * @returns {{line: string, ground: number, top: {x: number, y: number}|null}} SVG path, y of zero, place of the
@@ -30,5 +32,5 @@ export function sparkline(values, width, height) {
 export function sparklineWords(values) {
   const known = (values ?? []).filter((one) => one !== null);
   if (!known.length) return "No flight in it.";
-  return `Height over time: up to ${Math.max(...known)} m.`;
+  return `Height over time: up to ${lengthText(Math.max(...known))}.`;
 }

@@ -1,5 +1,6 @@
 // Which strips there are: those of a flight, the three that count while it flies, and charts picked by hand.
 
+import { shownUnit, unitFactor } from "../kit/units.js";
 import { family } from "../session/roles.js";
 
 const DEG = 180 / Math.PI;
@@ -83,6 +84,15 @@ export function flightStrips(roles) {
 /** The strips that count while it flies: how it leans, how it turns and what the fins do about it, what pushes. */
 export function inFlightStrips(roles) {
   return [tilt, rates, fins(roles), force];
+}
+
+/** A strip in the units that the person reads. */
+export function asRead(strip) {
+  const series = strip.series.map((one) => {
+    const unit = one.unit ?? strip.unit;
+    return { ...one, unit: shownUnit(unit), factor: unitFactor(unit) };
+  });
+  return { ...strip, series, unit: shownUnit(strip.unit), least: strip.least * unitFactor(strip.unit) };
 }
 
 /** What tells names apart: without the beginning and the end that all of them share. */

@@ -25,8 +25,9 @@ export function readerOf(series) {
   const { table, bindings, minus } = series.bound;
   const columns = bindings.map(({ index }) => table.columns[index]);
   const { column } = series;
-  const scale = series.scale ?? column?.display_scale ?? 1;
-  const offset = column?.display_offset ?? 0;
+  const factor = series.factor ?? 1; // to what the person reads
+  const scale = (series.scale ?? column?.display_scale ?? 1) * factor;
+  const offset = (column?.display_offset ?? 0) * factor;
   if (series.combine) return (row) => series.combine(...columns.map((one) => one[row])) * scale;
   if (minus) return (row) => (columns[0][row] - valueNear(minus.table, minus.index, table.t[row])) * scale;
   return (row) => columns[0][row] * scale + offset;

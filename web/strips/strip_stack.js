@@ -3,8 +3,10 @@
 
 import { boxOf, h, setAttr, setClass, setHidden } from "../kit/dom.js";
 import { onTheme } from "../kit/theme.js";
+import { unitsName } from "../kit/units.js";
 import { bandsOf } from "../pictures/strip_shapes.js";
 import { eventsOf, flagsOf, phasesOf } from "../session/flown.js";
+import { asRead } from "./catalog.js";
 import { Cursors } from "./cursors.js";
 import { Axis, Lane } from "./lane.js";
 import { bound } from "./series.js";
@@ -76,7 +78,7 @@ export function StripStack(el, options) {
   function build(view) {
     for (const strip of strips) strip.destroy();
     const definitions = options.strips(view).filter((one) => one.series.some((series) => bound(view, series)));
-    strips = definitions.map((definition) => Strip(definition, view, stripOptions));
+    strips = definitions.map((definition) => Strip(asRead(definition), view, stripOptions));
     scroller.replaceChildren(...strips.map((strip) => strip.el));
     if (strips.length === 0) scroller.append(h("p", { class: "absent", text: NONE }));
     setHidden(cursors.button, strips.length === 0);
@@ -111,7 +113,8 @@ export function StripStack(el, options) {
 
   return {
     update(view) {
-      const key = `${view.store.session} ${view.store.dictionary.hash} ${themed} ${options.key?.(view) ?? ""}`;
+      const { session, dictionary } = view.store;
+      const key = `${session} ${dictionary.hash} ${themed} ${unitsName()} ${options.key?.(view) ?? ""}`;
       if (key !== built) {
         built = key;
         build(view);

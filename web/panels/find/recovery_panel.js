@@ -2,7 +2,7 @@
 
 import { landingText, stagesText } from "../../kit/descent_words.js";
 import { h, setHidden, setText, setTone, syncList } from "../../kit/dom.js";
-import { age, fixed, limitState, tClock } from "../../kit/format.js";
+import { age, fixed, lengthText, limitState, speedText, tClock } from "../../kit/format.js";
 import { heardAgo, sampleWords, unknownValue } from "../../kit/silence_words.js";
 import { channelState } from "../../session/channel_state.js";
 import { family } from "../../session/roles.js";
@@ -90,7 +90,7 @@ const DESCENT = [
     title: "Height",
     read: (view) => {
       const sample = view.tells("ground.height") && view.sample("ground.height");
-      return sample ? lostOr(sample, `${fixed(sample.value, 0)} m`) : [];
+      return sample ? lostOr(sample, lengthText(sample.value)) : [];
     },
   },
   {
@@ -100,7 +100,7 @@ const DESCENT = [
       if (!sample) return [];
       if (view.moment("landing")) return ["none, it lies"];
       if (!view.moment("apogee")) return ["not before apogee"];
-      return lostOr(sample, sample.value < 0 ? `${fixed(-sample.value, 1)} m/s` : "not sinking");
+      return lostOr(sample, sample.value < 0 ? speedText(-sample.value) : "not sinking");
     },
   },
   {
@@ -121,7 +121,7 @@ const DESCENT = [
     title: "Apogee",
     read: (view) => {
       const moment = view.moment("apogee");
-      return [moment ? `${fixed(moment.height_m, 0)} m, ${clock(view, moment)}` : "not reached"];
+      return [moment ? `${lengthText(moment.height_m)}, ${clock(view, moment)}` : "not reached"];
     },
   },
   {

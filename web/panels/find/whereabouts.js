@@ -1,7 +1,7 @@
 // Where to walk, as the station judged it, and what was heard last. The page chooses nothing: the figure says what the
 // estimate rests on. Before there is a figure only the point heard can be told, and says that it is no more. Pure.
 
-import { age, bearingText, distance, fixed } from "../../kit/format.js";
+import { age, bearingText, distance, lengthText } from "../../kit/format.js";
 import { judgedPlace, lastPoint, recoveryOf } from "../../pictures/plan_data.js";
 import { fromPad } from "./from_pad.js";
 
@@ -22,7 +22,7 @@ export function placeWords(view, best) {
   const within = Number.isFinite(best.radius) ? `, within ${distance(best.radius)} (95\u00a0%)` : "";
   if (best.basis === "forecast") return `Predicted landing${within}`;
   if (best.basis === "landed") return `Lies there${within}; position heard ${age(best.age)} ago`;
-  const height = view.inFlight && Number.isFinite(best.height) ? ` ${fixed(best.height, 0)} m up` : "";
+  const height = view.inFlight && Number.isFinite(best.height) ? ` ${lengthText(best.height)} up` : "";
   if (view.inFlight) return `Last point heard,${height} in the air, ${age(best.age)} ago; where it lands is not known`;
   const sides = `${side(best.east, "east", "west")}, ${side(best.north, "north", "south")}`;
   return `${sides}; position heard ${age(best.age)} ago`;
@@ -32,7 +32,7 @@ export function placeWords(view, best) {
 export function lastPointWords(view) {
   const point = lastPoint(view);
   if (!point) return "";
-  const height = Number.isFinite(point.height) ? `, ${fixed(point.height, 0)} m up` : "";
+  const height = Number.isFinite(point.height) ? `, ${lengthText(point.height)} up` : "";
   const away = fromPad(point.east, point.north);
   return `Last heard ${distance(away.distance)}, ${bearingText(away.bearing)}${height}, ${age(point.age)} ago`;
 }
@@ -46,5 +46,5 @@ export function otherWords(view) {
 }
 
 function side(meters, positive, negative) {
-  return `${fixed(Math.abs(meters), 0)} m ${meters < 0 ? negative : positive}`;
+  return `${lengthText(Math.abs(meters))} ${meters < 0 ? negative : positive}`;
 }

@@ -1,7 +1,8 @@
 // Flights side by side: curves on one clock, differences, numbers, and what the sheets say has changed.
 
-import { h, s, setAttr, setHidden } from "../../kit/dom.js";
+import { h, s, setAttr, setHidden, watcher } from "../../kit/dom.js";
 import { fixed, unitText } from "../../kit/format.js";
+import { inUnit, shownUnit, unitFactor } from "../../kit/units.js";
 import { differences, differenceWords, dotPlot, shownRange, smallCurves } from "../../pictures/compare.js";
 
 const EACH = "each";
@@ -29,7 +30,7 @@ export function ComparePanel(el, acts) {
     text: "Open Flights, tick compare on two or more of them, and press Compare.",
   });
   el.append(none, head, body);
-  let shown;
+  const moved = watcher();
   let told;
 
   // What all have comes first; a moment or mark of each flight's own can be chosen as well.
@@ -72,8 +73,7 @@ export function ComparePanel(el, acts) {
       const comparison = view.page.comparison;
       setHidden(none, Boolean(comparison));
       setHidden(head, !comparison);
-      if (comparison === shown) return;
-      shown = comparison;
+      if (!moved(comparison)) return;
       told = comparison?.told;
       if (told) offer();
       setAttr(body, "data-at", told?.at.join());
@@ -85,7 +85,8 @@ export function ComparePanel(el, acts) {
 function drawing({ told, table }) {
   const { t } = table.arrays;
   const shown = shownRange(told.numbers, [t[0], t[t.length - 1]]);
-  const rows = differences(told.numbers);
+  const read = told.numbers.map(asRead);
+  const rows = differences(read);
   return [
     h("p", {
       class: "compare-says",
@@ -100,12 +101,18 @@ function drawing({ told, table }) {
       ...told.columns.map((column) => multiple(column, told.sessions, table, shown)),
       dots(rows),
     ),
-    numbers("In numbers", told.sessions, told.numbers),
+    numbers("In numbers", told.sessions, read),
     told.changes.length
       ? numbers("What the sheets say has changed", told.sessions, told.changes)
       : h("p", { class: "absent", text: "The sheets say the same of all of them." }),
   ];
 }
+
+const asRead = (row) => ({
+  ...row,
+  unit: shownUnit(row.unit),
+  values: row.values.map((value) => inUnit(row.unit, value)),
+});
 
 const SIZE = [420, 128];
 const DASHES = ["", "9 5", "3 4", "12 4 3 4", "2 6", "16 6"];
@@ -122,9 +129,10 @@ function legend(sessions) {
 }
 
 function multiple({ name, title, unit }, sessions, table, shown) {
-  const curves = sessions.map((_, i) => table.arrays[`${name}.${i}`]);
+  const factor = unitFactor(unit);
+  const curves = sessions.map((_, i) => table.arrays[`${name}.${i}`].map((value) => value * factor));
   const shape = smallCurves(table.arrays.t, curves, shown, SIZE);
-  const unitWord = unitText(unit);
+  const unitWord = unitText(shownUnit(unit));
   const range = `from ${fixed(shape.low, 0)} to ${fixed(shape.high, 0)}`;
   const label = `${title}, ${unitWord}: ${sessions.join(" and ")}, ${range}`;
   return h(

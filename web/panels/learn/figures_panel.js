@@ -2,7 +2,18 @@
 
 import { landingText, plusMinus, stagesText } from "../../kit/descent_words.js";
 import { h, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
-import { bearing, bearingText, COULOMB_PER_MAH, distance, duration, fixed, tClock } from "../../kit/format.js";
+import {
+  bearing,
+  bearingText,
+  COULOMB_PER_MAH,
+  distance,
+  duration,
+  fixed,
+  lengthText,
+  speedText,
+  tClock,
+  withSigns,
+} from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const known = Number.isFinite;
@@ -29,7 +40,7 @@ export function figureRows(figures, zero) {
   return ROWS.map(({ key, title, text }) => {
     const body = figures[key];
     if (!body) return undefined;
-    const words = body.reason ? `not measured: ${body.reason}` : text(body, zero);
+    const words = body.reason ? `not measured: ${withSigns(body.reason)}` : text(body, zero);
     return words ? [title, words] : undefined;
   }).filter(Boolean);
 }
@@ -96,7 +107,7 @@ const ROWS = [
     title: "Angle of attack there",
     text: (f) => {
       if (!known(f.angle_of_attack_rad)) return "no wind in the site sheet";
-      const wind = f.wind_source ? `the wind ${f.wind_source}` : `${fixed(f.wind_m_s, 1)} m/s of wind`;
+      const wind = f.wind_source ? `the wind ${withSigns(f.wind_source)}` : `${speedText(f.wind_m_s)} of wind`;
       return `${fixed(f.angle_of_attack_rad * DEG, 0)}\u00b0 with ${wind}`;
     },
   },
@@ -113,7 +124,7 @@ const ROWS = [
     title: "Swing after the rail",
     text: (f) => {
       if (!f.excited) return "not excited";
-      const period = `${fixed(f.period_s, 2)} s at ${fixed(f.speed_m_s, 0)} m/s`;
+      const period = `${fixed(f.period_s, 2)} s at ${speedText(f.speed_m_s, 0)}`;
       const doubt = interval(f.period_low_s, f.period_high_s, 2);
       return `period ${period}${doubt}, damping ratio ${fixed(f.damping_ratio, 2)}`;
     },
@@ -142,7 +153,7 @@ const ROWS = [
     title: "Apogee by source",
     text: (f) =>
       SOURCES.filter(([key]) => known(f[`${key}_m`]))
-        .map(([key, name]) => `${name} ${fixed(f[`${key}_m`], 1)} m`)
+        .map(([key, name]) => `${name} ${lengthText(f[`${key}_m`], 1)}`)
         .join(", "),
   },
   {
@@ -159,7 +170,7 @@ const ROWS = [
     title: "Roll authority",
     text: (f) =>
       f.verdict === "not excited" || !known(f.authority_per_pa_rad)
-        ? `${f.verdict}: ${f.reason_text}`
+        ? `${f.verdict}: ${withSigns(f.reason_text)}`
         : `${f.verdict}: ${fixed(f.authority_per_pa_rad, 2)} rad/s\u00b2 per Pa and rad${interval(f.low, f.high, 2)}`,
   },
   {
@@ -174,8 +185,8 @@ const ROWS = [
     key: "servo_cable",
     title: "Servo connector",
     text: (f, zero) =>
-      f.sentence ??
-      `open ${f.kind}${known(f.height_m) ? `, at ${fixed(f.height_m, 0)} m` : ""}${at(f.t, zero)}: ${f.cause}`,
+      (f.sentence && withSigns(f.sentence)) ??
+      `open ${f.kind}${known(f.height_m) ? `, at ${lengthText(f.height_m)}` : ""}${at(f.t, zero)}: ${f.cause}`,
   },
   {
     key: "descent",
@@ -190,9 +201,7 @@ const ROWS = [
     key: "recovery",
     title: "Wind by drift under the parachute",
     text: (f) =>
-      known(f.drift_m_s)
-        ? `${fixed(f.drift_m_s, 1)} m/s toward ${bearing(f.drift_toward_rad).degrees}\u00b0`
-        : undefined,
+      known(f.drift_m_s) ? `${speedText(f.drift_m_s)} toward ${bearing(f.drift_toward_rad).degrees}\u00b0` : undefined,
   },
   {
     key: "recovery",

@@ -1,7 +1,7 @@
 // What this flight was for, as the station judged it: met, not met or not tested, each with its evidence.
 
-import { h, setHidden } from "../../kit/dom.js";
-import { fixed } from "../../kit/format.js";
+import { h, setHidden, watcher } from "../../kit/dom.js";
+import { fixed, withSigns } from "../../kit/format.js";
 
 const MARKS = { met: "\u2713", "not met": "\u2715", "not tested": "?" };
 const TONES = { met: "good", "not met": "caution", "not tested": "unknown" };
@@ -10,7 +10,7 @@ const TONES = { met: "good", "not met": "caution", "not tested": "unknown" };
 export function goalsWords(goals) {
   const count = (outcome) => goals.filter((goal) => goal.outcome === outcome).length;
   const parts = Object.keys(MARKS).map((outcome) => [count(outcome), outcome]);
-  const open = goals.filter((goal) => goal.outcome !== "met").map((goal) => `${goal.what}: ${goal.outcome}`);
+  const open = goals.filter((goal) => goal.outcome !== "met").map((goal) => `${withSigns(goal.what)}: ${goal.outcome}`);
   const counted = parts.filter(([number]) => number).map(([number, outcome]) => `${number} ${outcome}`);
   return [counted.join(", "), ...open].join(" \u00b7 ");
 }
@@ -22,12 +22,11 @@ export function GoalsPanel(el, acts) {
   const list = h("ul", { class: "goals" });
   const trial = h("p", { class: "facts", testid: "goals-trial" });
   el.append(h("details", {}, line, list, trial));
-  let shown;
+  const moved = watcher();
   return {
     update({ page }) {
       const card = page.summary?.goals ?? null;
-      if (card === shown) return;
-      shown = card;
+      if (!moved(card)) return;
       setHidden(box, !card);
       if (!card) return;
       line.textContent = `What this flight was for: ${goalsWords(card.goals)}`;
@@ -47,7 +46,12 @@ function goalRow({ what, outcome, evidence, t }, zero, acts) {
     "li",
     { class: "goal", "data-tone": TONES[outcome] ?? "unknown" },
     h("span", { class: "goal-mark", "aria-hidden": "true", text: MARKS[outcome] ?? "?" }),
-    h("div", {}, h("b", { text: `${what}: ${outcome}` }), h("p", { class: "facts", text: evidence })),
+    h(
+      "div",
+      {},
+      h("b", { text: `${withSigns(what)}: ${outcome}` }),
+      h("p", { class: "facts", text: withSigns(evidence) }),
+    ),
     at && h("button", { type: "button", class: "act", text: `Show T+${fixed(t - zero, 1)} s`, on: { click } }),
   );
 }

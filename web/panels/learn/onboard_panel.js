@@ -1,16 +1,17 @@
 // The vehicle's own log over the recording: bring it in, see how sure its clock is, look at both and at what the radio
 // lost.
 
-import { h, setHidden, setText } from "../../kit/dom.js";
-import { fixed } from "../../kit/format.js";
+import { h, setHidden, setText, watcher } from "../../kit/dom.js";
+import { fixed, unitText } from "../../kit/format.js";
 import { overlay } from "../../kit/overlay.js";
+import { inUnit, shownUnit } from "../../kit/units.js";
 
 const PAIRS = [
-  ["accel.a.z", "Force along the nose, m/s\u00b2"],
-  ["position.up", "Height, m"],
-  ["altitude_baro", "Height by the vehicle's barometer, m"],
-  ["pressure", "Pressure, Pa"],
-  ["body_rate.z", "Roll rate, rad/s"],
+  ["accel.a.z", "Force along the nose", "m/s2"],
+  ["position.up", "Height", "m"],
+  ["altitude_baro", "Height by the vehicle's barometer", "m"],
+  ["pressure", "Pressure", "Pa"],
+  ["body_rate.z", "Roll rate", "rad/s"],
 ];
 const AROUND_S = 5;
 
@@ -63,6 +64,7 @@ export function OnboardPanel(el, acts) {
   const curves = h("div");
   const form = h("div");
   el.append(none, pick, form, says, drop, curves);
+  const moved = watcher();
   let shown;
   return {
     update(view) {
@@ -76,12 +78,12 @@ export function OnboardPanel(el, acts) {
       );
       setHidden(pick, !replay || !canKeep);
       setHidden(drop, !onboard?.table || !canKeep);
+      if (moved(onboard)) curves.replaceChildren(...(onboard?.table ? drawings(view, onboard) : []));
       if (onboard === shown) return;
       shown = onboard;
       form.replaceChildren(...(onboard?.form ? mappingForm(onboard, acts) : []));
       const words = onboard?.busy ? [onboard.busy] : onboard?.told ? sentences(onboard.told) : [];
       says.replaceChildren(...words.map((text) => h("li", { text })));
-      curves.replaceChildren(...(onboard?.table ? drawings(view, onboard) : []));
     },
   };
 }
@@ -170,7 +172,7 @@ function mappingForm({ file, form }, acts) {
     h("p", { class: "shelf-row" }, "Time is ", time, " in ", timeUnit),
     h(
       "div",
-      { class: "mapping" },
+      { class: "mapping", "data-si": true },
       h(
         "table",
         { class: "grid" },
@@ -193,18 +195,19 @@ function drawings(view, { table, roles }) {
   const zero = moment("lift_off") ?? start;
   const range = [Math.max(start, zero - AROUND_S) - zero, Math.min(end, (moment("landing") ?? end) + AROUND_S) - zero];
   const from = (t) => Float64Array.from(t, (one) => one - zero);
-  return PAIRS.filter(([role]) => roles[role] && view.store.roles.has(role)).map(([role, title]) => {
+  return PAIRS.filter(([role]) => roles[role] && view.store.roles.has(role)).map(([role, title, unit]) => {
+    const read = (values) => values.map((value) => inUnit(unit, value));
     const binding = view.store.roles.get(role);
     const heard = view.store.tables.get(binding.table);
     return overlay(
-      title,
+      `${title}, ${unitText(shownUnit(unit))}`,
       [
         {
           name: "radio",
           t: from(heard.t.subarray(0, heard.n)),
-          values: heard.columns[binding.index].subarray(0, heard.n),
+          values: read(heard.columns[binding.index].subarray(0, heard.n)),
         },
-        { name: "onboard log", t: from(table.arrays.t), values: table.arrays[roles[role]] },
+        { name: "onboard log", t: from(table.arrays.t), values: read(table.arrays[roles[role]]) },
       ],
       range,
     );

@@ -3,6 +3,7 @@
 
 import { h, setAttr, setHidden, setText } from "../../kit/dom.js";
 import { fixed, sentence, unitText } from "../../kit/format.js";
+import { unitsName } from "../../kit/units.js";
 
 const WAIT_MS = 120; // while a hand drags the cursor nothing is asked for
 const SAME_S = 5e-4;
@@ -45,7 +46,8 @@ function parts(acts) {
   const name = h("b", { class: "packet-name", testid: "packet-name" });
   const lines = h("dl", { class: "packet-lines", testid: "packet-lines" });
   const wrong = h("p", { class: "packet-wrong", role: "status" });
-  const fields = h("ul", { class: "packet-fields", testid: "packet-fields" });
+  const fields = h("ul", { class: "packet-fields", testid: "packet-fields", "data-si": true });
+  const si = h("p", { class: "facts", text: "As on the wire: SI, whatever units are read." });
   const hex = h("code", { class: "packet-hex", testid: "packet-hex" });
   const bytes = h("details", { class: "packet-bytes" }, h("summary", { text: "Bytes on the radio, hex" }), hex);
   const act = (testid, direction, label, text) =>
@@ -70,14 +72,15 @@ function parts(acts) {
     ),
     wrong,
     lines,
+    si,
     fields,
     bytes,
   );
-  return { which, name, lines, wrong, fields, hex, none, body };
+  return { which, name, lines, wrong, si, fields, hex, none, body };
 }
 
 export function PacketPanel(el, acts) {
-  const { which, name, lines, wrong, fields, hex, none, body } = parts(acts);
+  const { which, name, lines, wrong, si, fields, hex, none, body } = parts(acts);
   el.append(none, body);
   let asked = "";
   let told = null;
@@ -134,6 +137,7 @@ export function PacketPanel(el, acts) {
       const ready = still && told?.key === asked && told.packets.length > 0;
       setHidden(none, ready || told !== null);
       setHidden(body, !told?.packets.length);
+      setHidden(si, unitsName() === "metric");
       if (!ready) return;
       const at = chosenOf(told.packets, view.cursor.packet);
       const key = `${told.key} ${at}`;

@@ -1,7 +1,8 @@
 // Before the next flight: what the sheet says the vehicle is, what it will do, and what a change would alter.
 
-import { h, setHidden, setText } from "../../kit/dom.js";
-import { fixed } from "../../kit/format.js";
+import { h, setHidden, setText, watcher } from "../../kit/dom.js";
+import { amount, fixed, lengthText, speedText, withSigns } from "../../kit/format.js";
+import { inUnit, shownUnit } from "../../kit/units.js";
 
 const DEG = 180 / Math.PI;
 const LIVE = "live";
@@ -11,16 +12,16 @@ const known = Number.isFinite;
 const nameOf = (view) => view.page.replay?.name ?? LIVE;
 const planOf = (view) => view.page.plans[nameOf(view)];
 
-// [key of the station's answer, title, digits, factor]
+// [key of the station's answer, title, digits, factor, unit of SI where a person may read another one]
 const LINES = [
   ["mass_kg", "Mass at lift-off, kg", 3, 1],
   ["motor", "Motor class and mean thrust, N"],
-  ["wind_m_s", "Wind, m/s", 1, 1],
+  ["wind_m_s", "Wind", 1, 1, "m/s"],
   ["thrust_to_weight", "Thrust to weight", 1, 1],
-  ["rail_exit_speed_m_s", "Speed at the rail\u2019s end, m/s", 1, 1],
+  ["rail_exit_speed_m_s", "Speed at the rail\u2019s end", 1, 1, "m/s"],
   ["angle_of_attack_rad", "Angle of attack there, \u00b0", 0, DEG],
-  ["greatest_speed_m_s", "Greatest speed, m/s", 0, 1],
-  ["apogee_m", "Apogee, m", 0, 1],
+  ["greatest_speed_m_s", "Greatest speed", 0, 1, "m/s"],
+  ["apogee_m", "Apogee", 0, 1, "m"],
   ["apogee_s", "Time to apogee, s", 1, 1],
   ["margin_calibers", "Static margin, calibers", 2, 1],
   ["swing_hz", "Swing at greatest speed, Hz", 2, 1],
@@ -42,8 +43,8 @@ const SIZES = [
 
 /** A panel that asks once per session; `draw(plan)` gives its nodes when the plan changed. */
 function asking(acts, draw) {
+  const moved = watcher();
   let asked;
-  let shown;
   return (view) => {
     const name = nameOf(view);
     if (asked !== name) {
@@ -51,8 +52,7 @@ function asking(acts, draw) {
       if (!view.page.plans[name]) acts.lookAtPlan(name);
     }
     const plan = planOf(view);
-    if (plan === shown) return;
-    shown = plan;
+    if (!moved(plan)) return;
     draw(plan, name);
   };
 }
@@ -101,7 +101,7 @@ export function NextFlightPanel(el, acts) {
     "details",
     { class: "plan-form" },
     h("summary", { text: "What would a change do?" }),
-    h("div", { class: "plan-fields" }, ...inputs.map((one) => one.el)),
+    h("div", { class: "plan-fields", "data-si": true }, ...inputs.map((one) => one.el)),
     h("label", { class: "video-pick" }, "Another motor: a time (s) and a thrust (N) on each line, CSV ", motor),
     h("label", { class: "plan-keep" }, keep, " with fins of the size that keeps the margin"),
     clear,
@@ -155,12 +155,12 @@ function forecast(told) {
     told.changed && h("th", { scope: "col", text: "changed" }),
   );
   const rows = LINES.filter(([key]) => flights.some((flight) => flight[key] !== undefined && flight[key] !== null)).map(
-    ([key, title, digits, factor]) =>
+    ([key, title, digits, factor, unit]) =>
       h(
         "tr",
         {},
-        h("th", { scope: "row", text: title }),
-        ...flights.map((flight) => h("td", { "data-key": key, text: cell(flight[key], digits, factor) })),
+        h("th", { scope: "row", text: unit ? `${title}, ${shownUnit(unit)}` : title }),
+        ...flights.map((flight) => h("td", { "data-key": key, text: cell(inUnit(unit, flight[key]), digits, factor) })),
       ),
   );
   const fins = (told.changed ?? told.as_it_is).fins ?? [];
@@ -187,9 +187,13 @@ function limit({ name, value, unit, asked, met }) {
     "li",
     { "data-tone": met ? "good" : "caution" },
     h("span", { class: "plan-mark", "aria-hidden": "true", text: met ? "\u2713" : "!" }),
-    h("span", { text: `${name} ${fixed(value, 1)}${unit ? ` ${unit}` : ""}: ${met ? "met" : "not met"} (${asked})` }),
+    h("span", { text: `${name} ${amount(value, unit, 1)}: ${met ? "met" : "not met"} (${askedWords(asked, unit)})` }),
   );
 }
+
+/** A rule's bound; beside what is read in another unit its own number has its own unit. */
+const askedWords = (asked, unit) =>
+  withSigns(shownUnit(unit) === unit ? asked : asked.replace(/(\d+(?:\.\d+)?)(?! ?[\w/])/, `$1 ${unit}`));
 
 function cell(value, digits, factor) {
   if (value === undefined || value === null) return fixed(undefined);
@@ -227,7 +231,7 @@ function configuration(told) {
   return [
     h(
       "table",
-      { class: "grid", testid: "configuration-states" },
+      { class: "grid", testid: "configuration-states", "data-si": true },
       h(
         "thead",
         {},
@@ -243,10 +247,7 @@ function configuration(told) {
         line("Damping ratio", "damping_ratio", 3),
       ),
     ),
-    h("p", {
-      class: "plan-says",
-      text: pressureWords(told),
-    }),
+    h("p", { class: "plan-says", "data-si": true, text: pressureWords(told) }),
     h("p", { class: "plan-says", text: `The margin is ${told.margin_words} (common practice).` }),
     h(
       "table",
@@ -269,7 +270,7 @@ function configuration(told) {
           h(
             "tr",
             {},
-            h("th", { scope: "row", text: `${fixed(row.speed_m_s, 0)} m/s` }),
+            h("th", { scope: "row", text: speedText(row.speed_m_s, 0) }),
             h("td", { text: `${fixed(row.liftoff_hz, 2)} Hz` }),
             h("td", { text: `${fixed(row.burnout_hz, 2)} Hz` }),
           ),
@@ -281,8 +282,8 @@ function configuration(told) {
 }
 
 function flownWords({ apogee_m: apogee, rail_exit_speed_m_s: speed }) {
-  const exit = known(speed) ? `, rail exit ${fixed(speed, 1)} m/s` : "";
-  return `This flight, measured: apogee ${fixed(apogee, 0)} m${exit}.`;
+  const exit = known(speed) ? `, rail exit ${speedText(speed)}` : "";
+  return `This flight, measured: apogee ${lengthText(apogee)}${exit}.`;
 }
 
 function sourceWords({ mass, drag, density, wind, propellant }) {
@@ -295,7 +296,7 @@ function sourceWords({ mass, drag, density, wind, propellant }) {
   ];
   return sources
     .filter(([title, text]) => text || title !== "Propellant")
-    .map(([title, text]) => `${title}: ${text}.`)
+    .map(([title, text]) => `${title}: ${withSigns(text)}.`)
     .join(" ");
 }
 

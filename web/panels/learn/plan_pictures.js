@@ -2,6 +2,7 @@
 
 import { h, s, setHidden, setText, watcher } from "../../kit/dom.js";
 import { fixed } from "../../kit/format.js";
+import { shownUnit } from "../../kit/units.js";
 import { levelShapes, levelWords, swingShapes, swingWords } from "../../pictures/curves.js";
 import { vehicleShapes, vehicleWords } from "../../pictures/vehicle.js";
 
@@ -161,7 +162,7 @@ function swingFigure(frequencies, flown) {
   const words = swingWords(frequencies, flown);
   const shape = swingShapes(frequencies, flown, CURVE);
   if (!shape) return h("p", { class: "absent", text: words });
-  return figureOf("Swing, Hz, against speed, m/s", words, [
+  return figureOf(`Swing, Hz, against speed, ${shownUnit("m/s")}`, words, [
     shape.flown &&
       s("rect", { class: "curve-flown", x: shape.flown.x, width: shape.flown.width, y: 12, height: CURVE[1] - 42 }),
     ...axes(shape, { x: (value) => fixed(value, 0) }),
@@ -176,9 +177,10 @@ function levelFigure(link) {
   const shape = levelShapes(link, CURVE);
   if (!shape) return h("p", { class: "absent", text: words });
   const { margin, reach } = shape;
-  const meters = (value) => (value >= 1000 ? `${value / 1000} km` : `${value} m`);
+  const far = (value) =>
+    shownUnit("m") === "m" && value >= 1000 ? `${value / 1000} km` : `${value} ${shownUnit("m")}`;
   return figureOf("Radio level, dBm, against distance", words, [
-    ...axes(shape, { x: meters }),
+    ...axes(shape, { x: far }),
     shape.floor !== null &&
       s("line", { class: "curve-floor", x1: 46, x2: CURVE[0] - 12, y1: shape.floor, y2: shape.floor }),
     s("path", { class: "curve -c0 -flown", d: shape.flown }),

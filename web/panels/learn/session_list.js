@@ -2,7 +2,8 @@
 // one is listed with its sentence and hides nothing else.
 
 import { h, s, setAttr, setHidden, setText, syncList, watcher } from "../../kit/dom.js";
-import { bytes, duration, fixed, sentence } from "../../kit/format.js";
+import { bytes, duration, lengthText, sentence } from "../../kit/format.js";
+import { unitsName, unitsQuery } from "../../kit/units.js";
 import { sparkline, sparklineWords } from "../../pictures/sparkline.js";
 
 const ORDERS = {
@@ -102,7 +103,7 @@ export function SessionList(el, acts) {
       syncList(
         list,
         shown,
-        (one) => JSON.stringify([one, canKeep]),
+        (one) => JSON.stringify([one, canKeep, unitsName()]),
         (one) => row({ ...one, canKeep }),
         (node, one) => {
           node.classList.toggle("-open", replay?.name === one.name);
@@ -246,7 +247,7 @@ class Row {
       ? SAVES.map(([part, text]) =>
           h("a", {
             class: "save-link",
-            href: `/api/sessions/${encodeURIComponent(session.name)}/${part}`,
+            href: `/api/sessions/${encodeURIComponent(session.name)}/${part}${part === "report" ? unitsQuery() : ""}`,
             download: "",
             text,
             testid: `${part.replace("export/", "")}-${session.name}`,
@@ -298,7 +299,7 @@ function counts({ findings, recording, pending }) {
 
 function facts(session) {
   const apogee =
-    session.apogee_m === null || session.apogee_m === undefined ? "" : `apogee ${fixed(session.apogee_m, 0)} m`;
+    session.apogee_m === null || session.apogee_m === undefined ? "" : `apogee ${lengthText(session.apogee_m)}`;
   const named = session.label && session.label !== session.name;
   const parts = [
     apogee,

@@ -1,8 +1,8 @@
 // The summary of a session as a plain table, as the station computed it.
 
 import { plusMinus } from "../../kit/descent_words.js";
-import { h, setHidden, setText } from "../../kit/dom.js";
-import { duration, fixed, NOTHING } from "../../kit/format.js";
+import { h, setHidden, setText, watcher } from "../../kit/dom.js";
+import { duration, fixed, lengthText, NOTHING, speedText, withSigns } from "../../kit/format.js";
 import { lacking } from "../../session/needs.js";
 
 /** Rows [title, text] of a summary and its dictionary's roles; only what the station sent, nothing computed here. */
@@ -11,8 +11,8 @@ export function summaryRows(summary, roles) {
   const at = (t) => (Number.isFinite(t) && Number.isFinite(zero) ? ` at T+${fixed(t - zero, 1)} s` : "");
   const rows = [
     ["Duration", duration(summary.duration_s)],
-    ["Apogee", summary.apogee ? `${fixed(summary.apogee.height_m, 1)} m${at(summary.apogee.t)}` : "not reached"],
-    ["Greatest speed", speedText(summary, at)],
+    ["Apogee", summary.apogee ? `${lengthText(summary.apogee.height_m, 1)}${at(summary.apogee.t)}` : "not reached"],
+    ["Greatest speed", fastestText(summary, at)],
     ["Greatest tilt before apogee", tiltText(summary, roles)],
     ["Non-finite frames", String(summary.nonfinite_frames ?? NOTHING)],
     ["Packets", `${sum(summary.packets)}, damaged ${summary.damaged ?? NOTHING}, lost ${summary.lost ?? NOTHING}`],
@@ -22,7 +22,7 @@ export function summaryRows(summary, roles) {
         ? `T${t - zero < 0 ? "\u2212" : "+"}${Math.abs(t - zero).toFixed(1)} s`
         : `${fixed(t, 1)} s`,
     ]),
-    ...Object.entries(summary.absent ?? {}).map(([what, why]) => [`Not told: ${what}`, why]),
+    ...Object.entries(summary.absent ?? {}).map(([what, why]) => [`Not told: ${what}`, withSigns(why)]),
     ...(summary.commands ?? []).map(({ title, args_text, state_text }) => [
       `Command: ${title}${args_text ? `, ${args_text}` : ""}`,
       state_text,
@@ -32,11 +32,11 @@ export function summaryRows(summary, roles) {
 }
 
 // As judged, with its doubt; what the vehicle's own state vector says has none.
-function speedText(summary, at) {
+function fastestText(summary, at) {
   const figure = summary.figures?.greatest_speed ?? {};
   const told = summary.greatest_speed_m_s;
-  const own = Number.isFinite(told) ? `${fixed(told, 1)} m/s by the vehicle's state vector` : "";
-  if (!Number.isFinite(figure.speed_m_s)) return own || `not measured: ${figure.reason ?? "it did not fly"}`;
+  const own = Number.isFinite(told) ? `${speedText(told)} by the vehicle's state vector` : "";
+  if (!Number.isFinite(figure.speed_m_s)) return own || `not measured: ${withSigns(figure.reason ?? "it did not fly")}`;
   return `${plusMinus(figure.speed_m_s, figure.sigma_m_s, 0, "m/s")} by the ${figure.source}${at(figure.t)}`;
 }
 
@@ -54,7 +54,7 @@ export function SummaryPanel(el) {
   const table = h("table", { class: "grid -summary" });
   const none = h("p", { class: "absent" });
   el.append(table, none);
-  let shown = null;
+  const moved = watcher();
   return {
     update(view) {
       const { summary, replay } = view.page;
@@ -62,8 +62,7 @@ export function SummaryPanel(el) {
         none,
         replay ? "The station could not make a summary of this session." : "Open a session to see its summary.",
       );
-      if (summary === shown) return;
-      shown = summary;
+      if (!moved(summary)) return;
       setHidden(none, Boolean(summary));
       setHidden(table, !summary);
       table.replaceChildren(

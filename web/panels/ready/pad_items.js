@@ -81,7 +81,8 @@ export function manualItem(tick) {
   const button = h("button", { type: "button", class: "pad-tick", role: "checkbox" }, mark, title, told);
   const number = h("input", { type: "number", step: "any", inputmode: "decimal", class: "pad-number" });
   const unit = h("span", { class: "pad-unit" });
-  const asks = h("span", { class: "pad-asks", hidden: true }, number, unit);
+  // What is entered is SI, as the sheet asks for it; its unit stands beside.
+  const asks = h("span", { class: "pad-asks", hidden: true, "data-si": true }, number, unit);
   const node = h("li", { class: "pad-item -manual" }, button, asks, reason);
   node.reason = reason;
   let now = null;

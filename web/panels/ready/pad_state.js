@@ -245,7 +245,7 @@ export function tickWords({ standing, by, at, value, cleared }) {
   const when = Number.isNaN(time.getTime())
     ? ""
     : `, ${[time.getHours(), time.getMinutes()].map((part) => String(part).padStart(2, "0")).join(":")}`;
-  if (by && value) return `${standing === "not met" ? "NOT met: " : ""}${value}, ${by}${when}`;
+  if (by && value) return `${standing === "not met" ? "NOT met: " : ""}${plain(value)}, ${by}${when}`;
   if (by) return `ticked by ${by}${when}`;
   return cleared ? `open \u2014 ${cleared}` : "open";
 }

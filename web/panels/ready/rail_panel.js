@@ -2,7 +2,7 @@
 // foretells it from the sheet and the wind that was measured at the pad.
 
 import { h, setHidden, setText, setTone } from "../../kit/dom.js";
-import { fixed } from "../../kit/format.js";
+import { fixed, speedText, withSigns } from "../../kit/format.js";
 
 const DEG = 180 / Math.PI;
 const LIVE = "live";
@@ -43,7 +43,7 @@ export function RailPanel(el, acts) {
       const flight = plan?.forecast?.as_it_is;
       setHidden(figures, !flight);
       if (flight) {
-        setText(speed, `${fixed(flight.rail_exit_speed_m_s, 0)} m/s`);
+        setText(speed, speedText(flight.rail_exit_speed_m_s, 0));
         setText(lean, `${fixed(flight.angle_of_attack_rad * DEG, 0)}\u00b0`);
         const slow = plan.forecast.limits.find((limit) => limit.name.startsWith("speed at") && !limit.met);
         setTone(figures, slow ? "caution" : "none");
@@ -66,8 +66,8 @@ export function RailPanel(el, acts) {
 /** Whose wind that is: "wind measured at the pad, 6.6 m/s, entered at 14:02 UTC". */
 function windWords({ as_it_is: flight, sources, limits }) {
   const own = sources.wind.startsWith("measured")
-    ? sources.wind
-    : `${fixed(flight.wind_m_s, 1)} m/s by ${sources.wind}`;
+    ? withSigns(sources.wind)
+    : `${speedText(flight.wind_m_s)} by ${withSigns(sources.wind)}`;
   const slow = limits.find(({ name, met }) => name.startsWith("speed at") && !met);
-  return `Wind ${own}.${slow ? ` Too slow: ${slow.asked} m/s.` : ""}`;
+  return `Wind ${own}.${slow ? ` Too slow: ${withSigns(`${slow.asked} m/s`)}.` : ""}`;
 }

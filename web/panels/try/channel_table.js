@@ -2,7 +2,7 @@
 // that chart it, alone or with others.
 
 import { builder, h, s, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
-import { age, limitState, unitText, valueText } from "../../kit/format.js";
+import { age, columnUnit, limitState, valueText } from "../../kit/format.js";
 import { sparkPath } from "../../pictures/spark.js";
 import { windowOf } from "../../session/decimate.js";
 import { titleOf } from "../../strips/channel_title.js";
@@ -119,7 +119,7 @@ function limitWords(sample, state) {
 // What the vehicle sent is shown as it came; what the station could not compute is not known.
 function sayings(view, { column, meta }, sample, state) {
   const isUnknown = meta.computed && Number.isNaN(sample.value);
-  const unit = column.kind === "number" ? unitText(column.display_unit || column.unit) : "";
+  const unit = column.kind === "number" ? columnUnit(column) : "";
   const lack = meta.computed ? view.lacks(column.role) : "";
   return {
     value: `${valueText(column, isUnknown ? undefined : sample.value)} ${unit}`.trim(),

@@ -1,13 +1,14 @@
 // The climb column: height against the ladder of what happens at which height.
 
 import { boxOf, h, s, setAttr, setClass, setHidden, setText } from "../../kit/dom.js";
-import { fixed } from "../../kit/format.js";
+import { lengthText } from "../../kit/format.js";
 import { unknownValue } from "../../kit/silence_words.js";
+import { shownUnit, unitFactor, unitsName } from "../../kit/units.js";
 import { MARKERS } from "../../pictures/profile.js";
 import { spread } from "../../pictures/spread.js";
 import { motionOf } from "./flight_side.js";
 
-const STEPS_M = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000];
+const STEPS_M = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000, 5000, 10000];
 const TOP_PX = 22;
 const BOTTOM_PX = 26;
 const BAR_X = 48;
@@ -73,28 +74,35 @@ export function ClimbColumn(el, acts) {
       const { value: height, stale, age } = view.sample(role);
       const greatest = view.greatestInFlight(role);
       const ladder = rungs(view);
-      const { top, step } = scaleTop(Math.max(50, greatest ?? 0, ...ladder.map((rung) => rung.height)));
+      const per = unitFactor("m");
+      const { top, step } = scaleTop(per * Math.max(50, greatest ?? 0, ...ladder.map((rung) => rung.height)));
       const y = (meters) =>
-        box.height - BOTTOM_PX - (Math.max(0, Math.min(top, meters)) / top) * (box.height - BOTTOM_PX - TOP_PX);
-      const key = JSON.stringify([box, top, ladder.map((rung) => [rung.id, Math.round(rung.height * 10)])]);
+        box.height - BOTTOM_PX - (Math.max(0, Math.min(top, meters * per)) / top) * (box.height - BOTTOM_PX - TOP_PX);
+      const key = JSON.stringify([
+        box,
+        top,
+        unitsName(),
+        ladder.map((rung) => [rung.id, Math.round(rung.height * 10)]),
+      ]);
       if (key !== drawn) {
         drawn = key;
-        drawFrame(svg, parts, { bar, ground }, box, y, top, step, ladder);
+        drawFrame(svg, parts, { bar, ground }, box, y, { top, step, per }, ladder);
       }
       drawVehicle({ fill, most, vehicle }, y, height, greatest, motionOf(view));
       const isLost = stale && height !== undefined;
       setClass(svg, "-lost", isLost);
-      const lost = isLost ? unknownValue(`${fixed(height, 0)} m`, age) : "";
-      setAttr(svg, "aria-label", lost || `${fixed(height, 0)} meters above the pad, scale to ${top} meters`);
+      const lost = isLost ? unknownValue(lengthText(height), age) : "";
+      setAttr(svg, "aria-label", lost || `${lengthText(height)} above the pad, scale to ${top} ${shownUnit("m")}`);
       setText(say, lost);
     },
   };
 }
 
-function drawFrame(svg, parts, { bar, ground }, box, y, top, step, ladder) {
+/** `top` and `step` as the person reads them, `per` of these to a meter. */
+function drawFrame(svg, parts, { bar, ground }, box, y, { top, step, per }, ladder) {
   setAttr(svg, "viewBox", `0 0 ${box.width} ${box.height}`);
-  setAttr(bar, "y", y(top));
-  setAttr(bar, "height", y(0) - y(top));
+  setAttr(bar, "y", y(top / per));
+  setAttr(bar, "height", y(0) - y(top / per));
   for (const [name, value] of [
     ["x1", BAR_X - 8],
     ["x2", box.width],
@@ -103,15 +111,14 @@ function drawFrame(svg, parts, { bar, ground }, box, y, top, step, ladder) {
   ])
     setAttr(ground, name, value);
   const ticks = [];
-  for (let meters = 0; meters <= top; meters += step) {
-    ticks.push(s("line", { class: "tick", x1: BAR_X - 8, x2: BAR_X, y1: y(meters), y2: y(meters) }));
-    ticks.push(
-      s("text", { class: "tick-text", x: BAR_X - 12, y: y(meters) + 5, "text-anchor": "end", text: String(meters) }),
-    );
+  for (let mark = 0; mark <= top; mark += step) {
+    const at = y(mark / per);
+    ticks.push(s("line", { class: "tick", x1: BAR_X - 8, x2: BAR_X, y1: at, y2: at }));
+    ticks.push(s("text", { class: "tick-text", x: BAR_X - 12, y: at + 5, "text-anchor": "end", text: String(mark) }));
   }
   parts.ticks.replaceChildren(
     ...ticks,
-    s("text", { class: "tick-text", x: BAR_X - 12, y: box.height - 6, "text-anchor": "end", text: "m" }),
+    s("text", { class: "tick-text", x: BAR_X - 12, y: box.height - 6, "text-anchor": "end", text: shownUnit("m") }),
   );
   parts.rungs.replaceChildren(...drawRungs(box, y, ladder));
 }
@@ -138,7 +145,7 @@ function drawRungs(box, y, ladder) {
         class: "rung-height",
         x: right + 28,
         y: label + 14,
-        text: `${fixed(rung.height, rung.height < 10 ? 1 : 0)} m${rung.kind === "done" ? " reached" : ""}`,
+        text: `${lengthText(rung.height, rung.height < 10 ? 1 : 0)}${rung.kind === "done" ? " reached" : ""}`,
       }),
     ];
   });

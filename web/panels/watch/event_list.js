@@ -2,6 +2,7 @@
 
 import { h, setText, setTone, syncList } from "../../kit/dom.js";
 import { duration, tClock, withSigns } from "../../kit/format.js";
+import { unitsName } from "../../kit/units.js";
 import { COMMAND_STATES } from "../../session/messages.js";
 
 // Told when judged, but of an earlier moment: the line shows that one.
@@ -52,7 +53,7 @@ export function EventList(el) {
     update(view) {
       const told = view.events(LOOKED_AT);
       const zero = view.moment("lift_off")?.t;
-      const key = `${view.store.session} ${told.length} ${told[0]?.i} ${zero}`;
+      const key = `${view.store.session} ${told.length} ${told[0]?.i} ${zero} ${unitsName()}`;
       if (key === shown) return;
       shown = key;
       const lines = eventLines(told).slice(0, SHOWN);
@@ -60,7 +61,7 @@ export function EventList(el) {
       syncList(
         list,
         lines,
-        ({ entry }) => `${view.store.session} ${entry.i}`,
+        ({ entry }) => `${view.store.session} ${entry.i} ${unitsName()}`,
         make,
         (node, { entry, t }) => {
           setText(node.firstChild, zero === undefined || !Number.isFinite(t) ? duration(entry.rx) : tClock(t - zero));

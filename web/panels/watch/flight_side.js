@@ -1,6 +1,6 @@
 // What a session tells of a flight seen from the side, as the profile wants it. Reads stores; draws nothing.
 
-import { fixed } from "../../kit/format.js";
+import { lengthText } from "../../kit/format.js";
 import { movingOf } from "../../pictures/profile.js";
 import { lastAtOrBefore } from "../../session/table.js";
 
@@ -185,7 +185,7 @@ function marksOf(view, lifted, points) {
     const t = moment.t - lifted;
     const at = between(points, t);
     const up = finite(moment.height_m) ? moment.height_m : at.up;
-    const text = key === "landing" ? word : `${word} ${fixed(up, 0)} m`;
+    const text = key === "landing" ? word : `${word} ${lengthText(up)}`;
     return [{ key, text, t, along: at.along, up: key === "landing" ? Math.max(0, at.up) : up }];
   });
 }

@@ -1,7 +1,8 @@
 // The numbers that decide in flight, as words: what each reads now, and what stands under it. Pure.
 
-import { duration, fixed, NOTHING, sentence } from "../../kit/format.js";
+import { duration, fixed, lengthNumber, lengthText, NOTHING, sentence, speedNumber } from "../../kit/format.js";
 import { heardAgo, wasAgo } from "../../kit/silence_words.js";
+import { inUnit, shownUnit } from "../../kit/units.js";
 import { channelState, isSet } from "../../session/channel_state.js";
 import { phasesDiffer } from "../../session/phases.js";
 import { family } from "../../session/roles.js";
@@ -37,6 +38,7 @@ export function timeNow(view) {
 }
 
 const brief = (value) => fixed(value, Math.abs(value) >= WHOLE_FROM ? 0 : 1);
+const briefHeight = (meters) => brief(inUnit("m", meters));
 
 function numberNow(view, roles, digits) {
   const able = roles.filter((one) => view.has(one));
@@ -51,20 +53,20 @@ function numberNow(view, roles, digits) {
 
 /** Height above the pad; where the vehicle claims another one, by how much. @returns {Told|undefined} */
 export function heightNow(view) {
-  const told = numberNow(view, ["ground.height", "position.up", "altitude_baro"], brief);
-  if (!told || told.note) return told && { ...told, unit: "m" };
+  const told = numberNow(view, ["ground.height", "position.up", "altitude_baro"], briefHeight);
+  if (!told || told.note) return told && { ...told, unit: shownUnit("m") };
   const claim = view.tells("ground.height") ? view.sample("position.up") : undefined;
   const less = claim && !claim.stale && finite(claim.value) ? claim.value - told.value : 0;
-  const note =
-    Math.abs(less) >= DIFFERS_M ? `vehicle says ${fixed(Math.abs(less), 0)} m ${less < 0 ? "less" : "more"}` : "";
-  return { ...told, unit: "m", note };
+  const differs = Math.abs(less) >= DIFFERS_M;
+  const note = differs ? `vehicle says ${lengthText(Math.abs(less))} ${less < 0 ? "less" : "more"}` : "";
+  return { ...told, unit: shownUnit("m"), note };
 }
 
 /** Climb rate with its sign. @returns {Told|undefined} */
 export function climbNow(view) {
-  const signed = (value) => (value > 0 && fixed(value, 1) !== "0.0" ? "+" : "") + brief(value);
+  const signed = (m_s) => (m_s > 0 && speedNumber(m_s) !== "0.0" ? "+" : "") + brief(inUnit("m/s", m_s));
   const told = numberNow(view, ["ground.climb_rate", "velocity.up"], signed);
-  return told && { ...told, unit: "m/s" };
+  return told && { ...told, unit: shownUnit("m/s") };
 }
 
 /** The top: reached, or foretold with its doubt, or why it is not. @returns {Told} */
@@ -73,23 +75,23 @@ export function topNow(view) {
   if (top) {
     const when = `at T+${fixed(top.t - view.zero, 1)} s`;
     if (!finite(top.height_m)) return { text: "reached", note: when };
-    return { text: fixed(top.height_m, 0), unit: "m", note: `reached ${when}`, value: top.height_m };
+    return { text: lengthNumber(top.height_m), unit: shownUnit("m"), note: `reached ${when}`, value: top.height_m };
   }
   const told = view.tells("ground.predicted_apogee") ? view.sample("ground.predicted_apogee") : undefined;
   const reason = view.inFlight ? view.state("prediction", "apogee")?.body?.reason : "";
   if (told?.stale && finite(told.value))
-    return { text: NOTHING, note: wasAgo(`${fixed(told.value, 0)} m foretold`, told.age), tone: "stale" };
+    return { text: NOTHING, note: wasAgo(`${lengthText(told.value)} foretold`, told.age), tone: "stale" };
   if (told && finite(told.value) && view.inFlight)
-    return { text: `~${fixed(told.value, 0)}`, unit: "m", note: intervalWords(view), foretold: true };
+    return { text: `~${lengthNumber(told.value)}`, unit: shownUnit("m"), note: intervalWords(view), foretold: true };
   if (view.inFlight) return { text: NOTHING, note: reason ? `not foretold: ${reason}` : "not reached" };
   const { expected_apogee_m: expected } = view.store.dictionary.sheet ?? {};
-  return { text: NOTHING, note: finite(expected) ? `sheet expects ${fixed(expected, 0)} m` : "not flown yet" };
+  return { text: NOTHING, note: finite(expected) ? `sheet expects ${lengthText(expected)}` : "not flown yet" };
 }
 
 function intervalWords(view) {
   const [low, high, left] = ["low", "high", "in"].map((part) => view.value(`ground.predicted_apogee_${part}`));
   if (![low, high].every(finite)) return "";
-  return `${fixed(low, 0)} to ${fixed(high, 0)} m${finite(left) ? `, in ${fixed(Math.max(0, left), 1)} s` : ""}`;
+  return `${lengthNumber(low)} to ${lengthText(high)}${finite(left) ? `, in ${fixed(Math.max(0, left), 1)} s` : ""}`;
 }
 
 /**

@@ -2,6 +2,7 @@
 
 import { boxOf, h, s, setAttr, setClass, setHidden, setText } from "../../kit/dom.js";
 import { bearingText } from "../../kit/format.js";
+import { unitsName } from "../../kit/units.js";
 import { MARKERS, profileShapes, profileWords } from "../../pictures/profile.js";
 import { flightSide, wayFlown } from "./flight_side.js";
 import { pace, WORDS_MS } from "./pace.js";
@@ -37,7 +38,7 @@ export function ProfilePanel(el, acts) {
   function draw(flight) {
     const shapes = profileShapes(flight, box);
     setAttr(drawing, "viewBox", `0 0 ${box.width} ${box.height}`);
-    const key = JSON.stringify([shapes.heights, shapes.distances, shapes.lines]);
+    const key = JSON.stringify([shapes.heightUnit, shapes.heights, shapes.distances, shapes.lines]);
     if (key !== scaled) {
       scaled = key;
       scales.replaceChildren(...scaleNodes(shapes));
@@ -80,6 +81,7 @@ export function ProfilePanel(el, acts) {
         box.width,
         box.height,
         view.silence?.who,
+        unitsName(),
       ].join();
       if (isDue(due)) words = draw(flightSide(view, way));
       if (isToldAnew(words)) setAttr(drawing, "aria-label", words);
@@ -93,7 +95,7 @@ function noteOf({ hasPlace, toward, foretold }) {
   return `Right: ${bearingText(toward)}${shade}`;
 }
 
-function scaleNodes({ heights, distances, ground, left, right, unit }) {
+function scaleNodes({ heights, distances, ground, left, right, unit, heightUnit }) {
   return [
     ...heights.flatMap(({ y, text }) => [
       s("line", { class: "profile-grid", x1: left, x2: right, y1: y, y2: y }),
@@ -110,7 +112,7 @@ function scaleNodes({ heights, distances, ground, left, right, unit }) {
       }),
     ]),
     s("line", { class: "profile-ground", x1: left, x2: right, y1: ground, y2: ground }),
-    s("text", { class: "profile-scale", x: left - 6, y: 11, "text-anchor": "end", text: "m" }),
+    s("text", { class: "profile-scale", x: left - 6, y: 11, "text-anchor": "end", text: heightUnit }),
   ];
 }
 

@@ -1,8 +1,9 @@
 // The big numbers of a flight, each with the greatest of this flight beside it.
 
 import { h, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
-import { fixed, NOTHING } from "../../kit/format.js";
+import { fixed, lengthNumber, lengthText, NOTHING } from "../../kit/format.js";
 import { wasAgo } from "../../kit/silence_words.js";
+import { inUnit, shownUnit, unitFactor } from "../../kit/units.js";
 
 const DEG = 180 / Math.PI;
 const WHOLE_FROM = 1000;
@@ -35,15 +36,16 @@ const READOUTS = [
 export function Readouts(el) {
   const cells = READOUTS.map((readout) => {
     const value = h("span", { class: "number", testid: `readout-${readout.id}` });
+    const unit = h("span", { class: "unit" });
     const most = h("span", { class: readout.note ? "most -long" : "most" });
     const cell = h(
       "div",
       { class: "readout" },
       h("span", { class: "label", text: readout.title }),
-      h("span", { class: "line" }, value, h("span", { class: "unit", text: readout.unit })),
+      h("span", { class: "line" }, value, unit),
       most,
     );
-    return { readout, cell, value, most };
+    return { readout, cell, value, unit, most };
   });
   const apogee = h("span", { class: "number", testid: "readout-apogee" });
   const apogeeNote = h("span", { class: "most" });
@@ -69,11 +71,12 @@ export function Readouts(el) {
 /** A number of four digits or more needs no decimals, and has no room for them. */
 const brief = (value, digits) => fixed(value, Math.abs(value) >= WHOLE_FROM ? 0 : digits);
 
-function showReadout(view, { readout, cell, value, most }) {
+function showReadout(view, { readout, cell, value, unit, most }) {
   const roles = [readout.role, readout.fallback].filter((name) => name && view.has(name));
   const role = roles.find((name) => view.tells(name)) ?? roles[0];
   setHidden(cell, !role);
   if (!role) return;
+  setText(unit, shownUnit(readout.unit));
   const lack = view.lacks(role);
   setClass(most, "-why", Boolean(lack));
   if (lack) {
@@ -83,7 +86,7 @@ function showReadout(view, { readout, cell, value, most }) {
     setText(most, `needs ${lack}`);
     return;
   }
-  const scale = readout.scale ?? 1;
+  const scale = readout.scale ?? unitFactor(readout.unit);
   const sample = view.sample(role);
   const number = brief(sample.value === undefined ? undefined : sample.value * scale, readout.digits);
   const isLost = sample.stale && sample.value !== undefined;
@@ -106,9 +109,9 @@ function showApogee(view, value, note) {
   setText(
     value,
     Number.isFinite(height)
-      ? `${brief(height, 1)} m`
+      ? `${brief(inUnit("m", height), 1)} ${shownUnit("m")}`
       : Number.isFinite(foreseen)
-        ? `~${fixed(foreseen, 0)} m`
+        ? `~${lengthText(foreseen)}`
         : NOTHING,
   );
   setAttr(value, "data-value", Number.isFinite(height) ? height : undefined);
@@ -130,5 +133,5 @@ function whyNotPredicted(view) {
 function predictedText(view) {
   const [low, high, seconds] = ["low", "high", "in"].map((part) => view.value(`ground.predicted_apogee_${part}`));
   if (![low, high, seconds].every(Number.isFinite)) return "not reached";
-  return `${fixed(low, 0)} to ${fixed(high, 0)} m, in ${fixed(Math.max(0, seconds), 1)} s`;
+  return `${lengthNumber(low)} to ${lengthText(high)}, in ${fixed(Math.max(0, seconds), 1)} s`;
 }

@@ -1,7 +1,7 @@
 // The worst thing now in one line of words: an alarm, seen or not; else a silence; else what goes as intended (amber
 // while the nose is past the limit, as on the scope). Never that anything is safe or a go. Pure.
 
-import { age, fixed, sentence, withSigns } from "../../kit/format.js";
+import { age, fixed, sentence, speedText, withSigns } from "../../kit/format.js";
 import { leanOf } from "./scope_point.js";
 
 const DEG = 180 / Math.PI;
@@ -39,7 +39,7 @@ const UNDER = { both: "under both chutes", one: "under ONE chute", none: "under 
 
 function descent(view) {
   const climb = view.tells("ground.climb_rate") ? view.sample("ground.climb_rate") : undefined;
-  const rate = climb && !climb.stale && climb.value < 0 ? ` ${fixed(-climb.value, 1)} m/s` : "";
+  const rate = climb && !climb.stale && climb.value < 0 ? ` ${speedText(-climb.value)}` : "";
   const under = UNDER[view.state("figure", "descent")?.body?.under];
   const moment = view.moment("deployment");
   const isOut = moment && moment.on !== false;
