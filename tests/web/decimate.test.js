@@ -19,7 +19,7 @@ test("a value that is not finite is a gap with a mark", () => {
   assert.deepEqual(y, [0, null, 2, null, null]);
   assert.deepEqual(
     marks.map(({ word }) => word),
-    ["NaN", "+Inf", "-Inf"],
+    ["not a number", "+infinite", "\u2212infinite"],
   );
 });
 

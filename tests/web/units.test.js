@@ -44,7 +44,7 @@ test("a channel in meters is read in feet; what has another unit, and a bad numb
   setUnits("imperial");
   const height = { kind: "number", unit: "m", display_unit: "m", display_scale: 1 };
   assert.equal(valueWithUnit(height, 100), "328.1 ft");
-  assert.equal(valueText(height, Number.NaN), "NaN");
+  assert.equal(valueText(height, Number.NaN), "not a number");
   assert.equal(valueWithUnit({ kind: "number", unit: "m/s", display_unit: "m/s" }, 44.704), "100.0 mph");
   assert.equal(valueWithUnit({ kind: "number", unit: "m/s2", display_unit: "m/s2" }, 9.81), "9.8 m/s\u00b2");
   assert.deepEqual([distance(58), distance(20000), distance(undefined)], ["190 ft", "12.4 mi", "\u2013\u2013"]);

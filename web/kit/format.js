@@ -1,4 +1,4 @@
-// Numbers as words for people. Nothing here rounds a non-finite value away: NaN is shown as NaN.
+// Numbers as words for people. Nothing here rounds a non-finite value away: what is none is said in words.
 
 import { inMiles, inUnit, shownUnit, unitFactor } from "./units.js";
 
@@ -31,12 +31,17 @@ export const COULOMB_PER_MAH = 3.6;
 /** What stands where nothing is known. */
 export const NOTHING = "\u2013\u2013";
 
-/** A number with fixed decimals; NaN, +Inf and -Inf as words; nothing known as two dashes. */
+/** What is no number, in the words of the station (server/review/packets.py); "" for a number. */
+export function notFinite(value) {
+  if (Number.isNaN(value)) return "not a number";
+  if (value === Infinity) return "+infinite";
+  return value === -Infinity ? `${MINUS}infinite` : "";
+}
+
+/** A number with fixed decimals; what is none in words; nothing known as two dashes. */
 export function fixed(value, digits = 1) {
   if (value === undefined || value === null) return NOTHING;
-  if (Number.isNaN(value)) return "NaN";
-  if (value === Infinity) return "+Inf";
-  if (value === -Infinity) return "-Inf";
+  if (notFinite(value)) return notFinite(value);
   const text = Math.abs(value).toFixed(digits);
   return value < 0 && Number(text) !== 0 ? MINUS + text : text;
 }
@@ -81,7 +86,7 @@ function digitsOf(column, value) {
 export function valueWithUnit(column, value) {
   const text = valueText(column, value);
   const unit = column.kind === "number" ? columnUnit(column) : "";
-  if (!unit || text === NOTHING) return text;
+  if (!unit || text === NOTHING || notFinite(value)) return text;
   return unit.startsWith("\u00b0") && unit.length === 1 ? text + unit : `${text} ${unit}`;
 }
 

@@ -73,7 +73,10 @@ function take(table, read, row, points, marks) {
   else {
     points.push({ x: table.t[row], y: null });
     if (value !== undefined)
-      marks.push({ x: table.t[row], word: Number.isNaN(value) ? "NaN" : value > 0 ? "+Inf" : "-Inf" });
+      marks.push({
+        x: table.t[row],
+        word: Number.isNaN(value) ? "not a number" : value > 0 ? "+infinite" : "\u2212infinite",
+      });
   }
 }
 

@@ -2,7 +2,7 @@
 // that chart it, alone or with others.
 
 import { builder, h, s, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
-import { age, columnUnit, limitState, valueText } from "../../kit/format.js";
+import { age, columnUnit, limitState, notFinite, valueText } from "../../kit/format.js";
 import { sparkPath } from "../../pictures/spark.js";
 import { windowOf } from "../../session/decimate.js";
 import { titleOf } from "../../strips/channel_title.js";
@@ -111,7 +111,6 @@ function Group({ title, bindings }, acts) {
 
 /** What is to be said of a sample beside its value and age. */
 function limitWords(sample, state) {
-  if (typeof sample.value === "number" && !Number.isFinite(sample.value)) return "not a number";
   if (sample.stale && sample.value !== undefined) return "unknown now";
   return state;
 }
@@ -122,7 +121,7 @@ function sayings(view, { column, meta }, sample, state) {
   const unit = column.kind === "number" ? columnUnit(column) : "";
   const lack = meta.computed ? view.lacks(column.role) : "";
   return {
-    value: `${valueText(column, isUnknown ? undefined : sample.value)} ${unit}`.trim(),
+    value: `${valueText(column, isUnknown ? undefined : sample.value)} ${notFinite(sample.value) ? "" : unit}`.trim(),
     limit: lack ? `needs ${lack}` : isUnknown ? "not known" : limitWords(sample, state),
   };
 }

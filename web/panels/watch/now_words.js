@@ -1,6 +1,15 @@
 // The numbers that decide in flight, as words: what each reads now, and what stands under it. Pure.
 
-import { duration, fixed, lengthNumber, lengthText, NOTHING, sentence, speedNumber } from "../../kit/format.js";
+import {
+  duration,
+  fixed,
+  lengthNumber,
+  lengthText,
+  NOTHING,
+  notFinite,
+  sentence,
+  speedNumber,
+} from "../../kit/format.js";
 import { heardAgo, wasAgo } from "../../kit/silence_words.js";
 import { inUnit, shownUnit } from "../../kit/units.js";
 import { channelState, isSet } from "../../session/channel_state.js";
@@ -48,7 +57,8 @@ function numberNow(view, roles, digits) {
   const number = digits(value);
   if (stale && value !== undefined) return { text: NOTHING, note: wasAgo(number, age), tone: "stale" };
   const isBad = typeof value === "number" && !finite(value);
-  return { text: number, value: finite(value) ? value : undefined, tone: isBad ? "warning" : "none" };
+  if (isBad) return { text: NOTHING, note: notFinite(value), tone: "warning" };
+  return { text: number, value: finite(value) ? value : undefined, tone: "none" };
 }
 
 /** Height above the pad; where the vehicle claims another one, by how much. @returns {Told|undefined} */

@@ -1,7 +1,7 @@
 // The big numbers of a flight, each with the greatest of this flight beside it.
 
 import { h, setAttr, setClass, setHidden, setText, setTone } from "../../kit/dom.js";
-import { fixed, lengthNumber, lengthText, NOTHING } from "../../kit/format.js";
+import { fixed, lengthNumber, lengthText, NOTHING, notFinite } from "../../kit/format.js";
 import { wasAgo } from "../../kit/silence_words.js";
 import { inUnit, shownUnit, unitFactor } from "../../kit/units.js";
 
@@ -90,16 +90,14 @@ function showReadout(view, { readout, cell, value, unit, most }) {
   const sample = view.sample(role);
   const number = brief(sample.value === undefined ? undefined : sample.value * scale, readout.digits);
   const isLost = sample.stale && sample.value !== undefined;
-  setText(value, isLost ? NOTHING : number);
+  const isBad = typeof sample.value === "number" && !Number.isFinite(sample.value);
+  setText(value, isLost || isBad ? NOTHING : number);
   setAttr(value, "data-value", Number.isFinite(sample.value) && !isLost ? sample.value : undefined);
-  setTone(
-    cell,
-    typeof sample.value === "number" && !Number.isFinite(sample.value) ? "warning" : sample.stale ? "stale" : "none",
-  );
+  setTone(cell, isBad ? "warning" : sample.stale ? "stale" : "none");
   // For tilt only until apogee, since every vehicle lies down in the end.
   const greatest = view.greatestInFlight(role, readout.ascentOnly ? "apogee" : "landing");
   const peak = Number.isFinite(greatest) ? `${readout.note ?? "peak"} ${brief(greatest * scale, readout.digits)}` : "";
-  setText(most, isLost ? wasAgo(number, sample.age) : peak);
+  setText(most, isLost ? wasAgo(number, sample.age) : isBad ? notFinite(sample.value) : peak);
 }
 
 function showApogee(view, value, note) {

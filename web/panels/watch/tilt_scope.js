@@ -1,7 +1,7 @@
 // The tilt scope: the nose seen from above. The center is vertical; a weathercock, a cone or a corkscrew is one glance.
 
 import { boxOf, h, setAttr, setHidden, setText } from "../../kit/dom.js";
-import { bearing, fixed } from "../../kit/format.js";
+import { bearing, fixed, notFinite } from "../../kit/format.js";
 import { unknownValue } from "../../kit/silence_words.js";
 import { color, onTheme } from "../../kit/theme.js";
 import { EDGE_DEG, LIMIT_DEG, leanOf, scopePoint } from "./scope_point.js";
@@ -58,6 +58,7 @@ const degreesText = (tilt) => `${fixed(tilt * DEG, 1)}\u00b0`;
 const LEAN_WORDS = { past: `, past ${LIMIT_DEG}\u00b0`, look: `, past ${LIMIT_DEG}\u00b0`, after: "", within: "" };
 
 function noseWords(tilt, azimuth, lean) {
+  if (notFinite(tilt)) return "No attitude: not a number";
   const over = LEAN_WORDS[lean];
   const towards = Number.isFinite(tilt) && tilt * DEG >= 1 ? ` to ${bearing(azimuth).point}` : "";
   return `${degreesText(tilt)} from vertical${towards}${over}`;
@@ -105,15 +106,7 @@ function draw(canvas, dial, box, points, { tiltDeg, azimuth, lean }) {
   pen.drawImage(dial, -box.width / 2, -box.height / 2, box.width, box.height);
   tail(pen, points, radius);
   if (Number.isFinite(tiltDeg) && Number.isFinite(azimuth)) nose(pen, tiltDeg, azimuth, radius, lean);
-  else
-    label(
-      pen,
-      Number.isNaN(tiltDeg) ? "NaN" : tiltDeg === undefined ? "unknown" : "no attitude",
-      0,
-      0,
-      20,
-      color("--warning-ink"),
-    );
+  else label(pen, tiltDeg === undefined ? "unknown" : "no attitude", 0, 0, 20, color("--warning-ink"));
 }
 
 function rings(pen, radius) {
