@@ -64,9 +64,8 @@ async def bring(name: str, request: Request, site: Site) -> Response:
 
 @router.get("", response_class=Response, responses={**given("application/json"), **READ})
 async def report(name: str, site: Site) -> Response:
-    """Return the report on the log kept with a session."""
-    told = await site.work.run(lambda: site.onboard.report(opened(site, name), site.shelf.place_of(name)))
-    return _json(told.as_dict())
+    """Return the report on the log kept with a session, null where none is: most flights have none, and that is no error."""
+    return _json(await site.work.run(lambda: _report(site, name)))
 
 
 @router.get("/columns", response_class=Response, responses={**given("application/octet-stream"), **READ})
@@ -87,6 +86,11 @@ async def drop(name: str, site: Site) -> dict[str, bool]:
     """Take the kept log of a session away again."""
     await asyncio.to_thread(site.onboard.drop, site.shelf.place_of(name))
     return {"ok": True}
+
+
+def _report(site: PageContext, name: str) -> dict[str, Any] | None:
+    review, place = opened(site, name), site.shelf.place_of(name)
+    return site.onboard.report(review, place).as_dict() if site.onboard.has(place) else None
 
 
 def _taken(site: PageContext, name: str, files: Sequence[Path], mapping: LogMapping | None) -> dict[str, Any]:

@@ -117,6 +117,10 @@ class OnboardStore:
             file.write_text(text, "utf-8")
             return self.take(review, place, file, used, " and ".join(one.name for one in files), progress, events)
 
+    def has(self, place: SessionPlace) -> bool:
+        """Return whether a log is kept with a session. Raises NotesProblem."""
+        return alignment_of(read_sidecar(place.noted).get("onboard")) is not None and place.beside(ONBOARD_LOG).is_file()
+
     def report(self, review: Review, place: SessionPlace) -> LogReport:
         """Return the report on the log kept with a session. Raises LogProblem or NotesProblem."""
         return report(review, *self.kept(place))

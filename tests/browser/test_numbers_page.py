@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from tests.browser.desk import PLACES
-from tests.browser.station import ROOT, Process
+from tests.browser.station import ROOT, Process, eventually
 from tests.browser.test_units_page import TEXTS, scrubbed, unfolded
 
 NONE = re.compile(r"\b(?:NaN|nan|undefined|null|Infinity|[+\u2212-]?Inf)\b")
@@ -50,5 +50,27 @@ def test_nothing_reads_as_no_number_at_a_bad_frame(browser: object, tmp_path: Pa
                     unfolded(page)
                     found |= {f"learn: {one}" for one in told(page) if NONE.search(one.rsplit(" in ", 1)[0])}
         assert not found, "\n".join(sorted(found))
+    finally:
+        station.stop()
+
+
+def test_a_replay_without_an_onboard_log_leaves_the_browsers_console_empty(browser: object, tmp_path: Path) -> None:
+    """Seen: 'Failed to load resource: 422' for what is no failure."""
+    station = Process(tmp_path, "replay", str(ROOT / "replay_samples" / "calm.pcapng"), "--no-browser", "--http-port", "0")
+    try:
+        page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
+        said: list[str] = []
+        page.on("console", lambda message: said.append(f"{message.type}: {message.text} {message.location}"))
+        page.on("pageerror", lambda error: said.append(str(error)))
+        asked: list[str] = []
+        page.on("response", lambda response: asked.append(response.url))
+        page.goto(station.line(r"(http://\S+#shelf=\S+)")[1])
+        page.locator('[data-testid="replay-banner"]').wait_for()
+        for place in PLACES:
+            page.locator(f'[data-testid="place-{place}"]:visible').first.click()
+            unfolded(page)
+        eventually(lambda: any(url.endswith("/onboard") for url in asked))
+        page.wait_for_timeout(300)
+        assert not said, "\n".join(said)
     finally:
         station.stop()

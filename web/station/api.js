@@ -107,6 +107,7 @@ export async function getLog(name) {
   } catch {
     return null;
   }
+  if (!told) return null;
   if (told.alignment?.refused) return { told };
   const { tables } = parseColumns(await (await get(session(name, "onboard/columns"))).arrayBuffer());
   return {
