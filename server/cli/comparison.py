@@ -35,6 +35,14 @@ def comparison_blocks(found: Comparison, units: Units = METRIC) -> Iterator[Bloc
         )
     if not told:
         yield Words("nothing was heard of both", indent=2)
+    if found.goals:
+        yield GAP
+        yield Words("What they were for", TITLE)
+        yield Table(
+            [[units.said(goal.what), *(outcome or "no such goal" for outcome in goal.outcomes)] for goal in found.goals],
+            ("", *letters),
+            indent=2,
+        )
     yield GAP
     yield Words("Changed on the sheets" if found.changes else "Nothing changed on the sheets", TITLE)
     if found.changes:

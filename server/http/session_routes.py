@@ -15,10 +15,13 @@ from server.http.messages import dictionary_shape, recorded_shape
 from server.http.openapi import given, refusals
 from server.http.opened import opened, opened_columns
 from server.http.sharing import picture
+from server.json_text import to_json
 from server.live.station import Station
+from server.review.live_goals import live_card
 from server.review.packets import packets_at
 from server.review.review import Review
 from server.review.summary import summarize
+from server.review.summary_shape import JudgedCard
 from server.review.verdict import verdict
 from server.telemetry.columns import columns_payload
 
@@ -102,6 +105,21 @@ def _told(review: Review) -> dict[str, Any]:
     """Return a summary with the sentence that it comes down to."""
     found = summarize(review)
     return {**found, "verdict": verdict(review.output.entries, len(found.get("absent", {})))}
+
+
+@router.get("/sessions/{name}/goals", response_class=Response, responses={**given("application/json"), **SESSION})
+async def goals(name: str, site: Site) -> Response:
+    """Return what a flight was for and what came of it, null without a card and, live, before it has landed."""
+    if name != LIVE:
+        return _card(await site.work.run(lambda: summarize(opened(site, name)).get("goals")))
+    station = _station(site.station)
+    sheet, store = station.header.sheets[0], station.store
+    rows, journal = {name: table.matrix().copy() for name, table in store.tables.items()}, list(store.journal)
+    return _card(await asyncio.to_thread(live_card, sheet, store.specs, rows, journal))
+
+
+def _card(card: JudgedCard | None) -> Response:
+    return Response(to_json(card), media_type="application/json")
 
 
 @router.get("/sessions/{name}/packets", responses=SESSION)

@@ -18,7 +18,7 @@ from server.problems import Problem
 from server.review.moments import ROLL_RATE, moments_of, shown_first, span
 from server.review.review import Review
 from server.review.summary import summarize
-from server.review.summary_shape import Moment, Summary
+from server.review.summary_shape import JudgedGoal, Moment, Summary
 from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec
 
@@ -74,6 +74,15 @@ class SheetChange:
 
 
 @dataclass(frozen=True)
+class ComparedGoal:
+    """A goal of any session's card in its words, and what came of it in each; None where a flight had no such goal."""
+
+    what: str
+    outcomes: list[str | None]
+    evidence: list[str | None]
+
+
+@dataclass(frozen=True)
 class Comparison:
     """Sessions aligned: `zero_t` (timeline s of t = 0 of each), the grid `t`, `columns` by name: one array per session.
 
@@ -90,6 +99,7 @@ class Comparison:
     units: Mapping[str, str]
     numbers: tuple[ComparedNumber, ...]
     changes: tuple[SheetChange, ...]
+    goals: tuple[ComparedGoal, ...] = ()
 
     def difference(self, column: str, which: int) -> Floats:
         """Return a session's column minus the first session's."""
@@ -143,6 +153,7 @@ def compare(reviews: Sequence[Review], at: str | Sequence[str] = "lift_off") -> 
         units=units,
         numbers=_numbers(reviews, zero),
         changes=_changes(reviews),
+        goals=_goals(reviews),
     )
 
 
@@ -193,6 +204,22 @@ def _row(name: str, unit: str, values: Sequence[float | None]) -> ComparedNumber
     return ComparedNumber(name, unit, list(values), changes)
 
 
+def _goals(reviews: Sequence[Review]) -> tuple[ComparedGoal, ...]:
+    """Return what came of every goal, in the order in which the cards tell them; the same goal has the same words."""
+    cards: list[dict[str, JudgedGoal]] = []
+    for review in reviews:
+        card = summarize(review).get("goals")
+        cards.append({goal["what"]: goal for goal in card["goals"]} if card is not None else {})
+    return tuple(
+        ComparedGoal(
+            what,
+            [card[what]["outcome"] if what in card else None for card in cards],
+            [card[what]["evidence"] if what in card else None for card in cards],
+        )
+        for what in dict.fromkeys(what for card in cards for what in card)
+    )
+
+
 def _changes(reviews: Sequence[Review]) -> tuple[SheetChange, ...]:
     """Return every entry of the sheets that is not the same in all sessions."""
     rows = []
@@ -221,6 +248,7 @@ def comparison_dict(found: Comparison) -> dict[str, object]:
         "columns": [{"name": name, "title": titles[name], "unit": found.units[name]} for name in found.columns],
         "numbers": [asdict(row) for row in found.numbers],
         "changes": [asdict(row) for row in found.changes],
+        "goals": [asdict(row) for row in found.goals],
     }
 
 

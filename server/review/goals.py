@@ -7,7 +7,8 @@ or figure the recording lacks, a flight without lift-off or landing give "not te
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
 from math import isfinite, nan
@@ -16,8 +17,9 @@ import numpy as np
 
 from protocol.arrays import Floats
 from server.design.goals import Card, Goal, GoalFault, card_of
-from server.review.review import Review
+from server.flight.units import METRIC, Units
 from server.review.summary_shape import JudgedCard, JudgedGoal
+from server.telemetry.tables import TableSpec
 
 GAP_S = 1.0  # our choice: ten packets of the slowest flags; what a flag did in a longer silence nobody can tell
 MET, NOT_MET, NOT_TESTED = "met", "not met", "not tested"
@@ -26,36 +28,43 @@ MET, NOT_MET, NOT_TESTED = "met", "not met", "not tested"
 Outcome = tuple[str, str, float | None]
 
 
-def judged_card(
-    review: Review, lift_off: float | None, landing: float | None, figures: Mapping[str, Mapping[str, object]]
-) -> JudgedCard | None:
-    """Return the card of the recording's own sheet, judged; None for a sheet without one. Times are timeline seconds."""
+@dataclass(frozen=True)
+class Flown:
+    """What goals are judged by: the flight's moments (timeline s), its figures, and `heard`.
+
+    `heard(table, column)` returns (t, values) of all rows, or None for a table of which nothing came.
+    """
+
+    sheet: Mapping[str, object]
+    specs: Mapping[str, TableSpec]
+    heard: Callable[[str, str], tuple[Floats, Floats] | None]
+    lift_off: float | None
+    landing: float | None
+    figures: Mapping[str, Mapping[str, object]]
+
+
+def judged_card(flown: Flown) -> JudgedCard | None:
+    """Return the card of the flight's own sheet, judged; None for a sheet without one. Times are timeline seconds."""
     try:
-        card = card_of(review.session.header.sheets[0])
+        card = card_of(flown.sheet)
     except GoalFault as problem:  # of a recording made elsewhere
         unread: JudgedGoal = {"what": "Goals", "kind": "", "outcome": NOT_TESTED, "evidence": f"{problem}", "t": None}
         return {"goals": [unread], "on_trial": []}
     if card == Card():
         return None
-    goals = [_judged(goal, review, lift_off, landing, figures) for goal in card.goals]
+    goals = [_judged(goal, flown) for goal in card.goals]
     return {"goals": goals, "on_trial": list(card.on_trial)}
 
 
-def _judged(
-    goal: Goal,
-    review: Review,
-    lift_off: float | None,
-    landing: float | None,
-    figures: Mapping[str, Mapping[str, object]],
-) -> JudgedGoal:
-    if lift_off is None:
+def _judged(goal: Goal, flown: Flown) -> JudgedGoal:
+    if flown.lift_off is None:
         outcome: Outcome = (NOT_TESTED, "no lift-off was seen", None)
     elif goal.kind == "figure":
-        outcome = _figure(goal, figures)
-    elif landing is None:
+        outcome = _figure(goal, flown.figures)
+    elif flown.landing is None:
         outcome = (NOT_TESTED, "no landing was seen", None)
     else:
-        outcome = _flags(goal, review, lift_off, landing)
+        outcome = _flags(goal, flown, flown.lift_off, flown.landing)
     said, evidence, t = outcome
     at = None if t is None or not isfinite(t) else round(t, 3)
     return {"what": goal.what, "kind": goal.kind, "outcome": said, "evidence": evidence, "t": at}
@@ -72,10 +81,10 @@ def _figure(goal: Goal, figures: Mapping[str, Mapping[str, object]]) -> Outcome:
     return MET if good else NOT_MET, f"{value:.3g} ({', '.join(bounds)})", float(t) if isinstance(t, int | float) else None
 
 
-def _flags(goal: Goal, review: Review, lift_off: float, landing: float) -> Outcome:
+def _flags(goal: Goal, flown: Flown, lift_off: float, landing: float) -> Outcome:
     judged: list[Outcome] = []
     for role in goal.roles:
-        found = _flag(review, role, lift_off, landing)
+        found = _flag(flown, role, lift_off, landing)
         if isinstance(found, str):
             judged.append((NOT_TESTED, found, None))
         elif goal.kind == "seen":
@@ -96,21 +105,23 @@ def _words(role: str) -> str:
     return " ".join(re.findall(r"\w+", role.replace("_", " ")))
 
 
-def _flag(review: Review, role: str, lift_off: float, landing: float) -> tuple[Floats, Floats] | str:
+def _flag(flown: Flown, role: str, lift_off: float, landing: float) -> tuple[Floats, Floats] | str:
     """Return a role's times and values in flight, or why there are none."""
-    for spec in review.specs.values():
+    for spec in flown.specs.values():
         for channel in spec.columns:
             if channel.role != role:
                 continue
-            rows = review.output.rows.get(spec.name)
-            if channel.kind != "flag" or rows is None:
-                return f"{role} is no flag" if channel.kind != "flag" else f"{role} was never heard"
-            values = rows.numbers(channel.name)
-            chosen = (rows.t >= lift_off) & (rows.t <= landing) & np.isfinite(values)
+            if channel.kind != "flag":
+                return f"{role} is no flag"
+            heard = flown.heard(spec.name, channel.name)
+            if heard is None:
+                return f"{role} was never heard"
+            t, values = heard
+            chosen = (t >= lift_off) & (t <= landing) & np.isfinite(values)
             if not chosen.any():
                 return f"{role} was not heard in flight"
-            order = np.argsort(rows.t[chosen], kind="stable")
-            return rows.t[chosen][order], values[chosen][order]
+            order = np.argsort(t[chosen], kind="stable")
+            return t[chosen][order], values[chosen][order]
     return f"this vehicle does not tell {role}"
 
 
@@ -167,12 +178,12 @@ def _on_to_landing(t: Floats, on: Floats, lift_off: float, landing: float) -> Ou
     return MET, f"on from lift-off to landing, heard {len(t)} times", float(t[-1])
 
 
-def goals_html(card: JudgedCard | None) -> str:
+def goals_html(card: JudgedCard | None, units: Units = METRIC) -> str:
     """Return the report's section on the goals, "" for a flight without any."""
     if card is None:
         return ""
     rows = "".join(
-        f"<tr><td><b>{escape(goal['outcome'])}</b></td><td>{escape(goal['what'])}</td><td>{escape(goal['evidence'])}</td></tr>"
+        f"<tr><td><b>{escape(goal['outcome'])}</b></td><td>{escape(units.said(goal['what']))}</td><td>{escape(units.said(goal['evidence']))}</td></tr>"
         for goal in card["goals"]
     )
     trial = f"<p>On trial: {escape(', '.join(card['on_trial']))}.</p>" if card["on_trial"] else ""

@@ -95,7 +95,7 @@ def report_html(review: Review, noted: Mapping[str, object] | None = None, units
         f'<p class="sub">{_subtitle(review, summary, told)}</p>',
         _notes(noted),
         f"<p><b>{escape(units.said(verdict_of(review)))}</b></p>",
-        goals_html(summary.get("goals")),
+        goals_html(summary.get("goals"), units),
         "<h2>Findings</h2>",
         _findings(told),
         '<div class="two"><div><h2>Flight</h2>',

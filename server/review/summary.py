@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from protocol.arrays import Floats
 from protocol.events import BytesSkipped, FrameDamaged, PacketRepeated, SequenceGap
 from server.analysis.alarms import TOPIC as ACKNOWLEDGED
 from server.analysis.figures.descent import RecoveryFigure
@@ -15,7 +16,7 @@ from server.flight.descent.recovery import Basis
 from server.json_text import finite
 from server.recording.session_header import SessionHeader
 from server.review.absent import absent
-from server.review.goals import judged_card
+from server.review.goals import Flown, judged_card
 from server.review.last_heard import last_heard_text
 from server.review.review import Review
 from server.review.summary_shape import Moment, Summary, ToldFault
@@ -35,8 +36,8 @@ def summarize(review: Review) -> Summary:
     """
     output, session = review.output, review.session
     rows, entries = output.rows, output.entries
-    moments = _moments(entries)
-    lift_off = _moment_t(moments.get("lift_off"))
+    moments = moments_told(entries)
+    lift_off = moment_t(moments.get("lift_off"))
     apogee = moments.get("apogee")
     link = _last_link(review)
     nonfinite = [entry for entry in entries if entry.topic == "health" and entry.key == "nonfinite"]
@@ -61,30 +62,35 @@ def summarize(review: Review) -> Summary:
         ],
         "findings": [
             {"t": e.body.get("t"), "severity": e.severity, "text": e.text, "advice": e.body.get("advice")}
-            for e in _last_of(entries, "finding")
+            for e in last_of(entries, "finding")
             if not e.body.get("withdrawn")
         ],
-        "figures": {e.key: dict(e.body) for e in _last_of(entries, "figure") if not e.body.get("withdrawn")},
+        "figures": {e.key: dict(e.body) for e in last_of(entries, "figure") if not e.body.get("withdrawn")},
         "lift_off_t": lift_off,
         "burnout": _moment(moments.get("burnout")),
         "apogee": _moment(apogee),
-        "deployment_t": _moment_t(moments.get("deployment")),
-        "control_enabled_t": _moment_t(moments.get("control_enabled")),
-        "landing_t": _moment_t(moments.get("landing")),
+        "deployment_t": moment_t(moments.get("deployment")),
+        "control_enabled_t": moment_t(moments.get("control_enabled")),
+        "landing_t": moment_t(moments.get("landing")),
         "greatest_speed_m_s": greatest_between(
-            rows.get("ground_motion"), "speed", lift_off, _moment_t(moments.get("landing"))
+            rows.get("ground_motion"), "speed", lift_off, moment_t(moments.get("landing"))
         ),
         "greatest_climb_m_s": greatest_between(
-            rows.get("ground_vertical"), "climb_rate", lift_off, _moment_t(moments.get("landing"))
+            rows.get("ground_vertical"), "climb_rate", lift_off, moment_t(moments.get("landing"))
         ),
-        "greatest_tilt_deg": _degrees(greatest_between(rows.get("ground_motion"), "tilt", lift_off, _moment_t(apogee))),
+        "greatest_tilt_deg": _degrees(greatest_between(rows.get("ground_motion"), "tilt", lift_off, moment_t(apogee))),
         "nonfinite_frames": len(nonfinite),
         "nonfinite": [{"t": e.t, **e.body} for e in nonfinite[:20]],
         "commands": _commands(entries),
         "marks": [{"t": e.t, "text": e.text} for e in entries if e.topic == "mark"],
         "alarms": _alarms(entries),
     }
-    card = judged_card(review, lift_off, summary["landing_t"], summary["figures"])
+
+    def column_of(table: str, column: str) -> tuple[Floats, Floats] | None:
+        return None if table not in rows else (rows[table].t, rows[table].numbers(column))
+
+    vehicle = session.header.sheets[0]
+    card = judged_card(Flown(vehicle, review.specs, column_of, lift_off, summary["landing_t"], summary["figures"]))
     if card is not None:
         summary["goals"] = card
     if faults:
@@ -99,7 +105,7 @@ def summarize(review: Review) -> Summary:
     return summary
 
 
-def _moments(entries: list[JournalEntry]) -> dict[str, JournalEntry]:
+def moments_told(entries: list[JournalEntry]) -> dict[str, JournalEntry]:
     """Return each moment's last dating, unless it was taken back; for one that can end (control enabled), its first
     beginning."""
     first: dict[str, JournalEntry] = {}
@@ -111,7 +117,7 @@ def _moments(entries: list[JournalEntry]) -> dict[str, JournalEntry]:
     return first
 
 
-def _last_of(entries: list[JournalEntry], topic: str) -> list[JournalEntry]:
+def last_of(entries: list[JournalEntry], topic: str) -> list[JournalEntry]:
     """Return the last entry of each key of a topic, in order of first appearance."""
     last: dict[str, JournalEntry] = {}
     for entry in entries:
@@ -124,7 +130,7 @@ def _moment(entry: JournalEntry | None) -> Moment | None:
     return None if entry is None else {"height_m": round(entry.number("height_m"), 3), "t": round(entry.number("t"), 3)}
 
 
-def _moment_t(entry: JournalEntry | None) -> float | None:
+def moment_t(entry: JournalEntry | None) -> float | None:
     return None if entry is None else round(entry.number("t"), 3)
 
 

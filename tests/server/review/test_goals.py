@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from server.review.compare import compare, comparison_dict
 from server.review.goals import GAP_S, MET, NOT_MET, NOT_TESTED, _on_for, _on_to_landing, _seen, goals_html
+from server.review.live_goals import live_card
 from server.review.report import report_html
-from server.review.review import Review, open_review
+from server.review.review import Review, open_review, rows_matrix
 from server.review.summary import summarize
 
 SAMPLES = Path(__file__).resolve().parents[3] / "replay_samples"
@@ -63,6 +65,27 @@ def test_the_report_tells_the_goals_and_the_parts_on_trial(reviews: dict[str, Re
     html = report_html(with_card(reviews["calm"], goals=[CONTROL | {"what": "<b>Control</b>"}], on_trial=["tail fins"]))
     assert "What this flight was for" in html and "On trial: tail fins." in html and "&lt;b&gt;Control" in html
     assert goals_html(None) == "" and "What this flight was for" not in report_html(reviews["calm"])
+
+
+@pytest.mark.parametrize("name", ["calm", "gusty-bad-number", "thin-link"])
+def test_after_the_landing_the_live_page_is_told_what_the_recording_will_tell(reviews: dict[str, Review], name: str) -> None:
+    review = with_card(reviews[name], goals=[CONTROL, APART, CAMERA, SLOW], on_trial=["tail fins"])
+    rows = {table: rows_matrix(spec, review.output.rows.get(table)) for table, spec in review.specs.items()}
+    told = [entry.as_dict(i) for i, entry in enumerate(review.output.entries)]
+    sheet = review.session.header.sheets[0]
+    assert live_card(sheet, review.specs, rows, told) == summarize(review)["goals"]
+    landed = next(i for i, entry in enumerate(told) if (entry["topic"], entry["key"]) == ("moment", "landing"))
+    assert live_card(sheet, review.specs, rows, told[:landed]) is None, "nothing is judged before it has landed"
+
+
+def test_goals_are_compared_by_their_words(reviews: dict[str, Review]) -> None:
+    one = with_card(reviews["calm"], goals=[CONTROL, SLOW])
+    other = with_card(reviews["gusty-bad-number"], goals=[CONTROL, CAMERA])
+    rows = {goal["what"]: goal["outcomes"] for goal in comparison_dict(compare([one, other]))["goals"]}
+    assert list(rows) == [CONTROL["what"], SLOW["what"], CAMERA["what"]]
+    assert rows[CONTROL["what"]] == [MET, NOT_MET] and rows[SLOW["what"]] == [MET, None]
+    assert rows[CAMERA["what"]][0] is None
+    assert comparison_dict(compare([reviews["calm"], reviews["thin-link"]]))["goals"] == []
 
 
 def test_a_card_nobody_can_read_is_not_tested_with_the_reason(reviews: dict[str, Review]) -> None:
