@@ -19,6 +19,7 @@ import { startTheme } from "./kit/theme.js";
 import { chooseUnits, setUnits, unitsAtFirst, unitsName } from "./kit/units.js";
 import { buildPlaces } from "./places.js";
 import { LATE_S } from "./session/count.js";
+import { judgedKey } from "./session/goals.js";
 import { Opened } from "./session/opened.js";
 import { pageOf } from "./session/page.js";
 import { View } from "./session/view.js";
@@ -236,6 +237,7 @@ function draw() {
   const beside = page.replay ? liveView(page) : null;
   notices.sweep(situation(), page.now);
   banners.update(page, beside && liveLine(beside));
+  if (page.mode !== "replay") shelf.acts.lookAtGoals(judgedKey(live.store));
   guide.update(page.replay ? null : shown, page.about);
   navigation.notice.update(notices.current);
   navigation.update(page, shown?.store.dictionary);

@@ -2,6 +2,7 @@
 // where it lies and to what happened. A line at the bottom, so that nothing moves under a hand; the page never jumps.
 
 import { h, setHidden, setText } from "../kit/dom.js";
+import { goalsCount } from "../session/goals.js";
 
 const AWAY = "blockhouse.steps";
 
@@ -62,7 +63,8 @@ export function Guide(el, { go, storage }) {
       const landing = view?.cursor.live ? view.moment("landing") : undefined;
       now = landing?.t;
       setHidden(landed, now === undefined || now === seen);
-      setText(words, landing ? "It has landed." : "");
+      const goals = view?.page.goals?.goals ?? [];
+      setText(words, landing ? `It has landed.${goals.length ? ` Goals: ${goalsCount(goals)}.` : ""}` : "");
       setHidden(demo, about?.mode !== "demo" || !view || now !== undefined || storage.getItem(AWAY) === "away");
       setText(summary, `${aboutToHappen(secondsToIgnition(about, view))} Five steps to try.`);
     },

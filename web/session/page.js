@@ -15,7 +15,7 @@
  */
 export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, silentSince, delay_s = null, live, now }) {
   const { replay, summary, charts } = opened;
-  const { sessions, trash, comparison, onboard, plans } = shelf;
+  const { sessions, trash, comparison, onboard, plans, goals } = shelf;
   return Object.freeze({
     about,
     mode: about?.mode ?? null,
@@ -28,6 +28,7 @@ export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, sile
     comparison,
     onboard,
     plans,
+    goals,
     trials,
     desk,
     beat,

@@ -117,6 +117,9 @@ export async function getLog(name) {
   };
 }
 
+/** What came of the live flight's goals: {goals, on_trial}; null before it has landed and without a card. */
+export const getGoals = async () => (await get(session("live", "goals"))).json();
+
 /** A store filled with everything the station has of a session; `name` "live" is the one being recorded. */
 export async function getStore(name, { cap, session: known } = {}) {
   const dictionary = await (await get(session(name, "dictionary"))).json();

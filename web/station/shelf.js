@@ -10,7 +10,8 @@ export class Shelf {
   #hooks;
   #api;
   #forecasts = 0; // how many were asked for
-  #known = { sessions: null, trash: null, comparison: null, onboard: null, plans: {} };
+  #known = { sessions: null, trash: null, comparison: null, onboard: null, plans: {}, goals: null };
+  #judged = ""; // of which state of the live flight the goals were asked
 
   /**
    * @param {object} hooks
@@ -47,6 +48,11 @@ export class Shelf {
     return this.#known.plans;
   }
 
+  /** What came of the live flight's goals once it has landed: {goals, on_trial}; null before. */
+  get goals() {
+    return this.#known.goals;
+  }
+
   /** Another session is looked at: what was shown of the last one's own log goes. */
   dropOnboard() {
     this.#set({ onboard: null });
@@ -66,6 +72,7 @@ export class Shelf {
       }),
     lookAtPlan: (name) => this.#tried(() => this.#lookAtPlan(name)),
     forecast: (name, changes) => this.#tried(() => this.#forecast(name, changes)),
+    lookAtGoals: (judged) => this.#tried(() => this.#lookAtGoals(judged)),
     lookAtLog: (name) => this.#tried(() => this.#lookAtLog(name)),
     forgetLog: () => this.#tried(() => this.#lookAtLog(this.#hooks.opened())),
     dropLog: () =>
@@ -129,6 +136,14 @@ export class Shelf {
     } catch (error) {
       if (number === this.#forecasts) throw error;
     }
+  }
+
+  // `judged` says what they depend on, "" before it has landed; asked once for each.
+  async #lookAtGoals(judged) {
+    if (judged === this.#judged) return;
+    this.#judged = judged;
+    const goals = judged ? await this.#api.getGoals().catch(() => null) : null;
+    if (judged === this.#judged) this.#set({ goals });
   }
 
   // A late answer about a recording that is no longer open is nobody's.

@@ -1,9 +1,10 @@
 // Flights side by side: curves on one clock, differences, numbers, and what the sheets say has changed.
 
 import { h, s, setAttr, setHidden, watcher } from "../../kit/dom.js";
-import { fixed, unitText } from "../../kit/format.js";
+import { fixed, unitText, withSigns } from "../../kit/format.js";
 import { inUnit, shownUnit, unitFactor } from "../../kit/units.js";
 import { differences, differenceWords, dotPlot, shownRange, smallCurves } from "../../pictures/compare.js";
+import { OUTCOMES } from "../../session/goals.js";
 
 const EACH = "each";
 /** A moment's name as the server gives it ("lift_off", "mark: gust seen") in words. */
@@ -101,11 +102,12 @@ function drawing({ told, table }) {
       ...told.columns.map((column) => multiple(column, told.sessions, table, shown)),
       dots(rows),
     ),
+    told.goals.length > 0 && goals(told),
     numbers("In numbers", told.sessions, read),
     told.changes.length
       ? numbers("What the sheets say has changed", told.sessions, told.changes)
       : h("p", { class: "absent", text: "The sheets say the same of all of them." }),
-  ];
+  ].filter(Boolean);
 }
 
 const asRead = (row) => ({
@@ -214,6 +216,31 @@ function numbers(title, sessions, rows) {
         ),
       ),
     ),
+  );
+}
+
+/** What came of the goals of each, its evidence below. */
+function goals({ sessions, goals: rows }) {
+  const cell = (outcome, evidence) =>
+    h(
+      "td",
+      { "data-tone": OUTCOMES[outcome]?.tone ?? "none", class: "compare-goal" },
+      h("b", { text: outcome ? `${OUTCOMES[outcome]?.mark ?? "?"} ${outcome}` : "no such goal" }),
+      evidence && h("p", { class: "facts", text: withSigns(evidence) }),
+    );
+  const head = h(
+    "tr",
+    {},
+    h("th", { scope: "col", text: "" }),
+    ...sessions.map((text) => h("th", { scope: "col", text })),
+  );
+  const row = ({ what, outcomes, evidence }) =>
+    h("tr", {}, h("th", { scope: "row", text: withSigns(what) }), ...outcomes.map((one, i) => cell(one, evidence[i])));
+  return h(
+    "div",
+    { class: "compare-table", testid: "compare-goals" },
+    h("p", { class: "overlay-title", text: "What they were for" }),
+    h("table", { class: "grid" }, h("thead", {}, head), h("tbody", {}, ...rows.map(row))),
   );
 }
 

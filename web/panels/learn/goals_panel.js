@@ -2,18 +2,16 @@
 
 import { h, setHidden, watcher } from "../../kit/dom.js";
 import { fixed, withSigns } from "../../kit/format.js";
-
-const MARKS = { met: "\u2713", "not met": "\u2715", "not tested": "?" };
-const TONES = { met: "good", "not met": "caution", "not tested": "unknown" };
+import { goalsCount, OUTCOMES } from "../../session/goals.js";
 
 /** All goals in one line: "3 met, 1 not tested \u00b7 Camera 2 recorded to landing: not tested". */
 export function goalsWords(goals) {
-  const count = (outcome) => goals.filter((goal) => goal.outcome === outcome).length;
-  const parts = Object.keys(MARKS).map((outcome) => [count(outcome), outcome]);
   const open = goals.filter((goal) => goal.outcome !== "met").map((goal) => `${withSigns(goal.what)}: ${goal.outcome}`);
-  const counted = parts.filter(([number]) => number).map(([number, outcome]) => `${number} ${outcome}`);
-  return [counted.join(", "), ...open].join(" \u00b7 ");
+  return [goalsCount(goals), ...open].filter(Boolean).join(" \u00b7 ");
 }
+
+/** The card as it was judged: of a recording by its summary, of the live flight once it has landed. */
+const cardOf = ({ page }) => (page.replay ? page.summary?.goals : page.goals) ?? null;
 
 /** @param {Element} el @param {{replay: (what: string, argument: number) => void}} acts */
 export function GoalsPanel(el, acts) {
@@ -24,19 +22,20 @@ export function GoalsPanel(el, acts) {
   el.append(h("details", {}, line, list, trial));
   const moved = watcher();
   return {
-    update({ page }) {
-      const card = page.summary?.goals ?? null;
+    update(view) {
+      const card = cardOf(view);
       if (!moved(card)) return;
       setHidden(box, !card);
       if (!card) return;
       line.textContent = `What this flight was for: ${goalsWords(card.goals)}`;
       trial.textContent = card.on_trial.length ? `On trial: ${card.on_trial.join(", ")}.` : "";
-      list.replaceChildren(...card.goals.map((goal) => goalRow(goal, page.summary.lift_off_t, acts)));
+      list.replaceChildren(...card.goals.map((goal) => goalRow(goal, view, acts)));
     },
   };
 }
 
-function goalRow({ what, outcome, evidence, t }, zero, acts) {
+function goalRow({ what, outcome, evidence, t }, { page }, acts) {
+  const zero = page.replay ? page.summary?.lift_off_t : undefined; // only a recording can be looked at there
   const at = Number.isFinite(t) && Number.isFinite(zero);
   const click = () => {
     acts.replay("pause");
@@ -44,8 +43,8 @@ function goalRow({ what, outcome, evidence, t }, zero, acts) {
   };
   return h(
     "li",
-    { class: "goal", "data-tone": TONES[outcome] ?? "unknown" },
-    h("span", { class: "goal-mark", "aria-hidden": "true", text: MARKS[outcome] ?? "?" }),
+    { class: "goal", "data-tone": OUTCOMES[outcome]?.tone ?? "unknown" },
+    h("span", { class: "goal-mark", "aria-hidden": "true", text: OUTCOMES[outcome]?.mark ?? "?" }),
     h(
       "div",
       {},

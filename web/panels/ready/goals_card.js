@@ -1,6 +1,7 @@
 // What this flight is for, as its sheet says it, before it flies: nothing here is judged.
 
 import { h, setHidden, setText, syncList } from "../../kit/dom.js";
+import { withSigns } from "../../kit/format.js";
 
 export function GoalsCard(el) {
   const box = el.parentElement ?? el;
@@ -18,7 +19,7 @@ export function GoalsCard(el) {
         told,
         (goal) => `${told.indexOf(goal)} ${goal.what}`,
         () => h("li"),
-        (item, goal) => setText(item, goal.what),
+        (item, goal) => setText(item, withSigns(goal.what)),
       );
       setText(trial, parts.length ? `On trial: ${parts.join(", ")}.` : "");
     },
