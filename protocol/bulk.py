@@ -20,7 +20,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from protocol.arrays import Bools, Floats, Ints
+from protocol.arrays import Bools, Ints
 from protocol.checksum import CRC_INIT
 from protocol.dictionary import Dictionary
 from protocol.events import (
@@ -32,13 +32,12 @@ from protocol.events import (
     PacketRepeated,
     SequenceGap,
 )
-from protocol.fields import BITS_CODES, Channel, Packet, text_from_bytes
+from protocol.fields import Packet
 from protocol.framing import ENCODED_MAX
 from protocol.link import DATA_START, NEED_DATA, TELEMETRY_FIRST_WORD, UNSEGMENTED, Link, boot_channels, judge_frame
 from protocol.packets import APID_MASK, COUNT_MASK, COUNT_MODULUS, TIME_MODULUS_MS
+from protocol.raw_columns import Column, channel_column, number_column, packet_dtype
 from protocol.sequence import CLOCK_FALL_MS, Place, SequenceTracker
-
-Column = Floats | list[str]
 
 
 @dataclass
@@ -90,7 +89,7 @@ class _Group:
     @cached_property
     def fields(self) -> NDArray[np.void]:
         """The raw values, shape (n,), one entry of the structure per field."""
-        layout = np.dtype([(item.name, _numpy_type(item.type)) for item in self.packet.fields])
+        layout = packet_dtype(self.packet)
         body = np.ascontiguousarray(self.rows[:, DATA_START : DATA_START + self.packet.layout.size])
         structured: NDArray[np.void] = body.view(layout).reshape(-1)
         return structured
@@ -234,7 +233,7 @@ def _boot_ids(dictionary: Dictionary, groups: list[_Group]) -> Iterator[tuple[_G
             if group.packet.name == name:
                 told = np.zeros(len(group.frame), np.uint64)
                 for index in indices:
-                    half = _number_column(group, group.packet.channels[index]).astype(np.uint64)
+                    half = number_column(group.fields, group.packet, group.packet.channels[index]).astype(np.uint64)
                     told = told << np.uint64(32) | half
                 yield group, told
 
@@ -254,11 +253,12 @@ def _followed(group: _Group, events: list[tuple[int, Event]]) -> PacketColumns:
     if keep is not None:
         group = _Group(group.packet, group.frame[keep], group.count[keep], group.wire_ms[keep], group.rows[keep])
         late = late[keep]
-    columns = {channel.name: _channel_column(group, channel) for channel in group.packet.channels}
+    columns = {channel.name: channel_column(group.fields, group.packet, channel) for channel in group.packet.channels}
     if group.packet.attitude is not None:
         places, turn = group.packet.attitude
         w, x, y, z = (group.packet.channels[place] for place in places)
-        numbers = (_number_column(group, w), _number_column(group, x), _number_column(group, y), _number_column(group, z))
+        wq, xq, yq, zq = (number_column(group.fields, group.packet, part) for part in (w, x, y, z))
+        numbers = (wq, xq, yq, zq)
         columns.update(zip((w.name, x.name, y.name, z.name), turn.of(numbers), strict=True))
     return PacketColumns(group.packet, group.frame, np.zeros(len(group.frame), np.int64), group.wire_ms, late, columns)
 
@@ -290,39 +290,6 @@ def _follow_counts(group: _Group, events: list[tuple[int, Event]]) -> tuple[Bool
             events.append((frame, SequenceGap(packet, tracker.missing)))
         late[i] = place is Place.LATE
     return keep, late
-
-
-# ---------------------------------------------------------------- columns
-
-
-def _channel_column(group: _Group, channel: Channel) -> Column:
-    """Return one channel of a group, its texts or its numbers, computed exactly as `Channel.converter` does."""
-    if channel.kind == "text":
-        return [text_from_bytes(value) for value in _raw_column(group, channel).tolist()]
-    return _number_column(group, channel)
-
-
-def _raw_column(group: _Group, channel: Channel) -> NDArray[np.generic]:
-    return group.fields[group.packet.fields[channel.field_index].name]
-
-
-def _number_column(group: _Group, channel: Channel) -> Floats:
-    """Return the numbers of a channel in engineering units."""
-    raw = _raw_column(group, channel)
-    if channel.mask:
-        return (raw.astype(np.int64) >> channel.shift & channel.mask).astype(np.float64)
-    with np.errstate(invalid="ignore"):  # a signaling NaN from the wire is data, nothing to warn about
-        values = raw.astype(np.float64)
-    values = values * channel.scale + channel.offset if channel.linear else values
-    return values * channel.unit_scale + channel.unit_offset if channel.wire_unit else values
-
-
-def _numpy_type(type_: str) -> str:
-    if type_.startswith("text"):
-        return f"S{type_[4:]}"
-    if type_ in BITS_CODES:
-        return f">u{int(type_[4:]) // 8}"
-    return f">{type_[0]}{int(type_[1:]) // 8}"
 
 
 # ---------------------------------------------------------------- the slow path

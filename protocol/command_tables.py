@@ -21,11 +21,11 @@ from protocol.commands import (
     Operand,
     operand_of,
 )
-from protocol.fields import INTEGER_RANGES, NUMBER_CODES
 from protocol.framing import CONTENT_MAX
 from protocol.packet_tables import ROLE, read_name
 from protocol.toml_table import TomlTable
 from protocol.units import conversion
+from protocol.wire_types import ARGUMENT_CODES, INTEGER_RANGES
 
 PLACE = re.compile(r"\{\w+\}|\*")  # what a condition's role may hold instead of an index
 
@@ -110,7 +110,7 @@ def _code(table: TomlTable, is_bound: bool) -> int:
 
 
 def _argument(table: TomlTable) -> Argument:
-    type_ = table.choice("type", tuple(NUMBER_CODES))
+    type_ = table.choice("type", tuple(ARGUMENT_CODES))
     low, high = table.get("min", float), table.get("max", float)
     scale = table.get("scale", float, 1.0)
     if not low <= high:

@@ -24,9 +24,9 @@ from typing import Literal
 
 from protocol.checksum import append_crc, crc_holds
 from protocol.errors import ValueRefused
-from protocol.fields import F32_MAX, INTEGER_RANGES, NUMBER_CODES
 from protocol.framing import decode_frame, encode_frame
 from protocol.packets import COUNT_MASK, HEADER_SIZE, PacketType, PrimaryHeader
+from protocol.wire_types import ARGUMENT_CODES, F32_MAX, INTEGER_RANGES
 
 TAG_SIZE = 16
 COMMAND_HEAD = struct.Struct(">HIB")
@@ -144,7 +144,7 @@ class Command:
     @cached_property
     def layout(self) -> struct.Struct:
         """The argument bytes."""
-        return struct.Struct(">" + "".join(NUMBER_CODES[arg.type] for arg in self.args))
+        return struct.Struct(">" + "".join(ARGUMENT_CODES[arg.type] for arg in self.args))
 
     def pack_args(self, values: Mapping[str, object]) -> bytes:
         """Return the argument bytes; raises ValueRefused for a missing, unknown or illegal one."""

@@ -129,7 +129,9 @@ class Dictionary:
             lines.append(f"packet {packet.apid} {packet.name}{foreign}")
             for c in packet.channels:
                 type_ = packet.fields[c.field_index].type
-                lines.append(f"{c.name} {type_} {c.shift} {c.mask} {c.scale!r} {c.offset!r} {c.values}")
+                lines.append(
+                    f"{c.name} {type_} {c.shift} {c.mask} {c.scale!r} {c.offset!r} {c.values}" + " signed" * c.signed
+                )
         for command in sorted(self.command_by_code.values(), key=lambda c: c.code):
             args = " ".join(self._argument_word(a) for a in command.args)
             lines.append(

@@ -1,33 +1,40 @@
 """Fields and channels: what one packet holds, and how its bytes become numbers.
 
-A *field* is what the wire carries: a big-endian integer or IEEE 754 float, a bit set, or a fixed-length text.
+A *field* is what the wire carries: an integer or IEEE 754 float, a truth value, a bit set, a fixed-length text or bytes.
 A *channel* is what a person sees: one number or text. A plain field is one channel; a bit set is one per bit group.
 The engineering value of a number is raw * scale + offset in 64-bit floating point, in the live path and in bulk alike.
 """
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from math import copysign, inf, isfinite, isnan
+from math import copysign, inf, isfinite
 from typing import Any, Literal, SupportsFloat
 
 from protocol.errors import ShortBuffer, ValueRefused
 from protocol.frames import AttitudeTurn
+from protocol.wire_types import (
+    BITS_TYPES,
+    F32_OVERFLOW,
+    FLOAT_MAX,
+    FLOAT_TYPES,
+    INTEGER_RANGES,
+    FieldBytes,
+    Order,
+    Raw,
+    bytes_of,
+    cut_utf8,
+    field_bytes,
+    halved,
+    nearest,
+    plain_type,
+    text_size,
+)
 
-NUMBER_CODES = {"u8": "B", "i8": "b", "u16": "H", "i16": "h", "u32": "I", "i32": "i", "f32": "f", "f64": "d"}
-BITS_CODES = {"bits8": "B", "bits16": "H", "bits32": "I"}
-INTEGER_RANGES = {
-    **{f"u{n}": (0, 2**n - 1) for n in (8, 16, 32)},
-    **{f"i{n}": (-(2 ** (n - 1)), 2 ** (n - 1) - 1) for n in (8, 16, 32)},
-}
-F32_MAX: float = struct.unpack(">f", b"\x7f\x7f\xff\xff")[0]
-F32_OVERFLOW = 2.0**128 - 2.0**103  # from here on IEEE 754 rounds to infinity: half a step above the greatest
 LIMIT_NAMES = ("warning_low", "caution_low", "caution_high", "warning_high")
 ChannelKind = Literal["number", "enum", "flag", "text"]
-Raw = float | bytes  # what a field holds, before scale, offset and bit groups
 Value = float | str
 _NUMBERS = (float, int, SupportsFloat)  # numpy's are the last; a union built at each call would cost a fifth of packing
 
@@ -53,6 +60,8 @@ class Channel:
     sign: float = 1.0  # -1 where the vehicle's axis is the station's reversed; within unit_scale
     shift: int = 0
     mask: int = 0  # not zero: a bit group
+    signed: bool = False  # of a bit group: two's complement
+    is_bytes: bool = False  # of a text: bytes, told in hexadecimal
     role: str | None = None
     values: tuple[str, ...] = ()
     limits: Mapping[str, float] = field(default_factory=dict)
@@ -72,17 +81,30 @@ class Channel:
         It takes bytes of a text, an int of a bit group, else a number: what `struct` makes of the field, unchecked.
         """
         if self.kind == "text":
-            return text_from_bytes
+            return bytes.hex if self.is_bytes else text_from_bytes
         if self.mask:
-            shift, mask = self.shift, self.mask
-            return lambda raw: float(raw >> shift & mask)
+            return self._group_converter()
+        return self._number_converter() or float
+
+    def _number_converter(self) -> Callable[[Any], Value] | None:
+        """Return the function from a whole or floating number to the value, None where it is that number."""
+        scale, offset, per, more = self.scale, self.offset, self.unit_scale, self.unit_offset
+        if self.wire_unit and self.linear:
+            return lambda raw: (raw * scale + offset) * per + more
         if self.wire_unit:
-            inner, per, more = (self.scale, self.offset) if self.linear else (1.0, 0.0), self.unit_scale, self.unit_offset
-            return lambda raw: (raw * inner[0] + inner[1]) * per + more
-        if self.linear:
-            scale, offset = self.scale, self.offset
-            return lambda raw: raw * scale + offset
-        return float
+            return lambda raw: raw * per + more
+        return (lambda raw: raw * scale + offset) if self.linear else None
+
+    def _group_converter(self) -> Callable[[Any], Value]:
+        shift, mask, further = self.shift, self.mask, self._number_converter()
+        top = (mask >> 1) + 1 if self.signed else 0  # x ^ top - top makes two's complement of `width` bits a number
+        if further is None:
+            return lambda raw: float((raw >> shift & mask ^ top) - top)
+        return lambda raw: further((raw >> shift & mask ^ top) - top)
+
+    def group_range(self) -> tuple[int, int]:
+        """Return the least and greatest raw number of a bit group."""
+        return (-(self.mask >> 1) - 1, self.mask >> 1) if self.signed else (0, self.mask)
 
     def on_wire(self, number: float) -> float:
         """Return a value in the unit and along the axis the file declares: what a sender sends."""
@@ -95,8 +117,8 @@ class Channel:
     def number_of(self, value: object) -> float:
         """Return the number behind `value`: a number as it is, an enum text by its index; raises ValueRefused."""
         if isinstance(value, str):
-            if value not in self.values:
-                raise ValueRefused(self.path, value, f"must be one of {', '.join(self.values)}")
+            if not value or value not in self.values:
+                raise ValueRefused(self.path, value, f"must be one of {', '.join(filter(None, self.values))}")
             return float(self.values.index(value))
         if not isinstance(value, _NUMBERS):
             raise ValueRefused(self.path, value, "must be a number")
@@ -105,7 +127,7 @@ class Channel:
     def text_of(self, number: float) -> str | None:
         """Return the enum text for `number`, or None when it has none."""
         index = int(number) if number == number and abs(number) < 1e9 else -1
-        return self.values[index] if 0 <= index < len(self.values) and index == number else None
+        return (self.values[index] or None) if 0 <= index < len(self.values) and index == number else None
 
 
 def text_from_bytes(raw: bytes) -> str:
@@ -115,45 +137,48 @@ def text_from_bytes(raw: bytes) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class Field:
-    """One value on the wire: name, type and the channels taken from it."""
+    """One value on the wire: name, type and the channels taken from it.
+
+    `array` is (name, place, length) of the array a field is an element of.
+    """
 
     name: str
     type: str
     channels: tuple[Channel, ...]
-
-    @property
-    def code(self) -> str:
-        """The field's letter in Python's struct notation."""
-        if self.type.startswith("text"):
-            return f"{self.type[4:]}s"
-        return NUMBER_CODES.get(self.type) or BITS_CODES[self.type]
+    array: tuple[str, int, int] | None = None
 
     def pack_value(self, values: Mapping[str, object]) -> Raw:
         """Return what struct packs for this field out of channel `values`; raises ValueRefused."""
-        if self.type in BITS_CODES:
+        if self.type in BITS_TYPES:
             return self._pack_bits(values)
         value = _wanted(values, self.name)
         channel = self.channels[0]
         if channel.kind == "text":
-            return _cut_utf8(str(value), int(self.type[4:]))
+            return bytes_of(value, channel.path, text_size(self.type)) if channel.is_bytes else self._text(value)
         number = channel.on_wire(channel.number_of(value))
-        if self.type in ("f32", "f64"):
-            if self.type == "f32" and F32_MAX < abs(number) < float("inf"):
-                raise ValueRefused(channel.path, number, "does not fit f32")
-            return number
+        if self.type in FLOAT_TYPES:
+            kind = plain_type(self.type)
+            told = halved(number) if kind == "f16" else number
+            if FLOAT_MAX[kind] < abs(told) and isfinite(number):
+                raise ValueRefused(channel.path, number, f"does not fit {kind}")
+            return told
         return self._pack_integer(number, channel)
+
+    def _text(self, value: object) -> bytes:
+        return cut_utf8(str(value), text_size(self.type))
 
     @cached_property
     def packer(self) -> Callable[[Mapping[str, object]], Raw]:
         """`pack_value`, with all that does not change from one packet to the next looked up once."""
         slowly, channel = self.pack_value, self.channels[0]
-        if self.type in BITS_CODES:
+        if self.type in BITS_TYPES:
             return self._bits_packer()
-        if channel.kind != "number" or channel.wire_unit or self.type.startswith("text"):
+        kind = plain_type(self.type)
+        if channel.kind != "number" or channel.wire_unit or kind == "f16":
             return slowly
         name = self.name
-        if self.type in ("f32", "f64"):
-            most = F32_MAX if self.type == "f32" else inf
+        if self.type in FLOAT_TYPES:
+            most = FLOAT_MAX[kind]
 
             def pack_float(values: Mapping[str, object]) -> Raw:
                 value = values.get(name)
@@ -175,6 +200,8 @@ class Field:
 
     def _bits_packer(self) -> Callable[[Mapping[str, object]], Raw]:
         slowly = self._pack_bits
+        if any(channel.signed or channel.linear or channel.wire_unit for channel in self.channels):
+            return slowly
         groups = [(channel.name, channel.mask, channel.shift) for channel in self.channels]
 
         def pack_bits(values: Mapping[str, object]) -> Raw:
@@ -191,10 +218,15 @@ class Field:
     def _pack_bits(self, values: Mapping[str, object]) -> int:
         word = 0
         for channel in self.channels:
-            number = channel.number_of(_wanted(values, channel.name))
-            if not 0 <= number <= channel.mask:  # also refuses NaN
-                raise ValueRefused(channel.path, number, f"must be 0..{channel.mask}")
-            word |= int(number) << channel.shift
+            number = channel.on_wire(channel.number_of(_wanted(values, channel.name)))
+            low, high = channel.group_range()
+            steps = (number - channel.offset) / channel.scale
+            if not low <= steps <= high:  # also refuses NaN
+                if isfinite(steps) and channel.linear and low <= round(steps) <= high:
+                    steps = round(steps)
+                else:
+                    raise ValueRefused(channel.path, number, _must_be(channel, low, high))
+            word |= ((round(steps) if channel.linear else int(steps)) & channel.mask) << channel.shift
         return word
 
     def _pack_integer(self, number: float, channel: Channel) -> int:
@@ -213,33 +245,28 @@ class Field:
         from zero, all ones in an unsigned field and the lowest in a signed one, which no limit takes for healthy. Floats
         carry infinity. Raises ValueRefused for a value that is missing, or a text that is none of the enum's.
         """
-        if self.type in BITS_CODES:
+        if self.type in BITS_TYPES:
             return self._fitted_bits(values)
-        if self.type.startswith("text") or self.type == "f64":
+        channel, kind = self.channels[0], plain_type(self.type)
+        if channel.kind == "text" or kind == "f64":
             return self.pack_value(values), 0
-        number = self.channels[0].on_wire(self.channels[0].number_of(_wanted(values, self.name)))
-        if self.type == "f32":
+        number = channel.on_wire(channel.number_of(_wanted(values, self.name)))
+        if kind == "f16":
+            return halved(number), 0
+        if kind == "f32":
             return (copysign(inf, number) if abs(number) >= F32_OVERFLOW else number), 0
-        channel = self.channels[0]
-        return _nearest((number - channel.offset) / channel.scale, *INTEGER_RANGES[self.type])
+        return nearest((number - channel.offset) / channel.scale, *INTEGER_RANGES[self.type])
 
     def _fitted_bits(self, values: Mapping[str, object]) -> tuple[int, int]:
         word = unfit = 0
         for channel in self.channels:
-            number = channel.number_of(_wanted(values, channel.name))
-            steps, missed = _nearest(float(int(number)) if isfinite(number) else number, 0, channel.mask)
-            word |= steps << channel.shift
+            number = channel.on_wire(channel.number_of(_wanted(values, channel.name)))
+            told = (number - channel.offset) / channel.scale
+            told = float(int(told)) if isfinite(told) and not channel.linear else told
+            steps, missed = nearest(told, *channel.group_range())
+            word |= (steps & channel.mask) << channel.shift
             unfit += missed
         return word, unfit
-
-
-def _nearest(steps: float, low: int, high: int) -> tuple[int, int]:
-    """Return the whole number from low to high for `steps`, halves to even, and 1 if it is not what was asked for."""
-    if isnan(steps):
-        return (low if low < 0 else high), 1
-    if steps in (inf, -inf) or not low <= round(steps) <= high:
-        return (low if steps < 0.0 else high), 1
-    return round(steps), 0
 
 
 def _wanted(values: Mapping[str, object], name: str) -> object:
@@ -248,9 +275,9 @@ def _wanted(values: Mapping[str, object], name: str) -> object:
     return values[name]
 
 
-def _cut_utf8(text: str, size: int) -> bytes:
-    """Cut at a character boundary, so that a long text loses letters, never validity."""
-    return text.encode("utf-8")[:size].decode("utf-8", "ignore").encode("utf-8")
+def _must_be(channel: Channel, low: int, high: int) -> str:
+    ends = sorted((low * channel.scale + channel.offset, high * channel.scale + channel.offset))
+    return f"must be {ends[0]:g}..{ends[1]:g}" if channel.linear else f"must be {low}..{high}"
 
 
 @dataclass(frozen=True)
@@ -284,9 +311,13 @@ class Packet:
         return any(channel.kind == "text" for channel in self.channels)
 
     @cached_property
-    def layout(self) -> struct.Struct:
+    def layout(self) -> FieldBytes:
         """The fields' bytes, after the header and the vehicle time."""
-        return struct.Struct(">" + "".join(item.code for item in self.fields))
+        return self.layout_in(">")
+
+    def layout_in(self, order: Order) -> FieldBytes:
+        """Return the fields' bytes in a byte order."""
+        return field_bytes(tuple(item.type for item in self.fields), order)
 
     @cached_property
     def _plan(self) -> tuple[tuple[int, Callable[[Any], Value]], ...]:

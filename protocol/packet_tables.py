@@ -7,19 +7,23 @@ from __future__ import annotations
 
 import re
 
-from protocol.fields import BITS_CODES, LIMIT_NAMES, NUMBER_CODES, Channel, ChannelKind, Field, Packet
+from protocol.fields import LIMIT_NAMES, Channel, ChannelKind, Field, Packet
 from protocol.frames import ATTITUDE_ROLES, AttitudeTurn, Frames
 from protocol.framing import CONTENT_MAX
 from protocol.packets import APID_MAX
 from protocol.roles import role_unit, to_role_unit
 from protocol.toml_table import TomlTable
 from protocol.units import conversion
+from protocol.wire_types import BITS_TYPES, BOOL, FLOAT_TYPES, NUMBER_TYPES, bits_of, is_little
 
 NAME = re.compile(r"[a-z][a-z0-9_]{0,39}\Z")
 ROLE = re.compile(r"[a-z_]+(\[[a-z0-9_]+\])?(\.[a-z_]+)*\Z")
 TIME_UNITS = ("s", "ms", "us")
 STATION_FRAMES = Frames()
-TEXT_TYPE = re.compile(r"text([1-9][0-9]{0,2})\Z")
+TEXT_TYPE = re.compile(r"(text|bytes)([1-9][0-9]{0,2})\Z")
+ARRAY_TYPE = re.compile(r"(\w+)\[([1-9][0-9]{0,2})\]\Z")
+ELEMENT = re.compile(r"[a-z0-9_]{1,20}\Z")
+SPARSE_MAX = 1023  # the greatest number that a table of `values` may name
 
 
 def read_apid(table: TomlTable) -> int:
@@ -51,7 +55,7 @@ def read_packet(
 
     Raises DictionaryError.
     """
-    fields = tuple(_field(read_name(name, table), index, item, frames) for index, item in enumerate(table.tables("fields")))
+    fields = _fields(read_name(name, table), table, frames)
     packet = Packet(
         read_name(name, table),
         read_apid(table),
@@ -74,6 +78,8 @@ def read_packet(
     names = [channel.name for channel in packet.channels]
     for repeated in {n for n in names if names.count(n) > 1}:
         raise table.problem(f"has two channels named '{repeated}'", "fields")
+    for array in {item.array[0] for item in fields if item.array is not None} & set(names):
+        raise table.problem(f"has an array and a channel named '{array}'", "fields")
     content = packet.frame_bytes - packet.lead - 2
     if content > CONTENT_MAX:
         raise table.problem(f"is {content} bytes with header and CRC, {CONTENT_MAX} fit a frame")
@@ -105,19 +111,48 @@ def _check_foreign(packet: Packet, table: TomlTable) -> None:
         raise table.problem(f"'{packet.count}' must be a plain u8, u16 or u32 field of this packet", "count")
 
 
+def _fields(packet: str, table: TomlTable, frames: Frames) -> tuple[Field, ...]:
+    fields: list[Field] = []
+    for item in table.tables("fields"):
+        array = ARRAY_TYPE.match(item.get("type", str))
+        if array is None:
+            fields.append(_field(packet, len(fields), item, frames))
+        else:
+            fields += _array(packet, len(fields), item, frames, array[1], int(array[2]))
+    return tuple(fields)
+
+
 def _field(packet: str, index: int, table: TomlTable, frames: Frames) -> Field:
     name = read_name(table.get("name", str), table)
     type_ = table.get("type", str)
-    if type_ in BITS_CODES:
-        channels = _bit_channels(packet, index, table, int(type_[4:]), frames)
+    if type_ in BITS_TYPES:
+        channels = _bit_channels(packet, index, table, bits_of(type_), frames)
         table.get("description", str, "")
-    elif type_ in NUMBER_CODES or TEXT_TYPE.match(type_):
+    elif type_ in (*NUMBER_TYPES, BOOL) or TEXT_TYPE.match(type_):
         channels = (_channel(packet, index, table, type_, frames),)
     else:
-        kinds = ", ".join([*NUMBER_CODES, *BITS_CODES, "textN"])
-        raise table.problem(f"must be one of {kinds}, got {type_!r}", "type")
+        kinds = ", ".join(name for name in (*NUMBER_TYPES, BOOL, *BITS_TYPES) if not is_little(name))
+        raise table.problem(f"must be one of {kinds}, textN, bytesN, got {type_!r}", "type")
     table.done()
     return Field(name=name, type=type_, channels=channels)
+
+
+def _array(packet: str, first: int, table: TomlTable, frames: Frames, type_: str, length: int) -> list[Field]:
+    """Return an array as one field for each element, called after it; `{}` in role, label and description names it."""
+    if type_ not in (*NUMBER_TYPES, BOOL):
+        raise table.problem(f"only numbers and {BOOL} can stand in arrays, got {type_!r}", "type")
+    whole = read_name(table.get("name", str), table)
+    names = table.texts("elements") or tuple(str(place) for place in range(length))
+    if len(names) != length or len(set(names)) != length or not all(ELEMENT.match(name) for name in names):
+        raise table.problem(f"must be {length} different words of lower-case letters, digits and _", "elements")
+    if table.has("role") and length > 1 and "{}" not in table.get("role", str):
+        raise table.problem("must hold {} where the element's name goes: each channel has a role of its own", "role")
+    fields = []
+    for place, name in enumerate(names):
+        element = table.element(type_, f"{whole}_{name}", name)
+        field = _field(packet, first + place, element, frames)
+        fields.append(Field(name=field.name, type=field.type, channels=field.channels, array=(whole, place, length)))
+    return fields
 
 
 def _bit_channels(packet: str, index: int, table: TomlTable, size: int, frames: Frames) -> tuple[Channel, ...]:
@@ -132,7 +167,27 @@ def _bit_channels(packet: str, index: int, table: TomlTable, size: int, frames: 
             raise item.problem(f"bit {bit} is used twice", "bit")
         used |= mask << bit
         kind: ChannelKind = "flag" if width == 1 else "enum" if item.has("values") else "number"
-        channels.append(_described(packet, index, item, kind, frames, shift=bit, mask=mask))
+        signed = item.get("signed", bool, False)
+        scale, offset, linear = _scaled(item)
+        if width == 1 and (signed or linear):
+            raise item.problem("one bit is a flag: it has no sign, scale or offset", "signed" if signed else "scale")
+        if signed and kind == "enum":
+            raise item.problem("an enum counts from 0: it has no sign", "signed")
+        channels.append(
+            _described(
+                packet,
+                index,
+                item,
+                kind,
+                frames,
+                scale=scale,
+                offset=offset,
+                linear=linear,
+                shift=bit,
+                mask=mask,
+                signed=signed,
+            )
+        )
         item.done()
     if not channels:
         raise table.problem("needs at least one entry", "bits")
@@ -140,16 +195,40 @@ def _bit_channels(packet: str, index: int, table: TomlTable, size: int, frames: 
 
 
 def _channel(packet: str, index: int, table: TomlTable, type_: str, frames: Frames) -> Channel:
-    if type_.startswith("text"):
-        return _described(packet, index, table, "text", frames)
+    if type_.startswith(("text", "bytes")):
+        return _described(packet, index, table, "text", frames, is_bytes=type_.startswith("bytes"))
+    scale, offset, linear = _scaled(table)
+    if type_ in FLOAT_TYPES and linear:
+        raise table.problem("a float field carries its value as it is; scale and offset are for integers", "scale")
+    if type_ == BOOL and linear:
+        raise table.problem("a truth value has no scale and offset", "scale")
+    kind: ChannelKind = "flag" if type_ == BOOL else "enum" if table.has("values") else "number"
+    return _described(packet, index, table, kind, frames, scale=scale, offset=offset, linear=linear)
+
+
+def _scaled(table: TomlTable) -> tuple[float, float, bool]:
+    """Return scale, offset, and whether there are any."""
     scale, offset = table.get("scale", float, 1.0), table.get("offset", float, 0.0)
     if scale == 0.0:
         raise table.problem("must not be zero", "scale")
-    if type_ in ("f32", "f64") and (table.has("scale") or table.has("offset")):
-        raise table.problem("a float field carries its value as it is; scale and offset are for integers", "scale")
-    kind: ChannelKind = "enum" if table.has("values") else "number"
-    linear = table.has("scale") or table.has("offset")
-    return _described(packet, index, table, kind, frames, scale=scale, offset=offset, linear=linear)
+    return scale, offset, table.has("scale") or table.has("offset")
+
+
+def _values(table: TomlTable) -> tuple[str, ...]:
+    """Return the texts of an enum by number: a list from 0 on, or a table of those that have one."""
+    told = table.raw("values")
+    if not isinstance(told, dict):
+        return table.texts("values")
+    texts: dict[int, str] = {}
+    for key, text in told.items():
+        if not re.fullmatch(r"0|[1-9][0-9]{0,3}", key) or int(key) > SPARSE_MAX:
+            raise table.problem(f"{key!r} must be a whole number 0..{SPARSE_MAX}", "values")
+        if not isinstance(text, str) or not text:
+            raise table.problem(f"{key} must have a text, got {text!r}", "values")
+        texts[int(key)] = text
+    if not texts:
+        raise table.problem("must name at least one number", "values")
+    return tuple(texts.get(number, "") for number in range(max(texts) + 1))
 
 
 def _described(
@@ -164,13 +243,15 @@ def _described(
     linear: bool = False,
     shift: int = 0,
     mask: int = 0,
+    signed: bool = False,
+    is_bytes: bool = False,
 ) -> Channel:
     unit = table.get("unit", str, "")
     display_unit = table.get("display_unit", str, unit)
     role = table.get("role", str) if table.has("role") else None
     if role is not None and not ROLE.match(role):
         raise table.problem(f"role {role!r} must look like altitude_baro or camera[1].powered", "role")
-    role, sign = frames.turned(role) if role is not None and not mask else (role, 1.0)
+    role, sign = frames.turned(role) if role is not None and (not mask or kind == "number") else (role, 1.0)
     per, more = (kind == "number" and to_role_unit(role, unit)) or (1.0, 0.0)
     per, more = per * sign, more * sign
     declared = (unit or role_unit(role)) if (per, more) != (1.0, 0.0) else ""
@@ -191,7 +272,7 @@ def _described(
         display_scale=shown[0],
         display_offset=shown[1],
         role=role,
-        values=table.texts("values"),
+        values=_values(table),
         limits={_side(name, sign): limit * per + more for name, limit in _limits(table).items()}
         if declared
         else _limits(table),
@@ -208,6 +289,8 @@ def _described(
         sign=sign,
         shift=shift,
         mask=mask,
+        signed=signed,
+        is_bytes=is_bytes,
     )
 
 

@@ -128,6 +128,16 @@ class TomlTable:
         prefix = f"{self.where}.{key}" if self.where else key
         return [(name, TomlTable(value, f"{prefix}.{name}", self.file)) for name, value in group.items()]
 
+    def element(self, type_: str, name: str, word: str) -> TomlTable:
+        """Return this table as that of one element of an array: its type and name, `{}` in its texts filled with `word`."""
+        self._asked.update(self._values)
+        told = {key: self._values[key] for key in self._values if key != "elements"}
+        for key in ("role", "label", "description"):
+            text = told.get(key)
+            if isinstance(text, str):
+                told[key] = text.replace("{}", word)
+        return TomlTable({**told, "type": type_, "name": name}, self.where, self.file)
+
     def texts(self, key: str) -> tuple[str, ...]:
         """Return a list of texts; a missing key is empty."""
         items = self.get(key, list, [])

@@ -11,10 +11,11 @@ from collections.abc import Iterator, Mapping
 
 from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.events import FrameDamaged, PacketUnknown
-from protocol.fields import NUMBER_CODES, Packet
+from protocol.fields import Packet
 from protocol.foreign.foreign_framing import Heard, Judged, modulus_of, time_and_count
 from protocol.foreign.framing_tables import FramingRules
 from protocol.foreign.sums import SUMS
+from protocol.wire_types import ARGUMENT_CODES, Order
 
 PAYLOAD_MAX = 255  # a length beyond it is a false sync
 
@@ -24,17 +25,14 @@ class BinaryRecords:
 
     def __init__(self, rules: FramingRules, packets: Mapping[str, Packet]) -> None:
         self._rules = rules
-        self._mark = "<" if rules.order == "little" else ">"
-        self._header = struct.Struct(self._mark + "".join(NUMBER_CODES[type_] for _, type_ in rules.header))
+        self._mark: Order = "<" if rules.order == "little" else ">"
+        self._header = struct.Struct(self._mark + "".join(ARGUMENT_CODES[type_] for _, type_ in rules.header))
         self._head_size = len(rules.sync) + self._header.size
         self._sum_size = SUMS[rules.checksum][0]
         self._packets = packets
         self._by_id = {packet.apid: packet for packet in packets.values()}
         self._only = next(iter(packets.values()), None)
-        self._layouts = {
-            packet.name: struct.Struct(self._mark + "".join(field.code for field in packet.fields))
-            for packet in packets.values()
-        }
+        self._layouts = {packet.name: packet.layout_in(self._mark) for packet in packets.values()}
         self._counts: dict[str, int] = {}
         self._pending = bytearray()
         self._skipped = 0
@@ -140,7 +138,7 @@ class BinaryRecords:
         """Return the record that asks for a command, its code in place of the id; raises ValueRefused."""
         command.pack_args(args)
         packed = {
-            arg.name: struct.pack(self._mark + NUMBER_CODES[arg.type], arg.raw_of(args[arg.name])) for arg in command.args
+            arg.name: struct.pack(self._mark + ARGUMENT_CODES[arg.type], arg.raw_of(args[arg.name])) for arg in command.args
         }
         if not command.template:
             return self._record(command.code, b"".join(packed.values()), f"command {command.name}")

@@ -12,14 +12,18 @@ from collections.abc import Iterator, Mapping
 from protocol.commands import TEMPLATE_PLACE, Command
 from protocol.errors import ValueRefused
 from protocol.events import FrameDamaged, PacketUnknown
-from protocol.fields import INTEGER_RANGES, Field, Packet, Raw
+from protocol.fields import Field, Packet
 from protocol.foreign.foreign_framing import Heard, Judged, modulus_of, time_and_count
 from protocol.foreign.framing_tables import FramingRules
 from protocol.foreign.sums import SUMS
+from protocol.wire_types import FLOAT_TYPES, INTEGER_RANGES, Raw, bits_of
 
 LINE_MAX = 512
-INTEGER = re.compile(r"[+-]?[0-9]{1,12}|0[xX][0-9A-Fa-f]{1,8}")
+INTEGER = re.compile(r"[+-]?[0-9]{1,20}|0[xX][0-9A-Fa-f]{1,16}")
 FLOAT = re.compile(r"[+-]?(([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,4})?|[iI][nN][fF]|[nN][aA][nN])")
+
+
+HEX = re.compile(r"([0-9A-Fa-f]{2})*")
 
 
 class _Unreadable(Exception):
@@ -81,8 +85,8 @@ class TextLines:
         """Return the line of one packet; raises ValueRefused."""
         described = self._packets[packet]
         words = [described.tag] if described.tag else []
-        for raw in described.raw_of(values):
-            words.append(raw.decode() if isinstance(raw, bytes) else repr(raw))
+        for item, raw in zip(described.fields, described.raw_of(values), strict=True):
+            words.append(_word(item, raw))
         for word in words:
             if self._rules.separator in word or "*" in word or "\n" in word:
                 raise ValueRefused(packet, word, "holds a character that ends a value")
@@ -105,18 +109,29 @@ class TextLines:
         return modulus_of(packet)
 
 
+def _word(field: Field, raw: Raw) -> str:
+    """Return the word of a raw value."""
+    if isinstance(raw, bytes):
+        return raw.hex() if field.type.startswith("bytes") else raw.decode()
+    return repr(raw)
+
+
 def _raw(field: Field, word: str) -> Raw:
     """Return the raw value of a word; an empty one is not a number where the field can hold that."""
+    if field.type.startswith("bytes"):
+        if not HEX.fullmatch(word):
+            raise _Unreadable(f"{word[:20]!r} is no hexadecimal")
+        return bytes.fromhex(word)
     if field.type.startswith("text"):
         return word.encode()
-    if field.type in ("f32", "f64"):
+    if field.type in FLOAT_TYPES:
         if word and not FLOAT.fullmatch(word):
             raise _Unreadable(f"{word[:20]!r} is no number")
         return float(word) if word else float("nan")
     if not INTEGER.fullmatch(word):
         raise _Unreadable(f"{word[:20]!r} is no whole number")
     number = int(word, 16) if word[:2] in ("0x", "0X") else int(word)
-    low, high = INTEGER_RANGES.get(field.type) or (0, 2 ** int(field.type.removeprefix("bits")) - 1)
+    low, high = INTEGER_RANGES.get(field.type) or (0, 2 ** bits_of(field.type) - 1)
     if not low <= number <= high:
         raise _Unreadable(f"{number} does not fit {field.type}")
     return number

@@ -16,13 +16,16 @@ def add_firmware(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="folder to write to; the sketch is called like it"
     )
+    parser.add_argument(
+        "--float-members", action="store_true", help="scaled values are floats in the structs, for a board without doubles"
+    )
     parser.set_defaults(run=write)
 
 
 def write(options: argparse.Namespace) -> int:
     """Write the files and print their names; existing ones of the same name are replaced, but for the sketch."""
     dictionary = load_dictionary(options.dictionary)
-    written = write_firmware(dictionary, options.out)
+    written = write_firmware(dictionary, options.out, options.float_members)
     for path in written:
         print(path)
     sketch = sketch_path(options.out)

@@ -27,13 +27,15 @@ SKETCH_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,62}")
 NOTICE = "Made by `blockhouse firmware`; make it again after a change of the dictionary, do not edit."
 
 
-def write_firmware(dictionary: Dictionary, folder: Path) -> list[Path]:
+def write_firmware(dictionary: Dictionary, folder: Path, float_members: bool = False) -> list[Path]:
     """Write the library for one dictionary into `folder`; return the files written. Raises OSError and FirmwareProblem.
+
+    `float_members`: scaled values are floats in the packets' structs, not doubles.
 
     A sketch that is there already is its owner's by now and stays as it is.
     """
     sketch = sketch_path(folder)
-    texts = firmware_texts(dictionary, sketch.name.removesuffix(".ino"))
+    texts = firmware_texts(dictionary, sketch.name.removesuffix(".ino"), float_members)
     (folder / HOST_FOLDER).mkdir(parents=True, exist_ok=True)
     for name in (*HOST, SANDPIPER_EXAMPLE):
         (folder / name).unlink(missing_ok=True)  # where they lay before they had a folder: two mains in one sketch
@@ -55,9 +57,9 @@ def sketch_path(folder: Path) -> Path:
     return folder / f"{name}.ino"
 
 
-def firmware_texts(dictionary: Dictionary, sketch: str = "sketch") -> dict[str, str]:
+def firmware_texts(dictionary: Dictionary, sketch: str = "sketch", float_members: bool = False) -> dict[str, str]:
     """Return every file by its path in the folder; `sketch` is the folder's name. Raises FirmwareProblem."""
-    layout = Layout(dictionary)
+    layout = Layout(dictionary, float_members)
     host = [*HOST]
     if dictionary.hash32 == load_dictionary(None).hash32:
         host.append(SANDPIPER_EXAMPLE)
@@ -94,6 +96,9 @@ def _header(layout: Layout) -> str:
         f"#define BH_COMMAND_COUNT {len(layout.commands)}",
         f"#define BH_ARGUMENT_COUNT {sum(len(command.args) for command in layout.commands)}",
         f"#define BH_HEARS {int(layout.hears)} /* 0: there are no commands and no answers, so nothing to hear */",
+        "",
+        "/* What the fields need of the library: scaled members that are floats, not doubles; types beyond the plain. */",
+        *(f"#define {name} {int(needed)}" for name, needed in layout.needs().items()),
         "",
         "/* Whom commands are for: every board its own, even with the same key. -DBH_VEHICLE_ID=... gives another. */",
         "#ifndef BH_VEHICLE_ID",
@@ -134,8 +139,8 @@ def _structs(layout: Layout) -> Iterator[str]:
         yield "typedef struct {"
         for member in layout.members[packet.name]:
             said = comment_text(" ".join(filter(None, (member.channel.unit, member.channel.description))))
-            space = "" if member.c_type.endswith("*") else " "
-            yield f"    {member.c_type}{space}{member.name};" + (f" /* {said} */" if said else "")
+            if member.declaration:
+                yield f"    {member.declaration}" + (f" /* {said} */" if said else "")
         yield f"}} bh_{layout.names.packets[packet.name]}_packet;"
         yield ""
     yield "/* Room for any of them. */"
@@ -152,7 +157,7 @@ def _enums(layout: Layout) -> Iterator[str]:
             if channel.values and packet.name != "answer":
                 *texts, end = layout.names.enums[channel.path]
                 yield "enum {"
-                yield from (f"    {text} = {number}," for number, text in enumerate(texts))
+                yield from (f"    {text} = {number}," for number, text in enumerate(texts) if channel.values[number])
                 yield f"    {end}"
                 yield "};"
     yield ""
@@ -191,8 +196,10 @@ def _tables(layout: Layout) -> str:
     for packet in layout.packets:
         lines.append(f"static const bh_field {packet.name}_fields[] = {{")
         for m in layout.members[packet.name]:
-            place = f"(uint16_t)offsetof(bh_{layout.names.packets[packet.name]}_packet, {m.name})"
-            lines.append(f"    {{{m.type}, {m.number}, {m.shift}, {m.size}, {place}}},")
+            place = f"offsetof(bh_{layout.names.packets[packet.name]}_packet, {m.name})"
+            if m.array is not None:
+                place = f"({place} + {m.array[1]}u * sizeof({m.c_type}))"
+            lines.append(f"    {{{m.type}, {m.number}, {m.how}, {m.size}, (uint16_t){place}}},")
         lines += ["};", ""]
     lines.append("const bh_packet bh_packets[BH_PACKET_COUNT] = {")
     lines += [f"    {{{p.apid}, {len(layout.members[p.name])}, {p.name}_fields}}," for p in layout.packets]

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
-from protocol.fields import BITS_CODES, INTEGER_RANGES, Channel, Packet
+from protocol.fields import Channel, Field, Packet
+from protocol.wire_types import BITS_TYPES, BOOL, INTEGER_RANGES, bits_of, is_little, plain_type, text_size
 from server.firmware.names import Names, member_names
 from server.problems import Problem
 
@@ -42,23 +43,43 @@ class Member:
     c_type: str
     type: str
     number: str
-    shift: int
+    how: str
     size: int
+    array: tuple[str, int, int] | None = None  # an element of one: its member, place and length
+
+    @property
+    def declaration(self) -> str:
+        """The member as its struct declares it; empty but for the first element of an array."""
+        if self.array is not None and self.array[1] > 0:
+            return ""
+        length = f"[{self.array[2]}]" if self.array is not None else f"[{self.size}]" if self.channel.is_bytes else ""
+        space = "" if self.c_type.endswith("*") else " "
+        return f"{self.c_type}{space}{self.name}{length};"
 
 
 def integer_type(type_: str) -> str:
-    """Return the C type of an unscaled integer."""
-    return f"{'u' if type_[0] == 'u' else ''}int{type_[1:]}_t"
+    """Return the C type of an unscaled integer; 24 bits go into 32."""
+    bits = bits_of(type_)
+    return f"{'u' if type_[0] == 'u' else ''}int{32 if bits == 24 else bits}_t"
 
 
-def _bits_type(width: int) -> str:
-    return "uint8_t" if width <= 8 else "uint16_t" if width <= 16 else "uint32_t"
+def _bits_type(width: int, signed: bool) -> str:
+    return f"{'' if signed else 'u'}int{8 if width <= 8 else 16 if width <= 16 else 32}_t"
+
+
+def wire_name(type_: str) -> str:
+    """Return the library's constant for a type."""
+    plain = plain_type(type_)
+    name = "TEXT" if plain.startswith("text") else "BYTES" if plain.startswith("bytes") else plain.upper()
+    return f"BH_{name} | BH_LITTLE" if is_little(type_) else f"BH_{name}"
 
 
 class Layout:
     """The tables of one dictionary. Raises FirmwareProblem when made from one that no firmware can be built for."""
 
-    def __init__(self, dictionary: Dictionary) -> None:
+    def __init__(self, dictionary: Dictionary, float_members: bool = False) -> None:
+        """`float_members`: scaled values are floats in the structs, not doubles."""
+        self.float_members = float_members
         if dictionary.framing is not None:
             raise FirmwareProblem(f"{dictionary.name} has a framing of its own; the firmware speaks Blockhouse's wire.")
         if not dictionary.is_bound:
@@ -89,29 +110,59 @@ class Layout:
             raise FirmwareProblem(f"{dictionary.name} is too large: the firmware counts its tables in one byte.")
 
     def _members(self, packet: Packet) -> Iterator[Member]:
-        names = member_names(channel.name for channel in packet.channels)
+        wanted = [field.array[0] if field.array else c.name for field in packet.fields for c in field.channels]
+        names = member_names(dict.fromkeys(wanted))
         for field in packet.fields:
             for place, channel in enumerate(field.channels, 1):
-                name = names[channel.name]
-                if field.type in BITS_CODES:
-                    width = channel.mask.bit_length()
-                    last = "1" if place == len(field.channels) else "0"
-                    yield Member(channel, name, _bits_type(width), f"BH_{field.type.upper()}", last, channel.shift, width)
+                name = names[field.array[0] if field.array else channel.name]
+                if field.type in BITS_TYPES:
+                    yield self._group_member(field, channel, name, place == len(field.channels))
                 elif channel.kind == "text":
-                    yield Member(channel, name, "const char *", "BH_TEXT", "BH_PLAIN", 0, int(field.type[4:]))
+                    size, c_type = text_size(field.type), "uint8_t" if channel.is_bytes else "const char *"
+                    yield Member(channel, name, c_type, wire_name(field.type), "BH_PLAIN", "0", size)
                 else:
-                    yield self._number_member(channel, name, field.type)
+                    yield self._number_member(field, channel, name)
 
-    def _number_member(self, channel: Channel, name: str, type_: str) -> Member:
-        wire = f"BH_{type_.upper()}"
-        if type_ not in INTEGER_RANGES:
-            return Member(channel, name, "float" if type_ == "f32" else "double", wire, "BH_PLAIN", 0, 0)
+    def _group_member(self, field: Field, channel: Channel, name: str, is_last: bool) -> Member:
+        width = channel.mask.bit_length()
+        how = " | ".join([str(channel.shift)] + ["BH_LAST"] * is_last + ["BH_SIGNED"] * channel.signed)
+        c_type, number = self._scaled(channel, _bits_type(width, channel.signed))
+        return Member(channel, name, c_type, wire_name(field.type), number, how, width)
+
+    def _number_member(self, field: Field, channel: Channel, name: str) -> Member:
+        plain = plain_type(field.type)
+        if plain == BOOL:
+            kind = "bool"
+        elif plain in INTEGER_RANGES:
+            kind = integer_type(plain)
+        else:
+            kind = "double" if plain == "f64" else "float"
+        c_type, number = self._scaled(channel, kind)
+        return Member(channel, name, c_type, wire_name(field.type), number, "0", 0, field.array)
+
+    def _scaled(self, channel: Channel, c_type: str) -> tuple[str, str]:
+        """Return a member's C type and the number of its scale."""
         if not channel.linear:
-            return Member(channel, name, integer_type(type_), wire, "BH_PLAIN", 0, 0)
+            return c_type, "BH_PLAIN"
         pair = (channel.scale, channel.offset)
         if pair not in self.scales:
             self.scales.append(pair)
-        return Member(channel, name, "double", wire, str(self.scales.index(pair)), 0, 0)
+        return "float" if self.float_members else "double", str(self.scales.index(pair))
+
+    def needs(self) -> dict[str, bool]:
+        """Return which parts of the library this dictionary's fields need, by their macros."""
+        fields = [field for packet in self.packets for field in packet.fields]
+        plain = {plain_type(field.type) for field in fields}
+        groups = [channel for field in fields for channel in field.channels if channel.mask]
+        wide = [field for field in fields if field.type.startswith(("u64", "i64"))]
+        return {
+            "BH_FLOAT_MEMBERS": self.float_members,
+            "BH_HAS_24": bool(plain & {"u24", "i24"}),
+            "BH_HAS_SCALED_64": any(field.channels[0].linear for field in wide),
+            "BH_HAS_HALF": "f16" in plain,
+            "BH_HAS_LITTLE": any(is_little(field.type) for field in fields),
+            "BH_HAS_NUMBER_GROUPS": any(channel.signed or channel.linear for channel in groups),
+        }
 
     def limits_number(self, arg: Argument) -> int:
         """Return the number of an argument's limits in `limits`."""

@@ -42,11 +42,13 @@ TYPES = frozenset(
 )
 RESERVED = KEYWORDS | MACROS | TYPES
 
-LIBRARY = ("bh_wire.h", "bh_wire.c", "bh_link.h", "bh_link.c", "bh_starts.h", "bh_starts.c")
+LIBRARY = ("bh_wire.h", "bh_wire.c", "bh_fields.c", "bh_link.h", "bh_link.c", "bh_starts.h", "bh_starts.c")
 # What the generated header calls its own things; the library's own names are read out of its text.
 HEADER_NAMES = frozenset(
     "BH_PACKET_COUNT BH_PACKET_END BH_COMMAND_COUNT BH_ARGUMENT_COUNT BH_HEARS BH_VEHICLE_ID BH_DICTIONARY_HASH "
-    "BH_DICTIONARY_NAME bh_any_packet bh_args bh_packets bh_scales bh_commands bh_all_limits bh_arguments".split()
+    "BH_DICTIONARY_NAME BH_FLOAT_MEMBERS BH_HAS_24 BH_HAS_SCALED_64 BH_HAS_HALF "
+    "BH_HAS_LITTLE BH_HAS_NUMBER_GROUPS "
+    "bh_any_packet bh_args bh_packets bh_scales bh_commands bh_all_limits bh_arguments".split()
 )
 # Packets whose struct and number the library itself uses, by these very names.
 LIBRARY_PACKETS = ("answer", IDENTITY_NAME)
@@ -163,7 +165,9 @@ class Names:
                     self.enums[channel.path] = tuple(constant_name(packet.name, channel.name, text) for text in texts)
                 elif channel.values:
                     texts = [*channel.values, "end"]
-                    self.enums[channel.path] = tuple(given.take(packet.name, channel.name, text) for text in texts)
+                    self.enums[channel.path] = tuple(
+                        given.take(packet.name, channel.name, text) if text else "" for text in texts
+                    )
 
 
 def _stems(given: Constants, names: list[str], derived: Callable[[str], tuple[str, ...]]) -> dict[str, str]:

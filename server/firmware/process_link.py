@@ -15,7 +15,9 @@ from pathlib import Path
 
 from protocol.bound import SAFE_ALL_CODE
 from protocol.dictionary import Dictionary
+from protocol.fields import Channel
 from protocol.vehicle import Order, Rejected, Repeat
+from protocol.wire_types import bytes_of, text_size
 from server.problems import Problem
 
 HEAD = struct.Struct(">cI")
@@ -176,11 +178,15 @@ class ProcessLink:
         for channel in self.dictionary.packets[packet].channels:
             value = values[channel.name]
             if channel.kind == "text":
-                text = str(value).encode("utf-8")
+                text = self._bytes_of(channel, value) if channel.is_bytes else str(value).encode("utf-8")
                 parts.append(struct.pack(">H", len(text)) + text)
             else:
                 parts.append(struct.pack(">d", channel.number_of(value)))
         return self._program.ask("P", b"".join(parts))
+
+    def _bytes_of(self, channel: Channel, value: object) -> bytes:
+        size = text_size(self.dictionary.packets[channel.packet].fields[channel.field_index].type)
+        return bytes_of(value, channel.path, size)
 
     def identity_frame(self, vehicle_ms: int, build: int = 0) -> bytes:
         """Return the frame that says who is speaking, signed for that time."""

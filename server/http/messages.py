@@ -95,7 +95,7 @@ def _column_shape(channel: Channel) -> dict[str, object]:
         "display_scale": channel.display_scale,
         "display_offset": channel.display_offset,
         "role": channel.role,
-        "values": list(channel.values) or None,
+        "values": [text or str(number) for number, text in enumerate(channel.values)] or None,
         "limits": dict(channel.limits) or None,
         "range": list(channel.range) if channel.range else None,
         "description": channel.description,

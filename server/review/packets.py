@@ -155,6 +155,7 @@ def _field(channel: Channel, value: float | str) -> ShownField:
     if not isfinite(number):
         bad = "not a number" if isnan(number) else ("+infinite" if number == inf else "-infinite")
         return ShownField(channel.name, label, unit, None, bad)
-    if channel.kind == "enum" and 0 <= number < len(channel.values):
-        return ShownField(channel.name, label, "", channel.values[int(number)], "")
+    word = channel.text_of(number) if channel.kind == "enum" else None
+    if word is not None:
+        return ShownField(channel.name, label, "", word, "")
     return ShownField(channel.name, label, unit, number * channel.display_scale + channel.display_offset, "")

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from protocol.arrays import Bools, Floats, Ints
-from protocol.bulk import Column
 from protocol.events import Event, PacketReceived
+from protocol.raw_columns import Column
 
 
 @dataclass

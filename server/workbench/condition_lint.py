@@ -7,14 +7,14 @@ nobody will ever see leaves its command "not verified": none of them says so by 
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Collection, Iterator, Mapping
 from itertools import islice, product
 
 from protocol.commands import COUNTER_MAX, TEMPLATE_PLACE, Argument, Command, Condition
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
-from protocol.fields import F32_MAX, INTEGER_RANGES, Channel
+from protocol.fields import Channel
+from protocol.wire_types import FLOAT_MAX, FLOAT_TYPES, INTEGER_RANGES, halved, plain_type, singled
 from server.workbench.lint_remark import CAUTION, FAULT, LintRemark
 
 VALUES_TRIED = 4096  # of an argument: all of them up to so many, else that many between its ends
@@ -33,11 +33,10 @@ def condition_findings(dictionary: Dictionary, known: Collection[str]) -> Iterat
 
 def reach(channel: Channel, type_: str) -> tuple[float, float] | None:
     """Return the least and greatest value a field of whole numbers can hold, None for floats and text."""
-    if channel.mask:
-        return (0.0, float(channel.mask))
-    if type_ not in INTEGER_RANGES:
+    if not channel.mask and type_ not in INTEGER_RANGES:
         return None
-    ends = sorted(raw * channel.scale + channel.offset for raw in INTEGER_RANGES[type_])
+    raws = channel.group_range() if channel.mask else INTEGER_RANGES[type_]
+    ends = sorted(raw * channel.scale + channel.offset for raw in raws)
     return (ends[0], ends[1])
 
 
@@ -197,18 +196,16 @@ def _bounds(channel: Channel, type_: str) -> tuple[float, float]:
     """Return the least and greatest number that means something: an enum's texts, a flag's two, what the field holds."""
     if channel.values:
         return (0.0, float(len(channel.values) - 1))
-    most = F32_MAX if type_ == "f32" else float("inf")
+    most = FLOAT_MAX.get(plain_type(type_), float("inf"))
     return reach(channel, type_) or (-most, most)
 
 
 def _nearest(channel: Channel, type_: str, number: float) -> float:
     """Return the value nearest to `number` that the field can hold, reckoned as the ground reckons it from the wire."""
-    if type_ == "f32":
-        rounded: float = struct.unpack(">f", struct.pack(">f", number))[0]
-        return rounded
-    if type_ == "f64":
-        return number
-    low, high = (0, channel.mask) if channel.mask else INTEGER_RANGES[type_]
+    if type_ in FLOAT_TYPES:
+        round_to = {"f16": halved, "f32": singled}.get(plain_type(type_), float)
+        return round_to(number)
+    low, high = channel.group_range() if channel.mask else INTEGER_RANGES[type_]
     if channel.values:
         low, high = 0, min(high, len(channel.values) - 1)
     raw = min(max(round((number - channel.offset) / channel.scale), low), high)

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from protocol.dictionary import Dictionary
-from protocol.fields import INTEGER_RANGES, Channel, Packet
+from protocol.fields import Channel, Packet
 from protocol.foreign.framings import foreign_framing
 from protocol.roles import REGISTRY, entry_of, spelled, to_role_unit
+from protocol.wire_types import INTEGER_RANGES, text_size
 from server.firmware.layout import FirmwareProblem, Layout
 from server.flight.link.link_types import BITS_PER_BYTE
 from server.telemetry.comparisons import known_roles
@@ -75,9 +76,10 @@ def _middling(packet: Packet) -> dict[str, object]:
     for channel in packet.channels:
         type_ = packet.fields[channel.field_index].type
         if channel.kind == "text":
-            values[channel.name] = "x" * (int(type_[4:]) // 2)
+            size = text_size(type_)
+            values[channel.name] = "5a" * size if channel.is_bytes else "x" * (size // 2)
         elif channel.kind in ("enum", "flag") or channel.mask:
-            values[channel.name] = 1
+            values[channel.name] = channel.scale + channel.offset
         elif type_ in INTEGER_RANGES:
             values[channel.name] = min(INTEGER_RANGES[type_][1], 1234) * channel.scale + channel.offset
         else:

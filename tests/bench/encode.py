@@ -30,7 +30,7 @@ from tests.traffic import KEY
 ROUNDS = 400_000
 PACKETS = 20_000
 CHUNK = 64
-C_SOURCES = ("bh_wire.c", "bh_link.c", "bh_dictionary.c", "encode_bench.c")
+C_SOURCES = ("bh_wire.c", "bh_fields.c", "bh_link.c", "bh_dictionary.c", "encode_bench.c")
 
 FIELDS = """
 time_KEY

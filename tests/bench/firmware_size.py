@@ -24,7 +24,7 @@ COMPILER = "arm-none-eabi-gcc"
 BOARD = ["-mcpu=cortex-m4", "-mthumb", "-mfloat-abi=hard", "-mfpu=fpv4-sp-d16"]
 FLAGS = [*BOARD, "-std=c99", "-Os", "-ffunction-sections", "-fdata-sections", "-Wall", "-Wextra", "-Wpedantic", "-Werror"]
 LINK = ["-nostartfiles", "--specs=nosys.specs", "-Wl,--gc-sections", "-Wl,-e,main"]
-LIBRARY = ("bh_wire.c", "bh_link.c", "bh_dictionary.c")
+LIBRARY = ("bh_wire.c", "bh_fields.c", "bh_link.c", "bh_dictionary.c")
 STARTS = "bh_starts.c"  # for a board that counts its starts in flash; a linker leaves it out of others
 TEXT_MAX, RAM_MAX = 6 * 1024, 1024
 STACK_FLAG = "-fstack-usage"

@@ -90,9 +90,9 @@ BROKEN = [
     (HEAD + PACKET + 'fields = [ { type = "u8" } ]\n', "[packet.p.fields[0]] key 'name' is missing"),
     (HEAD + PACKET + 'fields = [ { name = "x" } ]\n', "[packet.p.fields[0]] key 'type' is missing"),
     (
-        HEAD + PACKET + 'fields = [ { name = "x", type = "u24" } ]\n',
-        "[packet.p.fields[0].type] must be one of u8, i8, u16, i16, u32, i32, f32, f64, bits8, bits16, bits32, textN, "
-        "got 'u24'",
+        HEAD + PACKET + 'fields = [ { name = "x", type = "u12" } ]\n',
+        "[packet.p.fields[0].type] must be one of u8, i8, u16, i16, u24, i24, u32, i32, u64, i64, f16, f32, f64, bool, "
+        "bits8, bits16, bits32, textN, bytesN, got 'u12'",
     ),
     (
         HEAD + PACKET + 'fields = [ { name = "1x", type = "u8" } ]\n',
@@ -135,7 +135,10 @@ BROKEN = [
         bits('name = "a", bit = 0, width = 3', 'name = "b", bit = 2'),
         "[packet.p.fields[0].bits[1].bit] bit 2 is used twice",
     ),
-    (bits('name = "a", bit = 0, scale = 2'), "[packet.p.fields[0].bits[0].scale] unknown key 'scale'"),
+    (
+        bits('name = "a", bit = 0, scale = 2'),
+        "[packet.p.fields[0].bits[0].scale] one bit is a flag: it has no sign, scale or offset",
+    ),
     # roles
     (
         HEAD

@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from protocol.errors import ShortBuffer, ValueRefused
-from protocol.fields import F32_MAX, INTEGER_RANGES, Packet
+from protocol.fields import Packet
+from protocol.wire_types import F32_MAX, INTEGER_RANGES, field_bytes
 from tests.protocol.helpers import SANDPIPER, SMALL, SMALL_VALUES, telemetry, value_key
 
 ALL = SMALL.packets["all"]
@@ -270,7 +271,7 @@ NEAREST = [
 @pytest.mark.parametrize(("name", "value", "octets", "unfit"), NEAREST)
 def test_a_vehicle_sends_the_nearest_that_fits(name: str, value: float, octets: bytes, unfit: int) -> None:
     place = next(i for i, item in enumerate(ALL.fields) if name in {channel.name for channel in item.channels})
-    before = struct.calcsize(">" + "".join(item.code for item in ALL.fields[:place]))
+    before = field_bytes(tuple(item.type for item in ALL.fields[:place]), ">").size
     packed, counted = ALL.pack_fitted(with_value(**{name: value}))
     assert packed[before : before + len(octets)] == octets and counted == unfit
     assert packed[:before] + packed[before + len(octets) :] == SMALL_BYTES[:before] + SMALL_BYTES[before + len(octets) :]

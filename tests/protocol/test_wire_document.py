@@ -17,10 +17,11 @@ from protocol import bound, commands, framing, link, sequence, vehicle
 from protocol.bound import BoundFrame, SafeAllFrame, make_boot_id, open_bound_frame
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.events import BootIdLearned, PacketReceived
-from protocol.fields import BITS_CODES, NUMBER_CODES
 from protocol.link import Link
 from protocol.toml_table import TomlTable
 from protocol.vehicle import Order, VehicleLink
+from protocol.wire_types import BITS_TYPES, BOOL, NUMBER_TYPES, plain_type
+from tests.protocol.all_types import TYPES_TEXT
 from tests.protocol.helpers import SANDPIPER, SMALL_TEXT, events_of, heard
 
 FOLDER = Path(protocol.dictionary.__file__).parent
@@ -189,6 +190,7 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> Asked:
     for name in (None, FOLDER / "wren.toml", FOLDER / "plover.toml"):
         load_dictionary(name)
     parse_dictionary(SMALL_TEXT)
+    parse_dictionary(TYPES_TEXT)
     return out
 
 
@@ -223,7 +225,8 @@ def test_no_key_hides_in_a_branch_the_loads_above_do_not_take(asked: Asked) -> N
 
 def test_every_wire_type_is_in_the_document() -> None:
     section = DOCUMENT.split("## 4. ")[1].split("## 5. ")[0]
-    for type_ in (*NUMBER_CODES, *BITS_CODES, "textN"):
+    plain = {plain_type(type_) for type_ in (*NUMBER_TYPES, *BITS_TYPES)}
+    for type_ in (*plain, BOOL, "textN", "bytesN"):
         assert f"`{type_}`" in section, type_
 
 

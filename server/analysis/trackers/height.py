@@ -15,7 +15,7 @@ from math import nan, sqrt
 import numpy as np
 
 from protocol.arrays import Bools, Floats, Ints
-from protocol.bulk import Column
+from protocol.raw_columns import Column
 from protocol.units import GRAVITY_M_S2
 from server.analysis.judgements.air import SEA_LEVEL_DENSITY_KG_M3
 from server.analysis.roles import QUATERNION, VELOCITY

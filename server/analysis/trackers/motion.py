@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from protocol.arrays import Floats
-from protocol.bulk import Column
+from protocol.raw_columns import Column
 from server.analysis.roles import QUATERNION, VELOCITY
 from server.analysis.trackers.output import TrackerOutput
 from server.analysis.trackers.role_columns import Flying, RoleColumns

@@ -7,8 +7,8 @@ from math import isfinite, nan
 import numpy as np
 
 from protocol.arrays import Floats
-from protocol.bulk import Column
 from protocol.events import VehicleRestarted
+from protocol.raw_columns import Column
 from server.analysis.figures.pad import BatteryFigure
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns

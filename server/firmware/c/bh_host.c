@@ -129,28 +129,57 @@ static double held(double value, unsigned bits, bool is_signed, uint32_t *refuse
     return value < low ? low : high;
 }
 
+/* A whole number for a member of 64 bits, as bits. */
+static uint64_t held_wide(double value, bool is_signed, uint32_t *refused)
+{
+    const double room = is_signed ? 9223372036854775808.0 : 18446744073709551616.0;
+    if (value >= 0.0 && value < room) {
+        return (uint64_t)value;
+    }
+    if (is_signed && value < 0.0 && value >= -room) {
+        return (uint64_t)(int64_t)value;
+    }
+    (*refused)++;
+    if (is_signed) {
+        return value > 0.0 ? UINT64_MAX >> 1 : (UINT64_MAX >> 1) + 1u;
+    }
+    return value < 0.0 ? 0u : UINT64_MAX;
+}
+
+static void store_group(const bh_field *field, uint8_t *place, double value, uint32_t *refused)
+{
+    /* Only what the member's type holds: whether the group of bits does is the library's to say. */
+    bool is_signed = (field->how & BH_SIGNED) != 0u;
+    size_t size = field->size <= 8u ? 1u : field->size <= 16u ? 2u : 4u;
+    uint32_t mine = 0;
+    value = held(trunc(value), 8u * (unsigned)size, is_signed, &mine);
+    if (mine != 0u && ((value == 0.0 && !is_signed) || field->size == 8u * size)) {
+        (*refused)++; /* the library will see a value that fits */
+    }
+    store_whole(place, size, value);
+}
+
 /* Put a number into its member as a vehicle's own code would. */
 static void store(const bh_field *field, uint8_t *place, double value, uint32_t *refused)
 {
-    size_t size = bh_size_of(field->type);
-    if (field->type == BH_F32) {
+    uint8_t type = (uint8_t)(field->type & (BH_LITTLE - 1u));
+    bool is_signed = type == BH_I8 || type == BH_I16 || type == BH_I32 || type == BH_I24 || type == BH_I64;
+    size_t size = bh_size_of(type);
+    if (type == BH_F32 || type == BH_F16 || (BH_FLOAT_MEMBERS && field->number != BH_PLAIN)) {
         float single = narrowed(value);
         memcpy(place, &single, sizeof single);
-    } else if (field->type == BH_F64 || (field->type < BH_F32 && field->number != BH_PLAIN)) {
+    } else if (type == BH_F64 || field->number != BH_PLAIN) {
         memcpy(place, &value, sizeof value);
-    } else if (field->type >= BH_BITS8) {
-        /* Only what the member's type holds: whether the group of bits does is the library's to say. */
-        uint32_t mine = 0;
-        size = field->size <= 8u ? 1u : field->size <= 16u ? 2u : 4u;
-        value = held(trunc(value), 8u * (unsigned)size, false, &mine);
-        if (mine != 0u && (value == 0.0 || field->size == 8u * size)) {
-            (*refused)++; /* the library will see a value that fits */
-        }
-        store_whole(place, size, value);
+    } else if (type >= BH_BITS8 && type <= BH_BITS32) {
+        store_group(field, place, value, refused);
+    } else if (type == BH_BOOL) {
+        store_whole(place, 1, held(rint(value), 1, false, refused));
+    } else if (size == 8u) {
+        uint64_t bits = held_wide(rint(value), is_signed, refused);
+        memcpy(place, &bits, sizeof bits);
     } else {
-        bool is_signed = field->type == BH_I8 || field->type == BH_I16 || field->type == BH_I32;
         value = held(rint(value), 8u * (unsigned)size, is_signed, refused);
-        store_whole(place, size, value);
+        store_whole(place, size == 3u ? 4u : size, value);
     }
 }
 
@@ -178,6 +207,11 @@ static void encode(const uint8_t *at, const uint8_t *end)
             texts[text + size] = '\0';
             text += size + 1u;
             memcpy(place, &kept, sizeof kept);
+            at += 2u + size;
+        } else if (field->type == BH_BYTES) {
+            size_t size = bh_get(at, 2);
+            memset(place, 0, field->size);
+            memcpy(place, at + 2, size <= field->size ? size : field->size);
             at += 2u + size;
         } else {
             store(field, place, double_at(at), &radio->refused);

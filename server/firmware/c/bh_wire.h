@@ -28,6 +28,7 @@
 /* What the preprocessor cannot ask; the message names the array that would have a negative size. */
 typedef char bh_double_must_have_8_bytes[sizeof(double) == 8u ? 1 : -1];
 typedef char bh_float_must_have_4_bytes[sizeof(float) == 4u ? 1 : -1];
+typedef char bh_bool_must_have_1_byte[sizeof(bool) == 1u ? 1 : -1];
 typedef char bh_compile_without_single_precision_constants
     [sizeof(1.0) == sizeof(double) && (uint32_t)16777217.0 == 16777217u ? 1 : -1];
 
@@ -54,16 +55,28 @@ enum bh_type {
     BH_TEXT,
     BH_BITS8,
     BH_BITS16,
-    BH_BITS32
+    BH_BITS32,
+    BH_U24,
+    BH_I24,
+    BH_U64,
+    BH_I64,
+    BH_F16,
+    BH_BOOL,
+    BH_BYTES
 };
+#define BH_LITTLE 0x80 /* beside a type: little-endian */
+
+#define BH_SHIFT 0x1F  /* `how`, bits: the lowest bit of the group */
+#define BH_LAST 0x20   /* bits: the last group of its word */
+#define BH_SIGNED 0x40 /* bits: two's complement */
 
 /* One channel of a packet: how it goes from its member of the packet's struct to the wire.
- * `number`: integers: index into the dictionary's scales, or BH_PLAIN; bits: 1 for the last group of its word.
- * `size`: text: bytes on the wire; bits: width of the group. `place`: of the member in the struct. */
+ * `number`: integers and bits: index into the dictionary's scales, or BH_PLAIN.
+ * `size`: text, bytes: bytes on the wire; bits: width of the group. `place`: of the member in the struct. */
 typedef struct {
     uint8_t type;
     uint8_t number;
-    uint8_t shift;
+    uint8_t how;
     uint8_t size;
     uint16_t place;
 } bh_field;
@@ -123,13 +136,13 @@ bool bh_same(const uint8_t *one, const uint8_t *other, size_t size);
 void bh_put(uint8_t *out, uint32_t value, size_t size);
 uint32_t bh_get(const uint8_t *data, size_t size);
 
-/* Bytes of a type on the wire (text: 0). */
+/* Bytes of a type on the wire (text and bytes: 0). */
 size_t bh_size_of(uint8_t type);
 
 /* Write the fields of one packet. Returns the bytes written. A value that does not fit its field goes out as the nearest
  * one that does; what is not a number goes out as the value farthest from zero (all ones in an unsigned field, the lowest
  * in a signed one), which no limit takes for healthy. Each is added to `refused`: one bad sensor must not silence a packet.
- * f32 and f64 carry what is infinite or not a number as it is; a text is cut. */
+ * Floats carry what is infinite or not a number as it is, and what is too great for 16 bits as infinite; a text is cut. */
 size_t bh_pack(const bh_field *fields, size_t count, const bh_scale *scales, const void *values, uint8_t *out,
                uint32_t *refused);
 

@@ -35,10 +35,11 @@ from protocol.checksum import append_crc
 from protocol.commands import Command
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
-from protocol.fields import BITS_CODES, INTEGER_RANGES, Channel
+from protocol.fields import Channel
 from protocol.framing import encode_frame
 from protocol.identity import IDENTITY_NAME
 from protocol.vehicle import CommandMemory, Order, Rejected, Repeat, VehicleLink
+from protocol.wire_types import BITS_TYPES, FLOAT_TYPES, INTEGER_RANGES, text_size
 from server.firmware.process_link import ProcessLink, ProcessMemory, Program
 from tests.server.firmware.build import DICTIONARIES, TARGETS, program
 
@@ -62,21 +63,23 @@ def random_double(rng: random.Random) -> float:
 
 def random_value(channel: Channel, type_: str, rng: random.Random) -> object:
     """A value for one channel: mostly one that fits, also edges, halves between steps, and what must be refused."""
+    if channel.is_bytes:
+        return rng.randbytes(rng.randrange(text_size(type_) + 1))
     if channel.kind == "text":
         return "".join(rng.choice(LETTERS) for _ in range(rng.randrange(70)))
-    if type_ in ("f32", "f64"):
+    if type_ in FLOAT_TYPES:
         return random_double(rng)
-    if type_ in BITS_CODES:
-        low, high = 0, channel.mask
+    if type_ in BITS_TYPES:
+        low, high = channel.group_range()
     else:
         low, high = INTEGER_RANGES[type_]
     raw = rng.choice([low, high, 0, rng.randint(low, high), rng.randint(low, high), rng.randint(low, high)])
     edge = rng.random()
     if edge < 0.002:
         return rng.choice(ODD)
-    if edge < 0.004 and type_ in BITS_CODES:
-        raw = channel.mask + 1
-    elif edge < 0.02 and type_ not in BITS_CODES:
+    if edge < 0.004 and type_ in BITS_TYPES:
+        raw = rng.choice([high + 1, low - 1])
+    elif edge < 0.02 and (type_ not in BITS_TYPES or channel.linear):
         raw += rng.choice([-0.5, 0.5, 0.499999, -1.0, 1.0])
     return raw * channel.scale + channel.offset
 
@@ -371,8 +374,9 @@ def say_what_does_not_fit(pair: Pair) -> int:
         fits: dict[str, object] = {c.name: "" if c.kind == "text" else c.offset for c in packet.channels}
         for channel in (c for c in packet.channels if c.kind != "text"):
             type_ = packet.fields[channel.field_index].type
-            low, high = INTEGER_RANGES.get(type_, (0, channel.mask))
-            beside = [raw + step for raw in (low, high) for step in (-1.0, -0.5, 0.5, 1.0) if type_ not in BITS_CODES]
+            low, high = INTEGER_RANGES.get(type_, channel.group_range())
+            steps = (-1.0, -0.5, 0.5, 1.0) if type_ not in BITS_TYPES or channel.linear else (-1.0, 1.0)
+            beside = [raw + step for raw in (low, high) for step in steps]
             for value in [*ODD, *(raw * channel.scale + channel.offset for raw in beside)]:
                 values = fits | {channel.name: value}
                 one, other = (link.frame(packet.name, 0, values) for link in (pair.python, pair.c))

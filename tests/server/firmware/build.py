@@ -12,7 +12,9 @@ from importlib import resources
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
+from protocol.dictionary_file import parse_dictionary
 from server.firmware.generator import write_firmware
+from tests.protocol.all_types import ANSWER, TYPES_TEXT
 from tests.protocol.helpers import HEAD, SANDPIPER, SMALL_TEXT
 from tests.server.firmware.wire2 import on_wire_2, wire2_text
 
@@ -20,7 +22,7 @@ STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Werror", "-Wconversion", "-Wshadow
 C99 = ["gcc", "-std=c99", *STRICT]
 CXX = ["g++", "-x", "c++", "-std=c++11", *STRICT]
 SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
-LIBRARY = ("bh_wire.c", "bh_link.c", "bh_starts.c", "bh_dictionary.c")
+LIBRARY = ("bh_wire.c", "bh_fields.c", "bh_link.c", "bh_starts.c", "bh_dictionary.c")
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,8 @@ does = "Has none."
 WIDE = on_wire_2(WIDE_TEXT, "wide.toml")
 SANDPIPER_2 = on_wire_2(SANDPIPER.text, "sandpiper.toml")
 SMALL_2 = on_wire_2(SMALL_TEXT, "small.toml")
-DICTIONARIES = {"sandpiper": SANDPIPER_2, "small": SMALL_2, "wide": WIDE}
+ALL_TYPES = parse_dictionary(TYPES_TEXT.replace("[uplink]", f"{ANSWER}[uplink]"), "types.toml")
+DICTIONARIES = {"sandpiper": SANDPIPER_2, "small": SMALL_2, "wide": WIDE, "types": ALL_TYPES}
 
 
 @cache

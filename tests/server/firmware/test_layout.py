@@ -24,7 +24,7 @@ def test_scaled_numbers_are_doubles_and_whole_ones_their_own_type() -> None:
 
 def test_only_the_last_group_of_a_word_writes_it() -> None:
     members = [member for member in Layout(SMALL_2).members["all"] if member.type == "BH_BITS8"]
-    assert [member.number for member in members] == ["0", "0", "1"]
+    assert ["BH_LAST" in member.how for member in members] == [False, False, True]
 
 
 def test_equal_scales_and_limits_are_kept_once() -> None:
