@@ -27,7 +27,6 @@ import { VideoPanel } from "./panels/learn/video_panel.js";
 import { CameraBank } from "./panels/ready/camera_bank.js";
 import { LateralPanel, RecoveryChannels } from "./panels/ready/channel_panel.js";
 import { CountPanel } from "./panels/ready/count_panel.js";
-import { GoalsCard } from "./panels/ready/goals_card.js";
 import { LinkNow } from "./panels/ready/link_now.js";
 import { PadSheetPanel } from "./panels/ready/pad_sheet.js";
 import { RailPanel } from "./panels/ready/rail_panel.js";
@@ -78,7 +77,6 @@ const PLACES = {
         ["recovery-channels", "Recovery channels", RecoveryChannels],
         ["rail", "Wind and rail", RailPanel],
         ["link-now", "Link now", LinkNow],
-        ["goals-for", "What this flight is for", GoalsCard],
       ],
     ],
   },

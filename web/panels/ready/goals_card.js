@@ -3,6 +3,26 @@
 import { h, setHidden, setText, syncList } from "../../kit/dom.js";
 import { withSigns } from "../../kit/format.js";
 
+const cardOf = (view) => {
+  const { goals, on_trial } = view.store.dictionary.sheet ?? {};
+  return {
+    told: Array.isArray(goals) ? goals.filter((goal) => typeof goal?.what === "string") : [],
+    parts: Array.isArray(on_trial) ? on_trial : [],
+  };
+};
+
+/** The card in one line for the head of Ready; "" without one. */
+export function purposeWords(view) {
+  const { told, parts } = cardOf(view);
+  const goals = told.map((goal) => withSigns(goal.what));
+  return [
+    goals.length && `This flight is for: ${goals.join(" \u00b7 ")}`,
+    parts.length && `On trial: ${parts.join(", ")}`,
+  ]
+    .filter(Boolean)
+    .join(". ");
+}
+
 export function GoalsCard(el) {
   const box = el.parentElement ?? el;
   const list = h("ol", { class: "goals", testid: "goals-card" });
@@ -10,9 +30,7 @@ export function GoalsCard(el) {
   el.append(list, trial);
   return {
     update(view) {
-      const { goals, on_trial } = view.store.dictionary.sheet ?? {};
-      const told = Array.isArray(goals) ? goals.filter((goal) => typeof goal?.what === "string") : [];
-      const parts = Array.isArray(on_trial) ? on_trial : [];
+      const { told, parts } = cardOf(view);
       setHidden(box, !told.length && !parts.length);
       syncList(
         list,

@@ -1,12 +1,15 @@
-// What is looked at when something does not stand: units, servo cable, rails, link and recorder in full. Folded.
+// What the flight is for, and what is looked at when something does not stand: units, servo cable, rails, link and
+// recorder in full. Folded.
 
 import { h, setAttr, setHidden } from "../../kit/dom.js";
+import { GoalsCard } from "./goals_card.js";
 import { ImuPanel } from "./imu_panel.js";
 import { LinkPanel, RecorderLine } from "./link_panel.js";
 import { PowerPanel } from "./power_panel.js";
 import { ServoCablePanel } from "./servo_cable_panel.js";
 
 const PARTS = [
+  ["goals-card", "What this flight is for", GoalsCard],
   ["imu", "Inertial units", ImuPanel],
   ["power", "Power", PowerPanel],
   ["servo-cable", "Servo cable", ServoCablePanel],
@@ -22,7 +25,7 @@ export function More(acts) {
     class: "act more-turn",
     testid: "ready-more",
     text: "More",
-    "aria-label": "More: inertial units, servo cable, rails, link and recorder in full",
+    "aria-label": "More: what this flight is for, inertial units, servo cable, rails, link and recorder in full",
     "aria-expanded": "false",
     on: {
       click: () => {

@@ -3,6 +3,7 @@
 // decides.
 
 import { builder, h, setAttr, setHidden, setText, setTone, syncList } from "../../kit/dom.js";
+import { purposeWords } from "./goals_card.js";
 import { More } from "./more_panel.js";
 import { automaticItem, List, manualItem } from "./pad_items.js";
 import { printSheet } from "./pad_print.js";
@@ -45,7 +46,9 @@ export function PadSheetPanel(el, acts) {
   const sound = soundTest(acts);
   const hands = Hands(tick);
   const more = More(acts);
-  const words = h("div", { class: "pad-words" }, summary, advice, says, sound.says);
+  const purpose = h("p", { class: "pad-purpose", testid: "pad-purpose" });
+  const below = h("div", { class: "pad-line" }, advice, purpose);
+  const words = h("div", { class: "pad-words" }, summary, below, says, sound.says);
   const head = h(
     "div",
     { class: "pad-head" },
@@ -77,10 +80,11 @@ export function PadSheetPanel(el, acts) {
         for (const one of [hands, zone, list]) one.clear();
       });
       more.update(view);
+      showPurpose(purpose, purposeWords(view));
       at = view;
       shown = sheetNow(view);
       setHidden(none, Boolean(shown));
-      for (const one of [words, reasons, afresh.el, print, fold, hands.el]) setHidden(one, !shown);
+      for (const one of [summary, advice, says, reasons, afresh.el, print, fold, hands.el]) setHidden(one, !shown);
       setHidden(zone.el, !shown || open);
       setHidden(list.el, !shown || !open);
       if (!shown) return;
@@ -90,7 +94,11 @@ export function PadSheetPanel(el, acts) {
       setText(says, stateWords(shown, able, view.page));
       setText(fold, open ? "Hide the list" : `All ${shown.lines.length}`);
       setAttr(fold, "aria-expanded", String(open));
-      setAttr(fold, "aria-label", open ? "Hide the list of all lines" : "Show the list of all lines");
+      setAttr(
+        fold,
+        "aria-label",
+        open ? "Hide the list of all lines" : `All ${shown.lines.length}: show the list of all lines`,
+      );
       setAttr(reasons, "aria-pressed", String(why));
       afresh.update(able && shown.lines.some((line) => line.by));
       hands.update(shown, able, why);
@@ -98,6 +106,12 @@ export function PadSheetPanel(el, acts) {
       else zone.update(view, shown);
     },
   };
+}
+
+function showPurpose(node, words) {
+  setText(node, words);
+  setAttr(node, "title", words || null);
+  setHidden(node, !words);
 }
 
 const emptied = (list) => {

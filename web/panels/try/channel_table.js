@@ -128,18 +128,18 @@ function sayings(view, { column, meta }, sample, state) {
 
 /** The acts of one channel: into the newest chart, into a new one, or out again; each button says what it does now. */
 function ChartActs(binding, title, acts) {
-  const act = (how, text, label, testid) =>
+  const act = (how, text, testid) =>
     h("button", {
       type: "button",
       class: "choice",
       text,
       testid,
-      "aria-label": `${label}: ${title}`,
+      "aria-label": `${text}: ${title}`, // what is read aloud begins as what is seen
       on: { click: () => acts.chart([binding], how) },
     });
-  const same = act("same", "+ same chart", "Add to the newest chart", "chart-same");
-  const fresh = act("new", "+ new chart", "Chart alone", "chart-new");
-  const off = act("off", "\u2212 remove", "Remove from its chart", "chart-off");
+  const same = act("same", "+ same chart", "chart-same");
+  const fresh = act("new", "+ new chart", "chart-new");
+  const off = act("off", "\u2212 remove", "chart-off");
   return {
     el: h("span", { class: "channel-acts" }, same, fresh, off),
     update(charts) {
@@ -147,7 +147,9 @@ function ChartActs(binding, title, acts) {
       setHidden(same, at >= 0 || charts.length === 0);
       setHidden(fresh, at >= 0);
       setHidden(off, at < 0);
-      if (at >= 0) setText(off, charts.length > 1 ? `\u2212 from chart ${at + 1}` : "\u2212 from the chart");
+      if (at < 0) return;
+      setText(off, charts.length > 1 ? `\u2212 from chart ${at + 1}` : "\u2212 from the chart");
+      setAttr(off, "aria-label", `${off.textContent}: ${title}`);
     },
   };
 }

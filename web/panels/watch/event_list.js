@@ -47,6 +47,13 @@ export function eventLines(entries) {
 export function EventList(el) {
   const list = h("ol", { class: "events", "aria-label": "Events, newest first", testid: "events" });
   const none = h("p", { class: "absent", text: "Nothing has happened yet." });
+  // Where it scrolls, the keyboard must reach it.
+  for (const [name, value] of [
+    ["tabindex", "0"],
+    ["role", "group"],
+    ["aria-label", "Events"],
+  ])
+    el.setAttribute(name, value);
   el.append(list, none);
   let shown = "";
   return {
