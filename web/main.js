@@ -4,6 +4,7 @@
 import { Dock } from "./desk/dock.js";
 import { Ears } from "./ears/ears.js";
 import { AlarmList } from "./frame/alarm_list.js";
+import { AlarmRoom } from "./frame/alarm_room.js";
 import { Banners } from "./frame/banners.js";
 import { Guide } from "./frame/guide.js";
 import { Heard } from "./frame/heard.js";
@@ -260,11 +261,13 @@ function markBody({ replay, mode, desk }) {
   marks.toggle("noticed", Boolean(notices.current));
   marks.toggle("replaying", Boolean(replay));
   marks.toggle("no-live", mode === "replay");
+  marks.toggle("watching", Boolean(mode) && mode !== "replay" && !desk);
   marks.toggle("commandless", Boolean(replay) || !desk);
 }
 
 function drawSession(shown, beside) {
   status.update(shown, beside);
+  alarmRoom.update(status.alarmed);
   heard.update(shown);
   alarmList.update(shown);
   navigation.lastCommand.update(shown);
@@ -314,6 +317,7 @@ const banners = Banners(byId("banners"), acts);
 const keysHelp = KeysHelp(byId("keys"));
 const guide = Guide(byId("guide"), { go: (place) => navigation.go(place), storage: sessionStorage });
 const bar = new ReplayBar(byId("replay"), acts);
+const alarmRoom = AlarmRoom(document.body);
 const dock = new Dock(byId("dock"), byId("main"), acts);
 const navigation = new Navigation(byId("places"), places, {
   changed,
@@ -322,6 +326,7 @@ const navigation = new Navigation(byId("places"), places, {
   sound: acts.sound,
   units: acts.units,
   entered: (place) => {
+    alarmRoom.entered();
     if (place === "learn") acts.listSessions();
   },
 });

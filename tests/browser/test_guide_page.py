@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from tests.browser.station import Process, eventually
@@ -43,6 +44,11 @@ def test_the_demonstration_says_what_comes_and_the_keys_lead_around(browser: obj
     assert not seen("guide-what")
     page.locator('[data-testid="guide-find"]').click()
     assert place() == "find"
+    # Learn shows what has just flown while it is still being recorded, and not an empty place.
+    page.locator('[data-testid="guide-learn"]').click()
+    eventually(lambda: re.match(r"So far, no findings. It reached 2\d\d m.", seen("verdict")), 10)
+    eventually(lambda: page.locator("#place-learn .whole .strip:visible").count() >= 3, 10)
+    assert page.locator("#place-learn .story:visible, #place-learn .beside:visible").count() >= 2
     page.locator('[data-testid="guide-done"]').click()
     assert not seen("guide-landed")
     demo.stop()

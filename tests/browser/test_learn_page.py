@@ -11,43 +11,11 @@ import pytest
 from cobs import cobs
 from spacepackets.ccsds.spacepacket import SpacePacketHeader
 
+from tests.browser.person import WHOLLY_SEEN, Person
 from tests.browser.station import ROOT, Process, eventually
 
 SAMPLES = ROOT / "replay_samples"
 NAVIGATION_APID = 16
-SCROLLED = "() => [document.scrollingElement, ...document.querySelectorAll('*')].reduce((sum, e) => sum + e.scrollTop, 0)"
-WHOLLY_SEEN = """(node) => {
-  const box = node.getBoundingClientRect();
-  const main = document.getElementById("main").getBoundingClientRect();
-  return box.height > 0 && box.top >= main.top - 1 && box.bottom <= main.bottom + 1;
-}"""
-
-
-class Person:
-    """Someone at the page who counts what they do: every press, tick or drag is an act."""
-
-    def __init__(self, page: object) -> None:
-        self.page, self.acts = page, 0
-
-    def press(self, testid: str) -> None:
-        """One act."""
-        self.see(testid).click()
-        self.acts += 1
-
-    def see(self, testid: str) -> object:
-        """Return what is on the page under a test id."""
-        return self.page.locator(f'[data-testid="{testid}"]').first
-
-    def told(self, testid: str) -> str:
-        """Return a text that can be read without scrolling."""
-        eventually(lambda: self.see(testid).evaluate(WHOLLY_SEEN))
-        return self.see(testid).inner_text()
-
-    def count(self, task: str) -> tuple[int, int]:
-        """Print and return the acts and the pixels that anything is scrolled by."""
-        scrolled = round(self.page.evaluate(SCROLLED))
-        print(f"{task}: {self.acts} acts, {scrolled} px scrolled")
-        return self.acts, scrolled
 
 
 @pytest.fixture
@@ -131,15 +99,21 @@ def test_two_flights_are_compared_in_four_acts_and_the_sentence_says_what_differ
     person.page.context.close()
 
 
-def test_a_report_is_taken_home_in_three_acts(browser: object, station: str, tmp_path: Path) -> None:
+def test_a_report_is_taken_home_in_one_act_and_any_other_export_in_three(
+    browser: object, station: str, tmp_path: Path
+) -> None:
     person = at_learn(browser, station)
-    person.press("shelf-open")
-    person.press("session-more-gusty-bad-number")
     with person.page.expect_download() as saving:
-        person.press("report-gusty-bad-number")
+        person.press("report-open")
     saving.value.save_as(tmp_path / "report.html")
     assert (tmp_path / "report.html").stat().st_size > 10_000
-    assert person.count("export")[0] == 3
+    assert person.count("export, the report") == (1, 0)
+    person.acts = 0
+    person.press("shelf-open")
+    person.press("session-more-gusty-bad-number")
+    with person.page.expect_download():
+        person.press("gpx-gusty-bad-number")
+    assert person.count("export, anything else")[0] == 3
     person.page.context.close()
 
 

@@ -93,15 +93,29 @@ test("labels of marks neither lie on each other nor beyond the edge", () => {
   assert.deepEqual(spread([1, 2, 3], 10, 0, 25), [1, 11, 21]);
 });
 
-test("a level line's words stand where no mark has its own", () => {
-  const wide = { ...BOX, width: 200 };
-  const mark = { key: "apogee", text: "top 80 m is here", t: 4, along: 60, up: 80 };
-  const [line] = profileShapes(flight({ marks: [mark], expected: 80 }), wide).lines;
-  assert.equal(line.anchor, "end");
-  assert.equal(profileShapes(flight({ expected: 80 }), wide).lines[0].anchor, "start");
-  const both = [mark, { ...mark, text: "x", along: 0, up: 79 }];
-  const [under] = profileShapes(flight({ marks: both, expected: 80 }), wide).lines;
-  assert.ok(under.textY > under.y, "with marks on both sides they stand under the line");
+test("a level line's words lie on no mark's words, on either side of it, and are left out where nothing is free", () => {
+  const marks = [
+    { key: "apogee", text: "top 80 m", t: 4, along: 60, up: 80 },
+    { key: "deployment", text: "chutes 80 m", t: 4, along: 60, up: 79 },
+  ];
+  const stretch = (x, anchor, { length }) => (anchor === "end" ? [x - length * 7, x] : [x, x + length * 7]);
+  const told = [];
+  for (const width of [120, 160, 200, 300, 400, 800])
+    for (const along of [-60, 0, 30, 60])
+      for (const up of [60, 76, 80, 84]) {
+        const moved = marks.map((mark) => ({ ...mark, along }));
+        const shapes = profileShapes(flight({ marks: moved, expected: up }), { ...BOX, width });
+        const [line] = shapes.lines;
+        told.push(Boolean(line.text));
+        const [from, to] = stretch(line.textX, line.anchor, line.text);
+        for (const { labelX, labelY, anchor, text } of line.text ? shapes.marks : []) {
+          const [left, right] = stretch(labelX, anchor, text);
+          const apart = to <= left || from >= right || Math.abs(labelY + 5 - line.textY) >= 14;
+          assert.ok(apart, `${line.text} on ${text}, ${width} px wide`);
+        }
+      }
+  assert.ok(told.filter(Boolean).length > told.length / 2, "left out only where it must be");
+  assert.equal(profileShapes(flight({ expected: 80 }), BOX).lines[0].anchor, "start");
 });
 
 test("a marker points the way the vehicle moves, and a landed one lies", () => {

@@ -138,6 +138,13 @@ test("the worst is an alarm, seen or not; else a silence; else what goes as inte
   const one = [...UP, alarm("low", "caution", "battery low"), seen];
   assert.deepEqual(worstOf(viewOf({}, one)), { words: "Battery low (seen)", tone: "caution", more: 0 });
   assert.equal(worstOf(viewOf({}, one, 9)).words, "Battery low (seen), as last heard");
+  const lost = alarm(
+    "link lost",
+    "warning",
+    "link lost: a port was lost (read failed). Check the cable; it keeps trying.",
+  );
+  const now = "Link lost: a port was lost. Check the cable; it keeps trying";
+  assert.equal(worstOf(viewOf({}, [...UP, lost], 9)).words, now, "in one breath, and of now");
   assert.deepEqual(worstOf(viewOf({}, UP, 9)), { words: "The vehicle is silent for 9.0 s", tone: "warning", more: 0 });
   assert.match(worstOf(viewOf({}, LYING, 9)).words, /landed before that$/);
   assert.equal(worstOf(viewOf({}, UP)).words, "Coasting");

@@ -40,11 +40,18 @@ export function Guide(el, { go, storage }) {
   const steps = h("ol", {}, ...STEPS.map(([name, what]) => h("li", {}, stepButton(what, to(name)))));
   const away = h("button", { type: "button", class: "act", text: "Put away", testid: "guide-away" });
   const demo = h("div", { class: "guide-line", testid: "guide-demo" }, h("details", {}, summary, steps), away);
-  const wayTo = (name, title) =>
-    h("button", { type: "button", class: "act", text: title, testid: `guide-${name}`, on: { click: to(name) } });
+  const wayTo = (name, title, what) => {
+    const words = h("span", { class: "on-wide", text: `: ${what}` });
+    return h(
+      "button",
+      { type: "button", class: "act", testid: `guide-${name}`, on: { click: to(name) } },
+      title,
+      words,
+    );
+  };
   const done = h("button", { type: "button", class: "act", text: "Put away", testid: "guide-done" });
   const words = h("p", { role: "status" });
-  const ways = [wayTo("find", "Find: where to walk"), wayTo("learn", "Learn: what happened")];
+  const ways = [wayTo("find", "Find", "where to walk"), wayTo("learn", "Learn", "what happened")];
   const landed = h("div", { class: "guide-line", testid: "guide-landed" }, words, ...ways, done);
   el.append(demo, landed);
   let seen; // the landing whose line was put away

@@ -97,6 +97,10 @@ export function StatusLine(el, acts) {
     alarms: showAlarms,
   };
   return {
+    /** Whether the count of alarms stands out. */
+    get alarmed() {
+      return cells.alarms.cell.dataset.tone !== "none";
+    },
     /** Say at the count of alarms whether their list is open. */
     alarmsShown: (open) => setAttr(cells.alarms.cell, "aria-expanded", String(open)),
     /** @param {object} view what the page shows  @param {object|undefined} live the live session beside a replay */

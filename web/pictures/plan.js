@@ -109,12 +109,8 @@ const apart = (a, b) => a.right < b.left || b.right < a.left || a.bottom < b.top
 /** Finds room for labels, the most needed first: one that would lie on another is left out, unless it must be there. */
 function labels({ width, height }) {
   const taken = [];
-  const fits = (box) =>
-    box.left >= 1 &&
-    box.right <= width - 1 &&
-    box.top >= 1 &&
-    box.bottom <= height - 1 &&
-    taken.every((one) => apart(one, box));
+  const isWhole = ({ box }) => box.left >= 1 && box.right <= width - 1 && box.top >= 1 && box.bottom <= height - 1;
+  const fits = (box) => isWhole({ box }) && taken.every((one) => apart(one, box));
   return {
     block: (box) => taken.push(box),
     /** Beside a line, on the side that has room. */
@@ -142,7 +138,7 @@ function labels({ width, height }) {
         [x, y + gap + 11, "middle"],
       ];
       const boxes = ways.map(([tx, ty, anchor]) => ({ x: tx, y: ty, anchor, box: boxAt(tx, ty, text, anchor) }));
-      const found = boxes.find(({ box }) => fits(box)) ?? (must ? boxes[0] : undefined);
+      const found = boxes.find(({ box }) => fits(box)) ?? (must ? (boxes.find(isWhole) ?? boxes[0]) : undefined);
       if (!found) return undefined;
       taken.push(found.box);
       return { x: found.x, y: found.y, anchor: found.anchor, text };

@@ -13,6 +13,7 @@ const LEAST_TOP_M = 20;
 const LEAST_WIDE_M = 16;
 const LABEL_PX = 17;
 const LETTER_PX = 7.4; // width of a letter of a label, roughly
+const LABEL_DROP_PX = 5; // from a label's middle to its letters' feet
 const NOSE_PX = 9;
 const AIR = 1.07; // over the greatest height
 const BAND_POINTS = 16;
@@ -183,19 +184,36 @@ function scalesOf(at, { width, height }) {
   };
 }
 
-/** Heights that this flight is measured by, each with its words where no mark has its own. */
+/** The stretch of a picture's width that a text takes. */
+const stretch = (x, anchor, text) => {
+  const long = text.length * LETTER_PX;
+  return anchor === "end" ? [x - long, x] : [x, x + long];
+};
+
+/**
+ * Heights that this flight is measured by, each with its words: above or below its line, left or right, where no mark
+ * and none of its words stands; where there is no such place the line stands without them.
+ */
 function levelLines({ gate, expected }, at, { width }, marks) {
   const lines = [
     { key: "gate", up: gate, text: "control gate" },
     { key: "expected", up: expected, text: "expected top" },
   ].filter(({ up }) => finite(up) && up <= at.top);
   const [x1, x2] = [EDGE.left, width - EDGE.right];
+  const taken = marks.map(({ x, labelX, labelY, anchor, text }) => {
+    const [from, to] = stretch(labelX, anchor, text);
+    return { from: Math.min(from, x - NOSE_PX), to: Math.max(to, x + NOSE_PX), y: labelY + LABEL_DROP_PX };
+  });
   return lines.map((one) => {
-    const [y, text] = [at.y(one.up), `${one.text} ${lengthText(one.up)}`];
-    const taken = (side) => marks.some(({ anchor, labelY }) => anchor === side && Math.abs(labelY - y) < LABEL_PX);
-    const goesRight = taken("end") && !taken("start");
-    const textY = taken("end") && taken("start") ? y + LABEL_PX : y - 4;
-    return { ...one, y, x1, x2, text, textY, anchor: goesRight ? "end" : "start", textX: goesRight ? x2 - 3 : x1 + 3 };
+    const [y, words] = [at.y(one.up), `${one.text} ${lengthText(one.up)}`];
+    const places = ["start", "end"].flatMap((anchor) =>
+      [y - 4, y + LABEL_DROP_PX + 8].map((textY) => ({ anchor, textX: anchor === "end" ? x2 - 3 : x1 + 3, textY })),
+    );
+    const free = places.find(({ anchor, textX, textY }) => {
+      const [from, to] = stretch(textX, anchor, words);
+      return taken.every((box) => Math.abs(box.y - textY) >= LABEL_PX - 2 || to <= box.from || from >= box.to);
+    });
+    return { ...one, y, x1, x2, ...(free ?? places[0]), text: free ? words : "" };
   });
 }
 

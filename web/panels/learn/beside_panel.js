@@ -26,7 +26,7 @@ export const besidePanel = (slots) => (el, acts) => {
   return {
     update(view) {
       const shown = el.closest(".place")?.dataset.tab === "files" ? "video" : chosen;
-      setHidden(el.parentElement, !view.page.replay);
+      setHidden(el.parentElement, !(view.page.replay ?? view.moment("lift_off")));
       slots.forEach(([key], i) => {
         setHidden(bodies[i], key !== shown);
         setAttr(tabs[i], "aria-selected", String(key === shown));

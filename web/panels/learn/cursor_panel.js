@@ -1,6 +1,6 @@
 // Beside the strips at home, at the cursor: height and tilt as pictures, and what cameras and channels were.
 
-import { builder, h, setHidden, setText, setTone } from "../../kit/dom.js";
+import { builder, h, setText, setTone } from "../../kit/dom.js";
 import { channelState } from "../../session/channel_state.js";
 import { family } from "../../session/roles.js";
 
@@ -34,7 +34,7 @@ export const cursorPanel = (Column, Scope) => (el, acts) => {
 
   function drawPictures(view) {
     const { now, replay } = view.page;
-    if (rested || replay.clock.playing || now - drawnAt > DRAGGED_MS) {
+    if (rested || !replay || replay.clock.playing || now - drawnAt > DRAGGED_MS) {
       drawnAt = now;
       for (const part of parts) part.update(view);
     }
@@ -50,8 +50,7 @@ export const cursorPanel = (Column, Scope) => (el, acts) => {
 
   return {
     update(view) {
-      setHidden(el.parentElement, !view.page.replay);
-      if (view.page.replay) drawPictures(view);
+      drawPictures(view);
     },
   };
 };

@@ -12,6 +12,7 @@ const BAND_END = BAND_Y + BAND_H;
 const WORD_Y = [63, 78];
 const BEFORE_S = 1;
 const AFTER_S = 2;
+const LIVE_S = 1; // how often what is still being recorded is drawn anew
 const FIRST = new Set(["lift_off", "apogee", "landing", "control_enabled"]);
 const NAMES = { lift_off: "Lift-off" };
 const WORDS = { warning: "Warning", caution: "Caution" };
@@ -113,18 +114,20 @@ export function StoryPanel(el, acts) {
   return {
     update(view) {
       now = view;
-      const open = Boolean(view.page.replay);
+      const { replay } = view.page;
+      const open = Boolean(replay ?? view.moment("lift_off"));
       setHidden(el.parentElement, !open);
       if (!open || box.width === 0) return;
-      if (moved(view.store, view.store.version, box.width)) {
-        chosen = undefined;
+      const version = replay ? view.store.version : Math.floor(view.cursor.rx / LIVE_S);
+      if (moved(view.store, version, box.width)) {
+        if (replay) chosen = undefined;
         draw(now);
         list(now, cards, none, look);
       }
       const x = scale.x(view.cursor.t).toFixed(1);
       setAttr(playhead, "x1", x);
       setAttr(playhead, "x2", x);
-      const focus = view.page.replay.focus?.key ?? chosen;
+      const focus = replay?.focus?.key ?? chosen;
       for (const node of [...cards.children, ...flags.children])
         setAttr(node, "data-chosen", node.dataset.key === focus ? "yes" : undefined);
       const entry = focus && view.store.journal.state("finding", focus);

@@ -1,7 +1,10 @@
 // The head of Learn: what happened, in one sentence, and the ways to look at it.
 
 import { h, setAttr, setHidden, setText } from "../../kit/dom.js";
-import { withSigns } from "../../kit/format.js";
+import { fixed, withSigns } from "../../kit/format.js";
+import { findingsOf } from "../../session/findings.js";
+
+const SAID = 2; // findings in the sentence; all of them stand below it
 
 const TABS = [
   ["flight", "Flight"],
@@ -32,7 +35,8 @@ export function VerdictPanel(el, acts) {
     }),
   );
   const list = h("div", { class: "tabs", role: "tablist", "aria-label": "Ways to look at it" }, ...tabs);
-  el.append(h("div", { class: "verdict-row" }, shelf, list), says);
+  const report = h("a", { class: "act verdict-report", testid: "report-open", download: "", text: "Report" });
+  el.append(h("div", { class: "verdict-row" }, shelf, list, report), says);
   let drawn = false;
   let name;
 
@@ -70,17 +74,33 @@ export function VerdictPanel(el, acts) {
     });
   });
   return {
-    update({ page }) {
-      const { replay, summary, comparison } = page;
-      if (replay?.name !== name) {
-        name = replay?.name;
-        open(!replay);
+    update(view) {
+      const { replay, summary, comparison } = view.page;
+      // What has just flown is looked at like a recording; before that there are only the flights on the shelf.
+      const flew = !replay && Boolean(view.moment("lift_off"));
+      const looked = replay ? replay.name : flew;
+      if (looked !== name) {
+        name = looked;
+        open(!replay && !flew);
         choose("flight");
       }
       setHidden(list, !replay && !comparison);
-      setText(says, replay ? sentenceOf(summary) : "Open one of the flights beside this to see what happened.");
+      setHidden(report, !replay);
+      if (replay) setAttr(report, "href", `/api/sessions/${encodeURIComponent(replay.name)}/report`);
+      setText(says, replay ? sentenceOf(summary) : flew ? soFar(view) : NONE);
     },
   };
+}
+
+const NONE = "Open one of the flights beside this to see what happened.";
+
+/** What the station has found of the flight that is still being recorded, and how high it came. */
+function soFar(view) {
+  const found = findingsOf(view);
+  const height = view.moment("apogee")?.height_m;
+  const top = Number.isFinite(height) ? ` It reached ${fixed(height, 0)} m.` : "";
+  const said = found.map(({ text }) => withSigns(text).replaceAll(/ degrees\b/g, "\u00b0"));
+  return `So far${found.length ? `: ${said.slice(0, SAID).join("; ")}.` : ", no findings."}${top}`;
 }
 
 function sentenceOf(summary) {

@@ -56,7 +56,7 @@ export function RailPanel(el, acts) {
   function showTilt(view) {
     const sample = view.sample("ground.tilt");
     const known = sample && Number.isFinite(sample.value) && !sample.stale;
-    setHidden(tilt, !sample || Boolean(view.lacks("ground.tilt")));
+    setHidden(tilt, !sample || view.inFlight || Boolean(view.lacks("ground.tilt")));
     const degrees = known ? sample.value * DEG : NaN;
     setText(tilt, known ? `Stands ${fixed(degrees, 1)}\u00b0 from the vertical` : "How it stands is unknown");
     setTone(tilt, known && degrees > LEAN_MOST_DEG ? "warning" : "none");

@@ -141,7 +141,7 @@ function ChartActs(binding, title, acts) {
   const fresh = act("new", "+ new chart", "chart-new");
   const off = act("off", "\u2212 remove", "chart-off");
   return {
-    el: h("span", { class: "channel-acts" }, same, fresh, off),
+    el: h("span", { class: "chart-acts" }, same, fresh, off),
     update(charts) {
       const at = charts.findIndex((chart) => isIn(chart, binding));
       setHidden(same, at >= 0 || charts.length === 0);

@@ -104,7 +104,7 @@ function TailPicture(fins) {
       "figure",
       { class: "tail-figure" },
       el,
-      h("figcaption", { class: "facts", text: "From the tail; filled where it is, dashed where asked, drawn double." }),
+      h("figcaption", { class: "facts", text: "From the tail, drawn double; dashed: where asked." }),
     ),
     update(told, now, tried) {
       for (const [i, shape] of tailShapes(told).entries()) draw(parts[i], shape, shape.name === tried);

@@ -14,6 +14,8 @@ const BOTTOM_PX = 26;
 const BAR_X = 48;
 const BAR_PX = 30;
 const LABEL_PX = 34;
+// Where not all labels have room the last of these stand as lines alone.
+const MATTERS = ["apogee", "predicted", "deployment", "gate", "burnout", "expected", "rail"];
 
 /** Top of the scale: a round number that leaves air above everything, so that it jumps rarely. */
 function scaleTop(greatest) {
@@ -125,14 +127,20 @@ function drawFrame(svg, parts, { bar, ground }, box, y, { top, step, per }, ladd
 
 function drawRungs(box, y, ladder) {
   const right = BAR_X + BAR_PX;
-  const sorted = [...ladder].sort((a, b) => b.height - a.height);
+  const [first, last] = [TOP_PX, box.height - BOTTOM_PX - 22];
+  const fit = Math.max(1, Math.floor((last - first) / LABEL_PX) + 1);
+  const byWeight = [...ladder].sort((a, b) => MATTERS.indexOf(a.id) - MATTERS.indexOf(b.id));
+  const named = byWeight.slice(0, fit).sort((a, b) => b.height - a.height);
+  const bare = byWeight.slice(fit).map(({ kind, height }) => {
+    return s("path", { class: `rung -${kind}`, d: `M${BAR_X} ${y(height)} H${right + 4}` });
+  });
   const places = spread(
-    sorted.map((rung) => y(rung.height)),
+    named.map((rung) => y(rung.height)),
     LABEL_PX,
-    TOP_PX,
-    box.height - BOTTOM_PX - 22,
+    first,
+    last,
   );
-  return sorted.flatMap((rung, i) => {
+  const labelled = named.flatMap((rung, i) => {
     const at = y(rung.height);
     const label = places[i];
     return [
@@ -149,6 +157,7 @@ function drawRungs(box, y, ladder) {
       }),
     ];
   });
+  return [...bare, ...labelled];
 }
 
 function drawVehicle({ fill, most, vehicle }, y, height, greatest, moving) {

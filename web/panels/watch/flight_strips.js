@@ -141,7 +141,9 @@ export function ReviewStrips(el, acts) {
   const none = h("p", { class: "absent", text: "Open a session to see the whole flight." });
   const stack = h("div");
   el.append(none, stack);
-  const whole = (view) => view.store.tRange;
+  const flown = ({ store: of }) => flightRange(of) ?? null;
+  // What is still being recorded grows; a recording is cut to its flight once, when it is opened.
+  const whole = (view) => (view.page.replay ? null : flown(view)) ?? view.store.tRange;
   const showAll = (shown) => {
     all = shown;
     el.classList.toggle("-all", all);
@@ -201,17 +203,18 @@ export function ReviewStrips(el, acts) {
     update(view) {
       if (view.store !== store) {
         store = view.store;
-        range = flightRange(store) ?? null;
+        range = view.page.replay ? flown(view) : null;
       }
       const focus = view.page.replay?.focus;
       if (focus && focus !== looked) range = clip([focus.t - AROUND_S, focus.t + AROUND_S]);
       looked = focus;
       zero = view.store.journal.state("moment", "lift_off")?.body?.t ?? 0;
-      none.hidden = Boolean(view.page.replay);
-      stack.hidden = !view.page.replay;
+      const open = Boolean(view.page.replay ?? view.moment("lift_off"));
+      none.hidden = open;
+      stack.hidden = !open;
       more.hidden = !all && isRoomy();
       setText(more, all ? "Fewer strips" : "All strips");
-      if (view.page.replay) strips.update(view);
+      if (open) strips.update(view);
     },
   };
 }

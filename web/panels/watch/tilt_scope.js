@@ -81,6 +81,7 @@ function trace(view) {
 }
 
 const LEAST_PX = 8;
+const ROOMY_PX = 84; // of radius, so that the inner rings' words do not lie on each other
 const radiusOf = ({ width, height }) => Math.max(LEAST_PX, Math.min(width, height) / 2 - 22);
 
 /** A canvas as large as the box, its pen in the middle of it. */
@@ -136,7 +137,7 @@ function rings(pen, radius) {
   ])
     label(pen, text, x, y, 14, color("--ink"));
   const diagonal = Math.SQRT1_2;
-  for (const degrees of [10, 20, 30, 60]) {
+  for (const degrees of radius < ROOMY_PX ? [LIMIT_DEG, 60] : [10, 20, LIMIT_DEG, 60]) {
     const r = (degrees / EDGE_DEG) * radius * diagonal;
     label(pen, `${degrees}\u00b0`, r + 9, r + 7, 12, color(degrees === LIMIT_DEG ? "--ink" : "--quiet"));
   }
@@ -183,7 +184,7 @@ function nose(pen, tiltDeg, azimuth, radius, lean) {
   pen.lineWidth = lean === "after" ? 3 : 2;
   pen.strokeStyle = color(lean === "after" || lean === "look" ? "--ink" : "--sheet");
   pen.stroke();
-  if (clamped) label(pen, `${Math.round(tiltDeg)}\u00b0`, x * 0.8, y * 0.8, 18, color("--ink"));
+  if (clamped) label(pen, `${Math.round(tiltDeg)}\u00b0`, x * 0.66, y * 0.66, 18, color("--ink"));
 }
 
 function label(pen, text, x, y, size, ink) {

@@ -6,6 +6,7 @@ import { leanOf } from "./scope_point.js";
 
 const DEG = 180 / Math.PI;
 const finite = Number.isFinite;
+const OF_NOW = "link lost"; // the station's own word, true while nothing is heard
 const TONES = { warning: "warning", caution: "caution" };
 
 /** What goes as intended, by the phase as the ground sees it. */
@@ -64,6 +65,9 @@ const motions = (view) => ({
   landed: Boolean(view.moment("landing")),
 });
 
+/** Without what stands in brackets and a last full stop: the list of alarms has all of it. */
+const shortened = (text) => text.replace(/\s*\([^()]*\)/g, "").replace(/\.$/, "");
+
 /**
  * @param {import("../../session/view.js").View} view
  * @returns {{words: string, tone: "warning"|"caution"|"none", more: number}} `more` alarms stand beside it
@@ -72,9 +76,9 @@ export function worstOf(view) {
   const alarms = view.alarms();
   if (alarms.length > 0) {
     const [first] = alarms;
-    const then = view.silence ? ", as last heard" : "";
+    const then = view.silence && first.key !== OF_NOW ? ", as last heard" : "";
     const seen = first.acknowledged ? " (seen)" : "";
-    const words = `${sentence(withSigns(first.text || first.key))}${seen}${then}`;
+    const words = `${sentence(withSigns(shortened(first.text || first.key)))}${seen}${then}`;
     return { words, tone: TONES[first.severity] ?? "none", more: alarms.length - 1 };
   }
   if (view.silence) return { ...silent(view), more: 0 };
