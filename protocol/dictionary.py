@@ -13,7 +13,7 @@ from hashlib import sha256
 
 from protocol.commands import Argument, Command, Condition
 from protocol.fields import Channel, Packet
-from protocol.foreign.framing_tables import FramingRules
+from protocol.foreign.framing_rules import FramingRules
 from protocol.identity import IDENTITY_APID
 
 # Channels that tell one start of the vehicle from the next on wire version 1; on version 2 the identity packet does.

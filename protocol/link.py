@@ -38,6 +38,7 @@ from protocol.events import (
 from protocol.fields import Packet, Value
 from protocol.foreign.foreign_framing import ForeignFraming, Heard
 from protocol.foreign.framings import foreign_framing
+from protocol.foreign.wrapping_clock import WrappingClock
 from protocol.framing import DELIMITER, FrameSplitter, decode_frame
 from protocol.identity import BOOT_HIGH_ROLE, BOOT_LOW_ROLE
 from protocol.packets import (
@@ -97,6 +98,8 @@ class Link:
         self._key = key
         self._splitter = FrameSplitter()
         self._foreign: ForeignFraming | None = foreign_framing(dictionary)
+        modulus_s = dictionary.framing.time_modulus if dictionary.framing is not None else 0.0
+        self._clock = WrappingClock(modulus_s) if modulus_s else None
         self._running: dict[str, int] = {}
         self._events: deque[Event] = deque()
         self._start = Start(0, self._fresh_trackers(), None)
@@ -148,6 +151,8 @@ class Link:
             if isinstance(heard.result, tuple):
                 packet, count, wire_ms, values = heard.result
                 self._rx_s = arrival_s(heard.end)
+                if self._clock is not None and wire_ms is not None:
+                    wire_ms = self._clock.continued(wire_ms, self._rx_s)
                 if self._known_id is None and not self._boot_channels:
                     self._known_id = 0  # a vehicle that never tells its starts apart has one
                     self._events.append(BootIdLearned(0))

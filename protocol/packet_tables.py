@@ -23,14 +23,15 @@ STATION_FRAMES = Frames()
 TEXT_TYPE = re.compile(r"(text|bytes)([1-9][0-9]{0,2})\Z")
 ARRAY_TYPE = re.compile(r"(\w+)\[([1-9][0-9]{0,2})\]\Z")
 ELEMENT = re.compile(r"[a-z0-9_]{1,20}\Z")
+FOREIGN_ID_MAX = 0xFFFF_FFFF  # of a format of the vehicle's own; its header's id may hold less
 SPARSE_MAX = 1023  # the greatest number that a table of `values` may name
 
 
-def read_apid(table: TomlTable) -> int:
-    """Return the APID of a table; raises DictionaryError."""
+def read_apid(table: TomlTable, most: int = APID_MAX) -> int:
+    """Return the APID of a table, at most `most`; raises DictionaryError."""
     apid = table.get("apid", int)
-    if not 0 <= apid <= APID_MAX:
-        raise table.problem(f"must be 0..{APID_MAX}, got {apid}", "apid")
+    if not 0 <= apid <= most:
+        raise table.problem(f"must be 0..{most}, got {apid}", "apid")
     return apid
 
 
@@ -58,7 +59,7 @@ def read_packet(
     fields = _fields(read_name(name, table), table, frames)
     packet = Packet(
         read_name(name, table),
-        read_apid(table),
+        read_apid(table, FOREIGN_ID_MAX if is_foreign else APID_MAX),
         _rate(table),
         table.get("description", str, ""),
         fields,

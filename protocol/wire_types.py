@@ -179,7 +179,10 @@ def halved(number: float) -> float:
     if not isfinite(number):
         return copysign(nan, number) if isnan(number) else number
     single = singled(number)
-    return copysign(inf, number) if abs(single) >= F16_OVERFLOW else single
+    if abs(single) >= F16_OVERFLOW:
+        return copysign(inf, number)
+    half: float = struct.unpack(">e", struct.pack(">e", single))[0]
+    return half
 
 
 def bytes_of(value: object, path: str, size: int) -> bytes:

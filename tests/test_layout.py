@@ -17,7 +17,7 @@ STDLIB = frozenset(sys.stdlib_module_names)
 
 # The wire is pure. Two modules can touch files; only the dictionary loader has them, to read one TOML file.
 PURE = frozenset(
-    "__future__ binascii collections dataclasses enum functools hashlib hmac itertools math operator re struct tomllib "
+    "__future__ binascii collections dataclasses enum functools hashlib hmac itertools json math operator re struct tomllib "
     "types typing".split()
 )
 READS_FILES = {"importlib", "pathlib"}

@@ -5,6 +5,8 @@ from __future__ import annotations
 from protocol.dictionary import Dictionary
 from protocol.foreign.binary_records import BinaryRecords
 from protocol.foreign.foreign_framing import ForeignFraming
+from protocol.foreign.json_lines import JsonLines
+from protocol.foreign.stuffed_records import StuffedRecords
 from protocol.foreign.text_lines import TextLines
 
 
@@ -13,4 +15,8 @@ def foreign_framing(dictionary: Dictionary) -> ForeignFraming | None:
     rules = dictionary.framing
     if rules is None:
         return None
-    return TextLines(rules, dictionary.packets) if rules.kind == "text" else BinaryRecords(rules, dictionary.packets)
+    if rules.kind == "text":
+        return TextLines(rules, dictionary.packets)
+    if rules.kind == "json":
+        return JsonLines(rules, dictionary.packets)
+    return (BinaryRecords if rules.stuffing == "none" else StuffedRecords)(rules, dictionary.packets)

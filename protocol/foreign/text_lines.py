@@ -14,8 +14,8 @@ from protocol.errors import ValueRefused
 from protocol.events import FrameDamaged, PacketUnknown
 from protocol.fields import Field, Packet
 from protocol.foreign.foreign_framing import Heard, Judged, modulus_of, time_and_count
-from protocol.foreign.framing_tables import FramingRules
-from protocol.foreign.sums import SUMS
+from protocol.foreign.framing_rules import FramingRules
+from protocol.foreign.lines import LineCutter, Unreadable
 from protocol.wire_types import FLOAT_TYPES, INTEGER_RANGES, Raw, bits_of
 
 LINE_MAX = 512
@@ -26,10 +26,6 @@ FLOAT = re.compile(r"[+-]?(([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,4})?|[iI]
 HEX = re.compile(r"([0-9A-Fa-f]{2})*")
 
 
-class _Unreadable(Exception):
-    """A value of a line is not what its field holds."""
-
-
 class TextLines:
     """The lines of one vehicle; a line longer than `LINE_MAX` is dropped as it comes."""
 
@@ -38,45 +34,33 @@ class TextLines:
         self._start = rules.start.encode()
         self._by_tag = {packet.tag: packet for packet in packets.values()}
         self._packets = packets
-        self._pending = b""
-        self._dropped = 0
+        self._cutter = LineCutter(LINE_MAX)
+        self._sum_size, self._sum = rules.sum
 
     def feed(self, data: bytes) -> Iterator[Heard]:
         """Take received bytes; yields a piece for each line that is not empty."""
-        at = 0
-        while (end := data.find(b"\n", at)) >= 0:
-            line, self._pending = self._pending + data[at:end], b""
-            dropped, self._dropped, at = self._dropped, 0, end + 1
-            size = dropped + len(line) + 1
-            if dropped or len(line) > LINE_MAX:
-                yield Heard(end, size, size, None)
-            elif line.rstrip(b"\r"):
-                yield Heard(end, size, 0, self._judge(line.rstrip(b"\r"), size))
-        self._pending += data[at:]
-        if self._dropped or len(self._pending) > LINE_MAX:
-            self._dropped += len(self._pending)
-            self._pending = b""
+        return self._cutter.feed(data, self._judge)
 
     def _judge(self, line: bytes, size: int) -> Judged:
         if not line.startswith(self._start):
             return FrameDamaged("no start", size)
         body = line[len(self._start) :]
-        width, check = SUMS[self._rules.checksum]
-        if width:
+        if self._sum_size:
             body, star, digits = body.rpartition(b"*")
-            if not star or digits.upper() != b"%0*X" % (2 * width, check(body)):
+            if not star or digits.upper() != b"%0*X" % (2 * self._sum_size, self._sum(body)):
                 return FrameDamaged("bad checksum", size)
-        words = body.decode("utf-8", "replace").split(self._rules.separator)
+        text, separator = body.decode("utf-8", "replace"), self._rules.separator
+        words = text.split(separator) if separator != " " else text.split()
         packet = self._by_tag.get("")
         if packet is None:
-            packet = self._by_tag.get(words.pop(0))
+            packet = self._by_tag.get(words.pop(0) if words else "")
         if packet is None:
             return PacketUnknown(-1, size)
         if len(words) != len(packet.fields):
             return FrameDamaged(f"{packet.name} with {len(words)} values", size)
         try:
             raw = [_raw(field, word.strip()) for field, word in zip(packet.fields, words, strict=True)]
-        except _Unreadable as problem:
+        except Unreadable as problem:
             return FrameDamaged(f"{packet.name}: {problem}", size)
         values = packet.values_of(raw)
         return (packet, *time_and_count(packet, values), values)
@@ -88,7 +72,8 @@ class TextLines:
         for item, raw in zip(described.fields, described.raw_of(values), strict=True):
             words.append(_word(item, raw))
         for word in words:
-            if self._rules.separator in word or "*" in word or "\n" in word:
+            lost = self._rules.separator == " " and (not word or word.split() != [word])
+            if lost or self._rules.separator in word or "*" in word or "\n" in word:
                 raise ValueRefused(packet, word, "holds a character that ends a value")
         return self._line(self._rules.separator.join(words))
 
@@ -100,8 +85,7 @@ class TextLines:
 
     def _line(self, text: str) -> bytes:
         body = text.encode()
-        width, check = SUMS[self._rules.checksum]
-        ending = b"*%0*X" % (2 * width, check(body)) if width else b""
+        ending = b"*%0*X" % (2 * self._sum_size, self._sum(body)) if self._sum_size else b""
         return self._start + body + ending + b"\r\n"
 
     def count_modulus(self, packet: Packet) -> int:
@@ -120,18 +104,18 @@ def _raw(field: Field, word: str) -> Raw:
     """Return the raw value of a word; an empty one is not a number where the field can hold that."""
     if field.type.startswith("bytes"):
         if not HEX.fullmatch(word):
-            raise _Unreadable(f"{word[:20]!r} is no hexadecimal")
+            raise Unreadable(f"{word[:20]!r} is no hexadecimal")
         return bytes.fromhex(word)
     if field.type.startswith("text"):
         return word.encode()
     if field.type in FLOAT_TYPES:
         if word and not FLOAT.fullmatch(word):
-            raise _Unreadable(f"{word[:20]!r} is no number")
+            raise Unreadable(f"{word[:20]!r} is no number")
         return float(word) if word else float("nan")
     if not INTEGER.fullmatch(word):
-        raise _Unreadable(f"{word[:20]!r} is no whole number")
+        raise Unreadable(f"{word[:20]!r} is no whole number")
     number = int(word, 16) if word[:2] in ("0x", "0X") else int(word)
     low, high = INTEGER_RANGES.get(field.type) or (0, 2 ** bits_of(field.type) - 1)
     if not low <= number <= high:
-        raise _Unreadable(f"{number} does not fit {field.type}")
+        raise Unreadable(f"{number} does not fit {field.type}")
     return number

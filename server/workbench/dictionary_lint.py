@@ -66,7 +66,7 @@ def link_budget(dictionary: Dictionary) -> Budget:
     for packet in dictionary.packets.values():
         size = packet.frame_bytes if framing is None else len(framing.encode(packet.name, _middling(packet)))
         sizes.append((packet.name, size, packet.rate_hz))
-    is_text = dictionary.framing is not None and dictionary.framing.kind == "text"
+    is_text = dictionary.framing is not None and dictionary.framing.kind != "binary"
     return Budget(tuple(sizes), dictionary.modem_baud / BITS_PER_BYTE, is_text)
 
 

@@ -149,6 +149,7 @@ HEADINGS = [
     (r"packet.*\.limits", "Limits"),
     (r"uplink", "`[uplink]`"),
     (r"framing", "`[framing]`"),
+    (r"framing\.checksum", "Checksum"),
     (r"frames", "`[frames]`"),
     (r"flight_rules", "`[flight_rules]`"),
     (r"command\.\w+", "`[command.NAME]`"),
@@ -187,7 +188,7 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> Asked:
             return _original(self, key, *rest, **more)
 
         monkeypatch.setattr(TomlTable, method, noted)
-    for name in (None, FOLDER / "wren.toml", FOLDER / "plover.toml"):
+    for name in (None, FOLDER / "wren.toml", FOLDER / "plover.toml", *(FOLDER / "foreign" / "samples").glob("*.toml")):
         load_dictionary(name)
     parse_dictionary(SMALL_TEXT)
     parse_dictionary(TYPES_TEXT)

@@ -16,7 +16,7 @@ from protocol.events import PacketReceived
 from protocol.fields import Packet
 from protocol.identity import IDENTITY_NAME
 from protocol.vehicle import VehicleLink
-from protocol.wire_types import NUMBER_TYPES, field_bytes
+from protocol.wire_types import NUMBER_TYPES, field_bytes, halved
 from tests.protocol.all_types import TYPES, WIRE_2, random_dictionary
 from tests.protocol.helpers import KEY, heard
 
@@ -152,6 +152,12 @@ def test_live_equals_bulk_on_random_dictionaries(seed: int) -> None:
 def test_a_vehicle_sends_the_nearest_that_fits(name: str, value: float, told: str, unfit: int) -> None:
     packed, counted = PACKET.pack_fitted({**VALUES, name: value})
     assert bytes.fromhex(told) in packed and counted == unfit
+
+
+def test_a_half_float_is_rounded_once_by_way_of_a_float() -> None:
+    assert halved(0.1) == 0.0999755859375 and halved(-0.0) == 0.0 and halved(2049.0) == 2048.0
+    beside = 2049.0 + 2.0**-30  # above the half step as a double, on it as a float
+    assert halved(beside) == 2048.0 != float(np.float16(beside))
 
 
 @pytest.mark.parametrize(("name", "value"), [("a_bool", "maybe"), ("raw", "xyz"), ("raw", "0011223344"), ("state", "")])
