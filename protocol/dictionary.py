@@ -55,6 +55,23 @@ class FlightRules:
 
 
 @dataclass(frozen=True)
+class RadioRules:
+    """What the radio cannot: frames longer than `frame_max` bytes (0: it takes any), and hearing while it sends.
+
+    The vehicle is silent for `listen_for_s` every `listen_every_s` (0: it need not be).
+    """
+
+    frame_max: int = 0
+    listen_every_s: float = 0.0
+    listen_for_s: float = 0.0
+
+    @property
+    def sends(self) -> float:
+        """Share of the time in which the vehicle may send."""
+        return 1.0 - self.listen_for_s / self.listen_every_s if self.listen_every_s else 1.0
+
+
+@dataclass(frozen=True)
 class Dictionary:
     """Everything the station knows about one vehicle's wire."""
 
@@ -71,6 +88,7 @@ class Dictionary:
     framing: FramingRules | None = None  # None: our own wire, commands authenticated and answered
     flight_rules: FlightRules = FlightRules()
     wire: int = 1
+    radio: RadioRules = RadioRules()
 
     @property
     def is_bound(self) -> bool:

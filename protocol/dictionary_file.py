@@ -10,16 +10,18 @@ from collections.abc import Mapping
 from math import pi
 from pathlib import Path
 
-from protocol.bound import COMMAND_APID, SAFE_ALL_CODE, VEHICLE_ID_MAX
+from protocol.bound import BOUND_HEAD, COMMAND_APID, SAFE_ALL_CODE, VEHICLE_ID_MAX
+from protocol.checksum import CRC_SIZE
 from protocol.command_tables import read_command, read_condition
-from protocol.commands import HAZARD_DISTANCE, Command
-from protocol.dictionary import BOOT_ROLES, Dictionary, FlightRules, UplinkRules
+from protocol.commands import COMMAND_HEAD, HAZARD_DISTANCE, TAG_SIZE, Command
+from protocol.dictionary import BOOT_ROLES, Dictionary, FlightRules, RadioRules, UplinkRules
 from protocol.errors import DictionaryError
 from protocol.fields import Packet
 from protocol.foreign.framing_tables import check_framing, read_framing
 from protocol.frames import ATTITUDE_ROLES, read_frames
 from protocol.identity import IDENTITY_NAME, WIRE, identity_packet
 from protocol.packet_tables import read_apid, read_packet
+from protocol.packets import HEADER_SIZE
 from protocol.toml_table import TomlTable, line_of
 
 FORMAT = 1
@@ -92,6 +94,7 @@ def _read(root: TomlTable, text: str) -> Dictionary:
         framing=framing,
         flight_rules=_flight_rules(root.table("flight_rules", {})),
         wire=wire,
+        radio=_radio(root, packets, commands, wire == WIRE),
     )
     head.done()
     root.done()
@@ -124,6 +127,28 @@ def _add_what_belongs_to_the_wire(packets: dict[str, Packet], commands: dict[str
         if SAFE_ALL.name in commands:
             raise root.problem("is the wire's own: give it safes_all = true, or another name", f"command.{SAFE_ALL.name}")
         commands[SAFE_ALL.name] = SAFE_ALL
+
+
+def _radio(root: TomlTable, packets: Mapping[str, Packet], commands: Mapping[str, Command], is_bound: bool) -> RadioRules:
+    """What a radio cannot carry is refused here, not torn on the air."""
+    table = root.table("radio", {})
+    if root.has("radio") and root.has("framing"):
+        raise root.problem("means nothing beside a [framing] table", "radio")
+    frame_max, every_s = table.get("frame_max", int, 0), table.get("listen_every", float, 0.0)
+    for_s = table.get("listen_for", float, 0.0)
+    table.done()
+    if table.has("frame_max") and frame_max < 1:
+        raise table.problem("must be above zero", "frame_max")
+    if (table.has("listen_every") or table.has("listen_for")) and not 0.001 <= for_s < every_s <= 60.0:
+        raise table.problem("needs listen_for of at least 0.001 s and less than itself, itself at most 60 s", "listen_every")
+    head = BOUND_HEAD if is_bound else COMMAND_HEAD
+    sizes = {f"packet.{packet.name}": packet.frame_bytes for packet in packets.values()}
+    for command in commands.values():
+        sizes[f"command.{command.name}"] = HEADER_SIZE + head.size + command.layout.size + TAG_SIZE + CRC_SIZE + 3
+    for place, size in sizes.items() if frame_max else ():
+        if size > frame_max:
+            raise root.problem(f"is a frame of {size} bytes, the radio's [radio] frame_max is {frame_max}", place)
+    return RadioRules(frame_max, every_s, for_s)
 
 
 def _risk_accepted(table: TomlTable, is_bound: bool) -> bool:

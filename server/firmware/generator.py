@@ -24,6 +24,20 @@ SANDPIPER_EXAMPLE = "sandpiper_example.c"
 HOST_FOLDER = "host"
 # What a sketch builder takes for a sketch's and its folder's name (and every file system takes too).
 SKETCH_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,62}")
+MAY_SEND = """/* Whether a frame that takes `frame_ms` on the air may begin now, between two listening slots of the radio. */
+static inline bool bh_may_send(uint32_t time_ms, uint32_t frame_ms)
+{
+#if BH_LISTEN_EVERY_MS > 0
+    uint32_t since = time_ms % BH_LISTEN_EVERY_MS;
+    return since >= BH_LISTEN_FOR_MS && since + frame_ms <= BH_LISTEN_EVERY_MS;
+#else
+    (void)time_ms;
+    (void)frame_ms;
+    return true;
+#endif
+}
+""".splitlines()
+GUIDE = "GUIDE.md"
 NOTICE = "Made by `blockhouse firmware`; make it again after a change of the dictionary, do not edit."
 
 
@@ -66,6 +80,7 @@ def firmware_texts(dictionary: Dictionary, sketch: str = "sketch", float_members
     source = resources.files("server.firmware").joinpath("c")
     texts = {name: source.joinpath(name).read_text("utf-8") for name in LIBRARY}
     texts |= {f"{HOST_FOLDER}/{name}": source.joinpath(name).read_text("utf-8") for name in host}
+    texts[GUIDE] = resources.files("server.firmware").joinpath("guide.md").read_text("utf-8")
     texts["bh_dictionary.h"] = _header(layout)
     texts["bh_dictionary.c"] = _tables(layout)
     texts["blockhouse.h"] = _encoders(layout)
@@ -99,6 +114,11 @@ def _header(layout: Layout) -> str:
         "",
         "/* What the fields need of the library: scaled members that are floats, not doubles; types beyond the plain. */",
         *(f"#define {name} {int(needed)}" for name, needed in layout.needs().items()),
+        "",
+        "/* The radio ([radio]): the vehicle is silent for BH_LISTEN_FOR_MS every BH_LISTEN_EVERY_MS, 0: it need not be. */",
+        f"#define BH_RADIO_FRAME_MAX {dictionary.radio.frame_max or 257}u",
+        f"#define BH_LISTEN_EVERY_MS {round(1000.0 * dictionary.radio.listen_every_s)}u",
+        f"#define BH_LISTEN_FOR_MS {round(1000.0 * dictionary.radio.listen_for_s)}u",
         "",
         "/* Whom commands are for: every board its own, even with the same key. -DBH_VEHICLE_ID=... gives another. */",
         "#ifndef BH_VEHICLE_ID",
@@ -251,6 +271,7 @@ def _encoders(layout: Layout) -> str:
         " * nearest that does, and is counted in link->refused.",
         " * `frame` needs room for BH_FRAME_MAX bytes; `time_ms` is the time since the vehicle's start. */",
     ]
+    lines += MAY_SEND
     for packet in layout.packets:
         if packet.name == IDENTITY_NAME:
             continue  # bh_identity_frame makes it and signs it

@@ -42,12 +42,12 @@ TYPES = frozenset(
 )
 RESERVED = KEYWORDS | MACROS | TYPES
 
-LIBRARY = ("bh_wire.h", "bh_wire.c", "bh_fields.c", "bh_link.h", "bh_link.c", "bh_starts.h", "bh_starts.c")
+LIBRARY = ("bh_wire.h", "bh_wire.c", "bh_fields.c", "bh_link.h", "bh_link.c", "bh_starts.h", "bh_starts.c", "bh_feed.h")
 # What the generated header calls its own things; the library's own names are read out of its text.
 HEADER_NAMES = frozenset(
     "BH_PACKET_COUNT BH_PACKET_END BH_COMMAND_COUNT BH_ARGUMENT_COUNT BH_HEARS BH_VEHICLE_ID BH_DICTIONARY_HASH "
     "BH_DICTIONARY_NAME BH_FLOAT_MEMBERS BH_HAS_24 BH_HAS_SCALED_64 BH_HAS_HALF "
-    "BH_HAS_LITTLE BH_HAS_NUMBER_GROUPS "
+    "BH_HAS_LITTLE BH_HAS_NUMBER_GROUPS BH_RADIO_FRAME_MAX BH_LISTEN_EVERY_MS BH_LISTEN_FOR_MS bh_may_send "
     "bh_any_packet bh_args bh_packets bh_scales bh_commands bh_all_limits bh_arguments".split()
 )
 # Packets whose struct and number the library itself uses, by these very names.

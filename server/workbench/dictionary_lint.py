@@ -67,7 +67,7 @@ def link_budget(dictionary: Dictionary) -> Budget:
         size = packet.frame_bytes if framing is None else len(framing.encode(packet.name, _middling(packet)))
         sizes.append((packet.name, size, packet.rate_hz))
     is_text = dictionary.framing is not None and dictionary.framing.kind != "binary"
-    return Budget(tuple(sizes), dictionary.modem_baud / BITS_PER_BYTE, is_text)
+    return Budget(tuple(sizes), dictionary.modem_baud / BITS_PER_BYTE * dictionary.radio.sends, is_text)
 
 
 def _middling(packet: Packet) -> dict[str, object]:
@@ -91,7 +91,7 @@ def findings(dictionary: Dictionary) -> Iterator[LintRemark]:
     """Yield everything worth a look, the link budget first."""
     yield from _budget_findings(link_budget(dictionary))
     for packet in dictionary.packets.values():
-        yield from _packet_findings(packet)
+        yield from _packet_findings(packet, dictionary.radio.frame_max or RADIO_FRAME)
     yield from _role_findings(dictionary)
     yield from registry_findings(dictionary)
     yield from _answer_findings(dictionary)
@@ -124,9 +124,9 @@ def role_remarks(dictionary: Dictionary) -> list[str]:
     return [f"{remark.place}: {remark.text}" for remark in found if remark.severity in (FAULT, CAUTION)]
 
 
-def _packet_findings(packet: Packet) -> Iterator[LintRemark]:
-    if packet.frame_bytes > RADIO_FRAME:
-        text = f"{packet.frame_bytes} bytes: many radio modems cut what is longer than {RADIO_FRAME} in two"
+def _packet_findings(packet: Packet, radio_frame: int) -> Iterator[LintRemark]:
+    if packet.frame_bytes > radio_frame:
+        text = f"{packet.frame_bytes} bytes: many radio modems cut what is longer than {radio_frame} in two"
         yield LintRemark(CAUTION, f"packet.{packet.name}", text)
     if packet.rate_hz and abs(1000.0 / packet.rate_hz - round(1000.0 / packet.rate_hz)) > 1e-9:
         yield LintRemark(NOTE, f"packet.{packet.name}", f"{packet.rate_hz:g} per second is no whole number of milliseconds")

@@ -151,6 +151,7 @@ HEADINGS = [
     (r"framing", "`[framing]`"),
     (r"framing\.checksum", "Checksum"),
     (r"frames", "`[frames]`"),
+    (r"radio", "`[radio]`"),
     (r"flight_rules", "`[flight_rules]`"),
     (r"command\.\w+", "`[command.NAME]`"),
     (r"command\.\w+\.args\[\d+\]", "Argument"),

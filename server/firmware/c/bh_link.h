@@ -3,6 +3,7 @@
  * One bh_vehicle per start: the key, who it is, and what commands it took, by whichever radio they came. One bh_link per
  * radio: its own sequence counts, the bytes heard so far, the answers owed. Any number of links share one vehicle.
  *
+ * GUIDE.md beside this file: interrupts and DMA, threads, half-duplex and packet radios, flash wear, the key, what calls cost.
  * Nothing here locks. Call from one task, or hold one lock around every call that touches the same vehicle. From an
  * interrupt or a DMA buffer take the bytes into a queue, and feed bh_receive from the loop: the last byte of a command
  * costs two to three HMACs. `store` is called from inside bh_receive and may take as long as its memory takes. */
