@@ -221,7 +221,7 @@ static void encode(const uint8_t *at, const uint8_t *end)
     say(frame, bh_encode(radio, packet, time_ms, &values, frame));
 }
 
-#if BH_COMMAND_COUNT > 0
+#if BH_ARGUMENT_COUNT > 0
 static double argument_value(const bh_argument *argument, const bh_args *args)
 {
     const uint8_t *place = (const uint8_t *)args + argument->place;
@@ -256,9 +256,15 @@ static double argument_value(const bh_argument *argument, const bh_args *args)
     }
 }
 
+#endif
+
+#if BH_COMMAND_COUNT > 0
 static void say_order(const bh_command *command)
 {
-    size_t i, k;
+    size_t i;
+#if BH_ARGUMENT_COUNT > 0
+    size_t k;
+#endif
     say("O", 1);
     say_number(command->counter, 4);
     say_number(command->code, 1);
@@ -268,12 +274,14 @@ static void say_order(const bh_command *command)
             continue;
         }
         say_number(entry->count, 1);
+#if BH_ARGUMENT_COUNT > 0
         for (k = 0; k < entry->count; k++) {
             double value = argument_value(&bh_arguments[entry->first + k], &command->args);
             uint64_t bits;
             memcpy(&bits, &value, sizeof bits);
             say_long(bits);
         }
+#endif
     }
 }
 

@@ -92,7 +92,8 @@ does = "Has none."
 WIDE = on_wire_2(WIDE_TEXT, "wide.toml")
 SANDPIPER_2 = on_wire_2(SANDPIPER.text, "sandpiper.toml")
 SMALL_2 = on_wire_2(SMALL_TEXT, "small.toml")
-ALL_TYPES = parse_dictionary(TYPES_TEXT.replace("[uplink]", f"{ANSWER}[uplink]"), "types.toml")
+BARE = '[command.bare]\ncode = 0xFE\nhazard = "routine"\ntitle = "Bare"\ndoes = "Has none."\n'
+ALL_TYPES = parse_dictionary(TYPES_TEXT.replace("[uplink]", f"{ANSWER}{BARE}[uplink]"), "types.toml")
 DICTIONARIES = {"sandpiper": SANDPIPER_2, "small": SMALL_2, "wide": WIDE, "types": ALL_TYPES}
 
 
