@@ -36,6 +36,7 @@ export class Ears {
   #changed;
   #heard = {}; // {store, next (index) or rx}: up to where was listened
   #lock = null;
+  #title = "";
   #wantsLock = false;
 
   get muted() {
@@ -102,7 +103,12 @@ export class Ears {
 
   /** Write phase and height into the tab's title, and keep the screen on while a vehicle is heard. */
   update(view, mode) {
-    this.#world.document.title = titleOf(view, mode);
+    const title = titleOf(view, mode);
+    // Written only when it is another one: the browser takes each writing for news.
+    if (title !== this.#title) {
+      this.#title = title;
+      this.#world.document.title = title;
+    }
     this.#wantsLock = Boolean(view?.cursor.live && !view.silence);
     this.#keepAwake();
   }

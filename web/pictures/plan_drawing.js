@@ -4,7 +4,7 @@ import { h, s, setAttr } from "../kit/dom.js";
 import { planShapes } from "./plan.js";
 import { planWords } from "./plan_words.js";
 
-export const DRAW_MS = 100; // pictures at most ten times a second
+export const DRAW_MS = 200; // what goes over the ground goes slowly on a plan: five times a second at most
 const WORDS_MS = 1000;
 
 const word = (label, kind) =>
@@ -95,26 +95,51 @@ function frame({ bar, north, wind, width, height }) {
   ];
 }
 
+const labelsOf = ({ rings, landmarks, keepOut, roads, wires, pad, last, lies, other, person, walk }) =>
+  [rings, landmarks, keepOut, roads, wires, [pad, last, lies, other, person, walk]].map((some) =>
+    some.map((one) => one?.label),
+  );
+
+/** What is drawn anew together: `shownOf` picks the shapes it shows, `nodesOf` makes them. */
+function Part(shownOf, nodesOf) {
+  const el = s("g");
+  let key = "";
+  return {
+    el,
+    draw(shapes) {
+      const now = JSON.stringify(shownOf(shapes));
+      if (now === key) return;
+      key = now;
+      el.replaceChildren(...nodesOf(shapes).filter(Boolean));
+    },
+  };
+}
+
 let made = 0;
 
 /**
- * A plan in an element. `draw(data, box, unit)` may be called on every frame: it draws at most ten times a second, and
- * tells a screen reader at most once a second; what came in between is drawn when that time is over.
+ * A plan in an element. `draw(data, box, unit)` may be called on every frame: it draws at most five times a second, each
+ * part only when it is another one (the ground under a flight hardly ever is), and tells a screen reader at most once a second; what came in between is drawn when that time is over.
  */
 export function PlanDrawing(el) {
   const id = `plan-stripes-${++made}`;
   const drawing = s("svg", { class: "plan-picture", role: "img", "data-testid": "plan" });
   el.append(h("div", { class: "plan-box" }, drawing));
-  let key = "";
+  const parts = [
+    Part(
+      (of) => [of.boundary, of.keepOut, of.roads, of.wires, of.rings, of.landmarks],
+      (of) => ground(of, id),
+    ),
+    Part((of) => [of.legs, of.doubt, of.lies, of.last, of.other, of.person, of.walk, of.pad], flight),
+    Part((of) => labelsOf(of), words),
+    Part((of) => [of.bar, of.north, of.wind, of.width, of.height], frame),
+  ];
+  drawing.append(stripes(id), ...parts.map(({ el: part }) => part));
   const draw = atMost(DRAW_MS, (data, box, unit) => {
     if (!(box.width > 0 && box.height > 0)) return;
     const shapes = planShapes(data, box, unit);
-    const now = JSON.stringify(shapes);
-    if (now === key) return;
-    key = now;
     setAttr(drawing, "viewBox", `0 0 ${box.width} ${box.height}`);
-    const parts = [...ground(shapes, id), ...flight(shapes), ...words(shapes), ...frame(shapes)];
-    drawing.replaceChildren(stripes(id), ...parts.filter(Boolean));
+    for (const part of parts) part.draw(shapes);
   });
   const tell = atMost(WORDS_MS, (data, unit) => setAttr(drawing, "aria-label", planWords(data, unit?.text)));
   return {

@@ -54,6 +54,7 @@ export function StripStack(el, options) {
   let built = "";
   let version = "";
   let last = -Infinity;
+  let left = null; // of a drawing that has begun
   let themed = 0;
   let shown = null; // what was drawn last: {view, zero}
   onTheme(() => {
@@ -77,6 +78,7 @@ export function StripStack(el, options) {
 
   function build(view) {
     for (const strip of strips) strip.destroy();
+    left = null;
     const definitions = options.strips(view).filter((one) => one.series.some((series) => bound(view, series)));
     strips = definitions.map((definition) => Strip(asRead(definition), view, stripOptions));
     scroller.replaceChildren(...strips.map((strip) => strip.el));
@@ -100,15 +102,26 @@ export function StripStack(el, options) {
     cursors.say(here, view.cursor.t, zero);
   }
 
-  function draw(view, range, zero) {
-    const course = courseOf(view, range, zero, options.whole);
-    for (const strip of strips) strip.draw(view, range, zero, course);
-    const chart = first();
-    if (!chart) return;
-    const width = chart.bbox.width / (window.devicePixelRatio || 1);
-    const about = [range[0] - zero, range[1] - zero];
-    lane.update(course, about, width, zero);
-    axis.update(about, width);
+  // Live they are drawn one in a frame, all of the same stretch of time, so that no frame is held by all of them.
+  function* turn(range, zero, course) {
+    for (const strip of strips) yield (view) => strip.draw(view, range, zero, course);
+    yield () => {
+      const chart = first();
+      if (!chart) return;
+      const width = chart.bbox.width / (window.devicePixelRatio || 1);
+      const about = [range[0] - zero, range[1] - zero];
+      lane.update(course, about, width, zero);
+      axis.update(about, width);
+    };
+  }
+
+  function draw(view) {
+    do {
+      const { value, done } = left.next();
+      if (done) left = null;
+      else value(view);
+    } while (left && !(view.cursor.live && first()));
+    if (left) options.changed();
   }
 
   return {
@@ -129,8 +142,9 @@ export function StripStack(el, options) {
       if (wanted !== version && (now - last > REDRAW_MS || !view.cursor.live)) {
         version = wanted;
         last = now;
-        draw(view, range, zero);
+        left = turn(range, zero, courseOf(view, range, zero, options.whole));
       }
+      if (left) draw(view);
       read();
     },
   };
