@@ -8,6 +8,7 @@ a real browser at a few times real time; what is seen is what a person sees.
 from __future__ import annotations
 
 import argparse
+import re
 import tempfile
 import time
 from collections.abc import Iterator
@@ -24,8 +25,11 @@ from tests.browser.station import ROOT, Process, chromium
 SIZES = {"laptop": (1366, 768), "small": (1280, 720), "phone": PHONE}
 THEMES = ("light", "dark")
 README = {(place, "laptop", "light") for place in ("ready", "watch", "learn")} | {("watch", "phone", "light")}
-IGNITE_S, RATE = 60, 2
-SILENT_RATE, SILENT_IGNITE_S, LOST_S, UNKNOWN_S = 4, 40, 25, 12
+RATE = 2
+IGNITE_S = {False: 60, True: 150}  # with every page to open it takes longer until the pad is seen
+SILENT_RATE, SILENT_IGNITE_S, LOST_S, UNKNOWN_S = 4, 240, 20.0, 12
+PATIENCE_MS = 180_000  # of a busy machine
+UP_S, LANDED_S = 6.0, 64.0  # of the flight
 PITCHED_S = 21.0  # timeline of the sample: a second after lift-off, as it leans
 
 Pages = dict[tuple[str, str], Page]
@@ -48,16 +52,18 @@ def main() -> None:
 
 
 @contextmanager
-def _pages(browser: Browser, address: str, operator: str = "") -> Iterator[Pages]:
-    """Open a page for each size and theme; the first one of a laptop is the operator's."""
+def _pages(browser: Browser, address: str, operator: str = "", everything: bool = True) -> Iterator[Pages]:
+    """Open a page for each size and theme that is shown; the first one of a laptop is the operator's."""
     pages = {}
-    for size, (width, height) in SIZES.items():
-        for theme in THEMES:
-            context = browser.new_context(
-                viewport={"width": width, "height": height}, color_scheme=theme, reduced_motion="reduce"
-            )
-            pages[size, theme] = context.new_page()
-            pages[size, theme].goto(operator if operator and (size, theme) == ("laptop", "light") else address)
+    wanted = [(size, theme) for size in SIZES for theme in THEMES]
+    for size, theme in wanted if everything else [key for key in wanted if key in {one[1:] for one in README}]:
+        width, height = SIZES[size]
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, color_scheme=theme, reduced_motion="reduce"
+        )
+        context.set_default_timeout(PATIENCE_MS)
+        pages[size, theme] = context.new_page()
+        pages[size, theme].goto(operator if operator and (size, theme) == ("laptop", "light") else address)
     try:
         yield pages
     finally:
@@ -75,27 +81,30 @@ def _take(pages: Pages, folder: Path, state: str, place: str) -> None:
         page.screenshot(path=folder / ("-".join(filter(None, (state, place, size, theme))) + ".png"))
 
 
+def _flown(page: Page, seconds: float) -> None:
+    """Wait until the page says that so much time has passed since lift-off: a busy machine's clock is not the vehicle's."""
+    clock = page.locator('[data-testid="status-clock"]')
+    while not (told := re.match(r"T\+(\d+):([\d.]+)", clock.inner_text())) or (60 * int(told[1]) + float(told[2]) < seconds):
+        page.wait_for_timeout(100)
+
+
 def _live(browser: Browser, folder: Path, everything: bool) -> None:
     state = "live" if everything else ""
     with tempfile.TemporaryDirectory() as home:
-        arguments = ["--rate", str(RATE), "--ignite-after", str(IGNITE_S), "--http-port", "0", "--no-browser"]
+        arguments = ["--rate", str(RATE), "--ignite-after", str(IGNITE_S[everything]), "--http-port", "0", "--no-browser"]
         demo = Process(Path(home), "demo", *arguments)
         try:
-            link, begun = demo.line(r"(http://\S+#operator=\S+)")[1], time.monotonic()
-
-            def wait_until(vehicle_s: float) -> None:
-                time.sleep(max(0.0, vehicle_s / RATE - (time.monotonic() - begun)))
-
-            with _pages(browser, link.split("#")[0], link) as pages:
+            link = demo.line(r"(http://\S+#operator=\S+)")[1]
+            with _pages(browser, link.split("#")[0], link, everything) as pages:
                 operator = pages["laptop", "light"]
                 operator.locator('[data-testid="place-ready"]').click()
                 operator.locator('[data-testid="camera-2-power"]:visible').click()
                 operator.wait_for_timeout(3000)
                 _take(pages, folder, state, "ready")
                 _take(pages, folder, state, "try")
-                wait_until(IGNITE_S + 7.2)
+                _flown(operator, UP_S)
                 _take(pages, folder, state, "watch")
-                wait_until(IGNITE_S + 70)
+                _flown(operator, LANDED_S)
                 _take(pages, folder, state, "find")
                 if everything:
                     _take(pages, folder, state, "learn")
@@ -107,9 +116,8 @@ def _live(browser: Browser, folder: Path, everything: bool) -> None:
 def _silent(browser: Browser, folder: Path) -> None:
     with tempfile.TemporaryDirectory() as home:
         bench = Bench(Path(home), rate=SILENT_RATE, ignite_s=SILENT_IGNITE_S)
-        begun = time.monotonic()
         with bench, _pages(browser, bench.address, bench.links[0]) as pages:
-            time.sleep(max(0.0, (SILENT_IGNITE_S + LOST_S) / SILENT_RATE - (time.monotonic() - begun)))
+            _flown(pages["laptop", "light"], LOST_S)
             bench.relay.unplug()
             time.sleep(UNKNOWN_S)
             for place in PLACES:
@@ -132,7 +140,7 @@ def _recorded(browser: Browser, folder: Path, file: Path, state: str, places: tu
     with tempfile.TemporaryDirectory() as home:
         station = Process(Path(home), "replay", str(file), "--no-browser", "--http-port", "0")
         try:
-            with _pages(browser, station.line(r"Page: (http://\S+)")[1]) as pages:
+            with _pages(browser, station.line(r"Page: (http://\S+)")[1], everything=bool(state)) as pages:
                 for page in pages.values():
                     page.locator('[data-testid="replay-banner"]').wait_for()
                     page.evaluate(f"{seek} bar.dispatchEvent(new Event('input')); }}", at_s)
