@@ -1,7 +1,8 @@
 // The head of Learn: what happened, in one sentence, and the ways to look at it.
 
 import { h, setAttr, setHidden, setText } from "../../kit/dom.js";
-import { fixed, withSigns } from "../../kit/format.js";
+import { lengthText, withSigns } from "../../kit/format.js";
+import { unitsQuery } from "../../kit/units.js";
 import { findingsOf } from "../../session/findings.js";
 
 const SAID = 2; // findings in the sentence; all of them stand below it
@@ -86,7 +87,7 @@ export function VerdictPanel(el, acts) {
       }
       setHidden(list, !replay && !comparison);
       setHidden(report, !replay);
-      if (replay) setAttr(report, "href", `/api/sessions/${encodeURIComponent(replay.name)}/report`);
+      if (replay) setAttr(report, "href", `/api/sessions/${encodeURIComponent(replay.name)}/report${unitsQuery()}`);
       setText(says, replay ? sentenceOf(summary) : flew ? soFar(view) : NONE);
     },
   };
@@ -98,7 +99,7 @@ const NONE = "Open one of the flights beside this to see what happened.";
 function soFar(view) {
   const found = findingsOf(view);
   const height = view.moment("apogee")?.height_m;
-  const top = Number.isFinite(height) ? ` It reached ${fixed(height, 0)} m.` : "";
+  const top = Number.isFinite(height) ? ` It reached ${lengthText(height)}.` : "";
   const said = found.map(({ text }) => withSigns(text).replaceAll(/ degrees\b/g, "\u00b0"));
   return `So far${found.length ? `: ${said.slice(0, SAID).join("; ")}.` : ", no findings."}${top}`;
 }
