@@ -4,8 +4,12 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { planShapes, roundUp, walkOf } from "../../web/pictures/plan.js";
+import { windOf } from "../../web/pictures/plan_data.js";
 import { barOf, CLEARANCE_M, isInside, reachesInto } from "../../web/pictures/plan_way.js";
 import { planWords, wayWords, windWords } from "../../web/pictures/plan_words.js";
+
+import { View } from "../../web/session/view.js";
+import { storeOf } from "./vectors.js";
 
 const BOX = { width: 360, height: 300 };
 const place = (east, north, more = {}) => ({ east, north, ...more });
@@ -235,6 +239,25 @@ test("the wind is an arrow where its direction is known, and words in any case",
   const pad = { speed: 1.3, source: "at the pad by the site's sheet" };
   assert.equal(planShapes(flown({ wind: pad }), BOX).wind, null);
   assert.equal(windWords(pad), "Wind 1.3 m/s, direction not told, at the pad by the site's sheet");
+});
+
+test("the wind measured at the pad goes before the sheet's, as it stood at the lift-off", () => {
+  const tick = (rx, number, by = "Ines") => ({ rx, t: rx, topic: "pad_sheet", key: "item wind", body: { number, by } });
+  const groups = [{ title: "Made", items: [{ name: "wind", roles: [], measures: "site.wind" }] }];
+  const definition = { rx: 0, t: 0, topic: "pad_sheet", key: "definition", body: { groups } };
+  const lifted = { rx: 30, t: 30, topic: "moment", key: "lift_off", body: { t: 30 } };
+  const at = (rx, ...journal) => {
+    const all = [definition, ...journal].map((one, i) => ({ i, severity: "info", text: "x", ...one }));
+    const store = storeOf(["ground.height"], [[0, 0, 0]], { journal: all, now: rx });
+    store.dictionary = { ...store.dictionary, site: { wind_m_s: 1.3 } };
+    return windOf(new View(store, { rx, t: rx, live: false }, {}));
+  };
+  const sheet = { speed: 1.3, source: "at the pad by the site's sheet" };
+  assert.deepEqual(at(5), sheet);
+  assert.deepEqual(at(20, tick(10, 6.6)), { speed: 6.6, source: "measured at the pad" });
+  assert.deepEqual(at(9, tick(10, 6.6)), sheet, "what comes later is not known yet");
+  assert.deepEqual(at(20, tick(10, 6.6), tick(15, null, "")), sheet, "taken back");
+  assert.deepEqual(at(50, tick(10, 6.6), lifted, tick(40, 9)), { speed: 6.6, source: "measured at the pad" });
 });
 
 test("no label lies on another", () => {

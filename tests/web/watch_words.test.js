@@ -2,6 +2,8 @@
 
 import assert from "node:assert/strict";
 import { test } from "node:test";
+
+import { withWords } from "../../web/panels/watch/climb_column.js";
 import { chutesNow, climbNow, heightNow, phaseNow, timeNow, topNow } from "../../web/panels/watch/now_words.js";
 import { pace } from "../../web/panels/watch/pace.js";
 import { leanOf } from "../../web/panels/watch/scope_point.js";
@@ -187,4 +189,16 @@ test("a picture is drawn no oftener than its pace, its last change is not missed
   assert.deepEqual([isOtherDue("a"), isDue("b")], [true, false]);
   now += 20;
   assert.deepEqual([isDue("b"), isDue("b")], [true, false]);
+});
+
+test("a column too low for all its words keeps those of most weight, in order, and the other rungs as lines", () => {
+  const ladder = ["apogee", "gate", "rail", "burnout"].map((id, i) => ({
+    id,
+    rank: [0, 2, 6, 5][i],
+    height: [111, 110, 2, 38][i],
+  }));
+  const ids = (room) => withWords(ladder, room).map(({ id }) => id);
+  assert.deepEqual(ids(200), ["apogee", "gate", "burnout", "rail"]);
+  assert.deepEqual(ids(58), ["apogee", "gate"]);
+  assert.deepEqual(ids(10), ["apogee"]);
 });

@@ -76,10 +76,23 @@ export function trackOf(view) {
   return undefined;
 }
 
-/** The wind: by the drift once it is judged, else the pad's, of which only the speed is told. */
+/** The wind (m/s) that a person measured at the pad, as its line of the pad sheet stood at the lift-off; undefined. */
+function padWind({ store: { journal }, rxLimit }) {
+  const groups = journal.state("pad_sheet", "definition", rxLimit)?.body?.groups;
+  const items = Array.isArray(groups) ? groups.flatMap(({ items: some }) => some ?? []) : [];
+  const name = items.find(({ measures }) => measures === "site.wind")?.name;
+  if (name === undefined) return undefined;
+  const lifted = journal.past("moment", "lift_off", rxLimit)[0]?.i ?? Infinity;
+  const line = journal.past("pad_sheet", `item ${name}`, rxLimit).findLast(({ i }) => i < lifted)?.body;
+  return line?.by && finite(line.number) && line.number >= 0 ? line.number : undefined;
+}
+
+/** The wind: by the drift once it is judged, else the pad's (speed only): measured there, else by the sheet. */
 export function windOf(view) {
   const { drift_m_s: speed, drift_toward_rad: toward } = recoveryOf(view);
   if (finite(speed)) return { speed, toward, source: "measured by its drift under the parachute" };
+  const measured = padWind(view);
+  if (measured !== undefined) return { speed: measured, source: "measured at the pad" };
   const pad = view.store.dictionary.site?.wind_m_s;
   return finite(pad) ? { speed: pad, source: "at the pad by the site's sheet" } : undefined;
 }

@@ -14,8 +14,6 @@ const BOTTOM_PX = 26;
 const BAR_X = 48;
 const BAR_PX = 30;
 const LABEL_PX = 34;
-// Where not all labels have room the last of these stand as lines alone.
-const MATTERS = ["apogee", "predicted", "deployment", "gate", "burnout", "expected", "rail"];
 
 /** Top of the scale: a round number that leaves air above everything, so that it jumps rarely. */
 function scaleTop(greatest) {
@@ -28,18 +26,20 @@ function rungs(view) {
   const sheet = view.store.dictionary.sheet ?? {};
   const moment = (key) => view.moment(key)?.height_m;
   const list = [
-    { id: "rail", name: "Rail exit", height: sheet.rail_length_m, kind: "plan" },
-    { id: "gate", name: "Control gate", height: view.value("control.gate.altitude"), kind: "plan" },
-    { id: "expected", name: "Expected apogee", height: sheet.expected_apogee_m, kind: "plan" },
+    // `rank` says whose words stay where there is no room for all of them.
+    { id: "rail", name: "Rail exit", height: sheet.rail_length_m, kind: "plan", rank: 6 },
+    { id: "gate", name: "Control gate", height: view.value("control.gate.altitude"), kind: "plan", rank: 2 },
+    { id: "expected", name: "Expected apogee", height: sheet.expected_apogee_m, kind: "plan", rank: 4 },
     {
       id: "predicted",
       name: "Predicted apogee",
       height: view.moment("apogee") ? undefined : view.value("ground.predicted_apogee"),
       kind: "plan",
+      rank: 1,
     },
-    { id: "burnout", name: "Burnout", height: moment("burnout"), kind: "done" },
-    { id: "apogee", name: "Apogee", height: moment("apogee"), kind: "done" },
-    { id: "deployment", name: "Deployment", height: deploymentHeight(view), kind: "done" },
+    { id: "burnout", name: "Burnout", height: moment("burnout"), kind: "done", rank: 5 },
+    { id: "apogee", name: "Apogee", height: moment("apogee"), kind: "done", rank: 0 },
+    { id: "deployment", name: "Deployment", height: deploymentHeight(view), kind: "done", rank: 3 },
   ];
   return list.filter(({ height }) => Number.isFinite(height) && height >= 0);
 }
@@ -125,24 +125,27 @@ function drawFrame(svg, parts, { bar, ground }, box, y, { top, step, per }, ladd
   parts.rungs.replaceChildren(...drawRungs(box, y, ladder));
 }
 
+/** The rungs that have room for their words in so many pixels, the highest first; the others are lines only. */
+export function withWords(ladder, room) {
+  const fit = Math.max(1, Math.floor(room / LABEL_PX) + 1);
+  const told = [...ladder].sort((a, b) => a.rank - b.rank).slice(0, fit);
+  return told.sort((a, b) => b.height - a.height);
+}
+
 function drawRungs(box, y, ladder) {
   const right = BAR_X + BAR_PX;
-  const [first, last] = [TOP_PX, box.height - BOTTOM_PX - 22];
-  const fit = Math.max(1, Math.floor((last - first) / LABEL_PX) + 1);
-  const byWeight = [...ladder].sort((a, b) => MATTERS.indexOf(a.id) - MATTERS.indexOf(b.id));
-  const named = byWeight.slice(0, fit).sort((a, b) => b.height - a.height);
-  const bare = byWeight.slice(fit).map(({ kind, height }) => {
-    return s("path", { class: `rung -${kind}`, d: `M${BAR_X} ${y(height)} H${right + 4}` });
-  });
+  const [low, high] = [TOP_PX, box.height - BOTTOM_PX - 22];
+  const told = withWords(ladder, high - low);
   const places = spread(
-    named.map((rung) => y(rung.height)),
+    told.map((rung) => y(rung.height)),
     LABEL_PX,
-    first,
-    last,
+    low,
+    high,
   );
-  const labelled = named.flatMap((rung, i) => {
+  return [...ladder].flatMap((rung) => {
     const at = y(rung.height);
-    const label = places[i];
+    const label = places[told.indexOf(rung)];
+    if (label === undefined) return [s("path", { class: `rung -${rung.kind}`, d: `M${BAR_X} ${at} H${right + 4}` })];
     return [
       s("path", {
         class: `rung -${rung.kind}`,
@@ -157,7 +160,6 @@ function drawRungs(box, y, ladder) {
       }),
     ];
   });
-  return [...bare, ...labelled];
 }
 
 function drawVehicle({ fill, most, vehicle }, y, height, greatest, moving) {
