@@ -59,7 +59,7 @@ export function inDisplayUnit(column, value) {
 /** Text of a dictionary column's value, without the unit: enum and flag words, numbers as the person reads them. */
 export function valueText(column, value) {
   if (value === undefined || value === null) return NOTHING;
-  if (column.kind === "text") return String(value);
+  if (column.kind === "text") return withSigns(value);
   if (column.kind === "enum" && column.values?.[value] !== undefined) return column.values[value];
   if (column.kind === "flag" && Number.isFinite(value)) return value ? "yes" : "no";
   if (column.kind === "enum") return fixed(value, 0);
