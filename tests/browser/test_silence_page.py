@@ -50,7 +50,7 @@ def unknown_everywhere(desk: Desk, summary: str, known: set[str]) -> None:
     def rest() -> list[str]:
         return [words for name, words in automatic(desk).items() if name not in known]
 
-    eventually(lambda: all(re.search(rf"unknown, (?:not )?met {AGO}", words) for words in rest()), 10)
+    eventually(lambda: all(re.search(rf"unknown, (?:not )?met {AGO}", words) for words in rest()), 20)
     eventually(lambda: desk.text("pad-summary") == summary, 5)
     assert re.search(rf"Unknown.*off, {AGO}", desk.page.locator(".camera:visible").first.inner_text(), re.DOTALL)
     assert "treat as armed" in desk.text("channel-1-state") and "treat as released" in desk.text("board-state")

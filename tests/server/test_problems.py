@@ -18,7 +18,7 @@ from server.cli import cli
 # Failures inside one layer, turned into an event or into a sentence before a person hears of them.
 INNER = {
     "protocol.errors.ShortBuffer",
-    "protocol.foreign.text_lines._Unreadable",
+    "protocol.foreign.lines.Unreadable",
     "server.design.goals.GoalFault",
     "server.design.site_map.MapFault",
     "server.recording.session_header.HeaderFault",

@@ -93,7 +93,7 @@ test("labels of marks neither lie on each other nor beyond the edge", () => {
   assert.deepEqual(spread([1, 2, 3], 10, 0, 25), [1, 11, 21]);
 });
 
-test("a level line's words lie on no mark's words, on either side of it, and are left out where nothing is free", () => {
+test("a level line's words lie on no mark's words, on either side of it, and are left out where none is free", () => {
   const marks = [
     { key: "apogee", text: "top 80 m", t: 4, along: 60, up: 80 },
     { key: "deployment", text: "chutes 80 m", t: 4, along: 60, up: 79 },

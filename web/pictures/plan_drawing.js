@@ -118,8 +118,9 @@ function Part(shownOf, nodesOf) {
 let made = 0;
 
 /**
- * A plan in an element. `draw(data, box, unit)` may be called on every frame: it draws at most five times a second, each
- * part only when it is another one (the ground under a flight hardly ever is), and tells a screen reader at most once a second; what came in between is drawn when that time is over.
+ * A plan in an element. `draw(data, box, unit)` may be called on every frame: it draws at most five times a second,
+ * each part only when it is another one (the ground under a flight hardly ever is), and tells a screen reader at most
+ * once a second; what came in between is drawn when that time is over.
  */
 export function PlanDrawing(el) {
   const id = `plan-stripes-${++made}`;

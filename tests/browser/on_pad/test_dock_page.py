@@ -60,6 +60,10 @@ def test_who_only_watches_has_no_dock(bench: Bench, browser: object) -> None:
 
 def test_a_condition_that_is_not_met_leads_to_the_command_that_makes_it_true_and_back(bench: Bench, browser: object) -> None:
     desk = Desk(browser, bench.links[0])
+    desk.open("ground_test")
+    eventually(lambda: choice(desk, "on") != "", 12)
+    if choice(desk, "on") == "leave":  # the tests of this folder share one vehicle, and one before may have entered it
+        desk.do("ground_test", on="leave")
     desk.open("fin_move", fin="2")
     eventually(lambda: desk.text("desk-title") == "Move fin 2 to 0°", 2)
     eventually(lambda: "NOT met" in desk.locks()["ground_test"], 12)

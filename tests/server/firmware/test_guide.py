@@ -42,7 +42,7 @@ COMMAND = f'[command.long]\ncode = 0x10\nhazard = "routine"\ntitle = "Long"\ndoe
 
 def examples() -> list[str]:
     """Return the guide's pieces of C."""
-    guide = resources.files("server.firmware").joinpath("guide.md").read_text("utf-8")
+    guide = resources.files("server.firmware").joinpath("GUIDE.md").read_text("utf-8")
     return re.findall(r"^```c\n(.*?)^```", guide, re.M | re.S)
 
 
