@@ -39,8 +39,16 @@ def automatic(desk: Desk) -> dict[str, str]:
 
 
 def all_met(desk: Desk) -> bool:
-    words = automatic(desk).values()
-    return len(words) >= 11 and all(re.search(r"\bmet\b", text) and "unknown" not in text for text in words)
+    """Whether all of them are met, and still are a second and a half later: some waver while a vehicle starts."""
+
+    def are_met() -> bool:
+        words = automatic(desk).values()
+        return len(words) >= 11 and all(re.search(r"(?<!NOT )\bmet\b", text) and "unknown" not in text for text in words)
+
+    if not are_met():
+        return False
+    desk.page.wait_for_timeout(1500)
+    return are_met()
 
 
 def unknown_everywhere(desk: Desk, summary: str, known: set[str]) -> None:
