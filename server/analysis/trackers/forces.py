@@ -37,6 +37,7 @@ class Unit:
         self._low, self._high = tuple(low for low, _ in inside), tuple(high for _, high in inside)
         self._usual = tuple(one is None for one in ends)  # which axes may end where usual ones do
         self._any_usual = any(self._usual)
+        self._axes = len(roles)
         self._same: Force = ()  # the last force, since when, how often
         self._same_s, self._same_count = 0.0, 0
         self.force, self.is_clipped = (0.0, 0.0, 0.0), False
@@ -48,21 +49,23 @@ class Unit:
 
         `rests` says that nothing speaks against standing on the pad, `cos_tilt` how the nose leans, where that is known.
         """
-        before = self._same or force
-        if force == self._same:
+        before = self._same
+        if force == before:
             self._same_count += 1
             if self._same_count >= FROZEN_SAMPLES and t_s - self._same_s >= FROZEN_S:
                 self.good_s = -inf
                 return False
         else:
             self._same, self._same_s, self._same_count = force, t_s, 1
-        is_clipped = self._clips(force, before)
-        self.good_s = -inf if is_clipped else t_s
-        if rests and not is_clipped:
-            self._rest.take(t_s, _over_gravity(force, cos_tilt) + GRAVITY_M_S2)
-        fx, fy = (force[0], force[1]) if len(force) == 3 else (0.0, 0.0)
-        offset = self._rest.along_m_s2 - GRAVITY_M_S2
-        self.force, self.is_clipped = (fx, fy, force[-1] if is_clipped else force[-1] - offset), is_clipped
+        self.is_clipped = is_clipped = self._clips(force, before or force)
+        fx, fy = (force[0], force[1]) if self._axes == 3 else (0.0, 0.0)
+        if is_clipped:
+            self.good_s, self.force = -inf, (fx, fy, force[-1])
+            return True
+        self.good_s, rest = t_s, self._rest
+        if rests:
+            rest.take(t_s, _over_gravity(force, cos_tilt) + GRAVITY_M_S2)
+        self.force = fx, fy, force[-1] - (rest.along_m_s2 - GRAVITY_M_S2)
         return True
 
     def _clips(self, force: Force, before: Force) -> bool:

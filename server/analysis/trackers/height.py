@@ -19,7 +19,7 @@ from protocol.raw_columns import Column
 from protocol.units import GRAVITY_M_S2
 from server.analysis.judgements.air import SEA_LEVEL_DENSITY_KG_M3
 from server.analysis.roles import QUATERNION, VELOCITY
-from server.analysis.trackers.forces import OTHER_S, units_of
+from server.analysis.trackers.forces import OTHER_S, Unit, units_of
 from server.analysis.trackers.output import Instant, TrackerOutput
 from server.analysis.trackers.role_columns import RoleColumns
 from server.design.sheet_numbers import SheetNumbers
@@ -27,7 +27,7 @@ from server.flight.air.altitude import GroundLevel, PadLevel, PadReference
 from server.flight.motion.apogee_predictor import ANOTHER_BURNS, ApogeePredictor
 from server.flight.motion.coast import prior_kappa
 from server.flight.motion.drag_curve import DragCurve, Shape
-from server.flight.motion.phase import Phase, PhaseChange, PhaseDetector
+from server.flight.motion.phase import BOOST, COAST, LANDED, PAD, PhaseChange, PhaseDetector
 from server.flight.motion.vertical import VerticalFilter
 from server.flight.sensors.state_health import GroundEstimate
 from server.telemetry.batch import Batch, Rows
@@ -43,19 +43,20 @@ ORDINALS = {"2": "second", "3": "third"}
 LATER_MOTOR = re.compile(r"motor\[(?!1\]).+\]\.ignited")
 
 # Where the nose leads and turns slowly an attitude holds until the next one; without any the force along the nose is up.
-NOSE_FIRST = frozenset({Phase.PAD, Phase.BOOST, Phase.COAST})
+NOSE_FIRST = frozenset({PAD, BOOST, COAST})
 STOOD_S = 0.5  # a prediction at its bound does not flicker in the journal; common practice, no source
 ATTITUDE_HELD_S = 0.3  # elsewhere; common practice, no source
 # There the barometer knows better: an attitude with which the forces lead away from it is lost, and stays so. No source.
 LOST_AT = 2.5
 # A sensor at its end says "at least so much": that much more, give or take, is as good a guess as any. No source.
 CLIPPED_MORE, CLIPPED_DOUBT = 1.2, 0.4
-UPRIGHT = (1.0, 0.0, 0.0, 0.0)
+UPRIGHT = (0.0, 0.0, 1.0)
+MADE, ESTIMATE = 6, 5
 
 Values = tuple[float, ...]
-Made = tuple[int, float, float, float, float, float]
-"""A computed row: order, arrival, t, height, climb rate, height by the barometer alone."""
-Takes = Callable[[float, Values, list[Made], int, float], PhaseChange | None]
+Made = list[float]
+"""Computed rows one after the other, `MADE` numbers each: order, arrival, t, height, climb rate, the barometer's height."""
+Takes = Callable[[float, Values, Made, int, float], PhaseChange | None]
 Way = tuple[tuple[str, ...], Takes]
 Step = tuple[int, float, float, Takes, Values]
 """Order, arrival, t, what takes it, its values."""
@@ -93,7 +94,7 @@ class HeightTracker:
         self._vertical = VerticalFilter()
         self.phases = PhaseDetector()
         self._predictor = _predictor(facts, "pressure" in roles.roles)
-        self._attitude: Values | None = None
+        self._up: tuple[float, float, float] | None = None  # the vertical in body axes, by the last attitude
         self._attitude_s = -1e9
         self._attitude_lost = False
         self._units = units_of(roles)
@@ -101,7 +102,7 @@ class HeightTracker:
         self._lit = {role: False for role in roles.roles if LATER_MOTOR.fullmatch(role)}
         self._phase_told = False
         self._flights: list[tuple[int, bool]] = [(-1, False)]  # from which frame on it flies or not
-        self._estimates: list[tuple[float, float, float, float, float]] = []
+        self._estimates: list[float] = []  # `ESTIMATE` numbers a row
         self._predicted: list[tuple[float, ...]] = []
         self._is_foretold = False
         self._why_none = SteadyReason()
@@ -121,7 +122,7 @@ class HeightTracker:
             self._phase_told = True
             order, rx_s, t = first[:3]
             self._note_phase(PhaseChange(self.phases.phase, t, ()), order, rx_s, out)
-        made: list[Made] = []
+        made: Made = []
         for order, rx_s, t, take, values in chain((first,), steps):
             change = take(t, values, made, order, rx_s)
             if change is not None:
@@ -130,9 +131,9 @@ class HeightTracker:
         for at, reason in self._why_none.changes():
             out.note(at, "prediction", "apogee", "info", "", {"reason": reason})
         if made:
-            table = np.array(made)
+            table = np.array(made).reshape(-1, MADE)
             columns: dict[str, Column] = {"height": table[:, 3], "climb_rate": table[:, 4], "height_raw": table[:, 5]}
-            late = np.zeros(len(made), dtype=bool)
+            late = np.zeros(len(table), dtype=bool)
             out.rows["ground_vertical"] = Rows(table[:, 0].astype(np.int64), table[:, 2], table[:, 1], late, columns)
         if self._predicted:
             table = np.array(self._predicted)
@@ -151,7 +152,7 @@ class HeightTracker:
         channel = self._roles.roles.get(QUATERNION[0])
         if channel is None or channel.packet != packet or not self._estimates:
             return None
-        table = np.array(self._estimates)
+        table = np.array(self._estimates).reshape(-1, ESTIMATE)
         height, height_sigma, climb, climb_sigma = (table[:, column].copy() for column in range(1, 5))
         share = self._pad.other_formula_share
         return table[:, 0] > 0.0, GroundEstimate(height, height_sigma, climb, climb_sigma, share)
@@ -176,14 +177,15 @@ class HeightTracker:
         """Say which roles are taken together and by what; the last is the vehicle's word that a later motor lit."""
         yield QUATERNION, self._take_attitude
         for unit, one in self._units.items():
-            yield one.roles, partial(self._take_force, unit)
+            others = tuple(other for name, other in self._units.items() if name != unit)
+            yield one.roles, partial(self._take_force, one, unit == "b", others)
         height = "pressure" if "pressure" in self._roles.roles else "altitude_baro"
         yield (height,), self._take_pressure if height == "pressure" else self._take_altitude
         for role in self._lit:
             yield (role,), partial(self._take_ignited, role)
 
     def _take_ignited(
-        self, role: str, t: float, values: Values, made: list[Made], order: int, rx_s: float
+        self, role: str, t: float, values: Values, made: Made, order: int, rx_s: float
     ) -> PhaseChange | None:
         if not values[0] > 0.0:  # false for NaN
             self._lit[role] = False
@@ -193,59 +195,68 @@ class HeightTracker:
         self._lit[role] = True
         return self.phases.ignited(t)
 
-    def _take_attitude(self, t: float, q: Values, made: list[Made], order: int, rx_s: float) -> None:
+    def _take_attitude(self, t: float, q: Values, made: Made, order: int, rx_s: float) -> None:
         w, x, y, z = q
         if 0.5 < w * w + x * x + y * y + z * z < 2.0:  # false for NaN
-            self._attitude, self._attitude_s = q, t
-        self._estimates.append(self._estimate_at(t))
+            self._up = 2.0 * (x * z - w * y), 2.0 * (y * z + w * x), 1.0 - 2.0 * (x * x + y * y)
+            self._attitude_s = t
+        self._estimates += self._estimate_at(t)
 
     def _estimate_at(self, t: float) -> tuple[float, float, float, float, float]:
         """Return (in flight, height, its sigma, climb, its sigma) at a time; NaN before the first pressure.
 
         NaN also while the filter leaves out what the barometer says: an impact stops the vehicle, not yet the estimate.
         """
-        vertical = self._vertical
-        moves = float(self.phases.phase not in (Phase.PAD, Phase.LANDED))
+        vertical, phase = self._vertical, self.phases.phase
+        moves = 0.0 if phase is PAD or phase is LANDED else 1.0
         if vertical.time_s is None or vertical.is_rejecting or not 0.0 <= t - vertical.time_s <= 1.0:
             return moves, nan, nan, nan, nan
-        dt = t - vertical.time_s
-        variance = vertical.p_height + dt * (2.0 * vertical.p_cross + dt * vertical.p_climb)
-        height = vertical.height_m + vertical.climb_m_s * dt
-        return moves, height, sqrt(max(variance, 0.0)), vertical.climb_m_s, sqrt(max(vertical.p_climb, 0.0))
+        dt, climb, p_climb = t - vertical.time_s, vertical.climb_m_s, vertical.p_climb
+        variance = vertical.p_height + dt * (2.0 * vertical.p_cross + dt * p_climb)
+        height_sigma = sqrt(variance) if variance > 0.0 else 0.0
+        return moves, vertical.height_m + climb * dt, height_sigma, climb, sqrt(p_climb) if p_climb > 0.0 else 0.0
 
     def _take_force(
-        self, unit: str, t: float, force: Values, made: list[Made], order: int, rx_s: float
+        self,
+        reading: Unit,
+        is_second: bool,
+        others: tuple[Unit, ...],
+        t: float,
+        force: Values,
+        made: Made,
+        order: int,
+        rx_s: float,
     ) -> PhaseChange | None:
-        rests = self.phases.phase is Phase.PAD and not self.phases.pad.climbs
-        known = self._attitude
-        cos_tilt = None if known is None else 1.0 - 2.0 * (known[1] * known[1] + known[2] * known[2])
-        reading = self._units[unit]
-        if not reading.take(t, force, rests, cos_tilt):
+        phases, known = self.phases, self._up
+        phase = phases.phase
+        if not reading.take(t, force, phase is PAD and not phases.pad.climbs, None if known is None else known[2]):
             return None
+        is_clipped = reading.is_clipped
         # The first unit's word counts, the second's where the first has none.
-        if unit == "b" or reading.is_clipped:
-            for name, other in self._units.items():
-                if name != unit and t - other.good_s <= OTHER_S:
+        if is_second or is_clipped:
+            for other in others:
+                if t - other.good_s <= OTHER_S:
                     return None
         fx, fy, fz = reading.force
+        leads = phase is PAD or phase in NOSE_FIRST
         # Under a parachute a vehicle hangs anyhow and lies anyhow: there an old attitude is as good as none.
-        if self.phases.phase in NOSE_FIRST or (not self._attitude_lost and t - self._attitude_s < ATTITUDE_HELD_S):
-            w, x, y, z = self._attitude or UPRIGHT
-            up = 2 * (x * z - w * y) * fx + 2 * (y * z + w * x) * fy + (1 - 2 * (x * x + y * y)) * fz
-            if reading.is_clipped:
+        if leads or (not self._attitude_lost and t - self._attitude_s < ATTITUDE_HELD_S):
+            x, y, z = known or UPRIGHT
+            up = x * fx + y * fy + z * fz
+            if is_clipped:
                 self._vertical.acceleration(t, CLIPPED_MORE * up - GRAVITY_M_S2, CLIPPED_DOUBT * abs(up))
             else:
                 self._vertical.acceleration(t, up - GRAVITY_M_S2)
-            if self.phases.phase in NOSE_FIRST:
-                self._predictor.take_force(t, fz, up, self._attitude is not None, reading.is_clipped)
-        return self.phases.force(t, fz)
+            if leads:
+                self._predictor.take_force(t, fz, up, known is not None, is_clipped)
+        return phases.force(t, fz)
 
-    def _take_pressure(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
+    def _take_pressure(self, t: float, values: Values, made: Made, order: int, rx_s: float) -> PhaseChange | None:
         if self._learns(t, self._pad.level):
             self._pad.learn(t, values[0])
         return self._take_height(t, self._pad.height_m(values[0]), made, order, rx_s)
 
-    def _take_altitude(self, t: float, values: Values, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
+    def _take_altitude(self, t: float, values: Values, made: Made, order: int, rx_s: float) -> PhaseChange | None:
         """Take an altitude (m) by the vehicle's own formula, over whatever it counts from, where no pressure is sent."""
         if self._learns(t, self._ground.level):
             self._ground.learn(t, values[0])
@@ -253,9 +264,9 @@ class HeightTracker:
 
     def _learns(self, t: float, level: PadLevel) -> bool:
         """Return whether a sample shows the pad; at the first suspicion of a flight what was learned last is forgotten."""
-        watch = self.phases.pad
-        if self.phases.phase is not Phase.PAD:
+        if self.phases.phase is not PAD:
             return False
+        watch = self.phases.pad
         if watch.gave_up:
             watch.gave_up = False
             level.restart()
@@ -264,18 +275,20 @@ class HeightTracker:
             return False
         return True
 
-    def _take_height(self, t: float, raw_m: float, made: list[Made], order: int, rx_s: float) -> PhaseChange | None:
-        self._vertical.height(t, raw_m)
-        used = self._attitude is not None and not self._attitude_lost and self.phases.phase not in NOSE_FIRST
-        if used and self._vertical.surprise > LOST_AT:
-            self._attitude_lost = True
-            self._vertical.forget_acceleration()
-        if self.phases.phase in NOSE_FIRST:
+    def _take_height(self, t: float, raw_m: float, made: Made, order: int, rx_s: float) -> PhaseChange | None:
+        vertical, phase = self._vertical, self.phases.phase
+        vertical.height(t, raw_m)
+        if phase is PAD:
             self._predictor.take_height(t, raw_m)
-            if self.phases.phase is not Phase.PAD:
-                self._predict(t, order, rx_s)
-        made.append((order, rx_s, t, self._vertical.height_m, self._vertical.climb_m_s, raw_m))
-        return self.phases.motion(t, self._vertical.height_m, self._vertical.climb_m_s, raw_m)
+        elif phase in NOSE_FIRST:
+            self._predictor.take_height(t, raw_m)
+            self._predict(t, order, rx_s)
+        elif self._up is not None and not self._attitude_lost and vertical.surprise > LOST_AT:
+            self._attitude_lost = True
+            vertical.forget_acceleration()
+        height_m, climb_m_s = vertical.height_m, vertical.climb_m_s
+        made += (order, rx_s, t, height_m, climb_m_s, raw_m)
+        return self.phases.motion(t, height_m, climb_m_s, raw_m)
 
     def _predict(self, t: float, order: int, rx_s: float) -> None:
         orders, times, speeds = self._speeds
@@ -304,7 +317,7 @@ class HeightTracker:
             text = f"taken back: {MOMENT_TEXT[wrong.key].format(wrong.height_m)}; the barometer climbs on"
             body = {"t": wrong.t_s, "height_m": wrong.height_m, "withdrawn": True}
             out.note(at, "moment", wrong.key, "caution", text, body)
-        flying = change.phase not in (Phase.PAD, Phase.LANDED)
+        flying = change.phase not in (PAD, LANDED)
         self._flights.append((order, flying))
         for moment in change.moments:
             if moment.key == "lift_off":
@@ -318,7 +331,7 @@ class HeightTracker:
             text = text.format(moment.height_m)
             body = {"t": moment.t_s, "height_m": moment.height_m}
             out.note(at, "moment", moment.key, "info", text, body)
-        again = {"thrust": thrust} if change.phase is Phase.BOOST and thrust > 1 else {}
+        again = {"thrust": thrust} if change.phase is BOOST and thrust > 1 else {}
         out.note(at, "phase", "ground", "info", "", {"phase": change.phase.value, "flying": flying, **again})
 
 

@@ -69,7 +69,7 @@ class RoleColumns:
         """
         tables = [(*found, take) for roles, take in ways if (found := self.together(batch, roles)) is not None]
         if not tables:
-            return
+            return iter(())
         # repeat has no end, so that zip cannot be strict; a table's columns are of one length.
         rows = [
             zip(
@@ -84,8 +84,7 @@ class RoleColumns:
         ]
         whose = np.repeat(np.arange(len(tables)), [len(table.order) for table, _, _ in tables])
         order = np.argsort(np.concatenate([table.order for table, _, _ in tables]), kind="stable")
-        for one in whose[order].tolist():
-            yield next(rows[one])
+        return map(next, map(rows.__getitem__, whose[order].tolist()))
 
 
 def changes(values: Floats, before: float | None) -> list[tuple[int, float]]:

@@ -9,10 +9,11 @@ is that of its board, which warms itself and stands in the sun, so that without 
 from __future__ import annotations
 
 from collections import deque
-from math import hypot, isfinite
+from math import hypot, nan
 
 from server.flight.air.atmosphere import EXPONENT, LAPSE_K_M, SEA_LEVEL_PRESSURE_PA, SEA_LEVEL_TEMPERATURE_K
 
+PER_PRESSURE = 1 / EXPONENT
 SETTLED_SAMPLES = 400
 # A thrust of 1.05 times the weight has climbed 6 m by then, which is noticed. Common practice, no source.
 HELD_BACK_S, DOUBTED_S = 5.0, 1.0
@@ -48,9 +49,12 @@ class PadLevel:
 
     def learn(self, t_s: float, value: float) -> None:
         """Take one sample at the pad; times (s) in order."""
-        self._held.append((t_s, value))
-        while self._held and self._held[0][0] < t_s - HELD_BACK_S:
-            self._count, kept = min(self._count + 1, SETTLED_SAMPLES), self._held.popleft()[1]
+        held, until_s = self._held, t_s - HELD_BACK_S
+        held.append((t_s, value))
+        while held and held[0][0] < until_s:
+            kept = held.popleft()[1]
+            if self._count < SETTLED_SAMPLES:
+                self._count += 1
             self._mean = kept if self._mean is None else self._mean + (kept - self._mean) / self._count
 
     def hold(self, t_s: float) -> None:
@@ -80,7 +84,7 @@ class PadReference:
     def __init__(self, temperature_k: float | None = None) -> None:
         self.level = PadLevel()
         self.temperature_k = temperature_k
-        self._base: tuple[float, float] | None = None  # the pad's pressure, and the air's temperature there
+        self._base: tuple[float, float] | None = None  # the pad's pressure, and a standard day's temperature there
 
     @property
     def pressure_pa(self) -> float | None:
@@ -89,7 +93,7 @@ class PadReference:
 
     def learn(self, t_s: float, pressure_pa: float) -> None:
         """Take one pressure (Pa) at the pad at a time (s); what no weather gives is ignored."""
-        if isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA:
+        if LOWEST_PA < pressure_pa < HIGHEST_PA:  # false for NaN
             self.level.learn(t_s, pressure_pa)
 
     def height_m(self, pressure_pa: float) -> float:
@@ -97,13 +101,15 @@ class PadReference:
 
         Source: USSA 1976, barometric formula of the troposphere, stretched as the module's text says.
         """
-        pad_pa = self.pressure_pa
-        if pad_pa is None or not (isfinite(pressure_pa) and LOWEST_PA < pressure_pa < HIGHEST_PA):
-            return float("nan")
-        if self._base is None or self._base[0] != pad_pa:
-            self._base = pad_pa, _standard_k(pad_pa) if self.temperature_k is None else self.temperature_k
-        base_k = self._base[1]
-        height: float = base_k / LAPSE_K_M * (1.0 - (pressure_pa / pad_pa) ** (1 / EXPONENT))
+        pad_pa = self.level.value
+        if pad_pa is None or not LOWEST_PA < pressure_pa < HIGHEST_PA:  # true for NaN
+            return nan
+        base_k = self.temperature_k
+        if base_k is None:
+            if self._base is None or self._base[0] != pad_pa:
+                self._base = pad_pa, _standard_k(pad_pa)
+            base_k = self._base[1]
+        height: float = base_k / LAPSE_K_M * (1.0 - (pressure_pa / pad_pa) ** PER_PRESSURE)
         return height
 
     @property
@@ -116,7 +122,7 @@ class PadReference:
 
 
 def _standard_k(pressure_pa: float) -> float:
-    return SEA_LEVEL_TEMPERATURE_K * float((pressure_pa / SEA_LEVEL_PRESSURE_PA) ** (1 / EXPONENT))
+    return SEA_LEVEL_TEMPERATURE_K * float((pressure_pa / SEA_LEVEL_PRESSURE_PA) ** PER_PRESSURE)
 
 
 class GroundLevel:
@@ -142,5 +148,5 @@ class GroundLevel:
         """Return the height over the pad (m) at an altitude (m); NaN before the pad is known or for an impossible one."""
         pad_m = self.altitude_m
         if pad_m is None or not LOWEST_ALTITUDE_M < altitude_m < HIGHEST_ALTITUDE_M:
-            return float("nan")
+            return nan
         return altitude_m - pad_m

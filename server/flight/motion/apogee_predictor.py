@@ -206,8 +206,9 @@ class ApogeePredictor:
             self._heights.take(t_s, height_m)
 
     def _keep(self, sample: _Sample) -> None:
-        self._history.append(sample)
-        while sample[0] - self._history[0][0] > HISTORY_S:
+        history = self._history
+        history.append(sample)
+        while sample[0] - history[0][0] > HISTORY_S:
             self._drop()
 
     def _drop(self) -> None:
@@ -216,4 +217,5 @@ class ApogeePredictor:
         if along is None or clipped or not abs(up - GRAVITY_M_S2) < HANDLED_M_S2:
             return
         self._rest_count += 1
-        self._rest += (up - GRAVITY_M_S2 - self._rest) / min(self._rest_count, MOST_AT_REST)
+        count = self._rest_count if self._rest_count < MOST_AT_REST else MOST_AT_REST
+        self._rest += (up - GRAVITY_M_S2 - self._rest) / count

@@ -30,6 +30,7 @@ CLIMB_WINDOW_S = 0.6
 LONG_WINDOW_S = 1.5
 BAROMETER_NOISE_M = 0.6
 SURE_SIGMAS = 4.0
+DOUBT_M = SURE_SIGMAS * BAROMETER_NOISE_M
 AFRESH = 64
 SPEED_M_S, SPEED_RISEN_M = 3.0, 3.0
 DRIFT_M_S2 = 0.25  # of the force over that at rest: half of what a thrust to weight of 1.05 gives
@@ -58,31 +59,34 @@ class BarometerClimb:
 
     def take(self, t_s: float, height_m: float) -> None:
         """Take one unfiltered height over the pad (m) at a time (s); NaN and a sample not after the last are passed over."""
-        if height_m != height_m or (self._samples and t_s <= self._samples[-1][0]):
+        samples = self._samples
+        if height_m != height_m or (samples and t_s <= samples[-1][0]):
             return
         self._surely = None
-        samples = self._samples
         samples.append((t_s, height_m))
-        t = t_s - self._origin_s
-        self._t += t
-        self._h += height_m
-        self._tt += t * t
-        self._th += t * height_m
+        self._since_afresh += 1
         start_s = t_s - self._window_s
+        origin_s = self._origin_s
+        t = t_s - origin_s
+        sum_t, sum_h, sum_tt, sum_th = self._t + t, self._h + height_m, self._tt + t * t, self._th + t * height_m
         while samples[0][0] < start_s:
             old_s, old_m = samples.popleft()
-            t = old_s - self._origin_s
-            self._t -= t
-            self._h -= old_m
-            self._tt -= t * t
-            self._th -= t * old_m
-        self._since_afresh += 1
+            t = old_s - origin_s
+            sum_t -= t
+            sum_h -= old_m
+            sum_tt -= t * t
+            sum_th -= t * old_m
+        self._t, self._h, self._tt, self._th = sum_t, sum_h, sum_tt, sum_th
         if self._since_afresh >= AFRESH or len(samples) == 1:
-            self._since_afresh, self._origin_s = 0, t_s
-            times = [one_s - t_s for one_s, _ in samples]
-            self._t, self._tt = sum(times), sum(t * t for t in times)
-            self._h = sum(one_m for _, one_m in samples)
-            self._th = sum(t * one_m for t, (_, one_m) in zip(times, samples, strict=True))
+            self._begin_afresh(t_s)
+
+    def _begin_afresh(self, t_s: float) -> None:
+        samples = self._samples
+        self._since_afresh, self._origin_s = 0, t_s
+        times = [one_s - t_s for one_s, _ in samples]
+        self._t, self._tt = sum(times), sum(t * t for t in times)
+        self._h = sum(one_m for _, one_m in samples)
+        self._th = sum(t * one_m for t, (_, one_m) in zip(times, samples, strict=True))
 
     @property
     def span_s(self) -> float:
@@ -91,11 +95,12 @@ class BarometerClimb:
 
     def surely_m_s(self) -> float:
         """Return a climb rate (m/s) that the true one exceeds but for `SURE_SIGMAS` of noise; few samples prove little."""
-        if self._surely is None:
+        surely = self._surely
+        if surely is None:
             spread = self._spread()
-            doubt = SURE_SIGMAS * BAROMETER_NOISE_M / sqrt(spread) if spread > 0.0 else inf
-            self._surely = self._slope(spread) - doubt if spread > 0.0 else -inf
-        return self._surely
+            surely = self._slope(spread) - DOUBT_M / sqrt(spread) if spread > 0.0 else -inf
+            self._surely = surely
+        return surely
 
     def slope_m_s(self) -> float:
         """Return the climb rate (m/s), 0 while there is none to tell."""
@@ -136,11 +141,11 @@ class RestForce:
 
     def take(self, t_s: float, along_m_s2: float) -> bool:
         """Take one force; return whether it shows that the vehicle stands still."""
-        stands = False
-        if t_s - self._start_s > BLOCK_S:
-            stands = self._finish()
-            self._start_s, self._block = t_s, []
-        self._block.append(along_m_s2)
+        if not t_s - self._start_s > BLOCK_S:
+            self._block.append(along_m_s2)
+            return False
+        stands = self._finish()
+        self._start_s, self._block = t_s, [along_m_s2]
         return stands
 
     def _finish(self) -> bool:
@@ -194,15 +199,18 @@ class LiftOffWatch:
                 self._pushed = (began, t_s)
         else:
             self._strong = None
-        if self._rest.take(t_s, along_m_s2):
+        rest = self._rest
+        if rest.take(t_s, along_m_s2):
             self._speed_m_s = 0.0
-        self._excess_m_s2 = excess = along_m_s2 - self._rest.along_m_s2
+        self._excess_m_s2 = excess = along_m_s2 - rest.along_m_s2
         before = self._speed_m_s
         gained = before + ((excess if excess < GRAVITY_M_S2 else GRAVITY_M_S2) - DRIFT_M_S2) * step
         self._speed_m_s = gained if gained > 0.0 else 0.0
         if before == 0.0:
             self._speed_from_s = t_s
-        self._look_for_suspicion(t_s)
+        # A force moves neither the barometer nor what it says, so that without any of these nothing can be suspected.
+        if gained >= SUSPECT_SPEED_M_S or self.climbs or self._suspect_from_s is not None or self._pushed is not None:
+            self._look_for_suspicion(t_s)
 
     def height(self, t_s: float, raw_m: float) -> None:
         """Take one unfiltered height over the pad (m)."""

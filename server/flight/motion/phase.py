@@ -46,6 +46,10 @@ class Phase(StrEnum):
     LANDED = "landed"
 
 
+# Asked at every sample: to look a member up in its class takes longer than what is then done with it.
+PAD, BOOST, COAST, DESCENT, LANDED = Phase.PAD, Phase.BOOST, Phase.COAST, Phase.DESCENT, Phase.LANDED
+
+
 @dataclass(frozen=True, slots=True)
 class Moment:
     """Something that happens once in a flight, and when (timeline seconds) and how high (m) it was.
@@ -76,7 +80,7 @@ class PhaseDetector:
     """
 
     def __init__(self) -> None:
-        self.phase = Phase.PAD
+        self.phase = PAD
         self._run_start_s = 0.0  # of the present run; means nothing while it has no samples
         self._run = 0
         self._height_m = self._climb_m_s = 0.0
@@ -96,10 +100,12 @@ class PhaseDetector:
     def force(self, t_s: float, along_nose_m_s2: float) -> PhaseChange | None:
         """Take one specific force along the body axis (m/s2, +9.8 at rest nose up); return the phase it begins, if any."""
         self._force_s = t_s
-        if self.phase is Phase.PAD:
-            self.pad.force(t_s, along_nose_m_s2)
-            return self._look_for_lift_off(t_s)
-        if self.phase is Phase.BOOST:
+        if self.phase is PAD:
+            pad = self.pad
+            pad.force(t_s, along_nose_m_s2)
+            since_s = pad.lift_off_s(t_s)
+            return None if since_s is None else self._leaves_the_pad(t_s, since_s)
+        if self.phase is BOOST:
             return self._look_for_burnout(t_s, along_nose_m_s2)
         if self.air_start is not None:
             self.air_start.force(t_s, along_nose_m_s2 - self.pad.offset_m_s2)
@@ -114,7 +120,7 @@ class PhaseDetector:
             self.air_start.word(t_s)
             return self._look_for_ignition(t_s)
         # Without a force no burnout is ever seen.
-        return self._lights(t_s, t_s) if self.phase is Phase.BOOST else None
+        return self._lights(t_s, t_s) if self.phase is BOOST else None
 
     def motion(self, t_s: float, height_m: float, climb_m_s: float, raw_m: float) -> PhaseChange | None:
         """Take the filtered height over the pad (m), climb rate (m/s) and unfiltered height (m) at a barometer sample.
@@ -122,24 +128,25 @@ class PhaseDetector:
         Return the phase that begins with it, if one does; its moments may lie before `t_s` (timeline seconds).
         """
         self._height_m, self._climb_m_s = height_m, climb_m_s
-        if self.phase is Phase.PAD:
-            self.pad.height(t_s, raw_m)
-            return self._look_for_lift_off(t_s)
+        if self.phase is PAD:
+            pad = self.pad
+            pad.height(t_s, raw_m)
+            since_s = pad.lift_off_s(t_s)
+            return None if since_s is None else self._leaves_the_pad(t_s, since_s)
         self._barometer.take(t_s, raw_m)
         if self.air_start is not None:
             self.air_start.height(t_s, raw_m, height_m, climb_m_s)
             lit = self._look_for_ignition(t_s)
             if lit is not None:
                 return lit
-        if self.phase in (Phase.BOOST, Phase.COAST):
+        if self.phase in (BOOST, COAST):
             return self._look_for_apogee(t_s, raw_m)
-        if self.phase is Phase.DESCENT:
+        if self.phase is DESCENT:
             return self._look_for_return(t_s, raw_m) or self._look_for_landing(t_s)
         return None
 
-    def _look_for_lift_off(self, t_s: float) -> PhaseChange | None:
-        since_s = self.pad.lift_off_s(t_s)
-        return None if since_s is None else self._enter(Phase.BOOST, t_s, Moment("lift_off", since_s, 0.0))
+    def _leaves_the_pad(self, t_s: float, since_s: float) -> PhaseChange:
+        return self._enter(BOOST, t_s, Moment("lift_off", since_s, 0.0))
 
     def _look_for_burnout(self, t_s: float, force: float) -> PhaseChange | None:
         own = force - self.pad.offset_m_s2
@@ -149,7 +156,7 @@ class PhaseDetector:
         if self._run < burnout.SAMPLES:
             return None
         self.air_start = AirStartWatch(self._strongest, (t_s, self._height_m, self._climb_m_s))
-        return self._enter(Phase.COAST, t_s, Moment(self._numbered("burnout"), self._run_start_s, self._height_m))
+        return self._enter(COAST, t_s, Moment(self._numbered("burnout"), self._run_start_s, self._height_m))
 
     def _look_for_ignition(self, t_s: float) -> PhaseChange | None:
         watch = self.air_start
@@ -162,7 +169,7 @@ class PhaseDetector:
     def _lights(self, t_s: float, lit_s: float) -> PhaseChange:
         self.thrust += 1
         self.air_start = None
-        return self._enter(Phase.BOOST, t_s, Moment(self._numbered("ignition"), lit_s, self._height_m))
+        return self._enter(BOOST, t_s, Moment(self._numbered("ignition"), lit_s, self._height_m))
 
     def _numbered(self, key: str) -> str:
         return key if self.thrust == 1 else f"{key}_{self.thrust}"
@@ -185,7 +192,7 @@ class PhaseDetector:
         if raw_m > self._raw_top_m and (is_young or self._barometer.surely_m_s() > CLIMBS_M_S):
             return None
         self.air_start = None
-        return self._enter(Phase.DESCENT, t_s, self._apogee)
+        return self._enter(DESCENT, t_s, self._apogee)
 
     def _crossing(self, t_s: float, top_s: float, top_m: float, top_climb: float) -> Moment:
         """Where the climb rate went through zero, between the last rising sample and this one."""
@@ -205,14 +212,14 @@ class PhaseDetector:
             return None
         self._above_s = self._rises_s = inf
         self._apogee, self._top, self._raw_top_m = None, None, raw_m
-        return replace(self._enter(Phase.COAST, t_s), taken_back=wrong)
+        return replace(self._enter(COAST, t_s), taken_back=wrong)
 
     def _look_for_landing(self, t_s: float) -> PhaseChange | None:
         if self._since_s is None or abs(self._height_m - self._rest_m) > LANDED_M:
             self._since_s, self._rest_m = t_s, self._height_m
         if t_s - self._since_s < LANDED_S:
             return None
-        return self._enter(Phase.LANDED, t_s, Moment("landing", self._since_s, self._height_m))
+        return self._enter(LANDED, t_s, Moment("landing", self._since_s, self._height_m))
 
     def _count_run(self, t_s: float, holds: bool) -> None:
         if not holds:

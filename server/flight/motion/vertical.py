@@ -23,10 +23,11 @@ to.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, isfinite
+from math import exp, inf
 
 from protocol.units import GRAVITY_M_S2
 
+TWICE_GRAVITY_M_S2 = 2.0 * GRAVITY_M_S2
 GATE = 5.0
 REJECTED_IN_A_ROW = 12
 REJECTED_S = 0.5
@@ -91,7 +92,7 @@ class VerticalFilter:
 
         `doubt_m_s2`: one sigma of an error that holds until the next one, as of a sensor at the end of its range.
         """
-        if not (abs(up_m_s2) <= HIGHEST_M_S2 and isfinite(time_s)) or time_s <= self._acceleration_s:
+        if not (-HIGHEST_M_S2 <= up_m_s2 <= HIGHEST_M_S2 and self._acceleration_s < time_s < inf):  # false for NaN
             return
         if self.time_s is not None:
             if time_s < self.time_s:
@@ -102,7 +103,7 @@ class VerticalFilter:
 
     def height(self, time_s: float, height_m: float) -> None:
         """Take one barometric height over the pad (m) at `time_s`."""
-        if not (isfinite(height_m) and isfinite(time_s)) or time_s <= self._height_s:
+        if not (-inf < height_m < inf and self._height_s < time_s < inf):  # false for NaN
             return
         if self.time_s is None:
             self._start(time_s, height_m)
@@ -112,7 +113,8 @@ class VerticalFilter:
         passed_s, self._height_s = time_s - self._height_s, time_s
         self._predict(time_s)
         innovation = height_m - self.height_m
-        variance = self.p_height + self._height_variance()
+        p_height, p_cross = self.p_height, self.p_cross
+        variance = p_height + self._height_variance()
         if innovation * innovation > GATE * GATE * variance:
             self._surprised(REJECTED_SURPRISE, passed_s)
             self._reject(time_s, height_m, innovation)
@@ -122,15 +124,15 @@ class VerticalFilter:
             variance += (self._puff_m * exp(-since / PUFF_S)) ** 2
         self._surprised(innovation * innovation / variance, passed_s)
         self._in_a_row = 0
-        gain_height, gain_climb = self.p_height / variance, self.p_cross / variance
+        gain_height, gain_climb = p_height / variance, p_cross / variance
         self.height_m += gain_height * innovation
         self.climb_m_s += gain_climb * innovation
-        self.p_climb -= gain_climb * self.p_cross
-        self.p_cross *= 1 - gain_height
-        self.p_height *= 1 - gain_height
+        self.p_climb -= gain_climb * p_cross
+        self.p_cross = p_cross * (1.0 - gain_height)
+        self.p_height = p_height * (1.0 - gain_height)
 
     def _surprised(self, square: float, passed_s: float) -> None:
-        keep = exp(-min(passed_s, SURPRISE_S) / SURPRISE_S)
+        keep = exp(-(passed_s if passed_s < SURPRISE_S else SURPRISE_S) / SURPRISE_S)
         self.surprise = keep * self.surprise + (1.0 - keep) * square
 
     def forget_acceleration(self) -> None:
@@ -142,7 +144,7 @@ class VerticalFilter:
     def _height_variance(self) -> float:
         """Return the variance of a barometric height at the present speed."""
         climb = self.climb_m_s
-        port, lag = PORT_SHARE * climb * climb / (2.0 * GRAVITY_M_S2), LAG_S * climb
+        port, lag = PORT_SHARE * climb * climb / TWICE_GRAVITY_M_S2, LAG_S * climb
         return self._height_noise + port * port + lag * lag
 
     def _start(self, time_s: float, height_m: float) -> None:
@@ -167,9 +169,10 @@ class VerticalFilter:
 
     def _straighten(self, time_s: float, change_m_s2: float) -> None:
         """Put in what a straight line from the last acceleration to this one adds to the last one held."""
-        if time_s - self._acceleration_s > HELD_S:
+        since_s = self._acceleration_s
+        if time_s - since_s > HELD_S:
             return
-        span = time_s - max(self._acceleration_s, self._start_s)
+        span = time_s - (since_s if since_s >= self._start_s else self._start_s)
         self.climb_m_s += 0.5 * change_m_s2 * span
         self.height_m += change_m_s2 * span * span / 6.0
         step = change_m_s2 * span
@@ -187,18 +190,20 @@ class VerticalFilter:
         up = self.acceleration_m_s2 if known else 0.0
         self.height_m += self.climb_m_s * dt + 0.5 * up * dt * dt
         self.climb_m_s += up * dt
-        self.p_height += dt * (2 * self.p_cross + dt * self.p_climb)
-        self.p_cross += dt * self.p_climb
+        p_cross, p_climb = self.p_cross, self.p_climb
+        p_height = self.p_height + dt * (2.0 * p_cross + dt * p_climb)
+        p_cross += dt * p_climb
         if known:
             spread = self._spread
-            self.p_height += spread * dt**3 / 3
-            self.p_cross += spread * dt * dt / 2
-            self.p_climb += spread * dt
+            p_height += spread * dt**3 / 3.0
+            p_cross += spread * dt * dt / 2.0
+            p_climb += spread * dt
         if not known or self._doubt_m_s2:
             gained = (self._doubt_m_s2 if known else self._unknown_m_s2) * dt
-            self.p_height += (0.5 * gained * dt) ** 2
-            self.p_cross += 0.5 * gained * gained * dt
-            self.p_climb += gained * gained
+            p_height += (0.5 * gained * dt) ** 2
+            p_cross += 0.5 * gained * gained * dt
+            p_climb += gained * gained
+        self.p_height, self.p_cross, self.p_climb = p_height, p_cross, p_climb
         self.time_s = time_s
 
 
