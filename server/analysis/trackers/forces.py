@@ -35,9 +35,11 @@ class Unit:
         self.roles = roles
         inside = [(-inf, inf) if one is None else counted_ends(*one) for one in ends]
         self._low, self._high = tuple(low for low, _ in inside), tuple(high for _, high in inside)
+        self._across = len(roles) == 3
+        # Limits by axis; without the two across the nose nothing of them can be at its end.
+        self._limits = tuple(inside) if self._across else ((-inf, inf), (-inf, inf), inside[-1])
         self._usual = tuple(one is None for one in ends)  # which axes may end where usual ones do
         self._any_usual = any(self._usual)
-        self._axes = len(roles)
         self._same: Force = ()  # the last force, since when, how often
         self._same_s, self._same_count = 0.0, 0
         self.force, self.is_clipped = (0.0, 0.0, 0.0), False
@@ -57,15 +59,17 @@ class Unit:
                 return False
         else:
             self._same, self._same_s, self._same_count = force, t_s, 1
-        self.is_clipped = is_clipped = self._clips(force, before or force)
-        fx, fy = (force[0], force[1]) if self._axes == 3 else (0.0, 0.0)
-        if is_clipped:
-            self.good_s, self.force = -inf, (fx, fy, force[-1])
+        fx, fy, fz = force if self._across else (0.0, 0.0, force[0])
+        (low_x, high_x), (low_y, high_y), (low_z, high_z) = self._limits
+        is_inside = low_x < fx < high_x and low_y < fy < high_y and low_z < fz < high_z  # nearly always
+        if (self._any_usual or not is_inside) and self._clips(force, before or force):
+            self.good_s, self.force, self.is_clipped = -inf, (fx, fy, fz), True
             return True
-        self.good_s, rest = t_s, self._rest
+        self.good_s, self.is_clipped, rest = t_s, False, self._rest
         if rests:
-            rest.take(t_s, _over_gravity(force, cos_tilt) + GRAVITY_M_S2)
-        self.force = fx, fy, force[-1] - (rest.along_m_s2 - GRAVITY_M_S2)
+            over = _over_gravity(force) if cos_tilt is None else fz - GRAVITY_M_S2 * cos_tilt
+            rest.take(t_s, over + GRAVITY_M_S2)
+        self.force = fx, fy, fz - (rest.along_m_s2 - GRAVITY_M_S2)
         return True
 
     def _clips(self, force: Force, before: Force) -> bool:
@@ -78,10 +82,8 @@ class Unit:
         return any(usual and value == last and is_at_a_usual_end(value) for value, last, usual in axes)
 
 
-def _over_gravity(force: Force, cos_tilt: float | None) -> float:
-    """Return what the nose's axis reads too much at rest: by the attitude, else by the length of the whole force."""
-    if cos_tilt is not None:
-        return force[-1] - GRAVITY_M_S2 * cos_tilt
+def _over_gravity(force: Force) -> float:
+    """Return what the nose's axis reads too much at rest, no attitude being known: by the length of the whole force."""
     return (hypot(*force) if len(force) == 3 else force[-1]) - GRAVITY_M_S2
 
 

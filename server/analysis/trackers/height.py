@@ -184,9 +184,7 @@ class HeightTracker:
         for role in self._lit:
             yield (role,), partial(self._take_ignited, role)
 
-    def _take_ignited(
-        self, role: str, t: float, values: Values, made: Made, order: int, rx_s: float
-    ) -> PhaseChange | None:
+    def _take_ignited(self, role: str, t: float, values: Values, made: Made, order: int, rx_s: float) -> PhaseChange | None:
         if not values[0] > 0.0:  # false for NaN
             self._lit[role] = False
             return None

@@ -45,8 +45,10 @@ class Queued(NamedTuple):
         cut = slice(start, stop)
         return Queued(self.order[cut], self.t[cut], self.values[cut], self.flying[cut], self.temperature[cut])
 
+    def samples(self) -> Samples:
+        """Return them as they are judged."""
+        return Samples(self.t, self.values, self.flying, self.temperature)
 
-Piece = tuple[Rows, Queued]
 
 FIGURES: dict[str, type[AccelUnitsFigure] | type[GyroUnitsFigure]] = {"accel": AccelUnitsFigure, "gyro": GyroUnitsFigure}
 
@@ -65,21 +67,17 @@ class InertialUnitsTracker:
 
     def take(self, batch: Batch, out: TrackerOutput) -> None:
         """Queue a batch's samples and judge at every row that completes `ROWS`."""
-        pieces = {unit: self._piece(batch, unit) for unit in self._fitted}
-        if not self._fitted:
-            return
-        clock = self._fitted[-1]
-        place = pieces[clock]
-        if place is not None:
-            rows, orders = place[0], place[1].order
-            first = ROWS - self._count % ROWS - 1
-            for row in range(first, len(orders), ROWS):
-                self._judge(pieces, Instant.of(rows, row), out)
-            self._count += len(orders)
-        self._keep(pieces, None)
+        rows = None
+        for unit in self._fitted:
+            rows = self._queue(batch, unit)
+        if rows is not None:  # of the clock unit, which is the last
+            turns = range(ROWS - self._count % ROWS - 1, len(rows), ROWS)
+            self._count += len(rows)
+            if turns:
+                self._judge_all([Instant.of(rows, row) for row in turns], out)
 
-    def _piece(self, batch: Batch, unit: str) -> Piece | None:
-        """Return a unit's rows and what is queued of them."""
+    def _queue(self, batch: Batch, unit: str) -> Rows | None:
+        """Let a unit's samples wait, and return its rows."""
         found = self._roles.together(batch, UNIT_ROLES[unit])
         if found is None:
             return None
@@ -88,36 +86,31 @@ class InertialUnitsTracker:
         warmth = self._roles.columns(rows, (f"imu_temperature.{unit}",), packet)
         temperature = next(iter(warmth.values()), np.full(len(rows), np.nan))
         values = np.column_stack([self._unclipped(role, column) for role, column in columns.items()])
-        return rows, Queued(rows.order, rows.t, values, self._flying(rows.order), temperature)
+        self._waiting[unit].append(Queued(rows.order, rows.t, values, self._flying(rows.order), temperature))
+        return rows
 
     def _unclipped(self, role: str, column: Floats) -> Floats:
         """Return a column without the values at an end of the sensor's range: what it was there is not known."""
         ends = self._roles.roles[role].sensor_range
         return column if ends is None else np.where(at_the_end(column, *ends), np.nan, column)
 
-    def _keep(self, pieces: dict[str, Piece | None], upto: int | None) -> dict[str, Samples | None]:
-        """Move what came up to a frame out of the batch's pieces, together with what waited; None moves all to wait."""
-        ready: dict[str, Samples | None] = {}
-        for unit, piece in pieces.items():
-            if piece is None:
-                columns = None
-            elif upto is None:
-                self._waiting[unit].append(piece[1])
-                continue
-            else:
-                queued = piece[1]
-                cut = int(np.searchsorted(queued.order, upto, side="right"))
-                columns = queued.part(0, cut)
-                pieces[unit] = (piece[0], queued.part(cut, len(queued.order)))
-            if upto is not None:
-                parts = [*self._waiting[unit], *([columns] if columns is not None else [])]
-                self._waiting[unit] = []
-                ready[unit] = _samples(parts)
-        return ready
+    def _judge_all(self, instants: list[Instant], out: TrackerOutput) -> None:
+        """Judge at each instant what was heard up to its frame; what was heard after the last one waits on."""
+        upto = [at.order for at in instants]
+        given: dict[str, Samples] = {}
+        cuts = {unit: [0] * len(upto) for unit in "ab"}
+        for unit, waiting in self._waiting.items():
+            if waiting:
+                heard = _joined_samples(waiting)
+                cuts[unit] = np.searchsorted(heard.order, upto, side="right").tolist()
+                last = cuts[unit][-1]
+                given[unit] = heard.part(0, last).samples()
+                self._waiting[unit] = [heard.part(last, len(heard.order))]
+        turns = self._watch.in_turns(given.get("a"), given.get("b"), zip(cuts["a"], cuts["b"], strict=True))
+        for at, (windows, changes) in zip(instants, turns, strict=True):
+            self._judge(at, windows, changes, out)
 
-    def _judge(self, pieces: dict[str, Piece | None], at: Instant, out: TrackerOutput) -> None:
-        ready = self._keep(pieces, at.order)
-        windows, changes = self._watch.take(ready.get("a"), ready.get("b"))
+    def _judge(self, at: Instant, windows: list[PairWindow], changes: list[PairChange], out: TrackerOutput) -> None:
         if windows:
             self._note_windows(at, windows, out)
         for change in changes:
@@ -189,11 +182,8 @@ def _turned(change: PairChange) -> str:
     return f" by {rate:.1f} deg/s, which turns the attitude by {rate * ASCENT_S:.0f} deg in {ASCENT_S:.0f} s"
 
 
-def _samples(parts: list[Queued]) -> Samples | None:
-    if not parts:
-        return None
-    _, t, values, flying, temperature = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Samples(t, values, flying, temperature)
+def _joined_samples(parts: list[Queued]) -> Queued:
+    return Queued(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
 def _joined(one: Rows, two: Rows) -> Rows:

@@ -208,7 +208,8 @@ class ApogeePredictor:
     def _keep(self, sample: _Sample) -> None:
         history = self._history
         history.append(sample)
-        while sample[0] - history[0][0] > HISTORY_S:
+        t_s = sample[0]
+        while t_s - history[0][0] > HISTORY_S:
             self._drop()
 
     def _drop(self) -> None:

@@ -98,7 +98,8 @@ class VerticalFilter:
             if time_s < self.time_s:
                 return
             self._predict(time_s)
-            self._straighten(time_s, up_m_s2 - self.acceleration_m_s2)
+            if time_s - self._acceleration_s <= HELD_S:
+                self._straighten(time_s, up_m_s2 - self.acceleration_m_s2)
         self.acceleration_m_s2, self._acceleration_s, self._doubt_m_s2 = up_m_s2, time_s, doubt_m_s2
 
     def height(self, time_s: float, height_m: float) -> None:
@@ -170,12 +171,10 @@ class VerticalFilter:
     def _straighten(self, time_s: float, change_m_s2: float) -> None:
         """Put in what a straight line from the last acceleration to this one adds to the last one held."""
         since_s = self._acceleration_s
-        if time_s - since_s > HELD_S:
-            return
         span = time_s - (since_s if since_s >= self._start_s else self._start_s)
-        self.climb_m_s += 0.5 * change_m_s2 * span
-        self.height_m += change_m_s2 * span * span / 6.0
         step = change_m_s2 * span
+        self.climb_m_s += 0.5 * change_m_s2 * span
+        self.height_m += step * span / 6.0
         variance = 0.25 * step * step
         self.p_climb += variance
         self.p_cross += 0.5 * span * variance

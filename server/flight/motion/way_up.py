@@ -239,9 +239,6 @@ class WayUp:
         self.x[DRAG] = min(max(LEAST_LOG, float(self.x[DRAG])), MOST_LOG)
 
 
-def is_number(*values: float) -> bool:
+def is_number(one: float, two: float, three: float = 0.0) -> bool:
     """Return whether all are finite and of a size that a float carries squared."""
-    for value in values:
-        if not abs(value) < 1e9:  # false for NaN, and for what has no end
-            return False
-    return True
+    return -1e9 < one < 1e9 and -1e9 < two < 1e9 and -1e9 < three < 1e9  # false for NaN, and for what has no end

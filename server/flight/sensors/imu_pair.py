@@ -31,12 +31,14 @@ minute and a half, and `PairWatch` raises after two in a row.
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from math import pi, sqrt
 
 import numpy as np
 
-from protocol.arrays import Floats
+from protocol.arrays import Floats, Ints
 from protocol.units import GRAVITY_M_S2
 from server.flight.sensors.imu_rest import (
     ASCENT_S,
@@ -114,15 +116,26 @@ class PairWatch:
 
         Samples of either unit in order of time, in pieces of any length; the result does not depend on how they are cut.
         """
-        for name, samples, queue in (("a", a, self._a), ("b", b, self._b)):
-            if samples is not None:
-                self.rest[name].take(samples)
-                queue.put(samples)
-        if not self._b.count or not self._a.count:
-            return [], []
-        self._join()
-        windows = self._full_windows()
-        return windows, [change for window in windows for change in self._judge(window)]
+        (told,) = self.in_turns(a, b, [(_count(a), _count(b))])
+        return told
+
+    def in_turns(
+        self, a: Samples | None, b: Samples | None, cuts: Iterable[tuple[int, int]]
+    ) -> Iterator[tuple[list[PairWindow], list[PairChange]]]:
+        """Give what `take` would of the samples up to the first cut (of A, of B), then of those up to the next, and so on.
+
+        `drift` between two of them is that of then. What does not depend on the cuts is computed once for all of them.
+        """
+        feeds = (_Feed(a, self.rest["a"], self._a), _Feed(b, self.rest["b"], self._b))
+        for cut in cuts:
+            for feed, upto in zip(feeds, cut, strict=True):
+                feed.give(upto)
+            if not self._b.count or not self._a.count:
+                yield [], []
+                continue
+            self._join()
+            windows = self._full_windows()
+            yield windows, [change for window in windows for change in self._judge(window)]
 
     def drift(self) -> GyroDrift | None:
         """Return what is known of a gyro's drift at rest (rad/s2), None while nothing is sure."""
@@ -201,16 +214,19 @@ class _Queue:
         self._v: list[Floats] = []
         self.count = 0
 
-    def put(self, samples: Samples) -> None:
+    def fitting(self, samples: Samples) -> Ints:
+        """Return the places of the samples to put here; each call must go on where the last one ended."""
         fine = np.isfinite(samples.t_s) & (np.abs(samples.values) < NO_SENSOR_SAYS).all(axis=1)
         t_s = np.where(fine, samples.t_s, -np.inf)
         highest = np.maximum.accumulate(np.concatenate(([self._last_t], t_s)))
         self._last_t = float(highest[-1])
         fine &= (t_s > highest[:-1]) & np.asarray(samples.flying, dtype=bool)
-        if fine.any():
-            self._t.append(t_s[fine])
-            self._v.append(samples.values[fine])
-            self.count += int(fine.sum())
+        return np.flatnonzero(fine)
+
+    def put(self, t_s: Floats, values: Floats) -> None:
+        self._t.append(t_s)
+        self._v.append(values)
+        self.count += len(t_s)
 
     def arrays(self) -> tuple[Floats, Floats]:
         if len(self._t) > 1:
@@ -222,6 +238,30 @@ class _Queue:
         self.count -= count
         if not self.count:
             self._t, self._v = [], []
+
+
+class _Feed:
+    """One unit's samples on their way to what is learned at rest and to those that wait for the other unit."""
+
+    def __init__(self, samples: Samples | None, rest: RestStatistics, queue: _Queue) -> None:
+        self._samples, self._rest, self._queue = samples, rest, queue
+        self._blocks = deque(() if samples is None else rest.blocks(samples))
+        self._fitting = np.zeros(0, dtype=np.int64) if samples is None else queue.fitting(samples)
+
+    def give(self, upto: int) -> None:
+        """Hand on what has not been yet of the first `upto` samples."""
+        while self._blocks and self._blocks[0].last < upto:
+            self._rest.learn(self._blocks.popleft())
+        if self._samples is None or not len(self._fitting):
+            return
+        count = int(np.searchsorted(self._fitting, upto))
+        if count:
+            now, self._fitting = self._fitting[:count], self._fitting[count:]
+            self._queue.put(self._samples.t_s[now], self._samples.values[now])
+
+
+def _count(samples: Samples | None) -> int:
+    return 0 if samples is None else len(samples.t_s)
 
 
 def _length(vectors: Floats) -> Floats:

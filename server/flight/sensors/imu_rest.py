@@ -14,15 +14,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import radians, sqrt
+from typing import NamedTuple
 
 import numpy as np
 
-from protocol.arrays import Bools, Floats
+from protocol.arrays import Bools, Floats, Ints
 from protocol.units import GRAVITY_M_S2
 
 BLOCK = 25
 LONGEST_BLOCK_S = 3.0
 STILL_FORCE_M_S2, STILL_RATE_RAD_S = 0.5, 0.03  # scatter of a sample within a block
+MOST_SQUARES = np.array([STILL_FORCE_M_S2] * 3 + [STILL_RATE_RAD_S] * 3) ** 2 * (BLOCK - 1)
 GRAVITY_WITHIN_M_S2 = 1.0
 SAME_ATTITUDE_M_S2 = 0.15  # between the means of two blocks, about a degree
 MOVED_M_S2 = 0.5  # from the mean of the whole stay: it was set up anew
@@ -77,6 +79,20 @@ class UnitAtRest:
         return MATTERS_RAD / (0.5 * ASCENT_S * (self.span_s + ASCENT_S))
 
 
+class Block(NamedTuple):
+    """A block in which the vehicle stood still: the place of its last sample among those given, and times (s).
+
+    `mean` is of seven columns, force, rates and temperature; `squares` sums up the squares of the distances from it.
+    """
+
+    last: int
+    start_s: float
+    end_s: float
+    middle_s: float
+    mean: list[float]
+    squares: list[float]
+
+
 class _Line:
     """A running least-squares line of y over t."""
 
@@ -120,26 +136,33 @@ class RestStatistics:
 
     def take(self, samples: Samples) -> None:
         """Take samples; one that is not finite or not after the last is passed over, and after lift-off all are."""
+        for block in self.blocks(samples):
+            self.learn(block)
+
+    def blocks(self, samples: Samples) -> list[Block]:
+        """Take samples as `take` does, and return the blocks to `learn` from, in order, at whatever moment each is due."""
         if self.over or not len(samples.t_s):
-            return
-        t_s, values, still = self._clean(samples)
+            return []
+        place, t_s, values, still = self._clean(samples)
         if not still.all():
             stop = int(np.argmin(still))
-            t_s, values, self.over = t_s[:stop], values[:stop], True
+            place, t_s, values, self.over = place[:stop], t_s[:stop], values[:stop], True
+        ends = place[BLOCK - 1 - len(self._kept_t) :: BLOCK]
         t_s = np.concatenate((self._kept_t, t_s))
         values = np.concatenate((self._kept, values))
-        count = len(t_s) // BLOCK
-        self._kept_t, self._kept = t_s[count * BLOCK :], values[count * BLOCK :]
-        if count:
-            self._take_blocks(t_s[: count * BLOCK].reshape(count, BLOCK), values[: count * BLOCK].reshape(count, BLOCK, 7))
+        full = len(ends) * BLOCK
+        self._kept_t, self._kept = t_s[full:], values[full:]
+        if not full:
+            return []
+        return self._still(ends, t_s[:full].reshape(-1, BLOCK), values[:full].reshape(-1, BLOCK, 7))
 
     def result(self) -> UnitAtRest | None:
         """Return what is known; None before `FEWEST_BLOCKS` blocks stood still."""
         count = self._lines[0].count
         if count < FEWEST_BLOCKS:
             return None
-        slopes = [line.slope() for line in self._lines]
-        drift, sigma = zip(*slopes[3:6], strict=True)
+        *rates, warmth = [line.slope() for line in self._lines[3:]]
+        drift, sigma = zip(*rates, strict=True)
         return UnitAtRest(
             count,
             self._end_s - self._first_s,
@@ -147,10 +170,11 @@ class RestStatistics:
             tuple(sqrt(s / (count * (BLOCK - 1))) for s in self._squares),
             drift,
             sigma,
-            RATE_PER_KELVIN * abs(slopes[6][0]),
+            RATE_PER_KELVIN * abs(warmth[0]),
         )
 
-    def _clean(self, samples: Samples) -> tuple[Floats, Floats, Bools]:
+    def _clean(self, samples: Samples) -> tuple[Ints, Floats, Floats, Bools]:
+        """Return the places of the samples that count, their times, seven columns, and whether on the pad."""
         warmth = samples.temperature_k
         if warmth is None:
             warmth = np.zeros(len(samples.t_s))
@@ -160,9 +184,10 @@ class RestStatistics:
         highest = np.maximum.accumulate(np.concatenate(([self._last_t], t_s)))
         self._last_t = float(highest[-1])
         fine &= t_s > highest[:-1]
-        return t_s[fine], values[fine], ~np.asarray(samples.flying, dtype=bool)[fine]
+        return np.flatnonzero(fine), t_s[fine], values[fine], ~np.asarray(samples.flying, dtype=bool)[fine]
 
-    def _take_blocks(self, t_s: Floats, values: Floats) -> None:
+    def _still(self, ends: Ints, t_s: Floats, values: Floats) -> list[Block]:
+        """Return those of the blocks, shapes (n,), (n, BLOCK) and (n, BLOCK, 7), in which the vehicle stood still."""
         # A running sum adds in order of the samples, however many blocks come at once.
         first = values[:, :1]
         shifted = values - first
@@ -170,28 +195,28 @@ class RestStatistics:
         squares = np.cumsum((shifted - mean[:, None]) ** 2, axis=1)[:, -1]
         mean = mean + first[:, 0]
         middle = t_s[:, 0] + np.cumsum(t_s - t_s[:, :1], axis=1)[:, -1] / BLOCK
-        limit = np.array([STILL_FORCE_M_S2] * 3 + [STILL_RATE_RAD_S] * 3) ** 2 * (BLOCK - 1)
-        calm = (squares[:, :6] <= limit).all(axis=1) & (t_s[:, -1] - t_s[:, 0] <= LONGEST_BLOCK_S)
+        calm = (squares[:, :6] <= MOST_SQUARES).all(axis=1) & (t_s[:, -1] - t_s[:, 0] <= LONGEST_BLOCK_S)
         force = np.sqrt(mean[:, 0] * mean[:, 0] + mean[:, 1] * mean[:, 1] + mean[:, 2] * mean[:, 2])
         calm &= np.abs(force - GRAVITY_M_S2) <= GRAVITY_WITHIN_M_S2
         before = np.concatenate((mean[:1] + 1e9 if self._before is None else self._before[None, :], mean[:-1]))
         self._before = mean[-1]
         calm &= (np.abs(mean[:, :3] - before[:, :3]) <= SAME_ATTITUDE_M_S2).all(axis=1)
-        for i in np.flatnonzero(calm).tolist():
-            self._take_block(float(t_s[i, 0]), float(t_s[i, -1]), float(middle[i]), mean[i].tolist(), squares[i].tolist())
+        columns = (ends, t_s[:, 0], t_s[:, -1], middle, mean, squares)
+        return list(map(Block._make, zip(*(column[calm].tolist() for column in columns), strict=True)))
 
-    def _take_block(self, start: float, end: float, middle: float, mean: list[float], squares: list[float]) -> None:
-        lines = self._lines
+    def learn(self, block: Block) -> None:
+        """Learn from a block; where the vehicle was set up anew what was learned is forgotten."""
+        lines, mean = self._lines, block.mean
         if lines[0].count and max(abs(mean[k] - lines[k].mean_y) for k in range(3)) > MOVED_M_S2:
             self._begin()
             lines = self._lines
         if not lines[0].count:
-            self._first_s = start
-        self._end_s = end
+            self._first_s = block.start_s
+        self._end_s = block.end_s
         for line, value in zip(lines, mean, strict=True):
-            line.take(middle, value)
+            line.take(block.middle_s, value)
         for axis in range(6):
-            self._squares[axis] += squares[axis]
+            self._squares[axis] += block.squares[axis]
 
 
 @dataclass(frozen=True)

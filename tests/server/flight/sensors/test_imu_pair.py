@@ -207,6 +207,33 @@ def test_any_cut_gives_the_same(seed: int) -> None:
     assert (windows, changes) == expected and len(windows) > 20
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_in_turns_all_is_as_if_each_part_had_come_alone(seed: int) -> None:
+    """What is told and what is known of the stay on the pad, after every part: the parts of A and B are no two alike."""
+    both = units(seed, 0.1, shift=np.array([0, 0, 1.0, 0, 0.05, 0]))
+    for t, values in both.values():
+        t[300:302], values[310, 2] = t[299], np.nan
+        values[:, 4] += 1e-3 * t * (t < LIFT_OFF_S)
+    a, b = (samples(*both[unit]) for unit in "ab")
+    cuts = np.sort(np.random.default_rng(seed).integers(0, [len(a.t_s), len(b.t_s)], (60, 2)), axis=0)
+
+    def known(watch: PairWatch) -> tuple[object, ...]:
+        return watch.drift(), watch.rest["a"].result(), watch.rest["b"].result()
+
+    whole, alone = PairWatch(), PairWatch()
+    turns = [(*told, *known(whole)) for told in whole.in_turns(a, b, cuts.tolist())]
+    parts = []
+    for (from_a, from_b), (to_a, to_b) in zip([[0, 0], *cuts[:-1].tolist()], cuts.tolist(), strict=True):
+        told = alone.take(part(a, from_a, to_a), part(b, from_b, to_b))
+        parts.append((*told, *known(alone)))
+    assert turns == parts
+    assert len({str(rest) for *_, rest in turns}) > 5 and sum(len(windows) for windows, *_ in turns) > 20
+
+
+def part(whole: Samples, start: int, stop: int) -> Samples:
+    return Samples(whole.t_s[start:stop], whole.values[start:stop], whole.flying[start:stop])
+
+
 def of_flight(flight: Heard) -> tuple[PairWatch, list[PairWindow], list[PairChange]]:
     watch, parts = PairWatch(), {}
     for unit in "ab":
