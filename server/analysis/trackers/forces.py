@@ -33,11 +33,10 @@ class Unit:
 
     def __init__(self, roles: tuple[str, ...], ends: tuple[tuple[float, float] | None, ...]) -> None:
         self.roles = roles
-        inside = [(-inf, inf) if one is None else counted_ends(*one) for one in ends]
-        self._low, self._high = tuple(low for low, _ in inside), tuple(high for _, high in inside)
-        self._across = len(roles) == 3
-        # Limits by axis; without the two across the nose nothing of them can be at its end.
-        self._limits = tuple(inside) if self._across else ((-inf, inf), (-inf, inf), inside[-1])
+        self._inside = tuple((-inf, inf) if one is None else counted_ends(*one) for one in ends)
+        self._has_three = len(roles) == 3
+        # By axis; one that is not sent counts as nothing, which is at no end.
+        self._limits = self._inside if self._has_three else ((-inf, inf), (-inf, inf), self._inside[-1])
         self._usual = tuple(one is None for one in ends)  # which axes may end where usual ones do
         self._any_usual = any(self._usual)
         self._same: Force = ()  # the last force, since when, how often
@@ -59,7 +58,7 @@ class Unit:
                 return False
         else:
             self._same, self._same_s, self._same_count = force, t_s, 1
-        fx, fy, fz = force if self._across else (0.0, 0.0, force[0])
+        fx, fy, fz = force if self._has_three else (0.0, 0.0, force[0])
         (low_x, high_x), (low_y, high_y), (low_z, high_z) = self._limits
         is_inside = low_x < fx < high_x and low_y < fy < high_y and low_z < fz < high_z  # nearly always
         if (self._any_usual or not is_inside) and self._clips(force, before or force):
@@ -73,7 +72,7 @@ class Unit:
         return True
 
     def _clips(self, force: Force, before: Force) -> bool:
-        for value, low, high in zip(force, self._low, self._high, strict=True):
+        for value, (low, high) in zip(force, self._inside, strict=True):
             if value >= high or value <= low:  # false for NaN
                 return True
         if not self._any_usual:

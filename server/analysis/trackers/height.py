@@ -51,7 +51,7 @@ LOST_AT = 2.5
 # A sensor at its end says "at least so much": that much more, give or take, is as good a guess as any. No source.
 CLIPPED_MORE, CLIPPED_DOUBT = 1.2, 0.4
 UPRIGHT = (0.0, 0.0, 1.0)
-MADE, ESTIMATE = 6, 5
+MADE, ESTIMATE = 6, 5  # numbers a row; one after the other in one list, where an hour's tuples keep the collector busy
 
 Values = tuple[float, ...]
 Made = list[float]
@@ -211,8 +211,8 @@ class HeightTracker:
             return moves, nan, nan, nan, nan
         dt, climb, p_climb = t - vertical.time_s, vertical.climb_m_s, vertical.p_climb
         variance = vertical.p_height + dt * (2.0 * vertical.p_cross + dt * p_climb)
-        height_sigma = sqrt(variance) if variance > 0.0 else 0.0
-        return moves, vertical.height_m + climb * dt, height_sigma, climb, sqrt(p_climb) if p_climb > 0.0 else 0.0
+        height_sigma = 0.0 if variance < 0.0 else sqrt(variance)
+        return moves, vertical.height_m + climb * dt, height_sigma, climb, 0.0 if p_climb < 0.0 else sqrt(p_climb)
 
     def _take_force(
         self,

@@ -239,6 +239,6 @@ class WayUp:
         self.x[DRAG] = min(max(LEAST_LOG, float(self.x[DRAG])), MOST_LOG)
 
 
-def is_number(one: float, two: float, three: float = 0.0) -> bool:
+def is_number(first: float, second: float, third: float = 0.0) -> bool:
     """Return whether all are finite and of a size that a float carries squared."""
-    return -1e9 < one < 1e9 and -1e9 < two < 1e9 and -1e9 < three < 1e9  # false for NaN, and for what has no end
+    return -1e9 < first < 1e9 and -1e9 < second < 1e9 and -1e9 < third < 1e9  # false for NaN, and for what has no end
