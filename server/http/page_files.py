@@ -13,10 +13,11 @@ import os
 from functools import lru_cache
 from hashlib import sha256
 from html import escape
+from mimetypes import guess_type
 from pathlib import Path
 
 from fastapi import APIRouter, Request
-from fastapi.responses import FileResponse, Response
+from fastapi.responses import Response
 from fastapi.staticfiles import StaticFiles
 from starlette.datastructures import Headers
 from starlette.staticfiles import NotModifiedResponse
@@ -26,7 +27,7 @@ from server.http.context import Site
 
 WEB = "/web"
 FIRST_MODULE = b'<script type="module"'
-KEPT_HASHES = 512
+KEPT_FILES = 512  # the page has some two hundred, together about a megabyte
 
 router = APIRouter()
 
@@ -38,9 +39,9 @@ class PageFiles(StaticFiles):
         self, full_path: str | os.PathLike[str], stat_result: os.stat_result, scope: Scope, status_code: int = 200
     ) -> Response:
         """Return a file, or the word that the browser's own copy is still right."""
-        tag = _file_tag(os.fspath(full_path), (stat_result.st_mtime_ns, stat_result.st_ctime_ns, stat_result.st_size))
-        response = FileResponse(full_path, status_code=status_code, headers=_told(tag), stat_result=stat_result)
-        del response.headers["last-modified"]  # or an older date would count where no tag is sent
+        body, tag = _file(os.fspath(full_path), (stat_result.st_mtime_ns, stat_result.st_ctime_ns, stat_result.st_size))
+        media_type = guess_type(full_path)[0] or "text/plain"
+        response = Response(body, status_code=status_code, media_type=media_type, headers=_told(tag))
         if self.is_not_modified(response.headers, Headers(scope=scope)):
             return NotModifiedResponse(response.headers)
         return response
@@ -68,10 +69,11 @@ def modules(page: Path) -> list[str]:
     return [f"{WEB}/{path.relative_to(page).as_posix()}" for path in sorted(page.rglob("*.js"))]
 
 
-@lru_cache(maxsize=KEPT_HASHES)
-def _file_tag(path: str, stamp: tuple[int, int, int]) -> str:
-    """Return the tag of a file's content, read again when one of its dates or its size is another."""
-    return _tag(Path(path).read_bytes())
+@lru_cache(maxsize=KEPT_FILES)
+def _file(path: str, stamp: tuple[int, int, int]) -> tuple[bytes, str]:
+    """Return a file's content and its tag, read again when one of its dates or its size is another."""
+    body = Path(path).read_bytes()
+    return body, _tag(body)
 
 
 def _tag(body: bytes) -> str:
