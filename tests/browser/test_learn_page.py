@@ -18,10 +18,17 @@ SAMPLES = ROOT / "replay_samples"
 NAVIGATION_APID = 16
 
 
-@pytest.fixture
-def station(tmp_path: Path) -> Iterator[str]:
+@pytest.fixture(scope="module")
+def station(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """A replay of the flight with a bad number; yields the longer link."""
-    replay = Process(tmp_path, "replay", str(SAMPLES / "gusty-bad-number.pcapng"), "--no-browser", "--http-port", "0")
+    replay = Process(
+        tmp_path_factory.mktemp("learn"),
+        "replay",
+        str(SAMPLES / "gusty-bad-number.pcapng"),
+        "--no-browser",
+        "--http-port",
+        "0",
+    )
     try:
         yield replay.line(r"(http://\S+#shelf=\S+)")[1]
     finally:
