@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import atexit
+import hashlib
+import os
 import shutil
 import subprocess
 import tempfile
+import time
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -14,6 +18,7 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from server.firmware.generator import write_firmware
+from tests.locks import LOCKS
 from tests.protocol.all_types import ANSWER, TYPES_TEXT
 from tests.protocol.helpers import HEAD, SANDPIPER, SMALL_TEXT
 from tests.server.firmware.wire2 import on_wire_2, wire2_text
@@ -23,6 +28,9 @@ C99 = ["gcc", "-std=c99", *STRICT]
 CXX = ["g++", "-x", "c++", "-std=c++11", *STRICT]
 SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
 LIBRARY = ("bh_wire.c", "bh_fields.c", "bh_link.c", "bh_starts.c", "bh_dictionary.c")
+
+
+KEPT_DAYS = 3
 
 
 @dataclass(frozen=True)
@@ -110,11 +118,60 @@ def generated(name: str) -> Path:
 
 
 def compiled(command: list[str], folder: Path, sources: list[str], output: str, more: list[str] | None = None) -> Path:
-    """Run a compiler in `folder`; fails with what it said."""
+    """Run a compiler in `folder`, unless it compiled the same before without a word; fails with what it said."""
     whole = [*command, "-o", output, *sources, *(more or [])]
+    file = None if any(Path(word).is_absolute() for word in whole) else kept_as(whole, folder)
+    if file is not None and file.exists():
+        shutil.copy(file, folder / output)
+        file.touch()
+        return folder / output
     done = subprocess.run(whole, cwd=folder, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+    if file is not None and not done.stderr and (folder / output).exists():
+        aside = file.with_suffix(f".{os.getpid()}")
+        shutil.copy(folder / output, aside)
+        aside.replace(file)
     return folder / output
+
+
+def kept_as(command: list[str], folder: Path) -> Path:
+    """Return where what a command makes of a folder is kept: named by compiler, words and every source and header in it.
+
+    Several workers, and every run, compile the same. What other compilers made goes once there is a new one.
+    """
+    kept = _swept(LOCKS / "programs" / _compilers())
+    digest = hashlib.sha256(repr(command).encode())
+    for path in sorted(path for path in folder.rglob("*") if path.suffix in (".c", ".h")):
+        digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + hashlib.sha256(path.read_bytes()).digest())
+    return kept / digest.hexdigest()[:32]
+
+
+@cache
+def _swept(kept: Path) -> Path:
+    """Return the folder without what nobody asked for lately: of random dictionaries every run makes others."""
+    kept.mkdir(parents=True, exist_ok=True)
+    for older in kept.parent.glob("*"):
+        if older != kept:
+            shutil.rmtree(older, ignore_errors=True)
+    for file in kept.iterdir():
+        with suppress(FileNotFoundError):  # another worker sweeps, too
+            if file.stat().st_mtime < time.time() - KEPT_DAYS * 86400:
+                file.unlink()
+    return kept
+
+
+@cache
+def _compilers() -> str:
+    """Return a hash that is another one once a compiler or the C library is."""
+    digest = hashlib.sha256()
+    for name in ("gcc", "g++", "clang", "clang++", *(target.compiler for target in TARGETS.values())):
+        if found := shutil.which(name):
+            said = subprocess.run([found, "--version"], capture_output=True, check=False).stdout
+            digest.update(name.encode() + said + str(Path(found).resolve().stat().st_mtime_ns).encode())
+    for name in ("/usr/include/features.h", "/usr/include/stdio.h"):
+        if Path(name).exists():
+            digest.update(Path(name).read_bytes() + str(Path(name).stat().st_mtime_ns).encode())
+    return digest.hexdigest()[:16]
 
 
 @cache
