@@ -38,15 +38,22 @@ def possible() -> bool:
 class Forked:
     """What tests use of `subprocess.Popen`: the process of `python -m module arguments`, its output and its end."""
 
-    def __init__(self, module: str, arguments: Sequence[str], cwd: Path, env: Mapping[str, str]) -> None:
+    def __init__(
+        self, module: str, arguments: Sequence[str], cwd: Path, env: Mapping[str, str], stdout: int | None = None
+    ) -> None:
+        """Start it; what it prints goes to the descriptor `stdout`, without one to a pipe."""
         self.args = [module, *arguments]
-        output, theirs = os.pipe()
         asked = {"module": module, "arguments": list(arguments), "cwd": str(cwd), "env": dict(env)}
-        try:
-            self.pid = _source().ask(asked, theirs)
-        finally:
-            os.close(theirs)
-        self.stdout = open(output, encoding="utf-8")
+        if stdout is not None:
+            self.stdout = None
+            self.pid = _source().ask(asked, stdout)
+        else:
+            output, theirs = os.pipe()
+            try:
+                self.pid = _source().ask(asked, theirs)
+            finally:
+                os.close(theirs)
+            self.stdout = open(output, encoding="utf-8")
         self.returncode: int | None = None
         self._lock = threading.Lock()
         self._handle = os.pidfd_open(self.pid)  # holds for this process, whoever gets its number later
@@ -93,7 +100,9 @@ class Source:
         self._line, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         environment = {**os.environ, "PYTHONUNBUFFERED": "1", "OPENBLAS_NUM_THREADS": "1"}  # no threads before a fork
         command = [sys.executable, "-m", "tests.forked", str(theirs.fileno())]
-        self._process = subprocess.Popen(command, cwd=ROOT, env=environment, pass_fds=[theirs.fileno()])
+        self._process = subprocess.Popen(
+            command, cwd=ROOT, env=environment, stdin=subprocess.DEVNULL, pass_fds=[theirs.fileno()]
+        )
         theirs.close()
         self._lock = threading.Lock()
         atexit.register(self.close)

@@ -15,11 +15,13 @@ import subprocess
 import sys
 import tempfile
 import termios
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from tests.browser.station import ROOT, BareProcess
+from tests.forked import Forked
+from tests.forked import possible as forking_is_possible
 
 SAMPLES = ROOT / "replay_samples"
 SHEET = ROOT / "server" / "design" / "sheets" / "sandpiper.toml"
@@ -49,10 +51,7 @@ def on_terminal(home: Path, columns: int, *arguments: str, **more: str) -> str:
     """Return what a command prints on a pseudo-terminal that is so wide; `more` is put into its environment."""
     ours, theirs = os.openpty()
     fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 50, columns, 0, 0))
-    command = [sys.executable, "-m", "server", *arguments]
-    process = subprocess.Popen(
-        command, cwd=ROOT, env=environment(home, more), stdin=subprocess.DEVNULL, stdout=theirs, stderr=theirs
-    )
+    process = _started(arguments, environment(home, more), theirs)
     os.close(theirs)
     heard = b""
     while chunk := _read(ours):
@@ -60,6 +59,13 @@ def on_terminal(home: Path, columns: int, *arguments: str, **more: str) -> str:
     os.close(ours)
     process.wait(30)
     return heard.decode().replace("\r\n", "\n")
+
+
+def _started(arguments: Sequence[str], env: dict[str, str], terminal: int) -> Forked | subprocess.Popen[bytes]:
+    if forking_is_possible():
+        return Forked("server", arguments, ROOT, env, terminal)
+    command = [sys.executable, "-m", "server", *arguments]
+    return subprocess.Popen(command, cwd=ROOT, env=env, stdin=subprocess.DEVNULL, stdout=terminal, stderr=terminal)
 
 
 def _read(descriptor: int) -> bytes:
