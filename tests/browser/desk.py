@@ -38,12 +38,13 @@ class Bench:
         self,
         folder: Path,
         *,
-        rate: int = 5,
+        rate: int = 2,
         ignite_s: int = 100_000,
         two_person: bool = False,
         pad_sheet: Path | None = None,
     ) -> None:
         home = folder / "home"
+        self.rate = rate
         self._twin = Process(
             home, "twin", "--listen", "socket://127.0.0.1:0", "--rate", str(rate), "--ignite-after", str(ignite_s)
         )

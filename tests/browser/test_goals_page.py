@@ -11,9 +11,13 @@ CAME_DOWN_S = 90.0
 
 
 def test_goals_stand_at_ready_are_judged_after_the_landing_and_compared(browser: object, tmp_path: Path) -> None:
-    with Bench(tmp_path, ignite_s=60) as bench:
+    with Bench(tmp_path, rate=5, ignite_s=60) as bench:
         page = browser.new_context(viewport={"width": 1366, "height": 768}).new_page()
         page.goto(bench.links[0])
+        eventually(lambda: page.get_by_test_id("status-link").inner_text() == "Up")
+        page.get_by_test_id("place-watch").click()
+        line = page.locator(".flown-goals").get_by_test_id("goals-line")
+        assert not line.is_visible(), "nothing is judged before it has landed"
         page.get_by_test_id("place-ready").click()
         purpose = page.get_by_test_id("pad-purpose")
         eventually(lambda: purpose.inner_text().startswith("This flight is for: Control enabled for at least 2 s \u00b7 "))
@@ -22,8 +26,6 @@ def test_goals_stand_at_ready_are_judged_after_the_landing_and_compared(browser:
         eventually(lambda: "Control enabled for at least 2 s" in card.inner_text())
         assert "tail fins of 2 mm plywood" in page.get_by_test_id("goals-on-trial").inner_text()
         page.get_by_test_id("place-watch").click()
-        line = page.locator(".flown-goals").get_by_test_id("goals-line")
-        assert not line.is_visible(), "nothing is judged before it has landed"
         landed = page.get_by_test_id("guide-landed")
         landed.wait_for(timeout=CAME_DOWN_S * 1000)
         eventually(lambda: "Goals: 3 met, 1 not met." in landed.inner_text())
