@@ -20,7 +20,7 @@ IGNITE_S = 60
 @pytest.fixture
 def pad(tmp_path: Path) -> Iterator[Bench]:
     """A twin on the pad and a station with the Sandpiper's sheet, for one test that ends one of them."""
-    with Bench(tmp_path, pad_sheet=PAD_SHEET) as running:
+    with Bench(tmp_path, rate=5, pad_sheet=PAD_SHEET) as running:
         yield running
 
 
