@@ -163,6 +163,8 @@ class FlightComputer:
         airframe = self.airframe
         for kind, number in airframe.board.step(self.now_s):
             self.say("info" if self.phase in IN_FLIGHT else "caution", f"{kind} channel {number} fired")
+            if kind == "lateral":
+                airframe.motion.fire_lateral(number)
         for camera in airframe.cameras:
             camera.step(self.now_s, CYCLE_S)
         powered = sum(camera.powered for camera in airframe.cameras)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from protocol.units import GRAVITY_M_S2
 from server.twin import attitude, canopy, rigid_body
@@ -66,7 +66,8 @@ class Motion:
         self._shock: Vector = _STILL
         self._shock_until_s = 0.0
         self._fins_rad = (0.0, 0.0, 0.0, 0.0)
-        self._push = rigid_body.fin_push(self._fins_rad, self.aero)
+        self._fins_push = self._push = rigid_body.fin_push(self._fins_rad, self.aero)
+        self._burning: list[tuple[float, int]] = []  # until when, and which lateral motor
         self._opened = (False, False)
         self._pair: canopy.Pair | None = None  # as it was in the last step
         self._topple_axis: Vector = (1.0, 0.0, 0.0)
@@ -125,7 +126,23 @@ class Motion:
         """Put the four fins where they physically are, rad."""
         if angles_rad != self._fins_rad:
             self._fins_rad = angles_rad
-            self._push = rigid_body.fin_push(angles_rad, self.aero)
+            self._fins_push = rigid_body.fin_push(angles_rad, self.aero)
+            self._push = self._pushed()
+
+    def fire_lateral(self, number: int) -> None:
+        """Light lateral motor 1 to 4: it pushes for its burning time. On the rail and on the ground nothing moves."""
+        if self.kind == FREE:
+            self._burning.append((self.time_s + self.vehicle.lateral.burn_s, number))
+            self._push = self._pushed()
+
+    def _pushed(self) -> rigid_body.FinPush:
+        """Return what the fins do and what the lateral motors that burn add to it."""
+        if not self._burning:
+            return self._fins_push
+        lateral = self.vehicle.lateral
+        forces = [rigid_body.side_force(lateral, number) for _, number in self._burning]
+        x, y = (sum(force[axis] for force in forces) for axis in (0, 1))
+        return replace(self._fins_push, force_x=x, force_y=y, force_m=lateral.place_m)
 
     def fire_recovery(self, nose: bool, tail: bool) -> None:
         """Fire the charges that have continuity; in the air the bodies part. On the ground nothing moves."""
@@ -200,6 +217,9 @@ class Motion:
             self.kind = FREE
 
     def _step_free(self) -> None:
+        if self._burning and self.time_s >= self._burning[0][0] - 1e-9:
+            self._burning = [burns for burns in self._burning if self.time_s < burns[0] - 1e-9]
+            self._push = self._pushed()
         self._step_whole(on_rail=False)
         if self._state[2] <= 0.0 and self._state[5] < 0.0:
             self._touch_down()

@@ -9,6 +9,7 @@ State: 13 floats (east, north, up, velocity in world axes, quaternion, body rate
   damping follow from the second term without a further coefficient and equal C2 of tests/SOURCES.md, weathercock;
 - body lift at high angle of attack, K sin^2(alpha) at the middle of the body (Galejs' form, from memory);
 - jet damping, the moment of the exhaust carried sideways: flow x lever^2 x rate;
+- lateral motors: a sideways force at their own place while they burn;
 - fins: each turned fin pushes sideways at its own place, so that equal turns roll and unequal turns pitch;
   roll damping is the same force on the fins' own motion around the axis.
 
@@ -24,7 +25,7 @@ from dataclasses import dataclass
 from protocol.units import GRAVITY_M_S2
 from server.twin.attitude import Quaternion, Vector, to_world
 from server.twin.propulsion import MassPoint
-from server.twin.sandpiper import BodyNumbers, FinNumbers, MotorNumbers
+from server.twin.sandpiper import BodyNumbers, FinNumbers, LateralNumbers, MotorNumbers
 
 State = tuple[float, ...]
 # Fins 1 to 4 stand at 0, 90, 180 and 270 degrees around +z, from +x.
@@ -107,6 +108,17 @@ class FinPush:
     roll: float
     side_x: float
     side_y: float
+    # What lateral motors add: a force in body axes (N) at a distance from the nose tip (m).
+    force_x: float = 0.0
+    force_y: float = 0.0
+    force_m: float = 0.0
+
+
+def side_force(numbers: LateralNumbers, number: int) -> tuple[float, float]:
+    """Return the force in body axes (x, y in N) of lateral motor 1 to 4 while it burns: its impulse evenly over its time."""
+    c, s = _AROUND[number - 1]
+    force_n = 0.0 if numbers.dud[number - 1] else numbers.impulse_n_s[number - 1] / numbers.burn_s
+    return -force_n * c, -force_n * s
 
 
 def fin_push(angles_rad: tuple[float, float, float, float], aero: Aerodynamics) -> FinPush:
@@ -150,14 +162,15 @@ def body_forces(
     axial = -qv * s * drag * (1.0 + aero.drag_alpha * sine2)
     thrust_side = point.thrust_n * aero.thrust_offset_rad
     jet = point.flow_kg_s * (aero.nozzle_m - center) ** 2
+    side_x, side_y, side = push.force_x, push.force_y, center - push.force_m
     roll = 4.0 * qv * aero.one_fin_slope * aero.fin_arm_m * (speed * push.roll - aero.fin_arm_m * r)
     # Moment of a force (fx, fy) at lever l along z: (-l fy, l fx).
     return (
-        nose_x + fin_x + body_x + thrust_side,
-        nose_y + fin_y + body_y,
+        nose_x + fin_x + body_x + thrust_side + side_x,
+        nose_y + fin_y + body_y + side_y,
         point.thrust_n + axial,
-        -(nose * nose_y + fin * fin_y + middle * body_y) - jet * p,
-        nose * nose_x + fin * fin_x + middle * body_x + (center - aero.nozzle_m) * thrust_side - jet * q,
+        -(nose * nose_y + fin * fin_y + middle * body_y + side * side_y) - jet * p,
+        nose * nose_x + fin * fin_x + middle * body_x + side * side_x + (center - aero.nozzle_m) * thrust_side - jet * q,
         roll,
     )
 

@@ -247,6 +247,18 @@ class FiringNumbers:
 
 
 @dataclass(frozen=True)
+class LateralNumbers:
+    """Four small motors around the body that push it sideways; number n sits where fin n sits, and pushes away from there."""
+
+    impulse_n_s: tuple[float, ...] = (1.6, 1.6, 1.6, 1.6)
+    burn_s: float = 0.2
+    # From the nose tip: ahead of the center of gravity, so that the push turns the nose.
+    place_m: float = 0.30
+    # A dud takes the current, burns its bridge and gives nothing.
+    dud: tuple[bool, ...] = (False, False, False, False)
+
+
+@dataclass(frozen=True)
 class ChannelNumbers:
     """One direction of the radio: a two-state burst-loss chain over radio frames, bit errors, delay."""
 
@@ -305,6 +317,7 @@ class Vehicle:
     battery: BatteryNumbers = BatteryNumbers()
     cameras: CameraNumbers = CameraNumbers()
     firing: FiringNumbers = FiringNumbers()
+    lateral: LateralNumbers = LateralNumbers()
     radio: RadioNumbers = RadioNumbers()
     spread: Spread = Spread()
 

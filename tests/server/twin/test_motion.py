@@ -116,3 +116,40 @@ def test_ejection_is_felt_as_a_shock() -> None:
     for _ in range(8):
         moving.step()
     assert math.dist(moving.specific_force(moving.point.center_m), (0.0, 0.0, 0.0)) < 30.0
+
+
+def pushed_in_vacuum(numbers: dict[str, object], number: int) -> tuple[Motion, tuple[float, ...], tuple[float, ...]]:
+    """Fly without aerodynamic force to the top of the burn, light a lateral motor, wait until it has burned out."""
+    still = {"wind.speed_at_10_m_m_s": 0.0, "wind.turbulence_m_s": 0.0, "rail.tilt_deg": 0.0, "motor.misalignment_deg": 0.0}
+    airless = {"site.pad_pressure_pa": 1e-6, "fins.misalignment_rad": 0.0, "fins.effectiveness": 0.0}
+    vehicle = changed(Vehicle(), {**still, **airless, **numbers})
+    motion = Motion(vehicle, Air(vehicle.site), Wind(vehicle.wind, random.Random(1)))
+    motion.ignite()
+    while motion.milestones.burnout_s is None:
+        motion.step()
+    before = motion.velocity, motion.rates
+    motion.fire_lateral(number)
+    for _ in range(round(vehicle.lateral.burn_s / STEP_S) + 4):
+        motion.step()
+    return motion, *before
+
+
+@pytest.mark.parametrize(("number", "along"), [(1, (-1.0, 0.0)), (2, (0.0, -1.0)), (3, (1.0, 0.0)), (4, (0.0, 1.0))])
+def test_a_lateral_motor_gives_its_impulse_and_turns_the_nose(number: int, along: tuple[float, float]) -> None:
+    """Impulse = mass x change of velocity; impulse x lever = inertia x change of rate (Newton, Euler)."""
+    motion, _, rates = pushed_in_vacuum({"lateral.impulse_n_s": (0.02,) * 4}, number)  # small: the body hardly turns
+    impulse, lever = 0.02, motion.point.center_m - motion.vehicle.lateral.place_m
+    east, north, _ = motion.velocity
+    assert (east, north) == pytest.approx([impulse * a / motion.point.mass_kg for a in along], abs=2e-4)
+    turn = impulse * lever / motion.point.lateral_inertia_kg_m2
+    p, q, _ = (now - then for now, then in zip(motion.rates, rates, strict=True))
+    assert (p, q) == pytest.approx((-turn * along[1], turn * along[0]), rel=1e-3, abs=1e-6)
+
+
+def test_a_dud_pushes_nothing_and_on_the_pad_nothing_moves() -> None:
+    motion, velocity, rates = pushed_in_vacuum({"lateral.dud": (True, False, False, False)}, 1)
+    assert motion.velocity[:2] == velocity[:2] and motion.rates == rates
+    still = Motion(Vehicle(), Air(Vehicle().site), Wind(Vehicle().wind, random.Random(1)))
+    still.fire_lateral(1)
+    still.step()
+    assert still.velocity == (0.0, 0.0, 0.0)
