@@ -1,1 +1,0 @@
-"""The tables of a dictionary file, read and checked: packets, commands, rehearsal."""
