@@ -100,15 +100,14 @@ def look_at_missing(page: object, kind: str) -> None:
 def test_a_replay_says_what_such_a_vehicle_does_not_tell(browser: object, tmp_path: Path, kind: str) -> None:
     station = Process(tmp_path, "replay", str(recorded(tmp_path / "sessions", kind)), "--no-browser", "--http-port", "0")
     try:
-        page = browser.new_context(viewport={"width": PHONE[0], "height": PHONE[1]}, color_scheme="dark").new_page()
-        page.goto(station.line(r"(http://\S+)")[1])
-        page.locator('[data-testid="replay-banner"]').wait_for()
-        seek(page, "bar.max")
-        look(page, PHONE[0])
-        page.set_viewport_size({"width": 1280, "height": 720})
-        page.emulate_media(color_scheme="light")
-        page.wait_for_timeout(250)
-        look(page, 1280)
+        address = station.line(r"(http://\S+)")[1]
+        for width, height, scheme in ((1280, 720, "light"), (*PHONE, "dark")):
+            page = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme).new_page()
+            page.goto(address)
+            page.locator('[data-testid="replay-banner"]').wait_for()
+            seek(page, "bar.max")
+            look(page, width)
+        page = browser.contexts[0].pages[0]
         look_at_missing(page, kind)
         seek(page, "21.2")
         go(page, "watch")
@@ -153,7 +152,7 @@ def test_another_place_begins_at_its_top_on_a_phone(browser: object, tmp_path: P
 def test_live_and_silent_it_says_the_same(browser: object, tmp_path: Path, kind: str) -> None:
     file = tmp_path / "little.toml"
     file.write_text(dictionary_text(kind), "utf-8")
-    with transmitting(kind, rate=8.0, ignite_s=80.0) as vehicle:
+    with transmitting(kind, rate=4.0, ignite_s=40.0) as vehicle:
         station = Process(
             tmp_path, "live", "--port", vehicle.url, "--dictionary", str(file), "--no-browser", "--http-port", "0"
         )
