@@ -112,7 +112,9 @@ class Trial:
             self._apply(Event.REFUSED, now_s)
         elif view.state in ("completed", "verified"):
             if self._watch.all_safe(self._proof_after_s, now_s):
-                self._apply(Event.SAFE, now_s)
+                # The queue may not have looked at this telemetry yet, and the session must not end without its proof.
+                if view.state == "verified" or view.missing is None:
+                    self._apply(Event.SAFE, now_s)
             elif now_s - self._disarmed_s >= DISARM_EVERY_S:
                 self._disarm(view.steps.get("completed") or self._since_s, now_s)
 

@@ -13,7 +13,7 @@ from server.trials.state import State
 from server.trials.trial import Trial
 from tests.server.trials.trial_world import ARM_SAFE, PING, TrialWorld, plan_of
 from tests.server.uplink.queue_oracles import Oracle
-from tests.server.uplink.queue_world import B, World, dictionary, ready_world
+from tests.server.uplink.queue_world import B, STEP_S, World, dictionary, ready_world
 
 
 def test_a_sound_vehicle_passes_every_cycle_and_is_made_safe() -> None:
@@ -177,6 +177,34 @@ def test_a_vehicle_that_stays_armed_after_safe_all_is_unsafe() -> None:
 
     trial = bench.run(each=stuck)
     assert trial.state is State.UNSAFE and trial.outcome == "passed"
+
+
+def safing_world() -> TrialWorld:
+    """Every cycle is over, safe all was asked, and fresh telemetry shows nothing armed."""
+    bench = TrialWorld(ARM_SAFE, 1).begin()
+    while bench.trial.state is not State.SAFING:
+        bench.look()
+        bench.world.advance(STEP_S)
+    bench.look()
+    bench.world.advance(2.0)
+    return bench
+
+
+def test_it_ends_only_once_the_record_too_says_that_safe_all_is_proved() -> None:
+    """The trial may see telemetry a look before the queue does; a session that ended there would stay "completed"."""
+    bench = safing_world()
+    now_s = bench.world.now_s
+    steps = dict.fromkeys(("asked", "sent", "accepted", "completed"), now_s - 1.0)
+    bench.trial.on_safing(Seen("completed", steps, missing="verified"), "", now_s)
+    assert bench.trial.state is State.SAFING
+    bench.trial.on_safing(Seen("verified", {**steps, "verified": now_s}), "", now_s)
+    assert bench.trial.state is State.ENDED
+
+
+def test_a_safe_all_whose_effect_no_telemetry_shows_is_proved_by_the_channels_alone() -> None:
+    bench = safing_world()
+    bench.trial.on_safing(Seen("completed", {"completed": bench.world.now_s}), "", bench.world.now_s)
+    assert bench.trial.state is State.ENDED
 
 
 RECOVERY = """
