@@ -16,8 +16,10 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from protocol.bound import COMMAND_APID
+from protocol.commands import open_telecommand
 from protocol.dictionary_file import load_dictionary
-from protocol.framing import FrameSplitter, decode_frame
+from protocol.framing import FrameSplitter
 from tests.forked import Forked
 from tests.forked import possible as forking_is_possible
 
@@ -175,7 +177,6 @@ class PingFilter:
     def __init__(self) -> None:
         dictionary = load_dictionary()
         self._code = dictionary.commands["ping"].code
-        self._place = PING_CODE_AT
         self._splitter = FrameSplitter()
 
     def others(self, data: bytes) -> int:
@@ -184,8 +185,8 @@ class PingFilter:
         return sum(len(encoded) + 1 for encoded in frames if not self._is_ping(encoded))
 
     def _is_ping(self, encoded: bytes) -> bool:
-        content = decode_frame(encoded) or b""
-        return len(content) > self._place and content[self._place] == self._code
+        opened = open_telecommand(encoded, PING_CODE_AT + 1, (COMMAND_APID,))  # Safe all has another APID, and no code
+        return not isinstance(opened, str) and opened[1][PING_CODE_AT] == self._code
 
 
 class NetRelay:
