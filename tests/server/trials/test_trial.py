@@ -13,7 +13,7 @@ from server.trials.state import State
 from server.trials.trial import Trial
 from tests.server.trials.trial_world import ARM_SAFE, PING, TrialWorld, plan_of
 from tests.server.uplink.queue_oracles import Oracle
-from tests.server.uplink.queue_world import B, STEP_S, World, dictionary, ready_world
+from tests.server.uplink.queue_world import STEP_S, B, World, dictionary, ready_world
 
 
 def test_a_sound_vehicle_passes_every_cycle_and_is_made_safe() -> None:
