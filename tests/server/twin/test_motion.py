@@ -146,10 +146,21 @@ def test_a_lateral_motor_gives_its_impulse_and_turns_the_nose(number: int, along
     assert (p, q) == pytest.approx((-turn * along[1], turn * along[0]), rel=1e-3, abs=1e-6)
 
 
-def test_a_dud_pushes_nothing_and_on_the_pad_nothing_moves() -> None:
+def test_a_dud_pushes_nothing() -> None:
     motion, velocity, rates = pushed_in_vacuum({"lateral.dud": (True, False, False, False)}, 1)
     assert motion.velocity[:2] == velocity[:2] and motion.rates == rates
-    still = Motion(Vehicle(), Air(Vehicle().site), Wind(Vehicle().wind, random.Random(1)))
-    still.fire_lateral(1)
-    still.step()
-    assert still.velocity == (0.0, 0.0, 0.0)
+
+
+def test_what_is_lit_on_the_pad_or_the_rail_is_nothing_in_the_air() -> None:
+    """The rail takes its push; lit as long as this, it would still push the nose when the rail ends."""
+    ends = []
+    for lit in (False, True):
+        moving = motion(lateral__burn_s=5.0)
+        for _ in range(round(1.0 / STEP_S)):
+            if lit and moving.kind in (PAD, RAIL):
+                moving.fire_lateral(1)
+            moving.ignite()
+            moving.step()
+        assert moving.kind == FREE
+        ends.append((moving.velocity, moving.rates))
+    assert ends[0] == ends[1]
