@@ -14,6 +14,8 @@ SEEK = "(node, at) => { node.value = at; node.dispatchEvent(new Event('input'));
 FIRST = "() => [...document.querySelectorAll('.place:not([hidden]) .panel')].find((one) => one.checkVisibility())"
 TOP_OF_FIRST = f"({FIRST})().getBoundingClientRect().top"
 TOP_OF_BANNER = "document.querySelector('[data-testid=replay-banner] p').getBoundingClientRect().top"
+CUT_AGES = """[...document.querySelectorAll('.channel-row')].filter((row) => row.scrollWidth > row.clientWidth)
+  .map((row) => row.innerText)"""
 ALARMS_END = "document.querySelector('.cell.-alarms').getBoundingClientRect().bottom"
 
 
@@ -55,4 +57,8 @@ def test_who_may_only_watch_has_no_button_that_can_do_nothing(browser: object, t
     with on_a_phone(browser, operator) as page:
         eventually(lambda: page.locator('[data-testid="safe-all"]').is_enabled(), 20)
         assert page.locator('[data-testid="safe-all"]').is_visible()
-    demo.stop()
+        page.locator('[data-testid="place-try"]').click()
+        page.locator(".channel-age:visible").first.wait_for()
+        demo.process.kill()
+        eventually(lambda: "unknown now" in page.locator(".channel-age:visible").first.inner_text(), 20)
+        assert page.evaluate(CUT_AGES) == [], "an age or a value that is cut"

@@ -9,6 +9,7 @@ import { EDGE_DEG, LIMIT_DEG, leanOf, scopePoint } from "./scope_point.js";
 const DEG = 180 / Math.PI;
 const TRACE_S = 6;
 const BANDS = 8;
+const BESIDE_PX = 28; // from a dot at the edge to the middle of what is written beside it
 
 export function TiltScope(el, acts) {
   const canvas = h("canvas", { class: "scope-drawing", role: "img" });
@@ -178,13 +179,14 @@ const DOTS = { past: "--warning", look: "--caution", after: "--sheet", within: "
 function nose(pen, tiltDeg, azimuth, radius, lean) {
   const { x, y, clamped } = scopePoint(tiltDeg, azimuth, radius);
   pen.beginPath();
-  pen.arc(x, y, 8, 0, 2 * Math.PI);
+  pen.arc(x, y, radius < ROOMY_PX ? 5 : 8, 0, 2 * Math.PI); // small enough that the letter at the edge can be read
   pen.fillStyle = color(DOTS[lean]);
   pen.fill();
   pen.lineWidth = lean === "after" ? 3 : 2;
   pen.strokeStyle = color(lean === "after" || lean === "look" ? "--ink" : "--sheet");
   pen.stroke();
-  if (clamped) label(pen, `${Math.round(tiltDeg)}\u00b0`, x * 0.66, y * 0.66, 18, color("--ink"));
+  const inward = Math.min(0.66, 1 - BESIDE_PX / radius);
+  if (clamped) label(pen, `${Math.round(tiltDeg)}\u00b0`, x * inward, y * inward, 18, color("--ink"));
 }
 
 function label(pen, text, x, y, size, ink) {
