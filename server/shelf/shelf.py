@@ -12,6 +12,7 @@ import logging
 import os
 import re
 import sqlite3
+import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
@@ -36,6 +37,10 @@ from server.timestamps import NS_PER_S
 INDEX_FILE = "shelf-index.sqlite3"
 ELSEWHERE = "another station is recording it now; what it holds so far is shown"
 INDEX_VERSION = 3
+# Another listing may have computed it meanwhile: what is pending replaces only what was known of older files.
+KEEP = """INSERT INTO item VALUES (?1, ?2, ?3)
+    ON CONFLICT (name) DO UPDATE SET stamp = excluded.stamp, body = excluded.body
+    WHERE NOT ?4 OR item.stamp != excluded.stamp"""
 SAMPLES_NOTED_IN = "samples"
 ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS = ".onboard.csv", ".onboard.toml", ".onboard.events.txt"
 """Endings of what lies beside a session: an onboard log imported for it, the log's mapping, its events' own file."""
@@ -102,6 +107,7 @@ class Shelf:
 
     def __init__(self, folder: Path, more: Iterable[Path] = (), samples: Path | None = None) -> None:
         self._folder = folder
+        self._listing = threading.Lock()  # whoever lists second gets what the first has computed, and computes nothing twice
         self._samples = samples
         # One folder may be named twice, in two ways: a replay of a sample, or of a session that lies with the others.
         named: dict[str, Path] = {}
@@ -140,7 +146,7 @@ class Shelf:
         the next listing goes on with them.
         """
         items = []
-        with closing(self._index()) as index:
+        with self._listing, closing(self._index()) as index:
             known = _known_items(index)
             for name, place in self._places().items():
                 if name == recording:
@@ -252,7 +258,7 @@ class Shelf:
         if item["sentence"] == ELSEWHERE:
             return item  # true only now, and the file need not change when it no longer is
         with suppress(sqlite3.Error, UnicodeError):  # UnicodeError: a file name that is no text
-            index.execute("INSERT OR REPLACE INTO item VALUES (?, ?, ?)", (place.name, stamp, json.dumps(item)))
+            index.execute(KEEP, (place.name, stamp, json.dumps(item), bool(item["pending"])))
         return item
 
 

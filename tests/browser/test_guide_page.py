@@ -50,9 +50,7 @@ def test_the_demonstration_says_what_comes_and_the_keys_lead_around(browser: obj
     eventually(lambda: page.locator("#place-learn .whole .strip:visible").count() >= 3, 10)
     assert page.locator("#place-learn .story:visible, #place-learn .beside:visible").count() >= 2
     page.set_viewport_size({"width": 390, "height": 844})
-    cut = (
-        "[...document.querySelectorAll('.guide .act')].filter((b) => b.scrollWidth > b.clientWidth).length"
-    )
+    cut = "[...document.querySelectorAll('.guide .act')].filter((b) => b.scrollWidth > b.clientWidth).length"
     assert page.locator('[data-testid="guide-learn"]').is_visible() and page.evaluate(cut) == 0, "words cut on a phone"
     page.locator('[data-testid="guide-done"]').click()
     assert not seen("guide-landed")

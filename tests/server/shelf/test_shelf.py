@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import sqlite3
+import threading
 from pathlib import Path
 
 import pytest
@@ -455,6 +456,35 @@ def test_a_long_shelf_is_shown_at_once_and_computed_bit_by_bit(folder: Path, mon
         assert all(item["vehicle"] == "Sandpiper" for name, item in items.items() if name != "text")
         rounds.append(sum(bool(item["pending"]) for item in items.values()))
     assert rounds == [2, 1, 0, 0] and len(opened) == 3
+
+
+def test_what_another_listing_has_found_meanwhile_is_never_pending_again(folder: Path) -> None:
+    """Two pages list at once: the one that gives up early must not undo what the other has just computed."""
+    others: list[object] = []
+
+    def enough() -> bool:
+        if not others:
+            others.extend(Shelf(folder).items())
+        return True
+
+    by_name(Shelf(folder), enough=enough)
+    assert others and not any(item["pending"] for item in by_name(Shelf(folder), enough=lambda: True).values())
+
+
+def test_two_listings_of_one_station_come_one_after_the_other(folder: Path) -> None:
+    shelf, begun, entered = Shelf(folder), threading.Event(), threading.Event()
+
+    def enough() -> bool:
+        begun.set()
+        entered.wait(0.5)
+        return False
+
+    first = threading.Thread(target=shelf.items, kwargs={"enough": enough})
+    first.start()
+    assert begun.wait(5.0)
+    items = shelf.items(enough=lambda: bool(entered.set()) or True)
+    first.join()
+    assert not any(item["pending"] for item in items)
 
 
 def test_a_folder_named_twice_is_one_and_a_sample_stays_a_sample(tmp_path: Path) -> None:
