@@ -189,6 +189,22 @@ test("a change on the shelf lists it anew, a refusal is a sentence and keeps wha
   assert.deepEqual([troubles, shelf.sessions.length], [["It is being recorded."], 1]);
 });
 
+test("a listing that is slow takes nothing back that a later one has told", async () => {
+  const answers = [];
+  const api = { getSessions: () => new Promise((resolve) => answers.push(resolve)) };
+  const { shelf } = shelfOf(api);
+  const both = [shelf.acts.listSessions(), shelf.acts.listSessions()];
+  const turn = () => new Promise((resolve) => setTimeout(resolve));
+  await turn();
+  answers[1]?.([{ name: "later" }]);
+  await turn();
+  answers[0]([{ name: "slow" }]);
+  await turn();
+  answers[1]([{ name: "later" }]);
+  await Promise.all(both);
+  assert.deepEqual(shelf.sessions, [{ name: "later" }]);
+});
+
 test("fewer than two flights are no comparison", async () => {
   const { shelf } = shelfOf({ getComparison: async (names) => ({ told: names }) });
   await shelf.acts.compare(["a", "b"]);

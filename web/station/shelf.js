@@ -11,6 +11,7 @@ export class Shelf {
   #api;
   #forecasts = 0; // how many were asked for
   #known = { sessions: null, trash: null, comparison: null, onboard: null, plans: {}, goals: null };
+  #asked = null; // the listing under way, or the last one
   #judged = ""; // of which state of the live flight the goals were asked
 
   /**
@@ -103,8 +104,10 @@ export class Shelf {
     this.#hooks.changed();
   }
 
+  // One at a time: an answer that was overtaken by a later one would take back what that one has told.
   async #list() {
-    this.#set({ sessions: await this.#api.getSessions() });
+    this.#asked = (this.#asked ?? Promise.resolve()).catch(() => {}).then(() => this.#api.getSessions());
+    this.#set({ sessions: await this.#asked });
   }
 
   #changeAndList(method, path, body) {

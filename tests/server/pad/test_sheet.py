@@ -142,6 +142,15 @@ def test_only_a_change_is_kept_not_every_value() -> None:
     assert [change.body["value"] for change in sheet.take_changes()] == ["7.9 V"]
 
 
+def test_a_wind_measured_at_the_pad_is_kept_although_it_stands_as_before() -> None:
+    """No telemetry tells it: a page that got only new standings would go on showing the site sheet's wind."""
+    sheet, values = fresh(item("site.wind", "at_most = 8.94")), Values()
+    watched(sheet, values, "site.wind", 1.3, 0.0, 5.0)
+    sheet.take_changes()
+    watched(sheet, values, "site.wind", 2.5, 5.25, 20.0)
+    assert [change.body["value"] for change in sheet.take_changes()] == ["2.5 m/s"]
+
+
 # ---------------------------------------------------------------- a person
 
 

@@ -76,6 +76,7 @@ export function SessionList(el, acts) {
     h("ul", { class: "session-list" }),
   );
   const chosen = new Set();
+  const unfolded = new Set(); // stays so when its card is drawn anew
   const moved = watcher();
   el.append(
     h("div", { class: "shelf-row" }, search, order),
@@ -84,7 +85,7 @@ export function SessionList(el, acts) {
     h("div", { class: "shelf-row" }, compare, again),
     trash,
   );
-  const row = (session) => new Row(session, acts, chosen).node;
+  const row = (session) => new Row(session, acts, chosen, unfolded).node;
   return {
     update(view) {
       const { sessions, replay, trash: thrown, canKeep } = view.page;
@@ -132,7 +133,7 @@ function trashRow({ entry, label, name }, acts) {
 }
 
 class Row {
-  constructor(session, acts, chosen) {
+  constructor(session, acts, chosen, unfolded) {
     const title = titleOf(session);
     const tick = h("input", {
       type: "checkbox",
@@ -167,12 +168,18 @@ class Row {
       testid: `session-more-${session.name}`,
       on: {
         click: () => {
-          if (!more.firstChild) more.append(...this.more(session, acts));
-          setHidden(more, !more.hidden);
-          setAttr(unfold, "aria-expanded", String(!more.hidden));
+          if (!unfolded.delete(session.name)) unfolded.add(session.name);
+          fold();
         },
       },
     });
+    const fold = () => {
+      const isOpen = unfolded.has(session.name);
+      if (isOpen && !more.firstChild) more.append(...this.more(session, acts));
+      setHidden(more, !isOpen);
+      setAttr(unfold, "aria-expanded", String(isOpen));
+    };
+    fold();
     this.node = h(
       "li",
       { class: "session" },
@@ -183,12 +190,13 @@ class Row {
         h(
           "div",
           { class: "session-what" },
-          h("b", { text: session.label && session.label !== session.name ? session.label : when(session.started_utc) }),
+          h("b", { text: title }),
           h(
             "span",
             { class: "session-tags" },
             session.recording && h("span", { class: "tag", text: "being recorded" }),
             session.sample && h("span", { class: "tag", text: "sample" }),
+            session.pending && h("span", { class: "tag", text: "being looked at" }),
             ...counts(session).map(([text, tone]) => h("span", { class: "tag -count", "data-tone": tone, text })),
           ),
           h("span", { class: "facts", text: facts(session) }),
@@ -300,16 +308,14 @@ function counts({ findings, recording, pending }) {
 function facts(session) {
   const apogee =
     session.apogee_m === null || session.apogee_m === undefined ? "" : `apogee ${lengthText(session.apogee_m)}`;
-  const named = session.label && session.label !== session.name;
   const parts = [
     apogee,
     session.vehicle,
     session.site,
-    named ? when(session.started_utc) : "",
+    when(session.started_utc),
     Number.isFinite(session.duration_s) ? duration(session.duration_s) : "",
     session.onboard ? "onboard log" : "",
-    session.pending ? "being looked at" : "",
-    session.name,
+    titleOf(session) === session.name ? "" : session.name,
     bytes(session.size_bytes),
   ];
   return parts.filter(Boolean).join("  \u00b7  ");
