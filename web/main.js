@@ -16,6 +16,7 @@ import { liveLine, StatusLine } from "./frame/status_line.js";
 import { setHidden } from "./kit/dom.js";
 import { onFrames } from "./kit/frames.js";
 import { listen } from "./kit/keys.js";
+import { guardSecondPress } from "./kit/second_press.js";
 import { startTheme } from "./kit/theme.js";
 import { chooseUnits, setUnits, unitsAtFirst, unitsName } from "./kit/units.js";
 import { buildPlaces } from "./places.js";
@@ -342,6 +343,7 @@ addEventListener("resize", changed);
 document.addEventListener("visibilitychange", () => {
   if (!document.hidden) changed();
 });
+guardSecondPress(document, (button) => button.dataset.testid === "safe-all");
 listen(() => ({ replay: opened.replay !== null }), acts);
 start();
 changed();

@@ -137,9 +137,20 @@ test("the shock after the apogee does not set the scale, and is cut at the edge"
     t,
     [Float64Array.from(t, (at) => (at === 3 ? NaN : 1))],
     { range: [-1, 11], scaled: [] },
-    [9, 9],
+    [90, 60],
   );
   assert.equal(gap.paths[0].match(/M/g).length, 2);
+});
+
+test("where a curve is beyond the edge there is no line that would look real", () => {
+  const t = Float64Array.from({ length: 41 }, (_, i) => i / 4);
+  const high = Float64Array.from(t, (at) => (at < 4 ? 10 * at : at < 8 ? 500 : -500));
+  const { paths } = smallCurves(t, [high], { range: [0, 10], scaled: [3.9] }, [400, 130]);
+  const points = [...paths[0].matchAll(/([ML])([\d.]+) ([\d.]+)/g)].map(([, how, x, y]) => [how, Number(x), Number(y)]);
+  const along = points.filter(([how, , y], i) => how === "L" && y === points[i - 1][2] && (y === 4 || y === 114));
+  assert.deepEqual(along, []);
+  const falls = points.filter(([, , y]) => y === 114);
+  assert.equal(falls.length, 1, "the drop from above to below is seen, and ends at the lower edge");
 });
 
 test("what differs most comes first and is said in a sentence; counts stay in the table", () => {

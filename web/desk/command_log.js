@@ -65,7 +65,7 @@ export function CommandLog(el) {
   el.append(list, none);
   return {
     update(view) {
-      const commands = view.commands().slice(0, SHOWN);
+      const commands = view.asked().slice(0, SHOWN);
       setHidden(none, commands.length > 0);
       syncList(
         list,

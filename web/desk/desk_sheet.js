@@ -269,9 +269,20 @@ export class DeskSheet {
   #drawMessage(view, { state, said }, followed) {
     const { message } = this.#parts;
     const following = followed && ["following", "confirming"].includes(state);
-    const words = following ? commandSentence(followed, view.cursor.rx, false) : this.#hint(view, state);
+    const words = following ? this.#outcome(view, followed) : this.#hint(view, state);
     setText(message, [said, following || !said ? words : ""].filter(Boolean).join(" "));
-    setTone(message, following ? (COMMAND_STATES[followed.state]?.tone ?? "none") : said ? "caution" : "none");
+    const overtaken = following && words.startsWith("It was ");
+    const tone = following ? (COMMAND_STATES[followed.state]?.tone ?? "none") : said ? "caution" : "none";
+    setTone(message, overtaken ? "none" : tone);
+  }
+
+  // What was asked for later may have undone it: the sheet of an arming must not go on saying "verified" beside a safe channel.
+  #outcome(view, followed) {
+    const words = commandSentence(followed, view.cursor.rx, false);
+    const [latest] = view.asked();
+    if (!latest || latest.id === followed.id || !COMMAND_STATES[followed.state]?.final) return words;
+    const later = latest.title + (latest.args_text ? `, ${latest.args_text}` : "");
+    return `It was ${words}. Since then: ${later}: ${commandSentence(latest, view.cursor.rx, false)}.`;
   }
 
   #hint(view, state) {

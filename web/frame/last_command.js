@@ -21,7 +21,7 @@ export function LastCommand(el) {
   setAttr(el, "data-testid", "last-command");
   return {
     update(view) {
-      const command = worthSaying(view.commands(), view.cursor.rx);
+      const command = worthSaying(view.asked(), view.cursor.rx);
       setHidden(el, !command);
       if (!command) return;
       setText(title, command.title + (command.args_text ? `, ${command.args_text}` : ""));

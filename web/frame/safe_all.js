@@ -30,7 +30,7 @@ export function safeAllNow(live, { desk, replay, mode }) {
 
 // Only while nothing else was asked for since: what came later may have undone it.
 function outcomeOf(live, command, silence) {
-  const [latest] = live.commands();
+  const [latest] = live.asked();
   if (latest?.command !== command.name || live.cursor.rx - latest.entry.rx >= SHOWN_S) return {};
   const note = stateWords(latest, silence);
   const said = { note, tone: COMMAND_STATES[latest.state]?.tone ?? "busy" };

@@ -31,9 +31,11 @@ export const COULOMB_PER_MAH = 3.6;
 /** What stands where nothing is known. */
 export const NOTHING = "\u2013\u2013";
 
+export const NOT_A_NUMBER = "not a number";
+
 /** What is no number, in the words of the station (server/review/packets.py); "" for a number. */
 export function notFinite(value) {
-  if (Number.isNaN(value)) return "not a number";
+  if (Number.isNaN(value)) return NOT_A_NUMBER;
   if (value === Infinity) return "+infinite";
   return value === -Infinity ? `${MINUS}infinite` : "";
 }

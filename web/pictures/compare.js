@@ -37,7 +37,7 @@ export function shownRange(numbers, whole) {
 
 /**
  * One small drawing: a path for every flight. The values until each one's apogee (`scaled`) set the scale, so that the
- * shock of a parachute does not flatten the boost; what goes beyond is cut at the edge.
+ * shock of a parachute does not flatten the boost; a curve that goes beyond ends at the edge and comes in again.
  * @param {ArrayLike<number>} t @param {ArrayLike<number>[]} curves @returns {{paths: string[], ys, xs, low, high}}
  */
 export function smallCurves(t, curves, { range, scaled }, [width, height]) {
@@ -54,20 +54,13 @@ export function smallCurves(t, curves, { range, scaled }, [width, height]) {
   if (high === low) high = low + 1;
   const x = (at) => LEFT + ((at - range[0]) / (range[1] - range[0])) * (width - LEFT - 6);
   const y = (value) => height - BOTTOM - ((value - low) / (high - low)) * (height - BOTTOM - TOP);
-  const cut = (value) => Math.min(height - BOTTOM + 2, Math.max(TOP - 2, y(value)));
+  const edges = [TOP - 2, height - BOTTOM + 2];
   const paths = curves.map((values) => {
-    let path = "";
-    let pen = "M";
-    for (let i = 0; i < t.length; i++) {
-      if (t[i] < range[0] || t[i] > range[1]) continue;
-      if (!Number.isFinite(values[i])) {
-        pen = "M";
-        continue;
-      }
-      path += `${pen}${x(t[i]).toFixed(1)} ${cut(values[i]).toFixed(1)}`;
-      pen = "L";
-    }
-    return path;
+    const points = [];
+    for (let i = 0; i < t.length; i++)
+      if (t[i] >= range[0] && t[i] <= range[1])
+        points.push(Number.isFinite(values[i]) ? [x(t[i]), y(values[i])] : null);
+    return pathWithin(points, edges);
   });
   return {
     paths,
@@ -77,6 +70,27 @@ export function smallCurves(t, curves, { range, scaled }, [width, height]) {
     xs: roundValues(range[0], range[1], 5).map((value) => ({ value, x: x(value) })),
   };
 }
+
+/** The path through points, null where one is missing; what lies beyond the edges is no line: along one it would look real. */
+function pathWithin(points, [top, bottom]) {
+  const side = ([, y]) => (y < top ? top : y > bottom ? bottom : null); // the edge it lies beyond
+  const at = ([ax, ay], [bx, by], edge) => [ax + ((bx - ax) * (edge - ay)) / (by - ay), edge];
+  let path = "";
+  points.forEach((now, i) => {
+    const before = points[i - 1];
+    if (!now || !before) {
+      if (now && side(now) === null) path += place("M", now);
+      return;
+    }
+    const [from, to] = [side(before), side(now)];
+    if (from === to && from !== null) return; // all of it is beyond
+    if (from !== null) path += place("M", at(before, now, from));
+    path += place("L", to === null ? now : at(before, now, to));
+  });
+  return path;
+}
+
+const place = (how, [x, y]) => `${how}${x.toFixed(1)} ${y.toFixed(1)}`;
 
 /**
  * Numbers with a unit, the farthest apart first: {name, unit, first, others: [{which, value, share}], share}. A share

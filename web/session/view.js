@@ -5,6 +5,7 @@ import { silenceOf } from "./hearing.js";
 import { lacking } from "./needs.js";
 import { lastAtOrBefore } from "./table.js";
 
+const STATION = "station"; // whoever asks when the station itself does
 const STALE_S = 2;
 const STALE_PERIODS = 3;
 
@@ -190,5 +191,10 @@ export class View {
     return this.states("command")
       .map((entry) => ({ ...entry.body, entry }))
       .reverse();
+  }
+
+  /** Without the pings by which the station itself measures the round trip: what people asked for. */
+  asked() {
+    return this.commands().filter(({ operator }) => operator !== STATION);
   }
 }

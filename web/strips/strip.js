@@ -1,7 +1,7 @@
 // One strip: a legend with what each line reads, and its lines over the time axis that all strips of a stack share.
 
 import { boxOf, h, s, setAttr, setHidden, setText } from "../kit/dom.js";
-import { unitText } from "../kit/format.js";
+import { NOT_A_NUMBER, unitText } from "../kit/format.js";
 import { color } from "../kit/theme.js";
 import { scaleOf, stripWords, timeTicks } from "../pictures/strip_shapes.js";
 import { merge, windowOf } from "../session/decimate.js";
@@ -139,7 +139,8 @@ export function Strip(definition, view, options) {
         const newest = now.silence ? -1 : now.row(one.bound.name);
         const row = at === undefined ? newest : rowIn(now, one, at);
         const text = from === undefined ? seriesText(one, row) : differenceText(one, row, rowIn(now, one, from));
-        setText(legend.parts[i].value, text);
+        // Three such words do not stand beside each other; the word itself stands in the strip, at the moment.
+        setText(legend.parts[i].value, lines.length > 2 && text === NOT_A_NUMBER ? "NaN" : text);
       });
     },
     follow(now, zero, from) {

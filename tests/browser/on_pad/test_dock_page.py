@@ -128,3 +128,41 @@ def test_on_a_phone_the_sheet_leaves_its_opener_free_and_goes_with_cancel(bench:
     desk.go("watch")
     assert desk.page.locator("#dock:visible").count() == 0
     desk.close()
+
+
+UNDER = "([x, y]) => document.elementFromPoint(x, y)?.closest('button')?.innerText ?? ''"
+
+
+def test_the_second_press_of_a_double_press_is_no_other_commands(bench: Bench, browser: object) -> None:
+    """The dock takes its room when a command is begun: what then lies under the pointer was never meant."""
+    desk = Desk(browser, bench.links[0])
+    desk.go("ready")
+    names = desk.page.locator(".channel:visible .act:visible", has_text="Arm")
+    moved = []
+    for i in range(names.count()):
+        name, box = names.nth(i).inner_text(), names.nth(i).bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        desk.page.mouse.click(x, y)
+        eventually(lambda: desk.there("desk-title"), 5)
+        desk.page.wait_for_timeout(120)
+        title = desk.text("desk-title")
+        if "Arm" in (under := desk.page.evaluate(UNDER, [x, y])):
+            moved.append((name, under))
+        desk.page.mouse.down(click_count=2)
+        desk.page.mouse.up(click_count=2)
+        desk.page.wait_for_timeout(120)
+        assert desk.text("desk-title") == title, name
+        desk.page.keyboard.press("Escape")
+        eventually(lambda: not desk.there("desk-title"), 5)
+    assert moved, "no arming came to lie under another: the test looks at nothing"
+    desk.close()
+
+
+def test_the_sheet_of_an_arming_says_when_something_was_asked_for_since(bench: Bench, browser: object) -> None:
+    desk = Desk(browser, bench.links[0])
+    desk.open("camera_power", camera="1", on="on")
+    desk.see("desk-send").click()
+    eventually(lambda: "verified" in desk.text("desk-said"), 10)
+    desk.page.keyboard.press("Shift+Escape")
+    eventually(lambda: "Since then: Safe all" in desk.text("desk-said"), 10)
+    desk.close()

@@ -108,7 +108,15 @@ function draw(canvas, dial, box, points, { tiltDeg, azimuth, lean }) {
   pen.drawImage(dial, -box.width / 2, -box.height / 2, box.width, box.height);
   tail(pen, points, radius);
   if (Number.isFinite(tiltDeg) && Number.isFinite(azimuth)) nose(pen, tiltDeg, azimuth, radius, lean);
-  else label(pen, tiltDeg === undefined ? "unknown" : "no attitude", 0, 0, 20, color("--warning-ink"));
+  else
+    label(
+      pen,
+      tiltDeg === undefined ? "unknown" : "no attitude",
+      0,
+      0,
+      radius < ROOMY_PX ? 12 : 20,
+      color("--warning-ink"),
+    );
 }
 
 function rings(pen, radius) {

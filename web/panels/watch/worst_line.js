@@ -1,4 +1,4 @@
-// One line over the whole width: the worst thing now, in words; and once it lies, the way to it.
+// One line over the whole width: the worst thing now, in words; and once it lies, or is lost on its way down, the way to it.
 
 import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { pace } from "./pace.js";
@@ -33,7 +33,7 @@ export function WorstLine(el, acts) {
       }
       setHidden(more, others === 0);
       setText(more, `${others} more`);
-      setHidden(walk, !view.moment("landing"));
+      setHidden(walk, !view.moment("landing") && !(view.silence && view.moment("apogee")));
     },
   };
 }
