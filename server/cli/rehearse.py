@@ -1,0 +1,192 @@
+"""`blockhouse rehearse`: flight code compiled for this computer flown in closed loop with the simulated vehicle.
+
+The program is started with two arguments, a key file and a file for its count of starts, both made for it in a folder
+that is removed afterwards: nothing of the station's own key is used, and nothing but the program's standard input and
+output. Exit code 0: all runs passed. 3: something was wrong. 1: it could not run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import json
+import os
+import random
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import asdict
+from pathlib import Path
+
+from protocol.dictionary import Dictionary
+from protocol.dictionary_file import load_dictionary
+from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
+from server.json_text import finite
+from server.rehearsal.cases import Player, case_text, how_often, moments_of, read_case, shrunk
+from server.rehearsal.closed_loop import Plan, fly_stepped
+from server.rehearsal.conversation import Conversation, RehearsalProblem
+from server.rehearsal.flown import Flown
+from server.rehearsal.judging import Judge, Wrong, believed_of
+from server.rehearsal.score import Run, junit, run_of, verdict
+from server.rehearsal.sensor_faults import read_fault
+from server.rehearsal.shadow import Shadow
+from server.rehearsal.wires import ProgramWire
+from server.twin.scenarios import load_scenario, scenario_names
+
+PASSED, FAILED = 0, 3
+EVERY = "all"
+CAUTION = (
+    "On this computer only: the program moves nothing. Blockhouse is not a safety device; what passes here has not flown."
+)
+
+
+def add_rehearse(parser: argparse.ArgumentParser) -> None:
+    """Fill in `rehearse`."""
+    parser.description = CAUTION
+    parser.add_argument("--program", type=Path, required=True, metavar="FILE", help="flight code compiled for rehearsal")
+    parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
+    parser.add_argument("--scenario", choices=[*scenario_names(), EVERY], default="calm", help="what happens on the flight")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the first run; each further one adds 1")
+    parser.add_argument("--runs", type=int, default=1, metavar="N", help="how many of each scenario")
+    parser.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="TEXT",
+        help="on the sensors: 'stuck gyro.a.z at coast for 1', 'loss by 0.1', 'not-a-number pressure at 8 for 0.05', ...",
+    )
+    parser.add_argument("--shrink", type=Path, metavar="FILE", help="write the least that shows the first fault found")
+    parser.add_argument("--case", type=Path, metavar="FILE", help="play such a file instead of flying")
+    parser.add_argument("--times", type=int, default=8, metavar="N", help="how often a case is played (default 8)")
+    parser.add_argument("--junit", type=Path, metavar="FILE", help="write the runs as JUnit XML")
+    parser.add_argument("--json", action="store_true", help="print the runs as JSON")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Fly, or play a case; print what came of it."""
+    dictionary = load_dictionary(options.dictionary)
+    if options.runs < 1 or options.times < 1:
+        raise RehearsalProblem("--runs and --times take numbers of 1 and more.")
+    faults = [read_fault(text, dictionary) for text in options.fault]
+    if not Shadow.can_follow(dictionary):
+        raise RehearsalProblem("The step's stimulus lacks what the twin's own computer needs: accel.a, gyro.a and pressure.")
+    with met(options.program, dictionary) as talk:
+        judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values)
+        if options.case is not None:
+            return play_case(options, dictionary, talk, judge)
+        names = scenario_names() if options.scenario == EVERY else [options.scenario]
+        seeds = range(options.seed, options.seed + options.runs)
+        runs: list[Run] = []
+        worst: tuple[Flown, Wrong, Plan] | None = None
+        for name, seed in itertools.product(names, seeds):
+            plan = Plan(load_scenario(name), seed, faults)
+            flown, wrongs, one = fly(talk, judge, plan)
+            runs.append(one)
+            if wrongs and worst is None:
+                worst = flown, wrongs[0], plan
+        report(options, runs, talk.firmware)
+        if worst is not None and options.shrink is not None:
+            shrink(options.shrink, dictionary, talk, judge, *worst)
+    return PASSED if all(one.passed for one in runs) else FAILED
+
+
+@contextmanager
+def met(program: Path, dictionary: Dictionary) -> Iterator[Conversation]:
+    """Start the program with a key of its own, and meet it; end it afterwards."""
+    key = os.urandom(32)
+    counters = itertools.count(1)
+    with tempfile.TemporaryDirectory() as folder:
+        key_file = Path(folder) / "key"
+        key_file.touch(0o600)
+        key_file.write_text(key.hex(), "ascii")
+        wire = ProgramWire(program, [str(key_file), str(Path(folder) / "starts")])
+        talk = Conversation(dictionary, key, wire, lambda: next(counters), time.monotonic)
+        try:
+            talk.meet()
+            yield talk
+        finally:
+            talk.close()
+
+
+def fly(talk: Conversation, judge: Judge, plan: Plan) -> tuple[Flown, list[Wrong], Run]:
+    """Fly one run and judge it."""
+    talk.begin()
+    flown = fly_stepped(talk, plan, time.monotonic)
+    talk.leave()
+    believed = believed_of(Shadow(plan.scenario.vehicle(), talk.dictionary), flown)
+    wrongs = judge.wrongs(flown, believed)
+    deployment_s = judge.deployment(flown, believed)
+    return flown, wrongs, run_of(plan.scenario.name, plan.seed, flown, wrongs, deployment_s, talk.reader)
+
+
+def report(options: argparse.Namespace, runs: list[Run], firmware: str) -> None:
+    """Print the runs, and write them where it was asked."""
+    if options.junit is not None:
+        options.junit.write_text(junit(runs, firmware), "utf-8")
+    if options.json:
+        print(json.dumps(finite({"firmware": firmware, "verdict": verdict(runs), "runs": [asdict(one) for one in runs]})))
+        return
+    show(list(blocks(runs, firmware)))
+
+
+def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
+    """Yield what is printed of the runs."""
+    yield Words(CAUTION)
+    head = ("flight", "seed", "", "up, rms", "worst", "deployed", "twin's own", "times real time", "answer, 99th")
+    rows = [
+        (
+            one.scenario,
+            str(one.seed),
+            "passed" if one.passed else "WRONG",
+            *_up(one),
+            *(f"{at:.2f} s" if at is not None else "never" for at in one.deployment_s),
+            f"{one.duration_s / one.took_s:.0f}" if one.took_s else "",
+            f"{one.delay_s[1] * 1e3:.2f} ms",
+        )
+        for one in runs
+    ]
+    styles = {place: ACT for place, one in enumerate(runs) if not one.passed}
+    yield Table(rows, head, frozenset(range(3, len(head))), styles)
+    for one in runs:
+        for wrong in one.wrongs:
+            yield Words(f"{one.scenario}, seed {one.seed}: {wrong.sentence()}", LOOK)
+    yield Words(f"{firmware or 'this build'}: {verdict(runs)}", TITLE)
+
+
+def _up(one: Run) -> tuple[str, str]:
+    rms, worst = one.state.get("position.up", (float("nan"), float("nan")))
+    return f"{rms:.2f} m", f"{worst:.2f} m"
+
+
+def shrink(
+    file: Path, dictionary: Dictionary, talk: Conversation, judge: Judge, flown: Flown, wrong: Wrong, plan: Plan
+) -> None:
+    """Look for the least of a run that still shows what was wrong, write it, say what it shows and how often."""
+    player = Player(talk, judge, plan.scenario.vehicle())
+    case = shrunk(player, moments_of(flown), wrong, dictionary)
+    file.write_text(case_text(case), "utf-8")
+    seen = player.shows(case.moments, case.kind, case.component)
+    often = how_often(player, case, 8, random.Random(plan.seed))
+    show([
+        Words(
+            f"Shrunk from {len(flown.frames)} frames to {case.frames}, channels: {', '.join(case.channels) or 'none'}.",
+            TITLE,
+        ),
+        Words(seen.sentence() if seen is not None else "Played once more it does not show: it comes and goes.", LOOK),
+        Words(f"With times moved by up to 1 ms it shows in {often} of 8. Written to {file}; play it with --case."),
+    ])  # fmt: skip
+
+
+def play_case(options: argparse.Namespace, dictionary: Dictionary, talk: Conversation, judge: Judge) -> int:
+    """Play a case file; returns the exit code."""
+    case = read_case(options.case, dictionary)
+    player = Player(talk, judge, load_scenario(options.scenario if options.scenario != EVERY else "calm").vehicle())
+    seen = [player.shows(case.moments, case.kind, case.component) for _ in range(options.times)]
+    shown = [wrong for wrong in seen if wrong is not None]
+    if not shown:
+        show([Words(f"{case.component}, {case.kind}: not reproduced in {options.times} of {options.times}.", TITLE)])
+        return PASSED
+    show([Words(shown[0].sentence(), LOOK), Words(f"Reproduced in {len(shown)} of {options.times}.", ACT)])
+    return FAILED

@@ -1,0 +1,45 @@
+"""What a rehearsal leaves: each moment's stimuli and what the flight computer answered to them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from protocol.arrays import Floats
+from server.rehearsal.answers import Answer
+from server.rehearsal.sensor_faults import Stimulus
+
+
+class Frame(NamedTuple):
+    """One moment: when (us since the beginning), what was sent, and the answer, None where none was wanted or none came."""
+
+    time_us: int
+    stimuli: Sequence[Stimulus]
+    answer: Answer | None
+
+
+@dataclass
+class Flown:
+    """One run. `ended` is why it ended before its time, "" when it was flown to its end.
+
+    `deployed_s` is when recovery was first ordered, `delays_s` each step's time from sending to its answer. `truth`
+    is the simulated vehicle's true motion, None in a replay.
+    """
+
+    frames: list[Frame] = field(default_factory=list)
+    ended: str = ""
+    deployed_s: float | None = None
+    delays_s: list[float] = field(default_factory=list)
+    lost: int = 0
+    cycle_us: int = 0
+    took_s: float = 0.0
+    firmware: str = ""
+    truth: Mapping[str, Floats] | None = None
+    landed: bool = False
+    landing_s: float | None = None
+
+    @property
+    def duration_s(self) -> float:
+        """Rehearsed seconds."""
+        return self.frames[-1].time_us / 1e6 if self.frames else 0.0
