@@ -56,13 +56,15 @@ class RehearsalRules:
     """How a vehicle is rehearsed: `step` is the stimulus after which it runs one control cycle.
 
     `answers` are the packets it sends then, in order, the packet `rehearsal` after them. Without a stimulus for
-    `keep_alive_s` it ends; an acknowledged igniter simulator counts for `simulators_s`.
+    `keep_alive_s` it ends; an acknowledged igniter simulator counts for `simulators_s`. A flight in which it answers the
+    steps later than `delay_s` shows nothing about the flight computer.
     """
 
     step: str
     answers: tuple[str, ...]
     keep_alive_s: float = 1.0
     simulators_s: float = 600.0
+    delay_s: float = 0.01
 
 
 def rehearsal_packet() -> Packet:

@@ -63,6 +63,7 @@ def read_rehearsal(root: TomlTable, stimuli: Mapping[str, Packet], packets: Mapp
         answers=table.texts("answers"),
         keep_alive_s=table.get("keep_alive_s", float, RehearsalRules.keep_alive_s),
         simulators_s=table.get("simulators_s", float, RehearsalRules.simulators_s),
+        delay_s=table.get("delay_s", float, RehearsalRules.delay_s),
     )
     table.done()
     for name in rules.answers:
@@ -74,6 +75,8 @@ def read_rehearsal(root: TomlTable, stimuli: Mapping[str, Packet], packets: Mapp
         raise table.problem("must be 0.1..5 s", "keep_alive_s")
     if not 10.0 <= rules.simulators_s <= 3600.0:
         raise table.problem("must be 10..3600 s", "simulators_s")
+    if not 0.001 <= rules.delay_s <= 0.1:
+        raise table.problem("must be 0.001..0.1 s", "delay_s")
     return rules
 
 

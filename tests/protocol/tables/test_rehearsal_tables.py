@@ -42,9 +42,9 @@ def test_the_sandpiper_is_rehearsed() -> None:
 
 def test_what_is_left_out_has_its_default() -> None:
     read = parse_dictionary(rehearsed(commands=ENTER + LEAVE + simulator()))
-    assert read.rehearsal == RehearsalRules("sensors", ("state",), 1.0, 600.0)
-    told = parse_dictionary(rehearsed(rules=RULES + "keep_alive_s = 0.1\nsimulators_s = 3600\n"))
-    assert told.rehearsal == RehearsalRules("sensors", ("state",), 0.1, 3600.0)
+    assert read.rehearsal == RehearsalRules("sensors", ("state",), 1.0, 600.0, 0.01)
+    told = parse_dictionary(rehearsed(rules=RULES + "keep_alive_s = 0.1\nsimulators_s = 3600\ndelay_s = 0.1\n"))
+    assert told.rehearsal == RehearsalRules("sensors", ("state",), 0.1, 3600.0, 0.1)
 
 
 def test_without_stimuli_there_is_no_such_packet() -> None:
@@ -90,6 +90,8 @@ MISTAKES = {
     "short": (rehearsed(rules=RULES + "keep_alive_s = 0.09\n"), "rehearsal.keep_alive_s: must be 0.1..5 s"),
     "long": (rehearsed(rules=RULES + "keep_alive_s = 5.1\n"), "rehearsal.keep_alive_s: must be 0.1..5 s"),
     "simulators": (rehearsed(rules=RULES + "simulators_s = 3601\n"), "rehearsal.simulators_s: must be 10..3600 s"),
+    "at once": (rehearsed(rules=RULES + "delay_s = 0.0009\n"), "rehearsal.delay_s: must be 0.001..0.1 s"),
+    "late": (rehearsed(rules=RULES + "delay_s = 0.11\n"), "rehearsal.delay_s: must be 0.001..0.1 s"),
     "a key": (rehearsed(rules=RULES + "keepalive = 1\n"), "rehearsal.keepalive: unknown key"),
     "no enter": (rehearsed(commands=LEAVE), 'rehearsal: needs one command with rehearsal = "enter"'),
     "no leave": (rehearsed(commands=ENTER), 'rehearsal: needs one command with rehearsal = "leave"'),
