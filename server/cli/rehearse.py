@@ -1,8 +1,9 @@
-"""`blockhouse rehearse`: flight code compiled for this computer flown in closed loop with the simulated vehicle.
+"""`blockhouse rehearse`: flight code flown in closed loop with the simulated vehicle.
 
-The program is started with two arguments, a key file and a file for its count of starts, both made for it in a folder
-that is removed afterwards: nothing of the station's own key is used, and nothing but the program's standard input and
-output. Exit code 0: all runs passed. 3: something was wrong. 1: it could not run.
+Compiled for this computer (--program), or in a real computer at the end of a cable (--port, `rehearse_port`). The
+program is started with two arguments, a key file and a file for its count of starts, both made for it in a folder that is
+removed afterwards: nothing of the station's own key is used, and nothing but the program's standard input and output.
+Exit code 0: all runs passed. 3: something was wrong, or a run is invalid. 1: it could not run.
 """
 
 from __future__ import annotations
@@ -22,12 +23,14 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
+from server.cli.rehearse_port import CAUTIONS, add_port, met_at_port, say
 from server.json_text import finite
 from server.rehearsal.cases import Player, case_text, how_often, moments_of, read_case, shrunk
 from server.rehearsal.closed_loop import Plan, fly_stepped
 from server.rehearsal.conversation import Conversation, RehearsalProblem
 from server.rehearsal.flown import Flown
 from server.rehearsal.judging import Judge, Wrong, believed_of
+from server.rehearsal.paced import fly_paced
 from server.rehearsal.score import Run, junit, run_of, verdict
 from server.rehearsal.sensor_faults import read_fault
 from server.rehearsal.shadow import Shadow
@@ -36,15 +39,18 @@ from server.twin.scenarios import load_scenario, scenario_names
 
 PASSED, FAILED = 0, 3
 EVERY = "all"
-CAUTION = (
-    "On this computer only: the program moves nothing. Blockhouse is not a safety device; what passes here has not flown."
-)
+Reached = tuple[Conversation, float | None]
+HERE = "On this computer only: the program moves nothing."
+CAUTION = "Blockhouse is not a safety device; what passes here has not flown."
 
 
 def add_rehearse(parser: argparse.ArgumentParser) -> None:
     """Fill in `rehearse`."""
-    parser.description = CAUTION
-    parser.add_argument("--program", type=Path, required=True, metavar="FILE", help="flight code compiled for rehearsal")
+    parser.description = f"{CAUTION} With --port: {' '.join(CAUTIONS)}"
+    computer = parser.add_mutually_exclusive_group(required=True)
+    computer.add_argument("--program", type=Path, metavar="FILE", help="flight code compiled for rehearsal")
+    computer.add_argument("--port", metavar="URL", help="a real computer: device, socket://host:port or rfc2217://host:port")
+    add_port(parser)
     parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
     parser.add_argument("--scenario", choices=[*scenario_names(), EVERY], default="calm", help="what happens on the flight")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the first run; each further one adds 1")
@@ -72,24 +78,42 @@ def run(options: argparse.Namespace) -> int:
     faults = [read_fault(text, dictionary) for text in options.fault]
     if not Shadow.can_follow(dictionary):
         raise RehearsalProblem("The step's stimulus lacks what the twin's own computer needs: accel.a, gyro.a and pressure.")
-    with met(options.program, dictionary) as talk:
+    names = scenario_names() if options.scenario == EVERY else [options.scenario]
+    seeds = range(options.seed, options.seed + options.runs)
+    with reached(options, dictionary, len(names) * len(seeds)) as (talk, pace):
         judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values)
         if options.case is not None:
             return play_case(options, dictionary, talk, judge)
-        names = scenario_names() if options.scenario == EVERY else [options.scenario]
-        seeds = range(options.seed, options.seed + options.runs)
         runs: list[Run] = []
         worst: tuple[Flown, Wrong, Plan] | None = None
         for name, seed in itertools.product(names, seeds):
             plan = Plan(load_scenario(name), seed, faults)
-            flown, wrongs, one = fly(talk, judge, plan)
+            flown, wrongs, one = fly(talk, judge, plan, pace)
             runs.append(one)
-            if wrongs and worst is None:
+            if wrongs and worst is None and not one.invalid:
                 worst = flown, wrongs[0], plan
+            if options.port is not None:
+                say(f"{name}, seed {seed}: {'passed' if one.passed else 'INVALID' if one.invalid else 'WRONG'}")
         report(options, runs, talk.firmware)
         if worst is not None and options.shrink is not None:
             shrink(options.shrink, dictionary, talk, judge, *worst)
     return PASSED if all(one.passed for one in runs) else FAILED
+
+
+@contextmanager
+def reached(options: argparse.Namespace, dictionary: Dictionary, flights: int) -> Iterator[Reached]:
+    """Reach the computer; yields it, and how fast its clock goes by ours, None for a program that has none."""
+    if options.port is None:
+        with met(options.program, dictionary) as talk:
+            yield talk, None
+        return
+    count, what = flights, f"{flights} flight{'s' * (flights != 1)} on the bench"
+    if options.case is not None:
+        count, what = options.times, f"{options.case} played {options.times} times"
+    elif options.shrink is not None:
+        what += ", and the search for the least that shows what is wrong"
+    with met_at_port(options, dictionary, what, count) as reached:
+        yield reached
 
 
 @contextmanager
@@ -110,10 +134,11 @@ def met(program: Path, dictionary: Dictionary) -> Iterator[Conversation]:
             talk.close()
 
 
-def fly(talk: Conversation, judge: Judge, plan: Plan) -> tuple[Flown, list[Wrong], Run]:
-    """Fly one run and judge it."""
+def fly(talk: Conversation, judge: Judge, plan: Plan, pace: float | None) -> tuple[Flown, list[Wrong], Run]:
+    """Fly one run and judge it; `pace` of the computer's own clock, None where it has none and each step waits."""
     talk.begin()
-    flown = fly_stepped(talk, plan, time.monotonic)
+    now = time.monotonic
+    flown = fly_stepped(talk, plan, now) if pace is None else fly_paced(talk, plan, now, pace)
     talk.leave()
     believed = believed_of(Shadow(plan.scenario.vehicle(), talk.dictionary), flown)
     wrongs = judge.wrongs(flown, believed)
@@ -128,28 +153,29 @@ def report(options: argparse.Namespace, runs: list[Run], firmware: str) -> None:
     if options.json:
         print(json.dumps(finite({"firmware": firmware, "verdict": verdict(runs), "runs": [asdict(one) for one in runs]})))
         return
-    show(list(blocks(runs, firmware)))
+    show([Words(CAUTION if options.port is not None else f"{HERE} {CAUTION}"), *blocks(runs, firmware)])
 
 
 def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
     """Yield what is printed of the runs."""
-    yield Words(CAUTION)
-    head = ("flight", "seed", "", "up, rms", "worst", "deployed", "twin's own", "times real time", "answer, 99th")
+    head = ("flight", "seed", "", "up, rms", "worst", "deployed", "twin's own", "times real time", "answer", "99th", "most")
     rows = [
         (
             one.scenario,
             str(one.seed),
-            "passed" if one.passed else "WRONG",
+            "passed" if one.passed else "INVALID" if one.invalid else "WRONG",
             *_up(one),
             *(f"{at:.2f} s" if at is not None else "never" for at in one.deployment_s),
-            f"{one.duration_s / one.took_s:.0f}" if one.took_s else "",
-            f"{one.delay_s[1] * 1e3:.2f} ms",
+            f"{one.duration_s / one.took_s:.3g}" if one.took_s else "",
+            *(f"{delay * 1e3:.2f} ms" for delay in one.delay_s),
         )
         for one in runs
     ]
     styles = {place: ACT for place, one in enumerate(runs) if not one.passed}
     yield Table(rows, head, frozenset(range(3, len(head))), styles)
     for one in runs:
+        if one.invalid:
+            yield Words(f"{one.scenario}, seed {one.seed}: INVALID: {one.invalid}.", ACT)
         for wrong in one.wrongs:
             yield Words(f"{one.scenario}, seed {one.seed}: {wrong.sentence()}", LOOK)
     yield Words(f"{firmware or 'this build'}: {verdict(runs)}", TITLE)

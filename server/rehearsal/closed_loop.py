@@ -17,7 +17,7 @@ from protocol.dictionary import Dictionary
 from server.rehearsal.answers import Answer
 from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
 from server.rehearsal.flown import Flown, Frame
-from server.rehearsal.plant import CYCLE_S, Plant
+from server.rehearsal.plant import Plant
 from server.rehearsal.sensor_faults import Disturber, SensorFault, Stimulus
 from server.twin.scenario import Scenario
 
@@ -41,8 +41,8 @@ class Plan:
     ignite_s: float = IGNITION_S
 
 
-class _Flight:
-    """What both ways to keep time have in common."""
+class Flight:
+    """What both ways to keep time (this one, and `paced`) have in common."""
 
     def __init__(self, talk: Conversation, plan: Plan) -> None:
         self.talk, self.plan, self.flown = talk, plan, Flown(firmware=talk.firmware)
@@ -66,11 +66,15 @@ class _Flight:
         """Keep the moment, and do what was ordered."""
         self.flown.frames.append(Frame(round(self.plant.time_s * 1e6), stimuli, answer))
         if answer is not None:
-            self.plant.obey(answer)
-            place = self._phase_place
-            packet = answer.packets[place[0]] if place is not None else None
-            if packet is not None and place is not None:
-                self.phase = self._phases[int(packet[place[1]])]
+            self.obey(answer)
+
+    def obey(self, answer: Answer) -> None:
+        """Do what was ordered."""
+        self.plant.obey(answer)
+        place = self._phase_place
+        packet = answer.packets[place[0]] if place is not None else None
+        if packet is not None and place is not None:
+            self.phase = self._phases[int(packet[place[1]])]
 
     def over(self) -> bool:
         """Tell whether nothing more is to be seen: it lies, and the computer knows or has had time to notice."""
@@ -98,7 +102,7 @@ def fly_stepped(talk: Conversation, plan: Plan, now: Callable[[], float]) -> Flo
 
     `now` is a clock in s, to tell how long it took.
     """
-    flight, begun_s = _Flight(talk, plan), now()
+    flight, begun_s = Flight(talk, plan), now()
     try:
         while not flight.over():
             stimuli = flight.due()

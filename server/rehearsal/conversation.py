@@ -25,6 +25,12 @@ TRIES = 3
 STEP_ANSWERED_WITHIN_S = 2.0
 STARTED_WITHIN_S = 5.0
 GROUND_TEST = "ground test"
+WHY = {
+    "not wired": "To the vehicle this port is a radio; a rehearsal needs its cable.",
+    "not in this build": "It was compiled for flight.",
+    "not in ground test": "By what it measures it does not lie on a bench.",
+    "continuity": "Something is connected to a firing channel: take igniters and charges out.",
+}
 NOT_ASKED = "Nothing was asked of it."
 
 
@@ -65,11 +71,14 @@ class Conversation:
         self._identity_at_s = 0.0
         self._signed = False
         self._answered: dict[int, list[tuple[str, str]]] = {}
+        self._heard: list[tuple[float, int]] = []  # first and last packet: when it came, its time by the vehicle's clock, ms
+        self._benched = False
+        self.phase = ""  # as it last said outside a rehearsal
         self._encoder: StimulusEncoder | None = None
         self.reader = AnswerReader(dictionary)
         self.firmware = ""
         self.session = 0
-        self._number = 0
+        self.number = 0  # of the last stimulus sent
         self.delays_s: list[float] = []
         names = dictionary.packets["answer"].channel_names
         self._answer_places = tuple(names.index(name) for name in ("counter", "stage", "reason"))
@@ -97,12 +106,33 @@ class Conversation:
             raise RehearsalProblem(f"This is a flight build, which obeys no stimuli. {NOT_ASKED}")
         return said
 
+    @property
+    def rehearses(self) -> bool:
+        """Whether a rehearsal has begun and was not ended."""
+        return self._encoder is not None
+
+    def pace(self, seconds: float) -> float:
+        """Listen so long; return how many seconds pass on the vehicle's clock in one of ours, 0 when too little is heard."""
+        self._heard.clear()
+        self._listen(seconds, lambda: False)
+        if len(self._heard) < 2:
+            return 0.0
+        (begun_s, begun_ms), (end_s, end_ms) = self._heard[0], self._heard[-1]
+        return (end_ms - begun_ms) / 1000.0 / (end_s - begun_s) if end_s - begun_s > seconds / 2 else 0.0
+
     def begin(self) -> None:
-        """Ground test, then the rehearsal."""
-        self._go_to_the_bench()
-        self.session = self.command(_of_kind(self.dictionary, "enter"), {})
+        """Ground test, then the rehearsal; one that has left a rehearsal may be in ground test still, so ask at once."""
+        enter = _of_kind(self.dictionary, "enter")
+        try:
+            self.session = self.command(enter, {}) if self._benched else 0
+        except Refused:
+            self.session = 0
+        if not self.session:
+            self._go_to_the_bench()
+            self.session = self.command(enter, {})
+        self._benched = False
         self._encoder = StimulusEncoder(self.dictionary, self.dictionary.uplink.vehicle_id, self.session)
-        self._number = 0
+        self.number = 0
         self.delays_s.clear()
         self.reader = AnswerReader(self.dictionary)
 
@@ -125,6 +155,9 @@ class Conversation:
             self._encoder = None
             self._identity_ms, self._identity_at_s = self.reader.vehicle_ms, self._now()  # its clock went as it was played
             self.command(_of_kind(self.dictionary, "leave"), {})
+            self._benched = True
+            if self._heard:  # and goes by itself again, from a time that only its answer tells
+                self._identity_at_s, self._identity_ms = self._heard[-1]
 
     def close(self) -> None:
         """Let go of the wire."""
@@ -148,7 +181,7 @@ class Conversation:
         if encoder is None:
             raise RehearsalProblem("No rehearsal has begun.")
         data = b"".join([encoder.frame(name, time_us, values) for name, time_us, values in stimuli])
-        self._number += len(stimuli)
+        self.number = encoder.number
         now = self._now()
         self._wire.write(data)
         return now
@@ -157,18 +190,28 @@ class Conversation:
         """Wait for the answer to the last step sent."""
         end = self._now() + wait_s
         while True:
-            data = self._wire.read(max(0.0, end - self._now()))
-            if data:
-                for answer in self.reader.take(data):
-                    self._still_on(answer)
-                    if answer.number >= self._number:
-                        return answer
-            elif self._now() >= end:
-                raise RehearsalProblem(f"No answer to stimulus {self._number} within {wait_s:g} s.")
+            left = max(0.0, end - self._now())
+            answer = self.hear(left)
+            if answer is not None:
+                return answer
+            if not left:
+                raise RehearsalProblem(f"No answer to stimulus {self.number} within {wait_s:g} s.")
+
+    def hear(self, wait_s: float) -> Answer | None:
+        """Wait for bytes so long at most; return the answer to the last step sent when it is among what they complete.
+
+        Raises Ended when the computer ends the rehearsal.
+        """
+        found = None
+        for answer in self.reader.take(self._wire.read(wait_s)):
+            self._still_on(answer)
+            if answer.number >= self.number:
+                found = answer
+        return found
 
     def _still_on(self, answer: Answer) -> None:
         places = self.reader.state_places
-        if self._states[int(answer.state[places["state"]])] != "rehearsing" and self._number:
+        if self._states[int(answer.state[places["state"]])] != "rehearsing" and self.number:
             self._encoder = None
             raise Ended(self._endings[int(answer.state[places["ended"]])])
 
@@ -188,7 +231,8 @@ class Conversation:
         self._listen(ANSWERED_WITHIN_S * TRIES, lambda: self._answered[counter][-1][0] != "accepted")
         stage, reason = self._answered[counter][-1]
         if stage != "completed":
-            raise Refused(f"{command.title}: {stage}" + (f", {reason}." if reason != "none" else "."))
+            told = f"{command.title}: {stage}" + (f", {reason}." if reason != "none" else ".")
+            raise Refused(f"{told} {WHY[reason]}" if reason in WHY else told)
         return counter
 
     def _vehicle_ms(self) -> int:
@@ -205,6 +249,7 @@ class Conversation:
                         self._take(event)
 
     def _take(self, event: PacketReceived) -> None:
+        self._heard[1:] = [(self._now(), event.time_ms)]
         if event.packet.name == IDENTITY_NAME:
             self.identity = Identity.of(event.values)
             self._identity_ms, self._identity_at_s = event.time_ms, self._now()
@@ -213,6 +258,8 @@ class Conversation:
             counter, stage, reason = (int(event.values[place]) for place in self._answer_places)
             stages, reasons = self._answer_texts
             self._answered.setdefault(counter, []).append((stages[stage], reasons[reason]))
+        elif (phase := self.dictionary.roles.get("vehicle_phase")) is not None and event.packet.name == phase.packet:
+            self.phase = str(phase.text_of(float(event.values[event.packet.channel_names.index(phase.name)])))
         elif event.packet.name == "startup" and "firmware" in event.packet.channel_names:
             self.firmware = str(event.values[event.packet.channel_names.index("firmware")])
 

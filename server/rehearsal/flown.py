@@ -23,8 +23,9 @@ class Frame(NamedTuple):
 class Flown:
     """One run. `ended` is why it ended before its time, "" when it was flown to its end.
 
-    `deployed_s` is when recovery was first ordered, `delays_s` each step's time from sending to its answer. `truth`
-    is the simulated vehicle's true motion, None in a replay.
+    `deployed_s` is when recovery was first ordered, `delays_s` each step's time from sending to its answer, `missed` how
+    many moments passed in which the computer was still busy, `invalid` why the run shows nothing of it, "" when it does.
+    `truth` is the simulated vehicle's true motion, None in a replay.
     """
 
     frames: list[Frame] = field(default_factory=list)
@@ -32,6 +33,8 @@ class Flown:
     deployed_s: float | None = None
     delays_s: list[float] = field(default_factory=list)
     lost: int = 0
+    missed: int = 0
+    invalid: str = ""
     cycle_us: int = 0
     took_s: float = 0.0
     firmware: str = ""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree
@@ -15,6 +14,7 @@ from server.flight.proportion import upper_bound
 from server.rehearsal.answers import AnswerReader
 from server.rehearsal.flown import Flown
 from server.rehearsal.judging import Wrong
+from server.rehearsal.paced import spread
 
 COMPARED = ("position.east", "position.north", "position.up", "velocity.east", "velocity.north", "velocity.up")
 
@@ -22,7 +22,8 @@ COMPARED = ("position.east", "position.north", "position.up", "velocity.east", "
 @dataclass(frozen=True)
 class Run:
     """One run judged. `state` gives for each component of the state vector (rms, worst) against the true motion until
-    recovery is ordered, SI units; `deployment_s` the computer's and the twin's own; `delay_s` median and 99th percentile."""
+    recovery is ordered, SI units; `deployment_s` the computer's and the twin's own; `delay_s` of the loop median, 99th
+    percentile and greatest; `jitter_s` of the same 99th percentile and greatest; `invalid` why it does not count, or ""."""
 
     scenario: str
     seed: int
@@ -32,14 +33,17 @@ class Run:
     landed: bool
     duration_s: float
     took_s: float
-    delay_s: tuple[float, float]
+    delay_s: tuple[float, float, float]
+    jitter_s: tuple[float, float]
     cycle_us: int
     lost: int
+    missed: int = 0
+    invalid: str = ""
 
     @property
     def passed(self) -> bool:
         """Whether nothing was wrong and it was flown to the ground."""
-        return self.landed and not self.wrongs
+        return self.landed and not self.wrongs and not self.invalid
 
 
 def run_of(
@@ -51,8 +55,7 @@ def run_of(
     reader: AnswerReader,
 ) -> Run:
     """Return the figures of one run."""
-    delays = sorted(flown.delays_s) or [math.nan]
-    last = delays[min(len(delays) - 1, math.ceil(0.99 * len(delays)) - 1)]
+    delay_s, jitter_s = spread(flown.delays_s)
     return Run(
         scenario=scenario,
         seed=seed,
@@ -62,9 +65,12 @@ def run_of(
         landed=flown.landed,
         duration_s=flown.duration_s,
         took_s=flown.took_s,
-        delay_s=(statistics.median(delays), last),
+        delay_s=delay_s,
+        jitter_s=jitter_s,
         cycle_us=flown.cycle_us,
         lost=flown.lost,
+        missed=flown.missed,
+        invalid=flown.invalid,
     )
 
 
@@ -98,10 +104,18 @@ def _number(value: object) -> float:
 
 
 def verdict(runs: Sequence[Run]) -> str:
-    """Return passed of all, with the exact bound (95 %, one-sided) on how often such a build fails."""
-    failed = sum(not run.passed for run in runs)
-    bound = upper_bound(failed, len(runs))
-    return f"{len(runs) - failed} of {len(runs)} passed; it fails in less than {100.0 * bound:.1f} % of such runs (95 %)"
+    """Return passed of all, with the exact bound (95 %, one-sided) on how often such a build fails.
+
+    An invalid run counts for neither.
+    """
+    valid = [run for run in runs if not run.invalid]
+    aside = f"; {len(runs) - len(valid)} INVALID" if len(valid) < len(runs) else ""
+    if not valid:
+        return f"0 of 0 passed{aside}"
+    failed = sum(not run.passed for run in valid)
+    bound = upper_bound(failed, len(valid))
+    told = f"{len(valid) - failed} of {len(valid)} passed; it fails in less than {100.0 * bound:.1f} % of such runs (95 %)"
+    return told + aside
 
 
 def junit(runs: Sequence[Run], firmware: str) -> str:
@@ -120,7 +134,8 @@ def junit(runs: Sequence[Run], firmware: str) -> str:
             suite, "testcase", classname="rehearsal", name=f"{run.scenario} seed {run.seed}", time=f"{run.took_s:.3f}"
         )
         if not run.passed:
-            said = [wrong.sentence() for wrong in run.wrongs] or ["not flown to the ground"]
+            aside = [f"invalid: {run.invalid}"] if run.invalid else []
+            said = aside + [wrong.sentence() for wrong in run.wrongs] or ["not flown to the ground"]
             failure = ElementTree.SubElement(one, "failure", message=_plain(said[0]))
             failure.text = _plain("\n".join(said))
     return '<?xml version="1.0" encoding="utf-8"?>\n' + ElementTree.tostring(suite, "unicode") + "\n"

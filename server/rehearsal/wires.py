@@ -1,9 +1,10 @@
-"""The cable to the flight computer: here the standard input and output of a program of this computer."""
+"""The cable to the flight computer: a serial port, or the standard input and output of a program of this computer."""
 
 from __future__ import annotations
 
 import os
 import select
+import socket
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
@@ -31,6 +32,74 @@ class Wire(Protocol):
 
     def close(self) -> None:
         """Let go of it."""
+
+
+class Port(Protocol):
+    """What is asked of an open serial port, as pyserial's classes have it; times in s."""
+
+    timeout: float | None
+
+    def fileno(self) -> int:
+        """Return the number of the open file; raises OSError where there is none."""
+        ...
+
+    def read(self, size: int = ..., /) -> bytes:
+        """Return up to `size` bytes, fewer when the time-out ends it."""
+        ...
+
+    def write(self, b: bytes, /) -> int | None:
+        """Send."""
+        ...
+
+    def close(self) -> None:
+        """Give it back."""
+        ...
+
+
+class PortWire:
+    """An open serial port, called `name` in what is said of it.
+
+    Where it is a file of the system it is waited for as one, so that a wait ends with the first byte and not at the
+    port's own time-out.
+    """
+
+    def __init__(self, port: Port, name: str) -> None:
+        self._port, self._name = port, name
+        try:
+            self._file: int | None = port.fileno()
+        except OSError:  # an rfc2217:// port
+            self._file = None
+        if self._file is not None and name.startswith("socket://"):
+            with socket.socket(fileno=os.dup(self._file)) as same:
+                same.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # a step is one small packet, wanted now
+
+    def write(self, data: bytes) -> None:
+        """Send; raises WireProblem when the port is gone."""
+        try:
+            self._port.write(data)
+        except OSError as error:
+            raise WireProblem(f"{self._name} is gone: nothing more can be sent.") from error
+
+    def read(self, wait_s: float) -> bytes:
+        """Return what has arrived, waiting so long at most; raises WireProblem when the port is gone."""
+        try:
+            if self._file is None:
+                self._port.timeout = wait_s
+                chunk = self._port.read(1)
+                self._port.timeout = 0
+                return chunk + self._port.read(READ_AT_MOST) if chunk else chunk
+            if not select.select([self._file], [], [], wait_s)[0]:
+                return b""
+            data = os.read(self._file, READ_AT_MOST)
+        except OSError as error:
+            raise WireProblem(f"{self._name} is gone.") from error
+        if not data:
+            raise WireProblem(f"{self._name} is closed at the other end.")
+        return data
+
+    def close(self) -> None:
+        """Give the port back."""
+        self._port.close()
 
 
 class ProgramWire:
