@@ -133,8 +133,9 @@ static inline bool bh_is_channel(unsigned channel)
 bool bh_rehearsing(const bh_vehicle *vehicle);
 
 /* The output gate: whatever switches the current of an igniter asks it at that very place, whoever wants it, a command, the
- * flight software or a timer. False for a channel that is not there, and in a rehearsal, where it is counted and told. It is
- * no safety device: in a rehearsal igniters and ejection charges are out. */
+ * flight software or a timer. False for a channel that is not there, and from the first rehearsal on until the next start,
+ * which is counted and told: flight software may believe in its flight a moment longer than the rehearsal lasts. It is no
+ * safety device: in a rehearsal igniters and ejection charges are out. */
 bool bh_may_fire(bh_vehicle *vehicle, unsigned channel);
 
 /* This link is a cable, no radio: it may begin a rehearsal, and play it. */

@@ -153,6 +153,7 @@ void bh_rehearsal_end(bh_rehearsal *state, uint8_t why)
 static void begin(bh_rehearsal *state, uint32_t time_ms, uint32_t counter)
 {
     state->on = true;
+    state->shut = true;
     state->changed = true;
     state->ended = BH_REHEARSAL_ENDED_NONE;
     state->entered_ms = time_ms;
@@ -228,10 +229,10 @@ bool bh_rehearsing(const bh_vehicle *vehicle)
 bool bh_may_fire(bh_vehicle *vehicle, unsigned channel)
 {
     bh_rehearsal *state = &vehicle->rehearsal;
-    if (!state->on) {
+    if (!state->shut) {
         return bh_is_channel(channel);
     }
-    state->orders++;
+    state->orders++; /* after it too: flight software that still believes in its flight orders on */
     if (bh_is_channel(channel)) {
         state->ordered |= (uint32_t)1u << channel;
     }

@@ -18,6 +18,7 @@ extern "C" {
 
 typedef struct {
     bool on;
+    bool shut;        /* the output gate: from the first rehearsal on until the next start */
     bool changed;     /* since bh_bench told of it last */
     bool ground_test; /* what bh_bench measured last; nothing was at the start */
     uint8_t ended;

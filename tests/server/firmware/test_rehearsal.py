@@ -154,7 +154,20 @@ def test_nothing_fires_in_a_rehearsal(bench: Bench) -> None:
         assert state["ordered"] == 2 ** (channel + 1) - 1 and state["orders"] == MANY * (channel + 1)
     assert not bench.may_fire(200) and bench.state()["ordered"] == 2 ** len(CHANNELS) - 1
     assert bench.order("leave") == "none"
-    assert all(bench.may_fire(channel) for channel in CHANNELS)
+    assert not any(bench.may_fire(channel) for channel in CHANNELS), "the flight software believed in a flight until now"
+
+
+def test_who_connects_a_charge_in_a_rehearsal_is_not_fired_at(bench: Bench) -> None:
+    """Continuity ends it in the very loop in which the flight software still orders what its apogee asks for."""
+    bench.enter()
+    bench.continuity = 1 << CHANNELS[-1]
+    assert bench.bench() == (True, False)
+    assert not any(bench.may_fire(channel) for channel in CHANNELS)
+    bench.continuity = 0
+    bench.bench()
+    assert not bench.may_fire(0), "only a power cycle opens the gate again"
+    bench.start()
+    assert bench.may_fire(0)
 
 
 # ---------------------------------------------------------------- it ends
