@@ -11,7 +11,7 @@ import argparse
 import asyncio
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
 from server.uplink.two_acts import CONFIRM_EARLIEST_S, CONFIRM_LATEST_S, FirstAct
 
-PACE_S = 3.0  # listened to the vehicle's clock, to 10 ms
+PACE_S = 2.0  # listened to the vehicle's clock, to 10 ms
 OPERATOR = "terminal"
 CAUTIONS = (
     "Igniters and ejection charges out, every one of them: the computer will believe that it flies, and will fire.",
@@ -76,10 +76,9 @@ def met_at_port(
     try:
         say(f"listening on {options.port}")
         talk.meet()
-        pace = None if options.emulated else _pace(talk)
         asyncio.run(_acts(talk, what, count))
-        talk.meet()  # its clock once more, after the time a person took
-        yield talk, pace
+        pace = _pace(talk)  # heard only now: a command runs out by its clock, and a person takes time
+        yield talk, None if options.emulated else pace
     finally:
         _let_go(talk)
 
@@ -109,17 +108,24 @@ async def _acts(talk: Conversation, what: str, count: int) -> None:
     if bench is not None and talk.phase != GROUND_TEST:
         command, _ = bench
         say(f"The vehicle is not in ground-test mode. {command.does} CAUTION: {command.caution or ''}".rstrip())
-        await _two(lines, "Type 'ground test' to get that ready:", "ground test", "type 'enter':", "enter")
-    await _two(lines, f"{what}. Type 'rehearse' to get it ready:", "rehearse", f"type the number, {count}:", str(count))
+        await two(lines, time.monotonic, "Type 'ground test' to get that ready:", "ground test", "type 'enter':", "enter")
+    await two(
+        lines,
+        time.monotonic,
+        f"{what}. Type 'rehearse' to get it ready:",
+        "rehearse",
+        f"type the number, {count}:",
+        str(count),
+    )
 
 
-async def _two(lines: Lines, first: str, wanted: str, second: str, confirm: str) -> None:
-    """Wait for two acts, the second neither too soon nor too late; raises RehearsalProblem for anything else."""
+async def two(lines: Lines, now: Callable[[], float], first: str, wanted: str, second: str, confirm: str) -> None:
+    """Wait for two acts, the second neither too soon nor too late by the clock `now`; raises RehearsalProblem otherwise."""
     await _act(lines, first, wanted)
-    act = FirstAct(OPERATOR, "guarded", time.monotonic())
+    act = FirstAct(OPERATOR, "guarded", now())
     await asyncio.sleep(CONFIRM_EARLIEST_S + 0.05)
     await _act(lines, f"ready for {CONFIRM_LATEST_S:g} s: {second}", confirm)
-    if act.is_over(time.monotonic()):
+    if act.is_over(now()):
         raise RehearsalProblem(f"The second act came after more than {CONFIRM_LATEST_S:g} s: nothing was started.")
 
 

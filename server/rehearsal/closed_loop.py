@@ -6,6 +6,7 @@ are ever under way at once.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -33,12 +34,16 @@ STATE_ROLES = (
 
 @dataclass(frozen=True)
 class Plan:
-    """One run asked for: which flight, with which faults, the motor lit how long after the beginning (s)."""
+    """One run asked for: which flight, with which faults, the motor lit how long after the beginning (s).
+
+    It ends after `until_s` at the latest, in the air or not.
+    """
 
     scenario: Scenario
     seed: int = 1
     faults: Sequence[SensorFault] = ()
     ignite_s: float = IGNITION_S
+    until_s: float = math.inf
 
 
 class Flight:
@@ -82,7 +87,7 @@ class Flight:
         if plant.down and self._landed_s is None:
             self._landed_s = plant.time_s
         noticed = self._landed_s is not None and (self.phase == "landed" or plant.time_s - self._landed_s > ON_THE_GROUND_S)
-        return noticed or plant.time_s >= GIVE_UP_S
+        return noticed or plant.time_s >= min(self.plan.until_s, GIVE_UP_S) - 1e-9
 
     def done(self, took_s: float) -> Flown:
         """Close the books."""
@@ -90,6 +95,7 @@ class Flight:
         flown.took_s, flown.lost = took_s, self._disturber.lost
         flown.deployed_s = plant.deployed_s
         flown.delays_s = list(self.talk.delays_s)
+        flown.cut = plant.time_s >= self.plan.until_s - 1e-9
         flown.landed, flown.landing_s = plant.down, plant.motion.milestones.landing_s
         answers = [frame.answer for frame in flown.frames if frame.answer is not None]
         flown.cycle_us = int(answers[-1].state[reader.state_places["cycle_us"]]) if answers else 0

@@ -23,6 +23,7 @@ HEARD_WITHIN_S = 5.0  # identity comes every second
 ANSWERED_WITHIN_S = 1.0
 TRIES = 3
 STEP_ANSWERED_WITHIN_S = 2.0
+LEFT_S = 0.3
 STARTED_WITHIN_S = 5.0
 GROUND_TEST = "ground test"
 WHY = {
@@ -113,6 +114,7 @@ class Conversation:
 
     def pace(self, seconds: float) -> float:
         """Listen so long; return how many seconds pass on the vehicle's clock in one of ours, 0 when too little is heard."""
+        self._listen(LEFT_S, lambda: False)  # what has waited to be read is no measure
         self._heard.clear()
         self._listen(seconds, lambda: False)
         if len(self._heard) < 2:

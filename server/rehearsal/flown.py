@@ -25,7 +25,7 @@ class Flown:
 
     `deployed_s` is when recovery was first ordered, `delays_s` each step's time from sending to its answer, `missed` how
     many moments passed in which the computer was still busy, `invalid` why the run shows nothing of it, "" when it does.
-    `truth` is the simulated vehicle's true motion, None in a replay.
+    `cut`: it was asked to end before the landing. `truth` is the simulated vehicle's true motion, None in a replay.
     """
 
     frames: list[Frame] = field(default_factory=list)
@@ -40,6 +40,7 @@ class Flown:
     firmware: str = ""
     truth: Mapping[str, Floats] | None = None
     landed: bool = False
+    cut: bool = False
     landing_s: float | None = None
 
     @property

@@ -38,12 +38,13 @@ class Run:
     cycle_us: int
     lost: int
     missed: int = 0
+    cut: bool = False
     invalid: str = ""
 
     @property
     def passed(self) -> bool:
-        """Whether nothing was wrong and it was flown to the ground."""
-        return self.landed and not self.wrongs and not self.invalid
+        """Whether nothing was wrong and it was flown to the ground, or as far as it was asked to."""
+        return (self.landed or self.cut) and not self.wrongs and not self.invalid
 
 
 def run_of(
@@ -70,6 +71,7 @@ def run_of(
         cycle_us=flown.cycle_us,
         lost=flown.lost,
         missed=flown.missed,
+        cut=flown.cut,
         invalid=flown.invalid,
     )
 
