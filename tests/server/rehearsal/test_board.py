@@ -1,6 +1,6 @@
 """The real-board test without a board: the example on an emulated Cortex-M4, alignment traps on, its port a TCP socket.
 
-What the traps do is shown in `tests/server/firmware/test_flight_board.py`. Where compiler or emulator are missing this fails:
+What the traps do is shown in `tests/server/firmware/test_flight_board.py`. Where compiler or emulator are missing it fails:
 it is not skipped.
 """
 
