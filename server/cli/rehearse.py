@@ -197,6 +197,7 @@ def shrink(
     """Look for the least of a run that still shows what was wrong, write it, say what it shows and how often."""
     player = Player(talk, judge, plan.scenario.vehicle())
     case = shrunk(player, moments_of(flown), wrong, dictionary)
+    tries = player.tries
     file.write_text(case_text(case), "utf-8")
     seen = player.shows(case.moments, case.kind, case.component)
     often = how_often(player, case, 8, random.Random(plan.seed))
@@ -206,7 +207,7 @@ def shrink(
             TITLE,
         ),
         Words(seen.sentence() if seen is not None else "Played once more it does not show: it comes and goes.", LOOK),
-        Words(f"With times moved by up to 1 ms it shows in {often} of 8. Written to {file}; play it with --case."),
+        Words(f"{tries} tries. With times moved by up to 1 ms it shows in {often} of 8. Written to {file}; play it with --case."),
     ])  # fmt: skip
 
 

@@ -91,6 +91,7 @@ def blockhouse(home: Path, *words: str, acts: Sequence[str] = (), within_s: floa
     return done.returncode, done.stdout, done.stderr
 
 
-def rehearse(home: Path, port: str, *words: str, acts: Sequence[str]) -> tuple[int, str, str]:
+def rehearse(home: Path, port: str, *words: str, acts: Sequence[str], within_s: float = 60.0) -> tuple[int, str, str]:
     """Run `blockhouse rehearse` over a port."""
-    return blockhouse(home, "rehearse", "--port", port, "--acts-from-stdin", *words, acts=acts)
+    said = ("rehearse", "--port", port, "--acts-from-stdin", *words)
+    return blockhouse(home, *said, acts=acts, within_s=within_s)
