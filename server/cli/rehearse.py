@@ -33,7 +33,7 @@ from server.rehearsal.flown import Flown
 from server.rehearsal.judging import Judge, Wrong, believed_of
 from server.rehearsal.paced import fly_paced
 from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
-from server.rehearsal.sensor_faults import read_fault
+from server.rehearsal.sensor_faults import ON_COMPUTER, read_fault
 from server.rehearsal.shadow import Shadow
 from server.rehearsal.wires import ProgramWire
 from server.twin.scenarios import load_scenario, scenario_names
@@ -83,6 +83,8 @@ def run(options: argparse.Namespace) -> int:
     names = scenario_names() if options.scenario == EVERY else [options.scenario]
     seeds = range(options.seed, options.seed + options.runs)
     with reached(options, dictionary, len(names) * len(seeds)) as (talk, pace):
+        if talk.restart is None and any(fault.kind in ON_COMPUTER for fault in faults):
+            raise RehearsalProblem("Only a program and an emulated board (--monitor) can be started anew in flight.")
         judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values)
         if options.case is not None:
             return play_case(options, dictionary, talk, judge)
@@ -92,7 +94,7 @@ def run(options: argparse.Namespace) -> int:
             plan = Plan(load_scenario(name), seed, faults, until_s=options.until)
             flown, wrongs, one = fly(talk, judge, plan, pace)
             runs.append(one)
-            if wrongs and worst is None and not one.invalid:
+            if wrongs and worst is None and not (one.invalid or flown.outages):  # neither can be played again
                 worst = flown, wrongs[0], plan
             if options.port is not None:
                 say(f"{name}, seed {seed}: {'passed' if one.passed else 'INVALID' if one.invalid else 'WRONG'}")
@@ -129,6 +131,7 @@ def met(program: Path, dictionary: Dictionary) -> Iterator[Conversation]:
         key_file.write_text(key.hex(), "ascii")
         wire = ProgramWire(program, [str(key_file), str(Path(folder) / "starts")])
         talk = Conversation(dictionary, key, wire, lambda: next(counters), time.monotonic)
+        talk.restart = wire.restart
         try:
             talk.meet()
             yield talk
@@ -181,6 +184,9 @@ def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
     for one in runs:
         if one.invalid:
             yield Words(f"{one.scenario}, seed {one.seed}: INVALID: {one.invalid}.", ACT)
+        for from_s, until_s in one.outages_s:
+            then = "not ordered" if one.ordered_s is None else f"ordered at {one.ordered_s:.2f} s"
+            yield Words(f"{one.scenario}, seed {one.seed}: without power {from_s:.2f} to {until_s:.2f} s; recovery {then}")
         for wrong in one.wrongs:
             yield Words(f"{one.scenario}, seed {one.seed}: {wrong.sentence()}", LOOK)
     yield Words(f"{firmware or 'this build'}: {verdict(runs)}", TITLE)
@@ -207,7 +213,8 @@ def shrink(
             TITLE,
         ),
         Words(seen.sentence() if seen is not None else "Played once more it does not show: it comes and goes.", LOOK),
-        Words(f"{tries} tries. With times moved by up to 1 ms it shows in {often} of 8. Written to {file}; play it with --case."),
+        Words(f"{tries} tries. With times moved by up to 1 ms it shows in {often} of 8."),
+        Words(f"Written to {file}; play it with --case."),
     ])  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import socket
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -43,6 +44,9 @@ def add_port(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="the port leads to an emulated computer: no clock but its answers, so the flight waits for each",
     )
+    parser.add_argument(
+        "--monitor", metavar="HOST:PORT", help="the emulator's monitor, for faults that start the computer anew"
+    )
     parser.add_argument("--baud", type=int, metavar="N", help="speed of the port (default: the dictionary's)")
     parser.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key and its counter")
     parser.add_argument(
@@ -73,6 +77,10 @@ def met_at_port(
     except (OSError, ValueError) as error:
         raise RehearsalProblem(explain(options.port, error).sentence) from error
     talk = Conversation(dictionary, key, PortWire(port, options.port), counters.take, time.monotonic)
+    if options.monitor is not None:
+        if not options.emulated:
+            raise RehearsalProblem("A monitor is an emulator's: say --emulated.")
+        talk.restart = lambda: reset_emulated(options.monitor)
     try:
         say(f"listening on {options.port}")
         talk.meet()
@@ -90,6 +98,19 @@ def _pace(talk: Conversation) -> float:
     if pace != 1.0:
         say(f"Its clock goes at {pace:.2f} of ours, and so will the flight.")
     return pace
+
+
+def reset_emulated(monitor: str) -> None:
+    """Have the emulator start its computer anew; raises RehearsalProblem when its monitor cannot be reached."""
+    host, _, number = monitor.rpartition(":")
+    try:
+        with socket.create_connection((host, int(number)), 5.0) as line:
+            line.recv(4096)
+            line.sendall(b"system_reset\n")
+            while b"system_reset" not in line.recv(4096):
+                pass
+    except (OSError, ValueError, OverflowError) as error:
+        raise RehearsalProblem(f"No emulator's monitor answers at {monitor}.") from error
 
 
 def _let_go(talk: Conversation) -> None:

@@ -17,7 +17,7 @@ from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from server.rehearsal.answers import Answer
 from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
-from server.rehearsal.flown import Flown, Frame
+from server.rehearsal.flown import Flown, Frame, Outage
 from server.rehearsal.plant import Plant
 from server.rehearsal.sensor_faults import Disturber, SensorFault, Stimulus
 from server.twin.scenario import Scenario
@@ -57,6 +57,7 @@ class Flight:
         self._phases = _phases(talk.dictionary)
         self.phase = ""
         self._landed_s: float | None = None
+        self._dark = False
 
     def due(self) -> list[Stimulus]:
         """Return the stimuli of this moment as they reach the computer, faults and all; the motor lights when it is time."""
@@ -80,6 +81,19 @@ class Flight:
         packet = answer.packets[place[0]] if place is not None else None
         if packet is not None and place is not None:
             self.phase = self._phases[int(packet[place[1]])]
+
+    def is_out(self) -> bool:
+        """Tell whether the computer is without power; it starts anew when it no longer is."""
+        plant = self.plant
+        fault = self._disturber.outage(plant.time_s, self.phase)
+        if fault is not None:
+            self.flown.outages.append(Outage(len(self.flown.frames), plant.time_s, plant.time_s + fault.for_s))
+            self._dark = True
+        if self._dark and plant.time_s >= self.flown.outages[-1].until_s - 1e-9:
+            self.talk.begin_anew(round(plant.time_s * 1e6))
+            plant.started_anew()
+            self._dark, self.phase = False, ""
+        return self._dark
 
     def over(self) -> bool:
         """Tell whether nothing more is to be seen: it lies, and the computer knows or has had time to notice."""
@@ -108,10 +122,13 @@ def fly_stepped(talk: Conversation, plan: Plan, now: Callable[[], float]) -> Flo
 
     `now` is a clock in s, to tell how long it took.
     """
+    talk.delays_s.clear()
     flight, begun_s = Flight(talk, plan), now()
     try:
         while not flight.over():
             stimuli = flight.due()
+            if flight.is_out():
+                stimuli = []
             flight.take(stimuli, talk.play(stimuli) if stimuli else None)
             flight.plant.step()
     except (Ended, RehearsalProblem) as problem:

@@ -74,6 +74,8 @@ class Conversation:
         self._answered: dict[int, list[tuple[str, str]]] = {}
         self._heard: list[tuple[float, int]] = []  # first and last packet: when it came, its time by the vehicle's clock, ms
         self._benched = False
+        self.restart: Callable[[], None] | None = None  # starts the computer anew, where that can be done
+        self._since_us = 0
         self.phase = ""  # as it last said outside a rehearsal
         self._encoder: StimulusEncoder | None = None
         self.reader = AnswerReader(dictionary)
@@ -122,6 +124,17 @@ class Conversation:
         (begun_s, begun_ms), (end_s, end_ms) = self._heard[0], self._heard[-1]
         return (end_ms - begun_ms) / 1000.0 / (end_s - begun_s) if end_s - begun_s > seconds / 2 else 0.0
 
+    def begin_anew(self, time_us: int) -> None:
+        """Start the computer anew, and its rehearsal, in which `time_us` of the flight is the beginning."""
+        if self.restart is None:
+            raise RehearsalProblem("Only a program and an emulated board can be started anew.")
+        self.identity, self._encoder, self._benched = None, None, False
+        self._link = Link(self.dictionary, self._key)
+        self.restart()
+        self.meet()
+        self.begin()
+        self._since_us = time_us
+
     def begin(self) -> None:
         """Ground test, then the rehearsal; one that has left a rehearsal may be in ground test still, so ask at once."""
         enter = _of_kind(self.dictionary, "enter")
@@ -134,8 +147,7 @@ class Conversation:
             self.session = self.command(enter, {})
         self._benched = False
         self._encoder = StimulusEncoder(self.dictionary, self.dictionary.uplink.vehicle_id, self.session)
-        self.number = 0
-        self.delays_s.clear()
+        self.number = self._since_us = 0
         self.reader = AnswerReader(self.dictionary)
 
     def _go_to_the_bench(self) -> None:
@@ -182,7 +194,7 @@ class Conversation:
         encoder = self._encoder
         if encoder is None:
             raise RehearsalProblem("No rehearsal has begun.")
-        data = b"".join([encoder.frame(name, time_us, values) for name, time_us, values in stimuli])
+        data = b"".join([encoder.frame(name, max(0, time_us - self._since_us), values) for name, time_us, values in stimuli])
         self.number = encoder.number
         now = self._now()
         self._wire.write(data)

@@ -19,6 +19,14 @@ class Frame(NamedTuple):
     answer: Answer | None
 
 
+class Outage(NamedTuple):
+    """The computer was without power from a frame and a time on, s, until another; then it started anew."""
+
+    frame: int
+    from_s: float
+    until_s: float
+
+
 @dataclass
 class Flown:
     """One run. `ended` is why it ended before its time, "" when it was flown to its end.
@@ -30,6 +38,7 @@ class Flown:
 
     frames: list[Frame] = field(default_factory=list)
     ended: str = ""
+    outages: list[Outage] = field(default_factory=list)
     deployed_s: float | None = None
     delays_s: list[float] = field(default_factory=list)
     lost: int = 0

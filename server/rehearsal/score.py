@@ -23,7 +23,8 @@ COMPARED = ("position.east", "position.north", "position.up", "velocity.east", "
 class Run:
     """One run judged. `state` gives for each component of the state vector (rms, worst) against the true motion until
     recovery is ordered, SI units; `deployment_s` the computer's and the twin's own; `delay_s` of the loop median, 99th
-    percentile and greatest; `jitter_s` of the same 99th percentile and greatest; `invalid` why it does not count, or ""."""
+    percentile and greatest; `jitter_s` of the same 99th percentile and greatest; `invalid` why it does not count, or "".
+    `outages_s` tells when it was without power, `ordered_s` when recovery was ordered in fact."""
 
     scenario: str
     seed: int
@@ -39,6 +40,8 @@ class Run:
     lost: int
     missed: int = 0
     cut: bool = False
+    outages_s: Sequence[tuple[float, float]] = ()
+    ordered_s: float | None = None
     invalid: str = ""
 
     @property
@@ -72,6 +75,8 @@ def run_of(
         lost=flown.lost,
         missed=flown.missed,
         cut=flown.cut,
+        outages_s=[(outage.from_s, outage.until_s) for outage in flown.outages],
+        ordered_s=flown.deployed_s,
         invalid=flown.invalid,
     )
 
