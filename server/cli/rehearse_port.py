@@ -27,7 +27,7 @@ from server.uplink.counter_store import CounterStore
 from server.uplink.key_file import load_or_make_key
 from server.uplink.two_acts import CONFIRM_EARLIEST_S, CONFIRM_LATEST_S, FirstAct
 
-PACE_S = 2.0  # listened to the vehicle's clock, to 10 ms
+PACE_S = 3.0  # listened to the vehicle's clock, to 10 ms
 OPERATOR = "terminal"
 CAUTIONS = (
     "Igniters and ejection charges out, every one of them: the computer will believe that it flies, and will fire.",
@@ -58,7 +58,7 @@ def add_port(parser: argparse.ArgumentParser) -> None:
 def met_at_port(
     options: argparse.Namespace, dictionary: Dictionary, what: str, count: int
 ) -> Iterator[tuple[Conversation, float | None]]:
-    """Open the port, meet the computer, wait for the acts; yields it, and how fast its clock goes by ours, None if emulated.
+    """Open the port, meet the computer, wait for the acts; yields it, and its clock's pace by ours, None if emulated.
 
     `what` says what is to be done, `count` is the number that the second act is.
     """
@@ -85,17 +85,17 @@ def met_at_port(
         say(f"listening on {options.port}")
         talk.meet()
         asyncio.run(_acts(talk, what, count))
-        pace = _pace(talk)  # heard only now: a command runs out by its clock, and a person takes time
+        pace = _pace(talk, options.emulated)  # heard only now: a command runs out by its clock, and a person takes time
         yield talk, None if options.emulated else pace
     finally:
         _let_go(talk)
 
 
-def _pace(talk: Conversation) -> float:
+def _pace(talk: Conversation, emulated: bool) -> float:
     pace = pace_of(talk.pace(PACE_S))
     if not pace > 0.0:
         raise RehearsalProblem("Its clock does not go on: nothing was asked of it.")
-    if pace != 1.0:
+    if pace != 1.0 and not emulated:
         say(f"Its clock goes at {pace:.2f} of ours, and so will the flight.")
     return pace
 

@@ -1,9 +1,10 @@
 """A case: the stimuli that show a fault, played as they are; made smaller while they still show it; kept in a file.
 
 Search: delta debugging, the algorithm ddmin of A. Zeller and R. Hildebrandt, "Simplifying and isolating failure-
-inducing input", IEEE Transactions on Software Engineering 28(2), 2002, pages 183 to 200: first over channels (one not
-kept tells all along what it told at the beginning), then over frames (one not kept is not played), then over channels
-once more. Each try is a rehearsal of its own, every step answered before the next.
+inducing input", IEEE Transactions on Software Engineering 28(2), 2002, pages 183 to 200: first over frames (one not
+kept is not played), then over channels (one not kept tells all along what it told at the beginning), then over frames
+once more: where few frames are left, each further try is short. Each try is a rehearsal of its own, every step answered
+before the next.
 
 What is not a number is wrong by itself; there the frames kept keep their times, and one step may be seconds long. What
 is wrong only beside the twin's own computer is so where both can be compared: no step may be longer than it was in the
@@ -113,19 +114,18 @@ def shrunk(player: Player, moments: Sequence[Moment], wrong: Wrong, dictionary: 
     rest = {name: values for _, stimuli in reversed(played) for name, _, values in stimuli}
     times = [time_us for time_us, _ in played]
     steps = [Step(now - before, moment) for before, now, moment in zip([0, *times], times, played, strict=False)]
-    last = player.tries + TRIES
 
     def made(some: Sequence[Step], kept: Sequence[str]) -> list[Moment]:
         timed = [step.moment for step in some] if wrong.kind in BY_ITSELF else moved_together(some)
         return [(t, _only(stimuli, kept, rest, dictionary)) for t, stimuli in timed]
 
-    def shows(some: Sequence[Step], kept: Sequence[str]) -> bool:
+    def shows(some: Sequence[Step], kept: Sequence[str], last: int) -> bool:
         return player.tries < last and _shows(player, made(some, kept), wrong)
 
-    kept = ddmin(_channels(dictionary), lambda some: shows(steps, some))
-    left = ddmin(steps, lambda some: shows(some, kept))
-    kept = ddmin(kept, lambda some: shows(left, some))
-    left = ddmin(left, lambda some: shows(some, kept))
+    channels, tries = _channels(dictionary), player.tries
+    left = ddmin(steps, lambda some: shows(some, channels, tries + TRIES // 2))
+    kept = ddmin(channels, lambda some: shows(left, some, tries + 3 * TRIES // 4))
+    left = ddmin(left, lambda some: shows(some, kept, tries + TRIES))
     return Case(made(left, kept), wrong.kind, wrong.component, kept, player.talk.firmware, dictionary.hash32)
 
 

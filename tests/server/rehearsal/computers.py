@@ -56,14 +56,18 @@ def at_terminal(program: Path, home: Path) -> Iterator[str]:
 
 
 @contextmanager
-def on_board(image: Path, home: Path) -> Iterator[str]:
-    """Run an image on the emulated board, its serial port a TCP socket; yields the port's address."""
+def on_board(image: Path, home: Path, monitor: bool = False) -> Iterator[str]:
+    """Run an image on the emulated board, its serial port a TCP socket; yields the port's address.
+
+    With `monitor` the emulator's own is reachable as well, by the address that the file `monitor` in `home` then holds.
+    """
     key = load_or_make_key(home / "keys")
+    number, other = free_ports()
+    more = ["-monitor", f"tcp:127.0.0.1:{other},server=on,wait=off"] if monitor else []
+    (home / "monitor").write_text(f"127.0.0.1:{other}")
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "fc.key").write_text(key.hex())
-        with socket.create_server(("127.0.0.1", 0)) as free:
-            number = free.getsockname()[1]
-        command = emulator_command(image, f"tcp:127.0.0.1:{number},server=on,wait=off,nodelay=on")
+        command = emulator_command(image, f"tcp:127.0.0.1:{number},server=on,wait=off,nodelay=on", more)
         process = subprocess.Popen(command, cwd=folder)
         try:
             end = time.monotonic() + 10.0
@@ -75,6 +79,12 @@ def on_board(image: Path, home: Path) -> Iterator[str]:
         finally:
             process.terminate()
             process.wait(10)
+
+
+def free_ports() -> tuple[int, int]:
+    """Return the numbers of two ports that nobody uses now."""
+    with socket.create_server(("127.0.0.1", 0)) as one, socket.create_server(("127.0.0.1", 0)) as other:
+        return one.getsockname()[1], other.getsockname()[1]
 
 
 def blockhouse(home: Path, *words: str, acts: Sequence[str] = (), within_s: float = 60.0) -> tuple[int, str, str]:
