@@ -91,7 +91,6 @@ class Flight:
             self._dark = True
         if self._dark and plant.time_s >= self.flown.outages[-1].until_s - 1e-9:
             self.talk.begin_anew(round(plant.time_s * 1e6))
-            plant.started_anew()
             self._dark, self.phase = False, ""
         return self._dark
 

@@ -146,10 +146,6 @@ class Plant:
             self._fire(ordered & ~self._ordered)
             self._ordered = ordered
 
-    def started_anew(self) -> None:
-        """The computer has started anew: it counts its orders from none; what has burned stays burned."""
-        self._ordered = 0
-
     def _fire(self, bits: int) -> None:
         """Fire what was ordered: lateral motors after the board's delay, recovery charges at once: where continuity is."""
         numbers = self.vehicle.firing

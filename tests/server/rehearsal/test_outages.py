@@ -36,7 +36,8 @@ def test_one_that_forgets_its_flight_does_not_recover() -> None:
     assert until_s - from_s == pytest.approx(0.5) and 7.0 < from_s < 8.0
     dark = [frame for frame in whole.frames if from_s - 1e-6 <= frame.time_us / 1e6 < until_s - 1e-6]
     assert len(dark) == 50 and not any(frame.stimuli or frame.answer for frame in dark)
-    assert whole.frames[whole.outages[0].frame + 51].answer is not None  # it flies on, in a rehearsal of its own
+    back = whole.frames[whole.outages[0].frame + 50].answer  # it flies on, in a rehearsal of its own
+    assert back is not None and back.state[SANDPIPER.packets["rehearsal"].channel_names.index("time_us")] == 0
     assert [wrong.kind for wrong in wrongs] == [NOT_RECOVERED] and not run.passed and run.ordered_s is None
     assert "recovery, after it was without power from 7.52 to 8.02 s, did not come before the ground" in wrongs[0].sentence()
 

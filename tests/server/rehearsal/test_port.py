@@ -13,9 +13,15 @@ from pathlib import Path
 
 import pytest
 
+from protocol.checksum import CRC_SIZE
+from protocol.framing import encode_frame
+from protocol.stimulus import StimulusEncoder
 from server.cli import rehearse_port
+from server.rehearsal.answers import BEFORE_FIELDS
 from server.rehearsal.conversation import RehearsalProblem
 from server.rehearsal.paced import invalid, pace_of, spread
+from tests.browser.station import ROOT
+from tests.protocol.helpers import SANDPIPER
 from tests.server.firmware.flight_build import host_program
 from tests.server.rehearsal.computers import BENCH_ACTS, at_terminal, blockhouse, changed_program, rehearse
 
@@ -148,3 +154,14 @@ def test_delay_and_jitter_of_a_loop() -> None:
 
 def test_only_a_clock_that_no_quartz_is_changes_the_pace() -> None:
     assert [pace_of(measured) for measured in (1.0, 1.019, 0.985, 0.5, 0.0)] == [1.0, 1.0, 1.0, 0.5, 0.0]
+
+
+def test_the_guide_tells_what_a_step_asks_of_the_cable() -> None:
+    rules = SANDPIPER.rehearsal
+    assert rules is not None
+    up = len(StimulusEncoder(SANDPIPER, 1, 1).frame(rules.step, 1, [1.0] * len(SANDPIPER.stimuli[rules.step].channels)))
+    sizes = [SANDPIPER.packets[name].layout.size for name in (*rules.answers, "rehearsal")]
+    down = sum(len(encode_frame(b"x" * (BEFORE_FIELDS + size + CRC_SIZE))) for size in sizes)
+    slow, fast = (round((up + down) * 10 / baud * 1e3) for baud in (115_200, 921_600))  # ten bits a byte
+    said = f"of the Sandpiper {up} and {down} bytes, which alone take {slow} ms at 115 200 baud and {fast} ms\n  at 921 600"
+    assert said in (ROOT / "server" / "firmware" / "GUIDE.md").read_text("utf-8")

@@ -30,7 +30,7 @@ def test_the_walk_through_finds_the_first_planted_fault(tmp_path: Path) -> None:
     section = README.read_text("utf-8").split("\n## Rehearsal\n")[1].split("\n## ")[0]
     lines = [line.strip() for line in section.splitlines() if line.startswith("    ")]
     firmware, compiler, fly = lines[:3]
-    again = section.split("one channel moves. `")[1].split("`")[0]
+    again = next(line for line in lines if "--case" in line)
     assert typed(tmp_path, firmware)[0] == 0
     assert typed(tmp_path, compiler) == (0, "")
     code, out = typed(tmp_path, fly)
