@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import itertools
 import json
+import math
 import os
 import random
 import tempfile
@@ -31,8 +32,8 @@ from server.rehearsal.conversation import Conversation, RehearsalProblem
 from server.rehearsal.flown import Flown
 from server.rehearsal.judging import Judge, Wrong, believed_of
 from server.rehearsal.paced import fly_paced
-from server.rehearsal.score import Run, junit, run_of, verdict
-from server.rehearsal.sensor_faults import read_fault
+from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
+from server.rehearsal.sensor_faults import ON_COMPUTER, read_fault
 from server.rehearsal.shadow import Shadow
 from server.rehearsal.wires import ProgramWire
 from server.twin.scenarios import load_scenario, scenario_names
@@ -55,6 +56,7 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scenario", choices=[*scenario_names(), EVERY], default="calm", help="what happens on the flight")
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="of the first run; each further one adds 1")
     parser.add_argument("--runs", type=int, default=1, metavar="N", help="how many of each scenario")
+    parser.add_argument("--until", type=float, default=math.inf, metavar="S", help="end each flight then, in the air or not")
     parser.add_argument(
         "--fault",
         action="append",
@@ -81,16 +83,18 @@ def run(options: argparse.Namespace) -> int:
     names = scenario_names() if options.scenario == EVERY else [options.scenario]
     seeds = range(options.seed, options.seed + options.runs)
     with reached(options, dictionary, len(names) * len(seeds)) as (talk, pace):
+        if talk.restart is None and any(fault.kind in ON_COMPUTER for fault in faults):
+            raise RehearsalProblem("Only a program and an emulated board (--monitor) can be started anew in flight.")
         judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values)
         if options.case is not None:
             return play_case(options, dictionary, talk, judge)
         runs: list[Run] = []
         worst: tuple[Flown, Wrong, Plan] | None = None
         for name, seed in itertools.product(names, seeds):
-            plan = Plan(load_scenario(name), seed, faults)
+            plan = Plan(load_scenario(name), seed, faults, until_s=options.until)
             flown, wrongs, one = fly(talk, judge, plan, pace)
             runs.append(one)
-            if wrongs and worst is None and not one.invalid:
+            if wrongs and worst is None and not (one.invalid or flown.outages):  # neither can be played again
                 worst = flown, wrongs[0], plan
             if options.port is not None:
                 say(f"{name}, seed {seed}: {'passed' if one.passed else 'INVALID' if one.invalid else 'WRONG'}")
@@ -127,6 +131,7 @@ def met(program: Path, dictionary: Dictionary) -> Iterator[Conversation]:
         key_file.write_text(key.hex(), "ascii")
         wire = ProgramWire(program, [str(key_file), str(Path(folder) / "starts")])
         talk = Conversation(dictionary, key, wire, lambda: next(counters), time.monotonic)
+        talk.restart = wire.restart
         try:
             talk.meet()
             yield talk
@@ -158,32 +163,38 @@ def report(options: argparse.Namespace, runs: list[Run], firmware: str) -> None:
 
 def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
     """Yield what is printed of the runs."""
-    head = ("flight", "seed", "", "up, rms", "worst", "deployed", "twin's own", "times real time", "answer", "99th", "most")
+    head = ("flight", "seed", "", "deployed", "twin's own", "times real time", "answer", "99th", "most", "jitter, 99th")
     rows = [
         (
             one.scenario,
             str(one.seed),
             "passed" if one.passed else "INVALID" if one.invalid else "WRONG",
-            *_up(one),
             *(f"{at:.2f} s" if at is not None else "never" for at in one.deployment_s),
             f"{one.duration_s / one.took_s:.3g}" if one.took_s else "",
-            *(f"{delay * 1e3:.2f} ms" for delay in one.delay_s),
+            *(f"{delay * 1e3:.2f} ms" for delay in (*one.delay_s, one.jitter_s[0])),
         )
         for one in runs
     ]
     styles = {place: ACT for place, one in enumerate(runs) if not one.passed}
     yield Table(rows, head, frozenset(range(3, len(head))), styles)
+    units = ("m" if role.startswith("position") else "m/s" for role in COMPARED)
+    against = ("flight", "seed", *(f"{role}, {unit}" for role, unit in zip(COMPARED, units, strict=True)))
+    yield Words("State against truth until recovery is ordered: rms, worst.")
+    yield Table([(one.scenario, str(one.seed), *_state(one)) for one in runs], against, frozenset(range(2, len(against))))
     for one in runs:
         if one.invalid:
             yield Words(f"{one.scenario}, seed {one.seed}: INVALID: {one.invalid}.", ACT)
+        for from_s, until_s in one.outages_s:
+            then = "not ordered" if one.ordered_s is None else f"ordered at {one.ordered_s:.2f} s"
+            yield Words(f"{one.scenario}, seed {one.seed}: without power {from_s:.2f} to {until_s:.2f} s; recovery {then}")
         for wrong in one.wrongs:
             yield Words(f"{one.scenario}, seed {one.seed}: {wrong.sentence()}", LOOK)
     yield Words(f"{firmware or 'this build'}: {verdict(runs)}", TITLE)
 
 
-def _up(one: Run) -> tuple[str, str]:
-    rms, worst = one.state.get("position.up", (float("nan"), float("nan")))
-    return f"{rms:.2f} m", f"{worst:.2f} m"
+def _state(one: Run) -> list[str]:
+    nothing = (math.nan, math.nan)
+    return ["{:.2f}, {:.2f}".format(*one.state.get(role, nothing)) for role in COMPARED]
 
 
 def shrink(
@@ -192,6 +203,7 @@ def shrink(
     """Look for the least of a run that still shows what was wrong, write it, say what it shows and how often."""
     player = Player(talk, judge, plan.scenario.vehicle())
     case = shrunk(player, moments_of(flown), wrong, dictionary)
+    tries = player.tries
     file.write_text(case_text(case), "utf-8")
     seen = player.shows(case.moments, case.kind, case.component)
     often = how_often(player, case, 8, random.Random(plan.seed))
@@ -201,7 +213,8 @@ def shrink(
             TITLE,
         ),
         Words(seen.sentence() if seen is not None else "Played once more it does not show: it comes and goes.", LOOK),
-        Words(f"With times moved by up to 1 ms it shows in {often} of 8. Written to {file}; play it with --case."),
+        Words(f"{tries} tries. With times moved by up to 1 ms it shows in {often} of 8."),
+        Words(f"Written to {file}; play it with --case."),
     ])  # fmt: skip
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import socket
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -43,6 +44,9 @@ def add_port(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="the port leads to an emulated computer: no clock but its answers, so the flight waits for each",
     )
+    parser.add_argument(
+        "--monitor", metavar="HOST:PORT", help="the emulator's monitor, for faults that start the computer anew"
+    )
     parser.add_argument("--baud", type=int, metavar="N", help="speed of the port (default: the dictionary's)")
     parser.add_argument("--keys", type=Path, metavar="DIR", help="folder of the command key and its counter")
     parser.add_argument(
@@ -54,7 +58,7 @@ def add_port(parser: argparse.ArgumentParser) -> None:
 def met_at_port(
     options: argparse.Namespace, dictionary: Dictionary, what: str, count: int
 ) -> Iterator[tuple[Conversation, float | None]]:
-    """Open the port, meet the computer, wait for the acts; yields it, and how fast its clock goes by ours, None if emulated.
+    """Open the port, meet the computer, wait for the acts; yields it, and its clock's pace by ours, None if emulated.
 
     `what` says what is to be done, `count` is the number that the second act is.
     """
@@ -73,24 +77,40 @@ def met_at_port(
     except (OSError, ValueError) as error:
         raise RehearsalProblem(explain(options.port, error).sentence) from error
     talk = Conversation(dictionary, key, PortWire(port, options.port), counters.take, time.monotonic)
+    if options.monitor is not None:
+        if not options.emulated:
+            raise RehearsalProblem("A monitor is an emulator's: say --emulated.")
+        talk.restart = lambda: reset_emulated(options.monitor)
     try:
         say(f"listening on {options.port}")
         talk.meet()
-        pace = None if options.emulated else _pace(talk)
         asyncio.run(_acts(talk, what, count))
-        talk.meet()  # its clock once more, after the time a person took
-        yield talk, pace
+        pace = _pace(talk, options.emulated)  # heard only now: a command runs out by its clock, and a person takes time
+        yield talk, None if options.emulated else pace
     finally:
         _let_go(talk)
 
 
-def _pace(talk: Conversation) -> float:
+def _pace(talk: Conversation, emulated: bool) -> float:
     pace = pace_of(talk.pace(PACE_S))
     if not pace > 0.0:
         raise RehearsalProblem("Its clock does not go on: nothing was asked of it.")
-    if pace != 1.0:
+    if pace != 1.0 and not emulated:
         say(f"Its clock goes at {pace:.2f} of ours, and so will the flight.")
     return pace
+
+
+def reset_emulated(monitor: str) -> None:
+    """Have the emulator start its computer anew; raises RehearsalProblem when its monitor cannot be reached."""
+    host, _, number = monitor.rpartition(":")
+    try:
+        with socket.create_connection((host, int(number)), 5.0) as line:
+            line.recv(4096)
+            line.sendall(b"system_reset\n")
+            while b"system_reset" not in line.recv(4096):
+                pass
+    except (OSError, ValueError, OverflowError) as error:
+        raise RehearsalProblem(f"No emulator's monitor answers at {monitor}.") from error
 
 
 def _let_go(talk: Conversation) -> None:
@@ -109,17 +129,24 @@ async def _acts(talk: Conversation, what: str, count: int) -> None:
     if bench is not None and talk.phase != GROUND_TEST:
         command, _ = bench
         say(f"The vehicle is not in ground-test mode. {command.does} CAUTION: {command.caution or ''}".rstrip())
-        await _two(lines, "Type 'ground test' to get that ready:", "ground test", "type 'enter':", "enter")
-    await _two(lines, f"{what}. Type 'rehearse' to get it ready:", "rehearse", f"type the number, {count}:", str(count))
+        await two(lines, time.monotonic, "Type 'ground test' to get that ready:", "ground test", "type 'enter':", "enter")
+    await two(
+        lines,
+        time.monotonic,
+        f"{what}. Type 'rehearse' to get it ready:",
+        "rehearse",
+        f"type the number, {count}:",
+        str(count),
+    )
 
 
-async def _two(lines: Lines, first: str, wanted: str, second: str, confirm: str) -> None:
-    """Wait for two acts, the second neither too soon nor too late; raises RehearsalProblem for anything else."""
+async def two(lines: Lines, now: Callable[[], float], first: str, wanted: str, second: str, confirm: str) -> None:
+    """Wait for two acts, the second neither too soon nor too late by the clock `now`; raises RehearsalProblem otherwise."""
     await _act(lines, first, wanted)
-    act = FirstAct(OPERATOR, "guarded", time.monotonic())
+    act = FirstAct(OPERATOR, "guarded", now())
     await asyncio.sleep(CONFIRM_EARLIEST_S + 0.05)
     await _act(lines, f"ready for {CONFIRM_LATEST_S:g} s: {second}", confirm)
-    if act.is_over(time.monotonic()):
+    if act.is_over(now()):
         raise RehearsalProblem(f"The second act came after more than {CONFIRM_LATEST_S:g} s: nothing was started.")
 
 

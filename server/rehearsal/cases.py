@@ -1,9 +1,15 @@
 """A case: the stimuli that show a fault, played as they are; made smaller while they still show it; kept in a file.
 
 Search: delta debugging, the algorithm ddmin of A. Zeller and R. Hildebrandt, "Simplifying and isolating failure-
-inducing input", IEEE Transactions on Software Engineering 28(2), 2002, pages 183 to 200: first over channels (one not
-kept tells all along what it told at the beginning), then over frames (one not kept is not played; the others keep
-their times), then over channels once more. Each try is a rehearsal of its own, every step answered before the next.
+inducing input", IEEE Transactions on Software Engineering 28(2), 2002, pages 183 to 200: first over frames (one not
+kept is not played), then over channels (one not kept tells all along what it told at the beginning), then over frames
+once more: where few frames are left, each further try is short. Each try is a rehearsal of its own, every step answered
+before the next.
+
+What is not a number is wrong by itself; there the frames kept keep their times, and one step may be seconds long. What
+is wrong only beside the twin's own computer is so where both can be compared: no step may be longer than it was in the
+flight, and frames kept move together. A try that shows the same, but not with what began in that frame of the flight,
+shows something else. The search ends after so many tries with the least that was found.
 """
 
 from __future__ import annotations
@@ -13,25 +19,34 @@ import random
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from protocol.dictionary import Dictionary
 from server.problems import Problem
 from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
 from server.rehearsal.flown import Flown, Frame
-from server.rehearsal.judging import Judge, Wrong, believed_of
+from server.rehearsal.judging import ENDED, NOT_FINITE, Judge, Wrong, believed_of
 from server.rehearsal.sensor_faults import Stimulus
 from server.rehearsal.shadow import Shadow
 from server.twin.sandpiper import Vehicle
 
 FORMAT = "blockhouse rehearsal case 1"
 JITTER_S = 0.001
+TRIES = 400
+BY_ITSELF = (NOT_FINITE, ENDED)
 Moment = tuple[int, tuple[Stimulus, ...]]  # us since the beginning; stimuli, the step last
 Item = TypeVar("Item")
 
 
 class CaseProblem(Problem):
     """A case file cannot be used; the text is one plain sentence."""
+
+
+class Step(NamedTuple):
+    """A moment of a flight, and how long it came after the one before (us)."""
+
+    gap_us: int
+    moment: Moment
 
 
 @dataclass(frozen=True)
@@ -91,24 +106,44 @@ def shrunk(player: Player, moments: Sequence[Moment], wrong: Wrong, dictionary: 
 
     Raises RehearsalProblem when playing it again does not.
     """
-    kind, component = wrong.kind, wrong.component
     played = [moment for moment in moments if moment[0] <= wrong.time_us]
-    if player.shows(played, kind, component) is None:
+    if not _shows(player, played, wrong):
         played = list(moments)
-        if player.shows(played, kind, component) is None:
+        if not _shows(player, played, wrong):
             raise RehearsalProblem("Played again, the same stimuli do not show it: not reproduced.")
     rest = {name: values for _, stimuli in reversed(played) for name, _, values in stimuli}
-    channels = _channels(dictionary)
+    times = [time_us for time_us, _ in played]
+    steps = [Step(now - before, moment) for before, now, moment in zip([0, *times], times, played, strict=False)]
 
-    def quieted(some: Sequence[Moment], kept: Sequence[str]) -> list[Moment]:
-        return [(t, _only(stimuli, kept, rest, dictionary)) for t, stimuli in some]
+    def made(some: Sequence[Step], kept: Sequence[str]) -> list[Moment]:
+        timed = [step.moment for step in some] if wrong.kind in BY_ITSELF else moved_together(some)
+        return [(t, _only(stimuli, kept, rest, dictionary)) for t, stimuli in timed]
 
-    kept = ddmin(channels, lambda some: player.shows(quieted(played, some), kind, component) is not None)
-    left = ddmin(played, lambda some: player.shows(quieted(some, kept), kind, component) is not None)
-    kept = ddmin(kept, lambda some: player.shows(quieted(left, some), kind, component) is not None)
-    left = ddmin(left, lambda some: player.shows(quieted(some, kept), kind, component) is not None)
-    firmware = player.talk.firmware
-    return Case(quieted(left, kept), kind, component, kept, firmware, dictionary.hash32)
+    def shows(some: Sequence[Step], kept: Sequence[str], last: int) -> bool:
+        return player.tries < last and _shows(player, made(some, kept), wrong)
+
+    channels, tries = _channels(dictionary), player.tries
+    left = ddmin(steps, lambda some: shows(some, channels, tries + TRIES // 2))
+    kept = ddmin(channels, lambda some: shows(left, some, tries + 3 * TRIES // 4))
+    left = ddmin(left, lambda some: shows(some, kept, tries + TRIES))
+    return Case(made(left, kept), wrong.kind, wrong.component, kept, player.talk.firmware, dictionary.hash32)
+
+
+def _shows(player: Player, moments: Sequence[Moment], wrong: Wrong) -> bool:
+    """Tell whether they show the same: kind, component, and what began in that frame."""
+    seen = player.shows(moments, wrong.kind, wrong.component)
+    return seen is not None and set(wrong.began) <= set(seen.began)
+
+
+def moved_together(steps: Sequence[Step]) -> list[Moment]:
+    """Return the moments of steps, each as long after the one before as it was in the flight."""
+    out: list[Moment] = []
+    time_us = 0
+    for step in steps:
+        time_us += step.gap_us
+        then_us, stimuli = step.moment
+        out.append((time_us, tuple((name, max(0, at + time_us - then_us), values) for name, at, values in stimuli)))
+    return out
 
 
 def ddmin(items: Sequence[Item], shows: Callable[[Sequence[Item]], bool]) -> list[Item]:

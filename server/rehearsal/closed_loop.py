@@ -6,6 +6,7 @@ are ever under way at once.
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from server.rehearsal.answers import Answer
 from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
-from server.rehearsal.flown import Flown, Frame
+from server.rehearsal.flown import Flown, Frame, Outage
 from server.rehearsal.plant import Plant
 from server.rehearsal.sensor_faults import Disturber, SensorFault, Stimulus
 from server.twin.scenario import Scenario
@@ -33,12 +34,16 @@ STATE_ROLES = (
 
 @dataclass(frozen=True)
 class Plan:
-    """One run asked for: which flight, with which faults, the motor lit how long after the beginning (s)."""
+    """One run asked for: which flight, with which faults, the motor lit how long after the beginning (s).
+
+    It ends after `until_s` at the latest, in the air or not.
+    """
 
     scenario: Scenario
     seed: int = 1
     faults: Sequence[SensorFault] = ()
     ignite_s: float = IGNITION_S
+    until_s: float = math.inf
 
 
 class Flight:
@@ -52,6 +57,7 @@ class Flight:
         self._phases = _phases(talk.dictionary)
         self.phase = ""
         self._landed_s: float | None = None
+        self._dark = False
 
     def due(self) -> list[Stimulus]:
         """Return the stimuli of this moment as they reach the computer, faults and all; the motor lights when it is time."""
@@ -76,13 +82,25 @@ class Flight:
         if packet is not None and place is not None:
             self.phase = self._phases[int(packet[place[1]])]
 
+    def is_out(self) -> bool:
+        """Tell whether the computer is without power; it starts anew when it no longer is."""
+        plant = self.plant
+        fault = self._disturber.outage(plant.time_s, self.phase)
+        if fault is not None:
+            self.flown.outages.append(Outage(len(self.flown.frames), plant.time_s, plant.time_s + fault.for_s))
+            self._dark = True
+        if self._dark and plant.time_s >= self.flown.outages[-1].until_s - 1e-9:
+            self.talk.begin_anew(round(plant.time_s * 1e6))
+            self._dark, self.phase = False, ""
+        return self._dark
+
     def over(self) -> bool:
         """Tell whether nothing more is to be seen: it lies, and the computer knows or has had time to notice."""
         plant = self.plant
         if plant.down and self._landed_s is None:
             self._landed_s = plant.time_s
         noticed = self._landed_s is not None and (self.phase == "landed" or plant.time_s - self._landed_s > ON_THE_GROUND_S)
-        return noticed or plant.time_s >= GIVE_UP_S
+        return noticed or plant.time_s >= min(self.plan.until_s, GIVE_UP_S) - 1e-9
 
     def done(self, took_s: float) -> Flown:
         """Close the books."""
@@ -90,6 +108,7 @@ class Flight:
         flown.took_s, flown.lost = took_s, self._disturber.lost
         flown.deployed_s = plant.deployed_s
         flown.delays_s = list(self.talk.delays_s)
+        flown.cut = plant.time_s >= self.plan.until_s - 1e-9
         flown.landed, flown.landing_s = plant.down, plant.motion.milestones.landing_s
         answers = [frame.answer for frame in flown.frames if frame.answer is not None]
         flown.cycle_us = int(answers[-1].state[reader.state_places["cycle_us"]]) if answers else 0
@@ -102,10 +121,13 @@ def fly_stepped(talk: Conversation, plan: Plan, now: Callable[[], float]) -> Flo
 
     `now` is a clock in s, to tell how long it took.
     """
+    talk.delays_s.clear()
     flight, begun_s = Flight(talk, plan), now()
     try:
         while not flight.over():
             stimuli = flight.due()
+            if flight.is_out():
+                stimuli = []
             flight.take(stimuli, talk.play(stimuli) if stimuli else None)
             flight.plant.step()
     except (Ended, RehearsalProblem) as problem:

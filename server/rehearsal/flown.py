@@ -19,17 +19,26 @@ class Frame(NamedTuple):
     answer: Answer | None
 
 
+class Outage(NamedTuple):
+    """The computer was without power from a frame and a time on, s, until another; then it started anew."""
+
+    frame: int
+    from_s: float
+    until_s: float
+
+
 @dataclass
 class Flown:
     """One run. `ended` is why it ended before its time, "" when it was flown to its end.
 
     `deployed_s` is when recovery was first ordered, `delays_s` each step's time from sending to its answer, `missed` how
     many moments passed in which the computer was still busy, `invalid` why the run shows nothing of it, "" when it does.
-    `truth` is the simulated vehicle's true motion, None in a replay.
+    `cut`: it was asked to end before the landing. `truth` is the simulated vehicle's true motion, None in a replay.
     """
 
     frames: list[Frame] = field(default_factory=list)
     ended: str = ""
+    outages: list[Outage] = field(default_factory=list)
     deployed_s: float | None = None
     delays_s: list[float] = field(default_factory=list)
     lost: int = 0
@@ -40,6 +49,7 @@ class Flown:
     firmware: str = ""
     truth: Mapping[str, Floats] | None = None
     landed: bool = False
+    cut: bool = False
     landing_s: float | None = None
 
     @property

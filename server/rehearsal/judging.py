@@ -15,8 +15,8 @@ from server.rehearsal.answers import AnswerReader
 from server.rehearsal.flown import Flown, Frame
 from server.rehearsal.shadow import Believed, Shadow, turn_between
 
-NOT_FINITE, APART, WRONG_PHASE, DEPLOYMENT, ENDED = (
-    "not finite", "state apart", "phase apart", "deployment apart", "ended",
+NOT_FINITE, APART, WRONG_PHASE, DEPLOYMENT, ENDED, NOT_RECOVERED = (
+    "not finite", "state apart", "phase apart", "deployment apart", "ended", "not recovered",
 )  # fmt: skip
 DEPLOYMENT_WITHIN_S = 0.2
 PHASE_WITHIN_S = 0.5
@@ -56,6 +56,7 @@ class Wrong:
             WRONG_PHASE: "comes at another time than with the twin's own computer",
             DEPLOYMENT: "is not ordered when the twin's own computer orders it",
             ENDED: "",
+            NOT_RECOVERED: "did not come before the ground",
         }[self.kind]
         began = f"; in that frame: {', '.join(self.began)}" if self.began else ""
         return f"{at} {what}".rstrip() + began
@@ -108,10 +109,28 @@ class Judge:
 
     def wrongs(self, flown: Flown, believed: Sequence[Believed | None]) -> list[Wrong]:
         """Return everything that was wrong, the earliest first; of the state vector the first component apart only."""
-        found = [first_not_finite(flown, self.reader), self._first_apart(flown, believed), *self._phases(flown, believed)]
+        compared, theirs = flown, believed
+        found: list[Wrong | None] = []
+        if flown.outages:  # from then on it cannot be where a computer is that was never without power
+            first = flown.outages[0].frame
+            compared, theirs = replace(flown, frames=flown.frames[:first], outages=[]), believed[:first]
+            found.append(self.not_recovered(flown))
+        found += [
+            first_not_finite(flown, self.reader),
+            self._first_apart(compared, theirs),
+            *self._phases(compared, theirs),
+        ]
         if flown.ended:
             found.append(Wrong(ENDED, len(flown.frames), round(flown.duration_s * 1e6), flown.ended, 0.0))
         return sorted((one for one in found if one is not None), key=lambda one: (one.frame, one.kind != NOT_FINITE))
+
+    def not_recovered(self, flown: Flown) -> Wrong | None:
+        """Return what is wrong when a flight that came down had no recovery ordered, before or after the outage."""
+        if flown.deployed_s is not None or not flown.landed:
+            return None
+        outage = flown.outages[-1]
+        told = f"recovery, after it was without power from {outage.from_s:.2f} to {outage.until_s:.2f} s,"
+        return Wrong(NOT_RECOVERED, len(flown.frames), round(flown.duration_s * 1e6), told, 0.0)
 
     def deployment(self, flown: Flown, believed: Sequence[Believed | None]) -> tuple[float | None, float | None]:
         """Return when recovery was ordered, s since the beginning: by the computer, and by the twin's own."""

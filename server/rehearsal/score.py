@@ -23,7 +23,8 @@ COMPARED = ("position.east", "position.north", "position.up", "velocity.east", "
 class Run:
     """One run judged. `state` gives for each component of the state vector (rms, worst) against the true motion until
     recovery is ordered, SI units; `deployment_s` the computer's and the twin's own; `delay_s` of the loop median, 99th
-    percentile and greatest; `jitter_s` of the same 99th percentile and greatest; `invalid` why it does not count, or ""."""
+    percentile and greatest; `jitter_s` of the same 99th percentile and greatest; `invalid` why it does not count, or "".
+    `outages_s` tells when it was without power, `ordered_s` when recovery was ordered in fact."""
 
     scenario: str
     seed: int
@@ -38,12 +39,15 @@ class Run:
     cycle_us: int
     lost: int
     missed: int = 0
+    cut: bool = False
+    outages_s: Sequence[tuple[float, float]] = ()
+    ordered_s: float | None = None
     invalid: str = ""
 
     @property
     def passed(self) -> bool:
-        """Whether nothing was wrong and it was flown to the ground."""
-        return self.landed and not self.wrongs and not self.invalid
+        """Whether nothing was wrong and it was flown to the ground, or as far as it was asked to."""
+        return (self.landed or self.cut) and not self.wrongs and not self.invalid
 
 
 def run_of(
@@ -70,6 +74,9 @@ def run_of(
         cycle_us=flown.cycle_us,
         lost=flown.lost,
         missed=flown.missed,
+        cut=flown.cut,
+        outages_s=[(outage.from_s, outage.until_s) for outage in flown.outages],
+        ordered_s=flown.deployed_s,
         invalid=flown.invalid,
     )
 

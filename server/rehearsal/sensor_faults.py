@@ -1,6 +1,6 @@
-"""Faults put on what the flight computer is told: at a moment, for a while, on named channels.
+"""Faults put on what the flight computer is told, or on its power: at a moment, for a while, on named channels.
 
-    KIND CHANNEL... [at S | at PHASE] [for S] [by NUMBER]
+    KIND CHANNEL... [at S | at PHASE] [for S | for N frames] [by NUMBER]
 
     stuck          goes on telling what it told when the fault began
     clipped        tells no more than NUMBER either way
@@ -10,7 +10,10 @@
     out-of-order   two stimuli change places
     clock-step     times jump by NUMBER seconds and stay so
     loss           a share NUMBER of stimuli does not arrive
+    reset          the computer starts anew, and obeys again after so long (0.1 s where nothing is said)
+    brown-out      it is without power for so long, then starts anew
 
+The last two only with a program or an emulated board, which can be started anew without a hand on the bench.
 A channel is a role of a stimulus (`gyro.a.z`); its beginning names several (`gyro.a`). Times are those of the rehearsal.
 """
 
@@ -23,10 +26,13 @@ from dataclasses import dataclass, field
 
 from protocol.dictionary import Dictionary
 from server.problems import Problem
+from server.rehearsal.plant import CYCLE_S
 
 ON_VALUES = ("stuck", "clipped", "biased", "not-a-number")
 ON_STIMULI = ("dropped", "out-of-order", "clock-step", "loss")
-KINDS = ON_VALUES + ON_STIMULI
+ON_COMPUTER = ("reset", "brown-out")
+KINDS = ON_VALUES + ON_STIMULI + ON_COMPUTER
+RESET_S = "0.1"
 NEEDS_NUMBER = ("clipped", "biased", "clock-step", "loss")
 Stimulus = tuple[str, int, tuple[float, ...]]  # name, us since the beginning, values
 
@@ -66,12 +72,18 @@ def read_fault(text: str, dictionary: Dictionary) -> SensorFault:
     at = given.pop("at", "0")
     if kind in NEEDS_NUMBER and "by" not in given:
         raise FaultProblem(f"{kind} needs a number: by NUMBER.")
+    if kind == "brown-out" and "for" not in given:
+        raise FaultProblem("brown-out needs a time: for S.")
     at_s = _number(at, text) if at[:1].isdigit() else None
-    for_s, number = _number(given.get("for", "inf"), text), _number(given.get("by", "0"), text)
+    for_s = _number(given.get("for", RESET_S if kind == "reset" else "inf"), text)
+    number = _number(given.get("by", "0"), text)
     return SensorFault(kind, tuple(channels), at_s, None if at_s is not None else at.replace("-", " "), for_s, number)
 
 
-def _pairs(words: Sequence[str], text: str) -> dict[str, str]:
+def _pairs(words: list[str], text: str) -> dict[str, str]:
+    if "frames" in words[1:]:  # so many moments of the sensors
+        place = words.index("frames")
+        words[place - 1 : place + 1] = [str(_number(words[place - 1], text) * CYCLE_S)]
     if len(words) % 2:
         raise FaultProblem(f"{text!r} ends too soon.")
     pairs = dict(zip(words[::2], words[1::2], strict=True))
@@ -117,7 +129,11 @@ class Disturber:
 
     def take(self, now_s: float, phase: str, stimuli: Sequence[Stimulus]) -> list[Stimulus]:
         """Return what reaches the computer of the stimuli of one moment; nothing where they are lost or held back."""
-        acting = [index for index, fault in enumerate(self.faults) if self._acts(index, fault, now_s, phase)]
+        acting = [
+            index
+            for index, fault in enumerate(self.faults)
+            if fault.kind not in ON_COMPUTER and self._acts(index, fault, now_s, phase)
+        ]
         if not acting and not self._held:
             return list(stimuli)
         told = [self._told(acting, stimulus) for stimulus in stimuli]
@@ -130,6 +146,13 @@ class Disturber:
             return []
         told, self._held = told + self._held, []
         return told
+
+    def outage(self, now_s: float, phase: str) -> SensorFault | None:
+        """Return the reset or brown-out that begins now."""
+        for index, fault in enumerate(self.faults):
+            if fault.kind in ON_COMPUTER and index not in self._began_s and self._acts(index, fault, now_s, phase):
+                return fault
+        return None
 
     def _acts(self, index: int, fault: SensorFault, now_s: float, phase: str) -> bool:
         if index not in self._began_s:

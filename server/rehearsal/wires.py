@@ -107,13 +107,14 @@ class ProgramWire:
 
     def __init__(self, program: Path, arguments: Sequence[str]) -> None:
         """Start it; raises WireProblem when it cannot be started."""
-        self._name = str(program)
+        self._name, self._command = str(program), [str(program.resolve()), *arguments]
+        self._start()
+
+    def _start(self) -> None:
         try:
-            self._process = subprocess.Popen(
-                [str(program.resolve()), *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0
-            )
+            self._process = subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0)
         except OSError as error:
-            raise WireProblem(f"{program} cannot be started: {error.strerror}.") from error
+            raise WireProblem(f"{self._name} cannot be started: {error.strerror}.") from error
         assert self._process.stdin is not None and self._process.stdout is not None  # both were asked for
         self._in, self._out = self._process.stdin.fileno(), self._process.stdout.fileno()
         self._poll = select.poll()
@@ -135,6 +136,12 @@ class ProgramWire:
         if not data:
             raise WireProblem(self._ended())
         return data
+
+    def restart(self) -> None:
+        """End it as a loss of power does, without a word, and start it anew; raises WireProblem when that fails."""
+        self._process.kill()
+        self.close()
+        self._start()
 
     def close(self) -> None:
         """End the program."""
