@@ -1,9 +1,10 @@
 """A case: the stimuli that show a fault, played as they are; made smaller while they still show it; kept in a file.
 
 Search: delta debugging, the algorithm ddmin of A. Zeller and R. Hildebrandt, "Simplifying and isolating failure-
-inducing input", IEEE Transactions on Software Engineering 28(2), 2002, pages 183 to 200: first over channels (one not
-kept tells all along what it told at the beginning), then over frames (one not kept is not played; the others keep
-their times), then over channels once more. Each try is a rehearsal of its own, every step answered before the next.
+inducing input", IEEE Transactions on Software Engineering 28(2), 2002, pages 183 to 200: first over frames (one not
+kept is not played; the others keep their times), then over channels (one not kept tells all along what it told at the
+beginning), then over frames once more: where few frames are left, each further try is short. Each try is a rehearsal
+of its own, every step answered before the next.
 """
 
 from __future__ import annotations
@@ -103,9 +104,8 @@ def shrunk(player: Player, moments: Sequence[Moment], wrong: Wrong, dictionary: 
     def quieted(some: Sequence[Moment], kept: Sequence[str]) -> list[Moment]:
         return [(t, _only(stimuli, kept, rest, dictionary)) for t, stimuli in some]
 
-    kept = ddmin(channels, lambda some: player.shows(quieted(played, some), kind, component) is not None)
-    left = ddmin(played, lambda some: player.shows(quieted(some, kept), kind, component) is not None)
-    kept = ddmin(kept, lambda some: player.shows(quieted(left, some), kind, component) is not None)
+    left = ddmin(played, lambda some: player.shows(some, kind, component) is not None)
+    kept = ddmin(channels, lambda some: player.shows(quieted(left, some), kind, component) is not None)
     left = ddmin(left, lambda some: player.shows(quieted(some, kept), kind, component) is not None)
     firmware = player.talk.firmware
     return Case(quieted(left, kept), kind, component, kept, firmware, dictionary.hash32)

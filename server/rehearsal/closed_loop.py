@@ -17,7 +17,7 @@ from protocol.dictionary import Dictionary
 from server.rehearsal.answers import Answer
 from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
 from server.rehearsal.flown import Flown, Frame
-from server.rehearsal.plant import CYCLE_S, Plant
+from server.rehearsal.plant import Plant
 from server.rehearsal.sensor_faults import Disturber, SensorFault, Stimulus
 from server.twin.scenario import Scenario
 

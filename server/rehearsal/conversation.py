@@ -98,9 +98,16 @@ class Conversation:
         return said
 
     def begin(self) -> None:
-        """Ground test, then the rehearsal."""
-        self._go_to_the_bench()
-        self.session = self.command(_of_kind(self.dictionary, "enter"), {})
+        """Ground test, then the rehearsal; straight on where the last one has left it in ground test."""
+        try:
+            if not self.session:
+                self._go_to_the_bench()
+            self.session = self.command(_of_kind(self.dictionary, "enter"), {})
+        except Refused:
+            if not self.session:
+                raise
+            self._go_to_the_bench()
+            self.session = self.command(_of_kind(self.dictionary, "enter"), {})
         self._encoder = StimulusEncoder(self.dictionary, self.dictionary.uplink.vehicle_id, self.session)
         self._number = 0
         self.delays_s.clear()
