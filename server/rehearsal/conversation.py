@@ -16,6 +16,7 @@ from protocol.rehearsal import REHEARSAL_NAME
 from protocol.stimulus import StimulusEncoder
 from server.problems import Problem
 from server.rehearsal.answers import Answer, AnswerReader
+from server.rehearsal.tape import Tape
 from server.rehearsal.wires import Wire
 
 VALID_MS = 5000  # as long as the station itself gives a command
@@ -71,6 +72,7 @@ class Conversation:
         self.session = 0
         self._number = 0
         self.delays_s: list[float] = []
+        self.tape: Tape | None = None  # where what crosses the cable is kept meanwhile
         names = dictionary.packets["answer"].channel_names
         self._answer_places = tuple(names.index(name) for name in ("counter", "stage", "reason"))
         self._answer_texts = tuple(dictionary.packets["answer"].channel(name).values for name in ("stage", "reason"))
@@ -102,16 +104,21 @@ class Conversation:
         try:
             if not self.session:
                 self._go_to_the_bench()
-            self.session = self.command(_of_kind(self.dictionary, "enter"), {})
+            self.session = self._enter()
         except Refused:
             if not self.session:
                 raise
             self._go_to_the_bench()
-            self.session = self.command(_of_kind(self.dictionary, "enter"), {})
+            self.session = self._enter()
         self._encoder = StimulusEncoder(self.dictionary, self.dictionary.uplink.vehicle_id, self.session)
         self._number = 0
         self.delays_s.clear()
         self.reader = AnswerReader(self.dictionary)
+
+    def _enter(self) -> int:
+        if self.tape is not None:
+            self.tape.kept.clear()  # what came before is no part of the rehearsal
+        return self.command(_of_kind(self.dictionary, "enter"), {})
 
     def _go_to_the_bench(self) -> None:
         """Ask for ground test; a computer that has just started refuses it until it is through with that."""
@@ -157,14 +164,16 @@ class Conversation:
         data = b"".join([encoder.frame(name, time_us, values) for name, time_us, values in stimuli])
         self._number += len(stimuli)
         now = self._now()
-        self._wire.write(data)
+        if self.tape is not None:
+            self.tape.time_us = stimuli[-1][1]
+        self._write(data)
         return now
 
     def answer(self, wait_s: float) -> Answer:
         """Wait for the answer to the last step sent."""
         end = self._now() + wait_s
         while True:
-            data = self._wire.read(max(0.0, end - self._now()))
+            data = self._read(max(0.0, end - self._now()))
             if data:
                 for answer in self.reader.take(data):
                     self._still_on(answer)
@@ -179,6 +188,17 @@ class Conversation:
             self._encoder = None
             raise Ended(self._endings[int(answer.state[places["ended"]])])
 
+    def _write(self, data: bytes) -> None:
+        self._wire.write(data)
+        if self.tape is not None:
+            self.tape.keep(True, data)
+
+    def _read(self, wait_s: float) -> bytes:
+        data = self._wire.read(wait_s)
+        if data and self.tape is not None:
+            self.tape.keep(False, data)
+        return data
+
     # ------------------------------------------------------------ commands
 
     def command(self, command: Command, args: Mapping[str, float]) -> int:
@@ -186,7 +206,7 @@ class Conversation:
         counter = self._take_counter()
         frame = self._link.send(command.name, args, counter, self._vehicle_ms() + VALID_MS)
         for _ in range(TRIES):
-            self._wire.write(frame)
+            self._write(frame)
             self._listen(ANSWERED_WITHIN_S, lambda: counter in self._answered)
             if counter in self._answered:
                 break
@@ -204,7 +224,7 @@ class Conversation:
     def _listen(self, seconds: float, until: Callable[[], bool]) -> None:
         end = self._now() + seconds
         while not until() and (left := end - self._now()) > 0.0:
-            data = self._wire.read(min(left, 0.2))
+            data = self._read(min(left, 0.2))
             if data:
                 self._link.receive_data(data, self._now())
                 while (event := self._link.next_event()) is not NEED_DATA:

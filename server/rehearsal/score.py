@@ -35,6 +35,7 @@ class Run:
     delay_s: tuple[float, float]
     cycle_us: int
     lost: int
+    recording: str = ""
 
     @property
     def passed(self) -> bool:

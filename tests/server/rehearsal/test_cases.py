@@ -12,7 +12,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.cli.cli import main
-from server.rehearsal.cases import Case, CaseProblem, Player, case_text, ddmin, how_often, moments_of, read_case, shrunk
+from server.rehearsal.cases import (
+    Case,
+    CaseProblem,
+    Moment,
+    Player,
+    case_text,
+    ddmin,
+    how_often,
+    moments_of,
+    read_case,
+    shrunk,
+)
 from server.rehearsal.conversation import RehearsalProblem
 from server.rehearsal.judging import APART, NOT_FINITE
 from tests.protocol.helpers import SANDPIPER
@@ -77,7 +88,23 @@ def test_its_file_fails_again_when_played_alone_and_not_on_a_clean_build(
         assert said in capsys.readouterr().out
 
 
-def test_times_moved_keep_their_order_and_most_show_it_still(first_fault: Case, faulty: Player, clean: Player) -> None:
+def test_times_moved_by_more_than_lies_between_them_still_rise() -> None:
+    seen: list[list[int]] = []
+
+    class Listener:
+        def shows(self, moments: Sequence[Moment], kind: str, component: str) -> None:
+            assert all(time_us == moment[0] for moment in moments for _, time_us, _ in moment[1])
+            seen.append([moment[0] for moment in moments])
+
+    case = Case([(n * 10_000, (("sensors", n * 10_000, (0.0,) * 13),)) for n in range(50)], "k", "c", [])
+    assert how_often(Listener(), case, 20, random.Random(1), jitter_s=0.02) == 0
+    assert len({tuple(times) for times in seen}) == 20
+    assert all(b > a >= 0 for times in seen for a, b in zip(times, times[1:], strict=False))
+
+
+def test_times_moved_a_little_show_it_still_and_a_clean_build_never(
+    first_fault: Case, faulty: Player, clean: Player
+) -> None:
     assert how_often(faulty, first_fault, 4, random.Random(5), jitter_s=1e-6) == 4
     assert how_often(faulty, first_fault, 4, random.Random(5)) >= 1
     assert how_often(clean, first_fault, 4, random.Random(5)) == 0
