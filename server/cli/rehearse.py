@@ -3,6 +3,7 @@
 Compiled for this computer (--program), or in a real computer at the end of a cable (--port, `rehearse_port`). The
 program is started with two arguments, a key file and a file for its count of starts, both made for it in a folder that is
 removed afterwards: nothing of the station's own key is used, and nothing but the program's standard input and output.
+Each run is recorded as a session of its own, marked so that nothing takes it for a flight.
 Exit code 0: all runs passed. 3: something was wrong, or a run is invalid. 1: it could not run.
 """
 
@@ -18,14 +19,18 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
 from server.cli.rehearse_port import CAUTIONS, add_port, met_at_port, say
+from server.design.sheet_files import load_sheets
 from server.json_text import finite
+from server.recording.clock import SystemClock
+from server.recording.segment import safe_name, session_name
+from server.recording.session_header import make_header
 from server.rehearsal.cases import Player, case_text, how_often, moments_of, read_case, shrunk
 from server.rehearsal.closed_loop import Plan, fly_stepped
 from server.rehearsal.conversation import Conversation, RehearsalProblem
@@ -35,8 +40,11 @@ from server.rehearsal.paced import fly_paced
 from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
 from server.rehearsal.sensor_faults import ON_COMPUTER, read_fault
 from server.rehearsal.shadow import Shadow
+from server.rehearsal.tape import Tape, write_tape
 from server.rehearsal.wires import ProgramWire
+from server.settings import default_folders
 from server.twin.scenarios import load_scenario, scenario_names
+from server.version import software
 
 PASSED, FAILED = 0, 3
 EVERY = "all"
@@ -67,6 +75,7 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--shrink", type=Path, metavar="FILE", help="write the least that shows the first fault found")
     parser.add_argument("--case", type=Path, metavar="FILE", help="play such a file instead of flying")
     parser.add_argument("--times", type=int, default=8, metavar="N", help="how often a case is played (default 8)")
+    parser.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the recordings, one a run")
     parser.add_argument("--junit", type=Path, metavar="FILE", help="write the runs as JUnit XML")
     parser.add_argument("--json", action="store_true", help="print the runs as JSON")
     parser.set_defaults(run=run)
@@ -77,6 +86,7 @@ def run(options: argparse.Namespace) -> int:
     dictionary = load_dictionary(options.dictionary)
     if options.runs < 1 or options.times < 1:
         raise RehearsalProblem("--runs and --times take numbers of 1 and more.")
+    sessions = options.sessions or default_folders()[0]
     faults = [read_fault(text, dictionary) for text in options.fault]
     if not Shadow.can_follow(dictionary):
         raise RehearsalProblem("The step's stimulus lacks what the twin's own computer needs: accel.a, gyro.a and pressure.")
@@ -92,8 +102,10 @@ def run(options: argparse.Namespace) -> int:
         worst: tuple[Flown, Wrong, Plan] | None = None
         for name, seed in itertools.product(names, seeds):
             plan = Plan(load_scenario(name), seed, faults, until_s=options.until)
+            talk.tape = Tape()
             flown, wrongs, one = fly(talk, judge, plan, pace)
-            runs.append(one)
+            file = record(talk, sessions, f"{name}, seed {seed}")
+            runs.append(replace(one, recording=str(file)))
             if wrongs and worst is None and not (one.invalid or flown.outages):  # neither can be played again
                 worst = flown, wrongs[0], plan
             if options.port is not None:
@@ -151,6 +163,25 @@ def fly(talk: Conversation, judge: Judge, plan: Plan, pace: float | None) -> tup
     return flown, wrongs, run_of(plan.scenario.name, plan.seed, flown, wrongs, deployment_s, talk.reader)
 
 
+def record(talk: Conversation, folder: Path, what: str) -> Path:
+    """Write the tape as a session and take it off; returns the file. Raises RecorderFailed."""
+    assert talk.tape is not None
+    dictionary, clock, sheets = talk.dictionary, SystemClock(), load_sheets(None, True)
+    header = make_header(
+        clock,
+        software=software(),
+        dictionary=dictionary.text,
+        dictionary_hash=f"{dictionary.hash32:08x}",
+        vehicle=sheets.vehicle,
+        site=sheets.site,
+        source=f"rehearsal of {talk.firmware}".strip(),
+    )
+    folder.mkdir(parents=True, exist_ok=True)
+    name = f"{session_name(clock.wall_ns(), dictionary.vehicle)}-rehearsal-{safe_name(what)}"
+    tape, talk.tape = talk.tape, None
+    return write_tape(tape, folder, name, header, what, clock)
+
+
 def report(options: argparse.Namespace, runs: list[Run], firmware: str) -> None:
     """Print the runs, and write them where it was asked."""
     if options.junit is not None:
@@ -190,6 +221,9 @@ def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
         for wrong in one.wrongs:
             yield Words(f"{one.scenario}, seed {one.seed}: {wrong.sentence()}", LOOK)
     yield Words(f"{firmware or 'this build'}: {verdict(runs)}", TITLE)
+    if runs:
+        more = f" and {len(runs) - 1} more beside it" if len(runs) > 1 else ""
+        yield Words(f"Recorded as a rehearsal, never as a flight: {runs[0].recording}{more}.")
 
 
 def _state(one: Run) -> list[str]:
