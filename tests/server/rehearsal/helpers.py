@@ -41,7 +41,7 @@ def computer(fault: int = 0, *, rehearsal: bool = True) -> Iterator[Conversation
 def flight(fault: int = 0, seed: int = 2, faults: tuple[str, ...] = ()) -> tuple[Flown, list[Wrong], Run]:
     """Fly once, calm air."""
     with computer(fault) as talk:
-        return fly(talk, judge(), Plan(load_scenario("calm"), seed, [read_fault(text, SANDPIPER) for text in faults]))
+        return fly(talk, judge(), Plan(load_scenario("calm"), seed, [read_fault(text, SANDPIPER) for text in faults]), None)
 
 
 @contextmanager

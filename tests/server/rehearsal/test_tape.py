@@ -36,7 +36,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, 
     folder = tmp_path_factory.mktemp("rehearsals")
     with computer(1) as talk:
         talk.tape = Tape()
-        flown, _, _ = fly(talk, judge(), Plan(load_scenario("calm"), 2))
+        flown, _, _ = fly(talk, judge(), Plan(load_scenario("calm"), 2), None)
         yield record(talk, folder, "calm, seed 2"), flown
 
 
