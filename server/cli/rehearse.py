@@ -23,6 +23,7 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
+from server.cli.rehearse_again import fly_again
 from server.design.sheet_files import load_sheets
 from server.json_text import finite
 from server.recording.clock import SystemClock
@@ -66,6 +67,10 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--shrink", type=Path, metavar="FILE", help="write the least that shows the first fault found")
     parser.add_argument("--case", type=Path, metavar="FILE", help="play such a file instead of flying")
+    parser.add_argument(
+        "--session", type=Path, metavar="FILE", help="play the sensors of a recorded flight instead of flying"
+    )
+    parser.add_argument("--onboard", type=Path, metavar="LOG", help="take them from the vehicle's own log of that flight")
     parser.add_argument("--times", type=int, default=8, metavar="N", help="how often a case is played (default 8)")
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the recordings, one a run")
     parser.add_argument("--junit", type=Path, metavar="FILE", help="write the runs as JUnit XML")
@@ -86,6 +91,8 @@ def run(options: argparse.Namespace) -> int:
         judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values)
         if options.case is not None:
             return play_case(options, dictionary, talk, judge)
+        if options.session is not None:
+            return play_session(options, dictionary, talk, judge)
         names = scenario_names() if options.scenario == EVERY else [options.scenario]
         seeds = range(options.seed, options.seed + options.runs)
         runs: list[Run] = []
@@ -100,7 +107,8 @@ def run(options: argparse.Namespace) -> int:
                 worst = flown, wrongs[0], plan
         report(options, runs, talk.firmware)
         if worst is not None and options.shrink is not None:
-            shrink(options.shrink, dictionary, talk, judge, *worst)
+            flown, wrong, plan = worst
+            shrink(options.shrink, dictionary, Player(talk, judge, plan.scenario.vehicle()), flown, wrong, plan.seed)
     return PASSED if all(one.passed for one in runs) else FAILED
 
 
@@ -194,15 +202,12 @@ def _up(one: Run) -> tuple[str, str]:
     return f"{rms:.2f} m", f"{worst:.2f} m"
 
 
-def shrink(
-    file: Path, dictionary: Dictionary, talk: Conversation, judge: Judge, flown: Flown, wrong: Wrong, plan: Plan
-) -> None:
+def shrink(file: Path, dictionary: Dictionary, player: Player, flown: Flown, wrong: Wrong, seed: int) -> None:
     """Look for the least of a run that still shows what was wrong, write it, say what it shows and how often."""
-    player = Player(talk, judge, plan.scenario.vehicle())
     case = shrunk(player, moments_of(flown), wrong, dictionary)
     file.write_text(case_text(case), "utf-8")
     seen = player.shows(case.moments, case.kind, case.component)
-    often = how_often(player, case, 8, random.Random(plan.seed))
+    often = how_often(player, case, 8, random.Random(seed))
     show([
         Words(
             f"Shrunk from {len(flown.frames)} frames to {case.frames}, channels: {', '.join(case.channels) or 'none'}.",
@@ -211,6 +216,22 @@ def shrink(
         Words(seen.sentence() if seen is not None else "Played once more it does not show: it comes and goes.", LOOK),
         Words(f"With times moved by up to 1 ms it shows in {often} of 8. Written to {file}; play it with --case."),
     ])  # fmt: skip
+
+
+def play_session(options: argparse.Namespace, dictionary: Dictionary, talk: Conversation, judge: Judge) -> int:
+    """Fly a recorded flight again; returns the exit code."""
+    player = Player(talk, judge, load_scenario("calm").vehicle())
+    talk.tape = Tape()
+    flown, apart, wrongs = fly_again(options, dictionary, player)
+    file = record(talk, options.sessions or default_folders()[0], f"{options.session.stem} again")
+    show([Words(f"Recorded as a rehearsal, never as a flight: {file}.")])
+    if options.shrink is not None:
+        if not wrongs:
+            raise RehearsalProblem(
+                "Nothing was wrong by itself in what the computer answered, so there is nothing to shrink."
+            )
+        shrink(options.shrink, dictionary, player, flown, wrongs[0], options.seed)
+    return FAILED if apart or wrongs else PASSED
 
 
 def play_case(options: argparse.Namespace, dictionary: Dictionary, talk: Conversation, judge: Judge) -> int:

@@ -68,7 +68,7 @@ def rehearsal_of(review: Review) -> str:
     if review.session.header.rehearsal is not None:
         return review.session.header.rehearsal or "rehearsal"
     rows = review.output.rows.get(REHEARSAL_NAME)
-    heard = rows is not None and bool((rows.columns["state"] == REHEARSING).any())
+    heard = rows is not None and bool(np.any(rows.columns["state"] == REHEARSING))
     return "heard on the bench" if heard else ""
 
 
