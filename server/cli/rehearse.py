@@ -25,6 +25,7 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
+from server.cli.rehearse_again import fly_again
 from server.cli.rehearse_port import CAUTIONS, add_port, met_at_port, say
 from server.design.sheet_files import load_sheets
 from server.json_text import finite
@@ -74,6 +75,10 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--shrink", type=Path, metavar="FILE", help="write the least that shows the first fault found")
     parser.add_argument("--case", type=Path, metavar="FILE", help="play such a file instead of flying")
+    parser.add_argument(
+        "--session", type=Path, metavar="FILE", help="play the sensors of a recorded flight instead of flying"
+    )
+    parser.add_argument("--onboard", type=Path, metavar="LOG", help="take them from the vehicle's own log of that flight")
     parser.add_argument("--times", type=int, default=8, metavar="N", help="how often a case is played (default 8)")
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the recordings, one a run")
     parser.add_argument("--junit", type=Path, metavar="FILE", help="write the runs as JUnit XML")
@@ -98,6 +103,8 @@ def run(options: argparse.Namespace) -> int:
         judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values)
         if options.case is not None:
             return play_case(options, dictionary, talk, judge)
+        if options.session is not None:
+            return play_session(options, dictionary, talk, judge)
         runs: list[Run] = []
         worst: tuple[Flown, Wrong, Plan] | None = None
         for name, seed in itertools.product(names, seeds):
@@ -112,7 +119,8 @@ def run(options: argparse.Namespace) -> int:
                 say(f"{name}, seed {seed}: {'passed' if one.passed else 'INVALID' if one.invalid else 'WRONG'}")
         report(options, runs, talk.firmware)
         if worst is not None and options.shrink is not None:
-            shrink(options.shrink, dictionary, talk, judge, *worst)
+            flown, wrong, plan = worst
+            shrink(options.shrink, dictionary, Player(talk, judge, plan.scenario.vehicle()), flown, wrong, plan.seed)
     return PASSED if all(one.passed for one in runs) else FAILED
 
 
@@ -126,6 +134,8 @@ def reached(options: argparse.Namespace, dictionary: Dictionary, flights: int) -
     count, what = flights, f"{flights} flight{'s' * (flights != 1)} on the bench"
     if options.case is not None:
         count, what = options.times, f"{options.case} played {options.times} times"
+    elif options.session is not None:
+        count, what = 1, f"{options.session} flown again"
     elif options.shrink is not None:
         what += ", and the search for the least that shows what is wrong"
     with met_at_port(options, dictionary, what, count) as reached:
@@ -231,16 +241,13 @@ def _state(one: Run) -> list[str]:
     return ["{:.2f}, {:.2f}".format(*one.state.get(role, nothing)) for role in COMPARED]
 
 
-def shrink(
-    file: Path, dictionary: Dictionary, talk: Conversation, judge: Judge, flown: Flown, wrong: Wrong, plan: Plan
-) -> None:
+def shrink(file: Path, dictionary: Dictionary, player: Player, flown: Flown, wrong: Wrong, seed: int) -> None:
     """Look for the least of a run that still shows what was wrong, write it, say what it shows and how often."""
-    player = Player(talk, judge, plan.scenario.vehicle())
     case = shrunk(player, moments_of(flown), wrong, dictionary)
     tries = player.tries
     file.write_text(case_text(case), "utf-8")
     seen = player.shows(case.moments, case.kind, case.component)
-    often = how_often(player, case, 8, random.Random(plan.seed))
+    often = how_often(player, case, 8, random.Random(seed))
     show([
         Words(
             f"Shrunk from {len(flown.frames)} frames to {case.frames}, channels: {', '.join(case.channels) or 'none'}.",
@@ -250,6 +257,22 @@ def shrink(
         Words(f"{tries} tries. With times moved by up to 1 ms it shows in {often} of 8."),
         Words(f"Written to {file}; play it with --case."),
     ])  # fmt: skip
+
+
+def play_session(options: argparse.Namespace, dictionary: Dictionary, talk: Conversation, judge: Judge) -> int:
+    """Fly a recorded flight again; returns the exit code."""
+    player = Player(talk, judge, load_scenario("calm").vehicle())
+    talk.tape = Tape()
+    flown, apart, wrongs = fly_again(options, dictionary, player)
+    file = record(talk, options.sessions or default_folders()[0], f"{options.session.stem} again")
+    show([Words(f"Recorded as a rehearsal, never as a flight: {file}.")])
+    if options.shrink is not None:
+        if not wrongs:
+            raise RehearsalProblem(
+                "Nothing was wrong by itself in what the computer answered, so there is nothing to shrink."
+            )
+        shrink(options.shrink, dictionary, player, flown, wrongs[0], options.seed)
+    return FAILED if apart or wrongs else PASSED
 
 
 def play_case(options: argparse.Namespace, dictionary: Dictionary, talk: Conversation, judge: Judge) -> int:
