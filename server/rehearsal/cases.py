@@ -25,7 +25,7 @@ from protocol.dictionary import Dictionary
 from server.problems import Problem
 from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
 from server.rehearsal.flown import Flown, Frame
-from server.rehearsal.judging import ENDED, NOT_FINITE, Judge, Wrong, believed_of
+from server.rehearsal.judging import BY_ITSELF, Judge, Wrong, believed_of
 from server.rehearsal.sensor_faults import Stimulus
 from server.rehearsal.shadow import Shadow
 from server.twin.sandpiper import Vehicle
@@ -33,7 +33,6 @@ from server.twin.sandpiper import Vehicle
 FORMAT = "blockhouse rehearsal case 1"
 JITTER_S = 0.001
 TRIES = 400
-BY_ITSELF = (NOT_FINITE, ENDED)
 Moment = tuple[int, tuple[Stimulus, ...]]  # us since the beginning; stimuli, the step last
 Item = TypeVar("Item")
 

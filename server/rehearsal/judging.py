@@ -18,6 +18,7 @@ from server.rehearsal.shadow import Believed, Shadow, turn_between
 NOT_FINITE, APART, WRONG_PHASE, DEPLOYMENT, ENDED, NOT_RECOVERED = (
     "not finite", "state apart", "phase apart", "deployment apart", "ended", "not recovered",
 )  # fmt: skip
+BY_ITSELF = (NOT_FINITE, ENDED)  # wrong without the twin's own computer to compare with
 DEPLOYMENT_WITHIN_S = 0.2
 PHASE_WITHIN_S = 0.5
 LANDED_WITHIN_S = 3.0  # how long lying still takes to believe differs from one computer to the next
