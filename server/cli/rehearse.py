@@ -3,7 +3,8 @@
 Compiled for this computer (--program), or in a real computer at the end of a cable (--port, `rehearse_port`). The
 program is started with two arguments, a key file and a file for its count of starts, both made for it in a folder that is
 removed afterwards: nothing of the station's own key is used, and nothing but the program's standard input and output.
-Exit code 0: all runs passed. 3: something was wrong, or a run is invalid. 1: it could not run.
+Each run is recorded as a session of its own, marked so that nothing takes it for a flight. Exit code 0: all runs passed.
+3: something was wrong, or a run is invalid. 1: it could not run.
 """
 
 from __future__ import annotations
@@ -18,14 +19,19 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
+from server.cli.rehearse_again import fly_again
 from server.cli.rehearse_port import CAUTIONS, add_port, met_at_port, say
+from server.design.sheet_files import load_sheets
 from server.json_text import finite
+from server.recording.clock import SystemClock
+from server.recording.segment import safe_name, session_name
+from server.recording.session_header import make_header
 from server.rehearsal.cases import Player, case_text, how_often, moments_of, read_case, shrunk
 from server.rehearsal.closed_loop import Plan, fly_stepped
 from server.rehearsal.conversation import Conversation, RehearsalProblem
@@ -35,8 +41,11 @@ from server.rehearsal.paced import fly_paced
 from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
 from server.rehearsal.sensor_faults import ON_COMPUTER, read_fault
 from server.rehearsal.shadow import Shadow
+from server.rehearsal.tape import Tape, write_tape
 from server.rehearsal.wires import ProgramWire
+from server.settings import default_folders
 from server.twin.scenarios import load_scenario, scenario_names
+from server.version import software
 
 PASSED, FAILED = 0, 3
 EVERY = "all"
@@ -66,7 +75,12 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--shrink", type=Path, metavar="FILE", help="write the least that shows the first fault found")
     parser.add_argument("--case", type=Path, metavar="FILE", help="play such a file instead of flying")
+    parser.add_argument(
+        "--session", type=Path, metavar="FILE", help="play the sensors of a recorded flight instead of flying"
+    )
+    parser.add_argument("--onboard", type=Path, metavar="LOG", help="take them from the vehicle's own log of that flight")
     parser.add_argument("--times", type=int, default=8, metavar="N", help="how often a case is played (default 8)")
+    parser.add_argument("--sessions", type=Path, metavar="DIR", help="folder of the recordings, one a run")
     parser.add_argument("--junit", type=Path, metavar="FILE", help="write the runs as JUnit XML")
     parser.add_argument("--json", action="store_true", help="print the runs as JSON")
     parser.set_defaults(run=run)
@@ -77,6 +91,7 @@ def run(options: argparse.Namespace) -> int:
     dictionary = load_dictionary(options.dictionary)
     if options.runs < 1 or options.times < 1:
         raise RehearsalProblem("--runs and --times take numbers of 1 and more.")
+    sessions = options.sessions or default_folders()[0]
     faults = [read_fault(text, dictionary) for text in options.fault]
     if not Shadow.can_follow(dictionary):
         raise RehearsalProblem("The step's stimulus lacks what the twin's own computer needs: accel.a, gyro.a and pressure.")
@@ -88,19 +103,24 @@ def run(options: argparse.Namespace) -> int:
         judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values)
         if options.case is not None:
             return play_case(options, dictionary, talk, judge)
+        if options.session is not None:
+            return play_session(options, dictionary, talk, judge)
         runs: list[Run] = []
         worst: tuple[Flown, Wrong, Plan] | None = None
         for name, seed in itertools.product(names, seeds):
             plan = Plan(load_scenario(name), seed, faults, until_s=options.until)
+            talk.tape = Tape()
             flown, wrongs, one = fly(talk, judge, plan, pace)
-            runs.append(one)
+            file = record(talk, sessions, f"{name}, seed {seed}")
+            runs.append(replace(one, recording=str(file)))
             if wrongs and worst is None and not (one.invalid or flown.outages):  # neither can be played again
                 worst = flown, wrongs[0], plan
             if options.port is not None:
                 say(f"{name}, seed {seed}: {'passed' if one.passed else 'INVALID' if one.invalid else 'WRONG'}")
         report(options, runs, talk.firmware)
         if worst is not None and options.shrink is not None:
-            shrink(options.shrink, dictionary, talk, judge, *worst)
+            flown, wrong, plan = worst
+            shrink(options.shrink, dictionary, Player(talk, judge, plan.scenario.vehicle()), flown, wrong, plan.seed)
     return PASSED if all(one.passed for one in runs) else FAILED
 
 
@@ -112,6 +132,8 @@ def reached(options: argparse.Namespace, dictionary: Dictionary, flights: int) -
             yield talk, None
         return
     count, what = flights, f"{flights} flight{'s' * (flights != 1)} on the bench"
+    if options.session is not None:
+        count, what = 1, f"{options.session} flown again on the bench"
     if options.case is not None:
         count, what = options.times, f"{options.case} played {options.times} times"
     elif options.shrink is not None:
@@ -153,6 +175,25 @@ def fly(talk: Conversation, judge: Judge, plan: Plan, pace: float | None) -> tup
     return flown, wrongs, run_of(plan.scenario.name, plan.seed, flown, wrongs, deployment_s, talk.reader)
 
 
+def record(talk: Conversation, folder: Path, what: str) -> Path:
+    """Write the tape as a session and take it off; returns the file. Raises RecorderFailed."""
+    assert talk.tape is not None
+    dictionary, clock, sheets = talk.dictionary, SystemClock(), load_sheets(None, True)
+    header = make_header(
+        clock,
+        software=software(),
+        dictionary=dictionary.text,
+        dictionary_hash=f"{dictionary.hash32:08x}",
+        vehicle=sheets.vehicle,
+        site=sheets.site,
+        source=f"rehearsal of {talk.firmware}".strip(),
+    )
+    folder.mkdir(parents=True, exist_ok=True)
+    name = f"{session_name(clock.wall_ns(), dictionary.vehicle)}-rehearsal-{safe_name(what)}"
+    tape, talk.tape = talk.tape, None
+    return write_tape(tape, folder, name, header, what, clock)
+
+
 def report(options: argparse.Namespace, runs: list[Run], firmware: str) -> None:
     """Print the runs, and write them where it was asked."""
     if options.junit is not None:
@@ -192,6 +233,9 @@ def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
         for wrong in one.wrongs:
             yield Words(f"{one.scenario}, seed {one.seed}: {wrong.sentence()}", LOOK)
     yield Words(f"{firmware or 'this build'}: {verdict(runs)}", TITLE)
+    if runs:
+        more = f" and {len(runs) - 1} more beside it" if len(runs) > 1 else ""
+        yield Words(f"Recorded as a rehearsal, never as a flight: {runs[0].recording}{more}.")
 
 
 def _state(one: Run) -> list[str]:
@@ -199,16 +243,13 @@ def _state(one: Run) -> list[str]:
     return ["{:.2f}, {:.2f}".format(*one.state.get(role, nothing)) for role in COMPARED]
 
 
-def shrink(
-    file: Path, dictionary: Dictionary, talk: Conversation, judge: Judge, flown: Flown, wrong: Wrong, plan: Plan
-) -> None:
+def shrink(file: Path, dictionary: Dictionary, player: Player, flown: Flown, wrong: Wrong, seed: int) -> None:
     """Look for the least of a run that still shows what was wrong, write it, say what it shows and how often."""
-    player = Player(talk, judge, plan.scenario.vehicle())
     case = shrunk(player, moments_of(flown), wrong, dictionary)
     tries = player.tries
     file.write_text(case_text(case), "utf-8")
     seen = player.shows(case.moments, case.kind, case.component)
-    often = how_often(player, case, 8, random.Random(plan.seed))
+    often = how_often(player, case, 8, random.Random(seed))
     show([
         Words(
             f"Shrunk from {len(flown.frames)} frames to {case.frames}, channels: {', '.join(case.channels) or 'none'}.",
@@ -218,6 +259,22 @@ def shrink(
         Words(f"{tries} tries. With times moved by up to 1 ms it shows in {often} of 8."),
         Words(f"Written to {file}; play it with --case."),
     ])  # fmt: skip
+
+
+def play_session(options: argparse.Namespace, dictionary: Dictionary, talk: Conversation, judge: Judge) -> int:
+    """Fly a recorded flight again; returns the exit code."""
+    player = Player(talk, judge, load_scenario("calm").vehicle())
+    talk.tape = Tape()
+    flown, apart, wrongs = fly_again(options, dictionary, player)
+    file = record(talk, options.sessions or default_folders()[0], f"{options.session.stem} again")
+    show([Words(f"Recorded as a rehearsal, never as a flight: {file}.")])
+    if options.shrink is not None:
+        if not wrongs:
+            raise RehearsalProblem(
+                "Nothing was wrong by itself in what the computer answered, so there is nothing to shrink."
+            )
+        shrink(options.shrink, dictionary, player, flown, wrongs[0], options.seed)
+    return FAILED if apart or wrongs else PASSED
 
 
 def play_case(options: argparse.Namespace, dictionary: Dictionary, talk: Conversation, judge: Judge) -> int:

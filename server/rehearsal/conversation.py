@@ -17,6 +17,7 @@ from protocol.rehearsal import REHEARSAL_NAME
 from protocol.stimulus import StimulusEncoder
 from server.problems import Problem
 from server.rehearsal.answers import Answer, AnswerReader
+from server.rehearsal.tape import Tape
 from server.rehearsal.wires import Wire
 
 VALID_MS = 5000  # as long as the station itself gives a command
@@ -85,6 +86,7 @@ class Conversation:
         self.session = 0
         self.number = 0  # of the last stimulus sent
         self.delays_s: list[float] = []
+        self.tape: Tape | None = None  # where what crosses the cable is kept meanwhile
         names = dictionary.packets["answer"].channel_names
         self._answer_places = tuple(names.index(name) for name in ("counter", "stage", "reason"))
         self._answer_texts = tuple(dictionary.packets["answer"].channel(name).values for name in ("stage", "reason"))
@@ -139,11 +141,16 @@ class Conversation:
         self._link = Link(self.dictionary, self._key)
         self.restart()
         self.meet()
-        self.begin()
+        self._enter()
         self._since_us = time_us
 
     def begin(self) -> None:
         """Ground test, then the rehearsal; one that has left a rehearsal may be in ground test still, so ask at once."""
+        if self.tape is not None:
+            self.tape.kept.clear()  # what came before is no part of the rehearsal
+        self._enter()
+
+    def _enter(self) -> None:
         enter = _of_kind(self.dictionary, "enter")
         try:
             self.session = self.command(enter, {}) if self._benched else 0
@@ -204,7 +211,9 @@ class Conversation:
         data = b"".join([encoder.frame(name, max(0, time_us - self._since_us), values) for name, time_us, values in stimuli])
         self.number = encoder.number
         now = self._now()
-        self._wire.write(data)
+        if self.tape is not None:
+            self.tape.time_us = stimuli[-1][1]
+        self._write(data)
         return now
 
     def answer(self, wait_s: float) -> Answer:
@@ -224,7 +233,7 @@ class Conversation:
         Raises Ended when the computer ends the rehearsal.
         """
         found = None
-        for answer in self.reader.take(self._wire.read(wait_s)):
+        for answer in self.reader.take(self._read(wait_s)):
             self._still_on(answer)
             if answer.number >= self.number:
                 found = answer
@@ -236,6 +245,17 @@ class Conversation:
             self._encoder = None
             raise Ended(self._endings[int(answer.state[places["ended"]])])
 
+    def _write(self, data: bytes) -> None:
+        self._wire.write(data)
+        if self.tape is not None:
+            self.tape.keep(True, data)
+
+    def _read(self, wait_s: float) -> bytes:
+        data = self._wire.read(wait_s)
+        if data and self.tape is not None:
+            self.tape.keep(False, data)
+        return data
+
     # ------------------------------------------------------------ commands
 
     def command(self, command: Command, args: Mapping[str, float]) -> int:
@@ -243,7 +263,7 @@ class Conversation:
         counter = self._take_counter()
         frame = self._link.send(command.name, args, counter, self._vehicle_ms() + VALID_MS)
         for _ in range(TRIES):
-            self._wire.write(frame)
+            self._write(frame)
             self._listen(ANSWERED_WITHIN_S, lambda: counter in self._answered)
             if counter in self._answered:
                 break
@@ -262,7 +282,7 @@ class Conversation:
     def _listen(self, seconds: float, until: Callable[[], bool]) -> None:
         end = self._now() + seconds
         while not until() and (left := end - self._now()) > 0.0:
-            data = self._wire.read(min(left, 0.2))
+            data = self._read(min(left, 0.2))
             if data:
                 self._link.receive_data(data, self._now())
                 while (event := self._link.next_event()) is not NEED_DATA:

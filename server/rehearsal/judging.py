@@ -90,14 +90,18 @@ def changes(reader: AnswerReader, before: Frame | None, frame: Frame) -> Iterato
             continue
         for place, channel in enumerate(reader.channels[index]):
             if channel.kind in ("flag", "enum") and old[place] != new[place]:
-                yield f"{channel.path} goes to {_word(channel.values, new[place])}"
+                yield f"{channel.path} goes to {word_of(channel.values, new[place])}"
     place = reader.state_places["ordered"]
     if before.answer.state[place] != frame.answer.state[place]:
         yield "a firing is ordered"
 
 
-def _word(values: Sequence[str], value: Value) -> str:
-    return values[int(value)] if values and not isinstance(value, str) and int(value) < len(values) else f"{value:g}"
+def word_of(values: Sequence[str], value: Value) -> str:
+    """Return a value as a person reads it: the word of an enumeration, else the number."""
+    if isinstance(value, str):
+        return value
+    is_named = math.isfinite(value) and 0 <= value < len(values)
+    return values[int(value)] if is_named else f"{value:.6g}"
 
 
 @dataclass
@@ -194,7 +198,7 @@ class Judge:
             if (value := self.reader.value(answer, role)) is not None and not isinstance(value, str)
         }
         for role, value in told.items():
-            bound = _bound_of(role, bounds, theirs.deployed)
+            bound = bound_of(role, bounds, theirs.deployed)
             if bound is not None and abs(value - theirs.state[role]) > bound:
                 return Wrong(APART, number, frame.time_us, role, value, theirs.state[role])
         if not theirs.deployed and all(part in told for part in QUATERNION):
@@ -212,7 +216,8 @@ class Judge:
         return None
 
 
-def _bound_of(role: str, bounds: Bounds, deployed: bool) -> float | None:
+def bound_of(role: str, bounds: Bounds, deployed: bool) -> float | None:
+    """Return how far a component may be apart, None where it may be anything."""
     if role.startswith("position."):
         return bounds.position_m
     if role.startswith("velocity."):

@@ -43,6 +43,7 @@ class Run:
     outages_s: Sequence[tuple[float, float]] = ()
     ordered_s: float | None = None
     invalid: str = ""
+    recording: str = ""
 
     @property
     def passed(self) -> bool:

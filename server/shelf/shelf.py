@@ -23,7 +23,7 @@ from server.recording.segment import SUFFIX, base_name
 from server.recording.session_file import SessionError, peek_header
 from server.recording.session_header import SessionHeader
 from server.recording.storage import claim
-from server.review.review import Review, open_review
+from server.review.review import Review, open_review, rehearsal_of
 from server.review.sketch import height_sketch
 from server.review.summary import summarize
 from server.review.summary_shape import ToldFinding
@@ -35,7 +35,7 @@ from server.timestamps import NS_PER_S
 
 INDEX_FILE = "shelf-index.sqlite3"
 ELSEWHERE = "another station is recording it now; what it holds so far is shown"
-INDEX_VERSION = 3
+INDEX_VERSION = 4
 SAMPLES_NOTED_IN = "samples"
 ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS = ".onboard.csv", ".onboard.toml", ".onboard.events.txt"
 """Endings of what lies beside a session: an onboard log imported for it, the log's mapping, its events' own file."""
@@ -59,6 +59,7 @@ ITEM: dict[str, object] = {
     "pending": False,
     "sample": False,
     "onboard": False,
+    "rehearsal": "",
 }
 _NUMBERED = re.compile(r".*~(\d+)" + re.escape(SUFFIX), re.DOTALL)
 
@@ -328,6 +329,7 @@ def _header_items(header: SessionHeader) -> dict[str, object]:
     return {
         "vehicle": str(header.vehicle.get("name", "")),
         "site": str(header.site.get("name", "")),
+        "rehearsal": header.rehearsal or "",
         "started_utc": datetime.fromtimestamp(header.utc_ns / NS_PER_S, UTC).isoformat(timespec="seconds"),
     }
 
@@ -350,6 +352,7 @@ def _computed_item(place: SessionPlace) -> dict[str, object]:
         duration_s=summary["duration_s"],
         apogee_m=apogee["height_m"] if apogee is not None else None,
         heights_m=height_sketch(review, summary),
+        rehearsal=rehearsal_of(review),
         findings=_counted(summary["findings"]),
         size_bytes=sum(p.stat().st_size for p in review.session.parts),
         sentence="; ".join(said) or None,

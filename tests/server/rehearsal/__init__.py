@@ -1,1 +1,1 @@
-"""Rehearsal."""
+"""Tests of flying flight code on the bench."""
