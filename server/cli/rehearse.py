@@ -161,7 +161,7 @@ def met(program: Path, dictionary: Dictionary) -> Iterator[Conversation]:
             talk.close()
 
 
-def fly(talk: Conversation, judge: Judge, plan: Plan, pace: float | None) -> tuple[Flown, list[Wrong], Run]:
+def fly(talk: Conversation, judge: Judge, plan: Plan, pace: float | None = None) -> tuple[Flown, list[Wrong], Run]:
     """Fly one run and judge it; `pace` of the computer's own clock, None where it has none and each step waits."""
     talk.begin()
     now = time.monotonic
@@ -214,7 +214,7 @@ def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
             "passed" if one.passed else "INVALID" if one.invalid else "WRONG",
             *(f"{at:.2f} s" if at is not None else "never" for at in one.deployment_s),
             f"{one.duration_s / one.took_s:.3g}" if one.took_s else "",
-            *(f"{delay * 1e3:.2f} ms" for delay in (*one.delay_s, one.jitter_s[0])),
+            *(f"{delay * 1e3:.2f} ms" for delay in (*one.delay_s, one.delay_most_s, one.jitter_s[0])),
         )
         for one in runs
     ]

@@ -26,7 +26,7 @@ def flown(*faults: str, until_s: float = 60.0) -> tuple[Flown, list[Wrong], Run]
     read = [read_fault(text, SANDPIPER) for text in faults]
     with met(host_program(), SANDPIPER) as talk:
         judge = Judge(talk.reader, SANDPIPER.roles["vehicle_phase"].values)
-        return fly(talk, judge, Plan(load_scenario("calm"), 1, read, until_s=until_s), None)
+        return fly(talk, judge, Plan(load_scenario("calm"), 1, read, until_s=until_s))
 
 
 def test_one_that_forgets_its_flight_does_not_recover() -> None:
