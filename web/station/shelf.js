@@ -10,6 +10,7 @@ export class Shelf {
   #hooks;
   #api;
   #forecasts = 0; // how many were asked for
+  #rehearsals = false; // whether the shelf shows rehearsals as well: they are no flights
   #known = { sessions: null, trash: null, comparison: null, onboard: null, plans: {}, goals: null };
   #judged = ""; // of which state of the live flight the goals were asked
 
@@ -60,7 +61,10 @@ export class Shelf {
 
   /** What panels may ask for. */
   acts = {
-    listSessions: () => this.#tried(() => this.#list()),
+    listSessions: (rehearsals = this.#rehearsals) => {
+      this.#rehearsals = rehearsals;
+      return this.#tried(() => this.#list());
+    },
     note: (name, changes) => this.#changeAndList("PUT", session(name, "/notes"), changes),
     remove: (name) => this.#changeAndList("DELETE", session(name)),
     restore: (entry) => this.#changeAndList("POST", `/api/trash/${encodeURIComponent(entry)}/restore`, {}),
@@ -68,7 +72,7 @@ export class Shelf {
     compare: (names, at = "lift_off") =>
       this.#tried(async () => {
         const many = names && names.length > 1;
-        this.#set({ comparison: many ? await this.#api.getComparison(names, at) : null });
+        this.#set({ comparison: many ? await this.#api.getComparison(names, at, this.#rehearsals) : null });
       }),
     lookAtPlan: (name) => this.#tried(() => this.#lookAtPlan(name)),
     forecast: (name, changes) => this.#tried(() => this.#forecast(name, changes)),
@@ -104,7 +108,7 @@ export class Shelf {
   }
 
   async #list() {
-    this.#set({ sessions: await this.#api.getSessions() });
+    this.#set({ sessions: await this.#api.getSessions(this.#rehearsals) });
   }
 
   #changeAndList(method, path, body) {
