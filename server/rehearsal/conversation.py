@@ -141,24 +141,26 @@ class Conversation:
         self._link = Link(self.dictionary, self._key)
         self.restart()
         self.meet()
-        self._enter()
+        self._enter(False)
         self._since_us = time_us
 
     def begin(self) -> None:
         """Ground test, then the rehearsal; one that has left a rehearsal may be in ground test still, so ask at once."""
-        if self.tape is not None:
-            self.tape.kept.clear()  # what came before is no part of the rehearsal
-        self._enter()
+        self._enter(True)
 
-    def _enter(self) -> None:
-        enter = _of_kind(self.dictionary, "enter")
+    def _enter(self, is_new: bool) -> None:
+        def ask() -> int:
+            if self.tape is not None and is_new:
+                self.tape.kept.clear()  # what came before is no part of the rehearsal
+            return self.command(_of_kind(self.dictionary, "enter"), {})
+
         try:
-            self.session = self.command(enter, {}) if self._benched else 0
+            self.session = ask() if self._benched else 0
         except Refused:
             self.session = 0
         if not self.session:
             self._go_to_the_bench()
-            self.session = self.command(enter, {})
+            self.session = ask()
         self._benched = False
         self._encoder = StimulusEncoder(self.dictionary, self.dictionary.uplink.vehicle_id, self.session)
         self.number = self._since_us = 0
