@@ -3,8 +3,8 @@
 Compiled for this computer (--program), or in a real computer at the end of a cable (--port, `rehearse_port`). The
 program is started with two arguments, a key file and a file for its count of starts, both made for it in a folder that is
 removed afterwards: nothing of the station's own key is used, and nothing but the program's standard input and output.
-Each run is recorded as a session of its own, marked so that nothing takes it for a flight.
-Exit code 0: all runs passed. 3: something was wrong, or a run is invalid. 1: it could not run.
+Each run is recorded as a session of its own, marked so that nothing takes it for a flight. Exit code 0: all runs passed.
+3: something was wrong, or a run is invalid. 1: it could not run.
 """
 
 from __future__ import annotations
@@ -132,10 +132,10 @@ def reached(options: argparse.Namespace, dictionary: Dictionary, flights: int) -
             yield talk, None
         return
     count, what = flights, f"{flights} flight{'s' * (flights != 1)} on the bench"
+    if options.session is not None:
+        count, what = 1, f"{options.session} flown again on the bench"
     if options.case is not None:
         count, what = options.times, f"{options.case} played {options.times} times"
-    elif options.session is not None:
-        count, what = 1, f"{options.session} flown again"
     elif options.shrink is not None:
         what += ", and the search for the least that shows what is wrong"
     with met_at_port(options, dictionary, what, count) as reached:

@@ -141,30 +141,30 @@ class Conversation:
         self._link = Link(self.dictionary, self._key)
         self.restart()
         self.meet()
-        before = list(self.tape.kept) if self.tape is not None else []
-        self.begin()
-        if self.tape is not None:
-            self.tape.kept[:0] = before
+        self._enter(False)
         self._since_us = time_us
 
     def begin(self) -> None:
         """Ground test, then the rehearsal; one that has left a rehearsal may be in ground test still, so ask at once."""
+        self._enter(True)
+
+    def _enter(self, is_new: bool) -> None:
+        def ask() -> int:
+            if self.tape is not None and is_new:
+                self.tape.kept.clear()  # what came before is no part of the rehearsal
+            return self.command(_of_kind(self.dictionary, "enter"), {})
+
         try:
-            self.session = self._enter() if self._benched else 0
+            self.session = ask() if self._benched else 0
         except Refused:
             self.session = 0
         if not self.session:
             self._go_to_the_bench()
-            self.session = self._enter()
+            self.session = ask()
         self._benched = False
         self._encoder = StimulusEncoder(self.dictionary, self.dictionary.uplink.vehicle_id, self.session)
         self.number = self._since_us = 0
         self.reader = AnswerReader(self.dictionary)
-
-    def _enter(self) -> int:
-        if self.tape is not None:
-            self.tape.kept.clear()  # what came before is no part of the rehearsal
-        return self.command(_of_kind(self.dictionary, "enter"), {})
 
     def _go_to_the_bench(self) -> None:
         """Ask for ground test; a computer that has just started refuses it until it is through with that."""

@@ -147,7 +147,7 @@ class Plant:
             self._ordered = ordered
 
     def _fire(self, bits: int) -> None:
-        """Fire what was ordered: lateral motors after the board's delay, recovery charges at once: where continuity is."""
+        """Fire what was ordered, where continuity is: lateral motors after the board's delay, recovery charges at once."""
         numbers = self.vehicle.firing
         for place in range(len(self._lateral)):
             if bits >> place & 1 and _has(numbers.lateral_continuity, place):
