@@ -86,6 +86,7 @@ class Conversation:
         self.session = 0
         self.number = 0  # of the last stimulus sent
         self.delays_s: list[float] = []
+        self._told_off = False
         self.tape: Tape | None = None  # where what crosses the cable is kept meanwhile
         names = dictionary.packets["answer"].channel_names
         self._answer_places = tuple(names.index(name) for name in ("counter", "stage", "reason"))
@@ -184,7 +185,10 @@ class Conversation:
         if self._encoder is not None:
             self._encoder = None
             self._identity_ms, self._identity_at_s = self.reader.vehicle_ms, self._now()  # its clock went as it was played
+            self._told_off = False
             self.command(_of_kind(self.dictionary, "leave"), {})
+            if self.tape is not None:  # a recording says itself that the rehearsal is over
+                self._listen(ANSWERED_WITHIN_S, lambda: self._told_off)
             self._benched = True
             if self._heard:  # and goes by itself again, from a time that only its answer tells
                 self._identity_at_s, self._identity_ms = self._heard[-1]
@@ -297,6 +301,9 @@ class Conversation:
             self.identity = Identity.of(event.values)
             self._identity_ms, self._identity_at_s = event.time_ms, self._now()
             self._signed = self.identity.signed_by(self._key, event.time_ms)
+        elif event.packet.name == REHEARSAL_NAME:
+            place = event.packet.channel_names.index("state")
+            self._told_off = self._states[int(event.values[place])] == "off"
         elif event.packet.name == "answer":
             counter, stage, reason = (int(event.values[place]) for place in self._answer_places)
             stages, reasons = self._answer_texts

@@ -46,7 +46,8 @@ export function Banners(el, acts) {
   el.append(silent, rehearsal, build, replay, demo);
   return {
     /**
-     * @param {object} page  @param {import("../session/view.js").View|null} shown what is looked at  @param {{text:string, tone:string}|null} live the live session beside a replay, in one line
+     * @param {object} page  @param {import("../session/view.js").View|null} shown what is looked at
+     * @param {{text:string, tone:string}|null} live the live session beside a replay, in one line
      */
     update({ about, desk, mode, replay: open, silentSince, simulated, now }, shown, live) {
       const told = shown ? rehearsalOf(shown.store, shown.rxLimit) : "";

@@ -55,6 +55,8 @@ def test_it_is_replayed_value_for_value(recording: tuple[Path, Flown]) -> None:
         assert np.allclose(rows.rx_s[lead : lead + len(wanted)], moments, atol=1e-9)
         assert np.allclose(np.diff(rows.t[lead : lead + len(wanted)]), np.diff(moments), atol=2e-3)
     assert not review.session.damage and review.session.closed
+    states = review.output.rows["rehearsal"].columns["state"]
+    assert (states[0], states[-1]) == (1.0, 0.0)  # and it is over at its end
 
 
 def test_what_was_played_stands_in_it_too(recording: tuple[Path, Flown]) -> None:

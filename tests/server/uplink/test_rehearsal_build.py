@@ -74,4 +74,8 @@ def test_nor_does_a_plan_go_on_when_the_rehearsal_has_ended() -> None:
 def test_what_makes_safe_is_never_held_back(command: str, args: dict[str, object]) -> None:
     world = world_of("rehearsal", "off")
     assert world.submit(command, **args).ok
+    world.advance(1.5)
+    assert [one.command for one in world.vehicle.executed] == [command]
     assert world.safe_all().ok
+    world.advance(1.5)
+    assert world.vehicle.executed[-1].command == "safe_all"
