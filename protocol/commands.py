@@ -139,6 +139,7 @@ class Command:
     args: tuple[Argument, ...] = ()
     interlocks: tuple[Condition, ...] = ()
     effects: tuple[Condition, ...] = ()
+    rehearsal: str = ""  # "enter", "leave" or "simulator": what it does to a rehearsal
     template: str = ""  # framings other than our own: what is sent
 
     @cached_property

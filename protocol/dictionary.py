@@ -6,15 +6,16 @@ It comes from a TOML file, which `protocol.dictionary_file` reads and checks.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 from hashlib import sha256
 
 from protocol.commands import Argument, Command, Condition
 from protocol.fields import Channel, Packet
 from protocol.foreign.framing_rules import FramingRules
-from protocol.identity import IDENTITY_APID
+from protocol.identity import IDENTITY_NAME
+from protocol.rehearsal import KINDS, REHEARSAL_NAME, RehearsalRules
 
 # Channels that tell one start of the vehicle from the next on wire version 1; on version 2 the identity packet does.
 BOOT_ROLES = ("startup.boot_id", "boot_id")
@@ -89,6 +90,8 @@ class Dictionary:
     flight_rules: FlightRules = FlightRules()
     wire: int = 1
     radio: RadioRules = RadioRules()
+    stimuli: Mapping[str, Packet] = field(default_factory=dict)
+    rehearsal: RehearsalRules | None = None
 
     @property
     def is_bound(self) -> bool:
@@ -116,6 +119,13 @@ class Dictionary:
                 return True
         return False
 
+    @property
+    def wires_own(self) -> tuple[str, ...]:
+        """Packets that belong to the wire, not to this dictionary."""
+        if not self.is_bound:
+            return ()
+        return (IDENTITY_NAME,) if self.rehearsal is None else (IDENTITY_NAME, REHEARSAL_NAME)
+
     @cached_property
     def packet_by_apid(self) -> dict[int, Packet]:
         """Packets by APID."""
@@ -141,15 +151,10 @@ class Dictionary:
         if self.is_bound:
             lines.append(f"wire {self.wire}")
         for packet in sorted(self.packets.values(), key=lambda p: p.apid):
-            if self.is_bound and packet.apid == IDENTITY_APID:
+            if packet.name in self.wires_own:
                 continue  # belongs to the wire
             foreign = f" {packet.tag!r} {packet.time!r} {packet.count!r}" if self.framing is not None else ""
-            lines.append(f"packet {packet.apid} {packet.name}{foreign}")
-            for c in packet.channels:
-                type_ = packet.fields[c.field_index].type
-                lines.append(
-                    f"{c.name} {type_} {c.shift} {c.mask} {c.scale!r} {c.offset!r} {c.values}" + " signed" * c.signed
-                )
+            lines += [f"packet {packet.apid} {packet.name}{foreign}", *_channel_lines(packet)]
         for command in sorted(self.command_by_code.values(), key=lambda c: c.code):
             args = " ".join(self._argument_word(a) for a in command.args)
             lines.append(
@@ -157,7 +162,17 @@ class Dictionary:
             )
         if not self.is_bound:
             lines.append(f"uplink {self.uplink.apid}")
-        return lines
+        return lines + list(self._rehearsal_lines())
+
+    def _rehearsal_lines(self) -> Iterator[str]:
+        if self.rehearsal is None:
+            return
+        for stimulus in sorted(self.stimuli.values(), key=lambda packet: packet.apid):
+            yield f"stimulus {stimulus.apid} {stimulus.name}"
+            yield from _channel_lines(stimulus)
+        yield f"step {self.rehearsal.step}"
+        for kind in KINDS:
+            yield from (f"rehearsal {kind} {c.code}" for c in self.commands.values() if c.rehearsal == kind)
 
     def _argument_word(self, arg: Argument) -> str:
         word = f"{arg.name}:{arg.type}:{arg.scale!r}"
@@ -170,3 +185,9 @@ class Dictionary:
         head, tail = map(re.escape, pattern.split("[*]"))
         matches = re.compile(rf"{head}\[[^\]]+\]{tail}").fullmatch
         return [role for role in self.roles if matches(role)]
+
+
+def _channel_lines(packet: Packet) -> Iterator[str]:
+    for c in packet.channels:
+        type_ = packet.fields[c.field_index].type
+        yield f"{c.name} {type_} {c.shift} {c.mask} {c.scale!r} {c.offset!r} {c.values}" + " signed" * c.signed

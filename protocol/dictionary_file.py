@@ -12,7 +12,6 @@ from pathlib import Path
 
 from protocol.bound import BOUND_HEAD, COMMAND_APID, SAFE_ALL_CODE, VEHICLE_ID_MAX
 from protocol.checksum import CRC_SIZE
-from protocol.command_tables import read_command, read_condition
 from protocol.commands import COMMAND_HEAD, HAZARD_DISTANCE, TAG_SIZE, Command
 from protocol.dictionary import BOOT_ROLES, Dictionary, FlightRules, RadioRules, UplinkRules
 from protocol.errors import DictionaryError
@@ -20,8 +19,11 @@ from protocol.fields import Packet
 from protocol.foreign.framing_tables import check_framing, read_framing
 from protocol.frames import ATTITUDE_ROLES, read_frames
 from protocol.identity import IDENTITY_NAME, WIRE, identity_packet
-from protocol.packet_tables import read_apid, read_packet
 from protocol.packets import HEADER_SIZE
+from protocol.rehearsal import REHEARSAL_NAME, rehearsal_packet
+from protocol.tables.command_tables import read_command, read_condition
+from protocol.tables.packet_tables import read_apid, read_packet
+from protocol.tables.rehearsal_tables import check_rehearsal, read_rehearsal, read_stimuli
 from protocol.toml_table import TomlTable, line_of
 
 FORMAT = 1
@@ -78,8 +80,9 @@ def _read(root: TomlTable, text: str) -> Dictionary:
         name: read_packet(name, table, framing is not None, lead, frames) for name, table in root.named_tables("packet")
     }
     commands = {name: read_command(name, table, conditions, wire == WIRE) for name, table in root.named_tables("command")}
+    stimuli = read_stimuli(root, frames, wire == WIRE)
     if wire == WIRE:
-        _add_what_belongs_to_the_wire(packets, commands, root)
+        _add_what_belongs_to_the_wire(packets, commands, root, bool(stimuli))
     dictionary = Dictionary(
         name=head.get("name", str),
         version=head.get("version", str),
@@ -95,6 +98,8 @@ def _read(root: TomlTable, text: str) -> Dictionary:
         flight_rules=_flight_rules(root.table("flight_rules", {})),
         wire=wire,
         radio=_radio(root, packets, commands, wire == WIRE),
+        stimuli=stimuli,
+        rehearsal=read_rehearsal(root, stimuli, packets),
     )
     head.done()
     root.done()
@@ -118,11 +123,17 @@ def _wire(head: TomlTable, is_foreign: bool) -> int:
     return wire
 
 
-def _add_what_belongs_to_the_wire(packets: dict[str, Packet], commands: dict[str, Command], root: TomlTable) -> None:
-    """Wire version 2 has an identity packet and a Safe all whatever the file says of them."""
+def _add_what_belongs_to_the_wire(
+    packets: dict[str, Packet], commands: dict[str, Command], root: TomlTable, rehearses: bool
+) -> None:
+    """Wire version 2 has an identity packet and a Safe all whatever the file says of them, and tells of rehearsals."""
     if IDENTITY_NAME in packets:
         raise root.problem("belongs to the wire and is not described", f"packet.{IDENTITY_NAME}")
     packets[IDENTITY_NAME] = identity_packet()
+    if rehearses:
+        if REHEARSAL_NAME in packets:
+            raise root.problem("belongs to the wire and is not described", f"packet.{REHEARSAL_NAME}")
+        packets[REHEARSAL_NAME] = rehearsal_packet()
     if not any(command.safes_all for command in commands.values()):
         if SAFE_ALL.name in commands:
             raise root.problem("is the wire's own: give it safes_all = true, or another name", f"command.{SAFE_ALL.name}")
@@ -239,6 +250,7 @@ def _check_whole(dictionary: Dictionary, root: TomlTable) -> None:
             if channel.role in BOOT_ROLES and (packet.fields[channel.field_index].type != "u16" or channel.linear):
                 raise root.problem(f"role '{channel.role}' needs a plain u16 field", f"packet.{channel.path}")
     _check_flight_rules(dictionary, root)
+    check_rehearsal(dictionary, root)
     if sum(c.safes_all for c in dictionary.commands.values()) > 1:
         raise root.problem("only one command may have safes_all = true", "command")
     for one in dictionary.command_by_code.values():

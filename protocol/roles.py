@@ -32,6 +32,11 @@ class Role:
     since: str = "0.1"
 
     @property
+    def is_sensor(self) -> bool:
+        """Whether it is what a sensor measures, so that a stimulus may carry it."""
+        return self.pattern in SENSORS
+
+    @property
     def words(self) -> str:
         """The pattern as a regular expression."""
         parts = re.split(r"(\{[^}]*\}|\[n\])", self.pattern)
@@ -45,6 +50,14 @@ def _piece(part: str) -> str:
 
 
 NEW = "0.2"
+# What a stimulus may carry: what the outside tells a flight computer, never what it works out, does, or can fire.
+# A place counts, since some boards take it from a receiver as meters from the pad.
+SENSORS = frozenset(
+    "pressure baro_temperature pressure_total pressure_dynamic accel.{a|b}.{x|y|z} gyro.{a|b}.{x|y|z} imu_temperature.{a|b} "
+    "magnetometer.{x|y|z} position.{east|north|up} gnss.latitude gnss.longitude gnss.height gnss.speed gnss.course gnss.fix "
+    "gnss.satellites gnss.accuracy separation stage[n].separated battery.voltage battery.current battery.charge_used "
+    "rail[n].current camera[n].current".split()
+)
 REGISTRY: tuple[Role, ...] = (
     # The air and the inertial units.
     Role("pressure", "Pa", "number", "static pressure of the air", "height, climb, phases", "no height from pressure"),
@@ -131,6 +144,10 @@ REGISTRY: tuple[Role, ...] = (
     Role("answer.{stage|reason}", "", "enum", "the answer, and why", "commands"),
     Role("identity.{wire|build|vehicle|dictionary_hash|boot_high|boot_low|last_counter|safed_counter|tag_high|tag_low}", "",
          "number", "of the identity packet, which belongs to the wire", "commands"),
+    Role("rehearsal.{state|ended}", "", "enum", "of the packet rehearsal, which belongs to the wire", "rehearsal",
+         since=NEW),
+    Role("rehearsal.{session|number|time_us|missed|refused|ordered|orders|simulators|cycle_us}", "", "number",
+         "of the packet rehearsal, which belongs to the wire", "rehearsal", since=NEW),
 )  # fmt: skip
 
 
@@ -169,9 +186,13 @@ def role_unit(role: str | None) -> str:
 
 def registry_lines() -> list[str]:
     """Return the registry as a table of text, as `WIRE.md` has it."""
-    lines = ["| role | unit | shape | meaning | used by | without it | since |", "|---|---|---|---|---|---|---|"]
+    lines = [
+        "| role | unit | shape | meaning | used by | without it | played | since |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
     for one in REGISTRY:
         pattern = one.pattern.replace("|", " or ")
-        cells = (f"`{pattern}`", one.unit, one.shape, one.meaning, one.used_by, one.without, one.since)
+        said = (one.meaning, one.used_by, one.without, "yes" * one.is_sensor, one.since)
+        cells = (f"`{pattern}`", one.unit, one.shape, *said)
         lines.append("| " + " | ".join(cells) + " |")
     return lines

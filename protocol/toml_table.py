@@ -30,7 +30,7 @@ _TEXT = re.compile(
     r""""{3}(?:\\[\s\S]|[^\\])*?"{3,5}|'{3}[\s\S]*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*\'""",
 )
 _SCALAR = re.compile(r"[^,\]}\n#]+")
-_CHANNEL = re.compile(r"(packet\.\w+)\.fields\[\d+\](?:\.bits\[\d+\])?")
+_CHANNEL = re.compile(r"((?:packet|stimulus)\.\w+)\.fields\[\d+\](?:\.bits\[\d+\])?")
 
 _KIND_NAMES: dict[type, str] = {
     str: "text",

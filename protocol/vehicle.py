@@ -177,6 +177,8 @@ class CommandMemory:
             args = command.unpack_args(frame.args)
         except ValueRefused:
             return self._refuse(frame, "out of range")
+        if command.rehearsal:  # this is a flight build: the twin and what stands in for a vehicle in tests
+            return self._refuse(frame, "not in this build")
         return Order(frame.counter, command.name, args, frame.code)
 
     def _refuse(self, frame: CommandFrame | BoundFrame, reason: str) -> Refusal:

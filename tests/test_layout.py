@@ -49,6 +49,7 @@ ROOMS: dict[str, str] = {
     "flight": "protocol",
     "twin": "flight protocol",
     "firmware": "protocol",
+    "rehearsal": "recording telemetry twin flight protocol",
 }
 FOR_ALL = frozenset({"problems", "json_text", "timestamps"})
 NEVER_FOR = frozenset({"flight", "twin"})

@@ -238,7 +238,7 @@ function draw() {
   const shown = currentView(page);
   const beside = page.replay ? liveView(page) : null;
   notices.sweep(situation(), page.now);
-  banners.update(page, beside && liveLine(beside));
+  banners.update(page, shown, beside && liveLine(beside));
   if (page.mode !== "replay") shelf.acts.lookAtGoals(judgedKey(live.store));
   guide.update(page.replay ? null : shown, page.about);
   navigation.notice.update(notices.current);

@@ -28,6 +28,10 @@ class OpenPort(Protocol):
 
     timeout: float | None
 
+    def fileno(self) -> int:
+        """Return the number of the open file; raises OSError where there is none."""
+        ...
+
     @property
     def in_waiting(self) -> int:
         """How many bytes have arrived."""

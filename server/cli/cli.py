@@ -29,6 +29,7 @@ COMMANDS = (
     ("configuration", "plan", "center of gravity and of pressure, margin and swing by the sheet"),
     ("check", "check", "check a vehicle on the bench against its dictionary"),
     ("trial", "trial", "run a written bench trial and keep the score"),
+    ("rehearse", "rehearse", "fly your flight code, compiled for this computer, with the simulated vehicle"),
     ("twin", "twin", "run only the simulated vehicle, for rehearsals"),
     ("live", "live", "connect to a radio and watch the vehicle"),
     ("padsheet", "pad", "check and print a pad sheet, or how the one of a session stood"),
@@ -45,7 +46,7 @@ COMMANDS = (
 GROUPS = (
     ("What to run first", ("demo", "doctor", "ports")),
     ("Setting up a vehicle", ("dictionary", "firmware", "key", "configuration")),
-    ("At the bench", ("check", "trial", "twin")),
+    ("At the bench", ("check", "trial", "rehearse", "twin")),
     ("At the pad", ("live", "padsheet")),
     ("At home", ("summary", "replay", "compare", "next", "report", "onboard", "export", "recover")),
 )

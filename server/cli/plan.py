@@ -20,7 +20,7 @@ from server.flight.airframe.thrust_curve import curve_of_csv
 from server.flight.units import DEGREE, METRIC, Units, number
 from server.json_text import finite
 from server.problems import Problem
-from server.review.review import final_figures, measured_wind, open_review
+from server.review.review import final_figures, measured_wind, open_review, refuse_rehearsals
 from server.review.sheet_words import key_in_words, value_in_words
 
 Sheet = Mapping[str, object]
@@ -70,6 +70,7 @@ def _sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Map
         sheet, figures = file, {}
     else:
         review = open_review(file)
+        refuse_rehearsals([review])
         figures = final_figures(review)
     if sheet is not None:
         sheets = load_sheets(sheet, False)

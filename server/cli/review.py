@@ -15,7 +15,7 @@ from server.review.compare import SESSIONS_AT_MOST, compare, comparison_dict
 from server.review.csv_export import export_csv
 from server.review.parquet_export import export_parquet
 from server.review.report import report_html
-from server.review.review import open_review
+from server.review.review import open_review, refuse_rehearsals
 from server.review.track import track_of
 from server.review.tracks import gpx, kml
 from server.settings import default_folders, sample_folder
@@ -54,6 +54,7 @@ def add_compare(compared: argparse.ArgumentParser) -> None:
     moments = 'lift_off, apogee, ..., or "mark: TEXT"; given once for all, or once for each session'
     compared.add_argument("--at", action="append", metavar="MOMENT", help=moments)
     compared.add_argument("--json", action="store_true", help="for scripts")
+    compared.add_argument("--rehearsals", action="store_true", help="take rehearsals as well")
     add_units(compared)
     compared.set_defaults(run=lambda options: _compare(options, make_progress()))
 
@@ -134,6 +135,8 @@ def _compare(options: argparse.Namespace, progress: Progress) -> int:
     for file in options.files[: SESSIONS_AT_MOST + 1]:
         progress(f"reading {file.name}")
         reviews.append(open_review(file))
+    if not options.rehearsals:
+        refuse_rehearsals(reviews)
     at = options.at or ["lift_off"]
     found = compare(reviews, at if len(at) > 1 else at[0])
     progress("")

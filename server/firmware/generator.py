@@ -13,13 +13,26 @@ from pathlib import Path
 from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
-from protocol.identity import IDENTITY_NAME
+from protocol.fields import Packet
+from protocol.rehearsal import REHEARSAL_NAME
 from server.firmware.layout import FirmwareProblem, Layout
 from server.firmware.names import LIBRARY, comment_text, constant_name, string_literal
+from server.firmware.rehearsal_text import (
+    BEGIN,
+    END,
+    channel_lines,
+    declarations,
+    extern_lines,
+    field_table,
+    header_lines,
+    player_lines,
+    table_lines,
+)
 from server.firmware.sketch import sketch_text
 
 HOST = ("bh_host.c",)
 SANDPIPER_EXAMPLE = "sandpiper_example.c"
+HOST_FILES = "host_files.h"
 # What has a main of its own: in a folder that no sketch builder compiles.
 HOST_FOLDER = "host"
 # What a sketch builder takes for a sketch's and its folder's name (and every file system takes too).
@@ -76,7 +89,7 @@ def firmware_texts(dictionary: Dictionary, sketch: str = "sketch", float_members
     layout = Layout(dictionary, float_members)
     host = [*HOST]
     if dictionary.hash32 == load_dictionary(None).hash32:
-        host.append(SANDPIPER_EXAMPLE)
+        host += [SANDPIPER_EXAMPLE, HOST_FILES]
     source = resources.files("server.firmware").joinpath("c")
     texts = {name: source.joinpath(name).read_text("utf-8") for name in LIBRARY}
     texts |= {f"{HOST_FOLDER}/{name}": source.joinpath(name).read_text("utf-8") for name in host}
@@ -107,7 +120,7 @@ def _header(layout: Layout) -> str:
         "/* Sent in the start-up packet, so that the ground sees when it was built from another dictionary. */",
         f"#define BH_DICTIONARY_HASH 0x{dictionary.hash32:08X}u",
         f"#define BH_DICTIONARY_NAME {string_literal(dictionary.name)}",
-        f"#define BH_PACKET_COUNT {len(layout.packets)}",
+        *_packet_count(layout),
         f"#define BH_COMMAND_COUNT {len(layout.commands)}",
         f"#define BH_ARGUMENT_COUNT {sum(len(command.args) for command in layout.commands)}",
         f"#define BH_HEARS {int(layout.hears)} /* 0: there are no commands and no answers, so nothing to hear */",
@@ -129,15 +142,19 @@ def _header(layout: Layout) -> str:
         "#endif",
         "",
         "enum {",
-        *(f"    {constant_name('packet', layout.names.packets[p.name])} = {i}," for i, p in enumerate(layout.packets)),
+        *_only_in_rehearsal(
+            layout, [(p, f"    {_packet_constant(layout, p)} = {i},") for i, p in enumerate(layout.packets)]
+        ),
         "    BH_PACKET_END",
         "};",
         "",
         *(f"#define {constant_name(layout.names.packets[p.name], 'period_ms')} {period}u" for p, period in layout.periods()),
         "",
+        *channel_lines(layout),
         *_structs(layout),
         *_enums(layout),
         *(_command_types(layout) if layout.hears else ()),
+        *header_lines(layout),
         "#ifdef __cplusplus",
         'extern "C" {',
         "#endif",
@@ -150,23 +167,37 @@ def _header(layout: Layout) -> str:
             f"extern const bh_limits bh_all_limits[{max(1, len(layout.limits))}];",
             "extern const bh_argument bh_arguments[BH_ARGUMENT_COUNT + 1];",
         ]
-    return "\n".join([*lines, "#ifdef __cplusplus", "}", "#endif", "#endif", ""])
+    return "\n".join([*lines, *extern_lines(layout), "#ifdef __cplusplus", "}", "#endif", "#endif", ""])
+
+
+def _packet_constant(layout: Layout, packet: Packet) -> str:
+    return constant_name("packet", layout.names.packets[packet.name])
+
+
+def _packet_count(layout: Layout) -> list[str]:
+    count = len(layout.packets)
+    if not layout.stimuli:
+        return [f"#define BH_PACKET_COUNT {count}"]
+    return [BEGIN, f"#define BH_PACKET_COUNT {count}", "#else", f"#define BH_PACKET_COUNT {count - 1}", END]
+
+
+def _only_in_rehearsal(layout: Layout, lines: list[tuple[Packet, str]]) -> Iterator[str]:
+    """Yield what is written for each packet, that of the packet `rehearsal` so that firmware for flight has none of it."""
+    for packet, text in lines:
+        yield from (BEGIN, text, END) if layout.stimuli and packet.name == REHEARSAL_NAME else (text,)
 
 
 def _structs(layout: Layout) -> Iterator[str]:
     for packet in layout.packets:
-        yield f"/* {comment_text(packet.description or packet.name)} */"
-        yield "typedef struct {"
-        for member in layout.members[packet.name]:
-            said = comment_text(" ".join(filter(None, (member.channel.unit, member.channel.description))))
-            if member.declaration:
-                yield f"    {member.declaration}" + (f" /* {said} */" if said else "")
-        yield f"}} bh_{layout.names.packets[packet.name]}_packet;"
+        lines = [f"/* {comment_text(packet.description or packet.name)} */", "typedef struct {"]
+        lines += [*declarations(layout.members[packet.name]), f"}} bh_{layout.names.packets[packet.name]}_packet;"]
+        yield from _only_in_rehearsal(layout, [(packet, "\n".join(lines))])
         yield ""
     yield "/* Room for any of them. */"
     yield "typedef union {"
     stems, members = layout.names.packets, layout.names.packet_members
-    yield from (f"    bh_{stems[packet.name]}_packet {members[packet.name]};" for packet in layout.packets)
+    texts = [(packet, f"    bh_{stems[packet.name]}_packet {members[packet.name]};") for packet in layout.packets]
+    yield from _only_in_rehearsal(layout, texts)
     yield "} bh_any_packet;"
     yield ""
 
@@ -214,21 +245,18 @@ def _command_types(layout: Layout) -> Iterator[str]:
 def _tables(layout: Layout) -> str:
     lines = [_title(layout.dictionary) + '#include "bh_dictionary.h"', ""]
     for packet in layout.packets:
-        lines.append(f"static const bh_field {packet.name}_fields[] = {{")
-        for m in layout.members[packet.name]:
-            place = f"offsetof(bh_{layout.names.packets[packet.name]}_packet, {m.name})"
-            if m.array is not None:
-                place = f"({place} + {m.array[1]}u * sizeof({m.c_type}))"
-            lines.append(f"    {{{m.type}, {m.number}, {m.how}, {m.size}, (uint16_t){place}}},")
-        lines += ["};", ""]
+        struct = f"bh_{layout.names.packets[packet.name]}_packet"
+        text = "\n".join(field_table(f"{packet.name}_fields", struct, layout.members[packet.name]))
+        lines += _only_in_rehearsal(layout, [(packet, text)])
     lines.append("const bh_packet bh_packets[BH_PACKET_COUNT] = {")
-    lines += [f"    {{{p.apid}, {len(layout.members[p.name])}, {p.name}_fields}}," for p in layout.packets]
+    texts = [(p, f"    {{{p.apid}, {len(layout.members[p.name])}, {p.name}_fields}},") for p in layout.packets]
+    lines += _only_in_rehearsal(layout, texts)
     lines += ["};", "", f"const bh_scale bh_scales[{max(1, len(layout.scales))}] = {{"]
     lines += [f"    {{{scale!r}, {offset!r}}}," for scale, offset in layout.scales or [(1.0, 0.0)]]
     lines.append("};")
     if layout.commands:
         lines += _command_tables(layout)
-    return "\n".join([*lines, ""])
+    return "\n".join([*lines, *table_lines(layout), ""])
 
 
 def _command_tables(layout: Layout) -> Iterator[str]:
@@ -273,8 +301,8 @@ def _encoders(layout: Layout) -> str:
     ]
     lines += MAY_SEND
     for packet in layout.packets:
-        if packet.name == IDENTITY_NAME:
-            continue  # bh_identity_frame makes it and signs it
+        if packet.name in layout.dictionary.wires_own:
+            continue  # the library makes them: bh_identity_frame signs, bh_rehearsal_frame counts
         stem = layout.names.packets[packet.name]
         lines += [
             f"static inline size_t bh_encode_{stem}(bh_link *link, uint32_t time_ms,",
@@ -284,4 +312,4 @@ def _encoders(layout: Layout) -> str:
             "}",
             "",
         ]
-    return "\n".join([*lines, "#endif", ""])
+    return "\n".join([*lines, *player_lines(layout), "#endif", ""])

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from protocol.commands import Argument, Command
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel, Field, Packet
+from protocol.rehearsal import REASONS as REHEARSAL_REASONS
+from protocol.rehearsal import REHEARSAL_NAME, firing_channels
 from protocol.wire_types import BITS_TYPES, BOOL, INTEGER_RANGES, bits_of, is_little, plain_type, text_size
 from server.firmware.names import Names, member_names
 from server.problems import Problem
@@ -22,6 +24,7 @@ MOVE = (
     "u32 and add the reasons 'other dictionary', 'too late' and 'not stored'; take out the boot ids of other packets, the "
     "dictionary's hash and the code of the command that safes all, which belong to the wire"
 )
+Scales = list[tuple[float, float]]  # scale and offset by their number
 TABLE_MAX = 255  # the tables count in one byte, BH_PLAIN is 255
 PERIOD_MAX_MS = 2**31 - 1  # times are compared by the sign of a 32-bit difference
 
@@ -74,6 +77,15 @@ def wire_name(type_: str) -> str:
     return f"BH_{name} | BH_LITTLE" if is_little(type_) else f"BH_{name}"
 
 
+def in_order(dictionary: Dictionary) -> list[Packet]:
+    """Return the packets by their numbers in the library: by APID, but that of rehearsal last.
+
+    Firmware for flight has none, and the numbers of the others are the same in both.
+    """
+    own = REHEARSAL_NAME if dictionary.rehearsal is not None else None
+    return sorted(dictionary.packets.values(), key=lambda packet: (packet.name == own, packet.apid))
+
+
 class Layout:
     """The tables of one dictionary. Raises FirmwareProblem when made from one that no firmware can be built for."""
 
@@ -85,15 +97,20 @@ class Layout:
         if not dictionary.is_bound:
             raise FirmwareProblem(f"{dictionary.name} is of wire version 1, the firmware speaks version 2: {MOVE}.")
         self.dictionary = dictionary
-        self.scales: list[tuple[float, float]] = []
+        self.scales: Scales = []
         self.limits: list[tuple[float, float, float, float, float]] = []
-        self.packets = sorted(dictionary.packets.values(), key=lambda packet: packet.apid)
+        self.stimulus_scales: Scales = []
+        self.packets = in_order(dictionary)
+        self.stimuli = sorted(dictionary.stimuli.values(), key=lambda stimulus: stimulus.apid)
+        self.lateral, self.recovery = firing_channels(dictionary.roles)
         self.commands = sorted(dictionary.command_by_code.values(), key=lambda command: command.code)
         self.hears = bool(self.commands) or "answer" in dictionary.packets  # else it only sends, and has no receiver
         if self.hears:
             _check_answer(dictionary)
-        self.names = Names(dictionary, [("stage", text) for text in STAGES] + [("reason", text) for text in REASONS])
-        self.members = {packet.name: list(self._members(packet)) for packet in self.packets}
+        reasons = [("reason", text) for text in (*REASONS, *REHEARSAL_REASONS)]
+        self.names = Names(dictionary, [("stage", text) for text in STAGES] + reasons)
+        self.members = {packet.name: list(self._members(packet, self.scales)) for packet in self.packets}
+        self.stimulus_members = {one.name: list(self._members(one, self.stimulus_scales)) for one in self.stimuli}
         self._arguments = {command.name: member_names(arg.name for arg in command.args) for command in self.commands}
         for command in self.commands:
             for arg in command.args:
@@ -105,31 +122,43 @@ class Layout:
                 raise FirmwareProblem(
                     f"{dictionary.name} is too large: {counted}, the firmware counts to {TABLE_MAX}.", where
                 )
+        if max((len(members) for members in self.stimulus_members.values()), default=0) > TABLE_MAX:
+            raise FirmwareProblem(f"{dictionary.name} is too large: a stimulus has too many channels.", "stimulus")
         arguments = sum(len(command.args) for command in self.commands)
-        if max(len(self.scales), len(self.limits), arguments, len(self.packets), len(self.commands)) >= TABLE_MAX:
+        if (
+            max(
+                len(self.scales),
+                len(self.stimulus_scales),
+                len(self.limits),
+                arguments,
+                len(self.packets),
+                len(self.commands),
+            )
+            >= TABLE_MAX
+        ):
             raise FirmwareProblem(f"{dictionary.name} is too large: the firmware counts its tables in one byte.")
 
-    def _members(self, packet: Packet) -> Iterator[Member]:
+    def _members(self, packet: Packet, scales: Scales) -> Iterator[Member]:
         wanted = [field.array[0] if field.array else c.name for field in packet.fields for c in field.channels]
         names = member_names(dict.fromkeys(wanted))
         for field in packet.fields:
             for place, channel in enumerate(field.channels, 1):
                 name = names[field.array[0] if field.array else channel.name]
                 if field.type in BITS_TYPES:
-                    yield self._group_member(field, channel, name, place == len(field.channels))
+                    yield self._group_member(scales, field, channel, name, place == len(field.channels))
                 elif channel.kind == "text":
                     size, c_type = text_size(field.type), "uint8_t" if channel.is_bytes else "const char *"
                     yield Member(channel, name, c_type, wire_name(field.type), "BH_PLAIN", "0", size)
                 else:
-                    yield self._number_member(field, channel, name)
+                    yield self._number_member(scales, field, channel, name)
 
-    def _group_member(self, field: Field, channel: Channel, name: str, is_last: bool) -> Member:
+    def _group_member(self, scales: Scales, field: Field, channel: Channel, name: str, is_last: bool) -> Member:
         width = channel.mask.bit_length()
         how = " | ".join([str(channel.shift)] + ["BH_LAST"] * is_last + ["BH_SIGNED"] * channel.signed)
-        c_type, number = self._scaled(channel, _bits_type(width, channel.signed))
+        c_type, number = self._scaled(scales, channel, _bits_type(width, channel.signed))
         return Member(channel, name, c_type, wire_name(field.type), number, how, width)
 
-    def _number_member(self, field: Field, channel: Channel, name: str) -> Member:
+    def _number_member(self, scales: Scales, field: Field, channel: Channel, name: str) -> Member:
         plain = plain_type(field.type)
         if plain == BOOL:
             kind = "bool"
@@ -137,17 +166,17 @@ class Layout:
             kind = integer_type(plain)
         else:
             kind = "double" if plain == "f64" else "float"
-        c_type, number = self._scaled(channel, kind)
+        c_type, number = self._scaled(scales, channel, kind)
         return Member(channel, name, c_type, wire_name(field.type), number, "0", 0, field.array)
 
-    def _scaled(self, channel: Channel, c_type: str) -> tuple[str, str]:
+    def _scaled(self, scales: Scales, channel: Channel, c_type: str) -> tuple[str, str]:
         """Return a member's C type and the number of its scale."""
         if not channel.linear:
             return c_type, "BH_PLAIN"
         pair = (channel.scale, channel.offset)
-        if pair not in self.scales:
-            self.scales.append(pair)
-        return "float" if self.float_members else "double", str(self.scales.index(pair))
+        if pair not in scales:
+            scales.append(pair)
+        return "float" if self.float_members else "double", str(scales.index(pair))
 
     def needs(self) -> dict[str, bool]:
         """Return which parts of the library this dictionary's fields need, by their macros."""

@@ -14,6 +14,7 @@ from importlib import resources
 
 from protocol.dictionary import Dictionary
 from protocol.identity import BUILDS, IDENTITY_NAME
+from protocol.rehearsal import REHEARSAL_NAME, firing_channels
 
 # Words of C99..C23 and of C++11..C++20 that no member may be called by (ISO/IEC 9899 6.4.1; ISO/IEC 14882 [lex.key]), as
 # far as a dictionary's lower-case names can collide with them.
@@ -42,15 +43,29 @@ TYPES = frozenset(
 )
 RESERVED = KEYWORDS | MACROS | TYPES
 
-LIBRARY = ("bh_wire.h", "bh_wire.c", "bh_fields.c", "bh_link.h", "bh_link.c", "bh_starts.h", "bh_starts.c", "bh_feed.h")
+LIBRARY = (
+    "bh_wire.h",
+    "bh_wire.c",
+    "bh_fields.c",
+    "bh_link.h",
+    "bh_link.c",
+    "bh_rehearsal.h",
+    "bh_rehearsal.c",
+    "bh_starts.h",
+    "bh_starts.c",
+    "bh_feed.h",
+)
 # What the generated header calls its own things; the library's own names are read out of its text.
 HEADER_NAMES = frozenset(
     "BH_PACKET_COUNT BH_PACKET_END BH_COMMAND_COUNT BH_ARGUMENT_COUNT BH_HEARS BH_VEHICLE_ID BH_DICTIONARY_HASH "
     "BH_DICTIONARY_NAME BH_FLOAT_MEMBERS BH_HAS_24 BH_HAS_SCALED_64 BH_HAS_HALF "
+    "BH_CHANNEL_COUNT BH_LATERAL_COUNT BH_STIMULI BH_STIMULUS_COUNT BH_STIMULUS_END BH_STIMULUS_STEP BH_REHEARSAL "
+    "BH_REHEARSAL_ENTER BH_REHEARSAL_LEAVE BH_REHEARSAL_SIMULATOR BH_REHEARSAL_CHANNEL BH_REHEARSAL_PERIOD_MS "
+    "BH_REHEARSAL_KEEP_ALIVE_MS BH_REHEARSAL_SIMULATORS_MS bh_any_stimulus bh_stimulus_calls bh_play bh_is_step "
     "BH_HAS_LITTLE BH_HAS_NUMBER_GROUPS BH_RADIO_FRAME_MAX BH_LISTEN_EVERY_MS BH_LISTEN_FOR_MS bh_may_send "
     "bh_any_packet bh_args bh_packets bh_scales bh_commands bh_all_limits bh_arguments".split()
 )
-# Packets whose struct and number the library itself uses, by these very names.
+# Packets whose struct and number the library itself uses, by these very names; in a rehearsal one more.
 LIBRARY_PACKETS = ("answer", IDENTITY_NAME)
 
 
@@ -135,6 +150,11 @@ def command_names(stem: str) -> tuple[str, ...]:
     return constant_name("command", stem), f"bh_{stem}_args"
 
 
+def stimulus_names(stem: str) -> tuple[str, ...]:
+    """Return every name made for one stimulus."""
+    return constant_name("stimulus", stem), f"bh_{stem}_stimulus"
+
+
 class Names:
     """The C names of one dictionary's packets and commands (as stems) and of the words in its answers."""
 
@@ -142,14 +162,19 @@ class Names:
         """`words` are the (field, text) pairs of the answer packet that the library itself uses by their plain names."""
         given = Constants(library_names())
         packets = list(dictionary.packets)
-        for name in LIBRARY_PACKETS:
+        librarys = LIBRARY_PACKETS if dictionary.rehearsal is None else (*LIBRARY_PACKETS, REHEARSAL_NAME)
+        for name in librarys:
             given.claim(*packet_names(name))
         plain = {pair: constant_name(*pair) for pair in words}
         given.claim(*plain.values())
         for text in (*BUILDS, "end"):
             given.claim(constant_name(IDENTITY_NAME, "build", text))
-        own = [name for name in packets if name not in LIBRARY_PACKETS]
-        self.packets = _stems(given, own, packet_names) | {name: name for name in LIBRARY_PACKETS if name in packets}
+        lateral, recovery = firing_channels(dictionary.roles)
+        self.firing = {place: given.take(*place.removesuffix("]").split("[")) for place in (*lateral, *recovery)}
+        own = [name for name in packets if name not in librarys]
+        self.packets = _stems(given, own, packet_names) | {name: name for name in librarys if name in packets}
+        self.stimuli = _stems(given, list(dictionary.stimuli), stimulus_names)
+        self.stimulus_members = member_names(dictionary.stimuli)
         self.commands = _stems(given, list(dictionary.commands), command_names)
         self.packet_members = member_names(packets)
         self.command_members = member_names(dictionary.commands, ["none"])
@@ -160,7 +185,7 @@ class Names:
                     pairs = [(channel.name, text) for text in channel.values]
                     known = [plain.pop(pair, "") for pair in pairs]  # each once: a text may stand there twice
                     self.enums[channel.path] = tuple(n or given.take(*pair) for n, pair in zip(known, pairs, strict=True))
-                elif channel.values and packet.name in LIBRARY_PACKETS:
+                elif channel.values and packet.name in librarys:
                     texts = [*channel.values, "end"]
                     self.enums[channel.path] = tuple(constant_name(packet.name, channel.name, text) for text in texts)
                 elif channel.values:

@@ -18,6 +18,7 @@ from protocol.dictionary import Dictionary
 from protocol.fields import Channel
 from protocol.vehicle import Order, Rejected, Repeat
 from protocol.wire_types import bytes_of, text_size
+from server.firmware.layout import in_order
 from server.problems import Problem
 
 HEAD = struct.Struct(">cI")
@@ -138,9 +139,7 @@ class ProcessLink:
         self.memory = memory or ProcessMemory(program, dictionary, key, boot_id)
         self._program = program
         self._radio = self.memory.take_radio()
-        self._places = {
-            packet.name: place for place, packet in enumerate(sorted(dictionary.packets.values(), key=lambda p: p.apid))
-        }
+        self._places = {packet.name: place for place, packet in enumerate(in_order(dictionary))}
         self._codes = dictionary.command_by_code
         self._safe_all = next((c.name for c in dictionary.commands.values() if c.safes_all), "safe_all")
 
@@ -188,9 +187,9 @@ class ProcessLink:
         size = text_size(self.dictionary.packets[channel.packet].fields[channel.field_index].type)
         return bytes_of(value, channel.path, size)
 
-    def identity_frame(self, vehicle_ms: int, build: int = 0) -> bytes:
+    def identity_frame(self, vehicle_ms: int) -> bytes:
         """Return the frame that says who is speaking, signed for that time."""
-        return self._program.ask("I", struct.pack(">BIB", self._radio, vehicle_ms % 2**32, build))
+        return self._program.ask("I", struct.pack(">BI", self._radio, vehicle_ms % 2**32))
 
     def receive(self, data: bytes, vehicle_ms: int = 0) -> list[Order | Repeat | Rejected]:
         """Take uplink bytes as they come; return what each completed frame means, in order.

@@ -13,6 +13,7 @@ from math import lcm
 
 from protocol.commands import Command
 from protocol.identity import IDENTITY_NAME
+from server.firmware import sketch_rehearsal as rehearsal
 from server.firmware.layout import Layout
 from server.firmware.names import comment_text, constant_name
 
@@ -26,10 +27,8 @@ HEAD = """#include "blockhouse.h"
 
 /* What the loop needs of the board: a serial port with the radio modem, whose availableForWrite() tells how many bytes it
  * takes without waiting (where that is always 0 nothing is ever sent), and a clock in milliseconds. */
-#define RADIO Serial1
-#define BAUD {baud}
-static uint32_t now_ms(void) {{ return millis(); }}
-
+{port}#define BAUD {baud}
+{clock}
 /* The count of starts, from which the boot id is made: a command for one start must be none for the next. Switched on with
  * STARTS_IN_EEPROM it is kept in {eeprom_size} bytes of EEPROM, written at a start only, {starts} starts for each erasure.
  * Boards that imitate an EEPROM in flash want a begin before and a commit after it; for flash itself see bh_starts.h. Keep
@@ -69,9 +68,7 @@ static uint64_t next_boot_id(void) {{ return bh_count_boot_id(blockhouse_key, bh
 static uint64_t next_boot_id(void) {{ return bh_count_boot_id(blockhouse_key, NULL, NULL, NULL, 0); }}
 #endif
 
-static bh_vehicle board;
-static bh_link vehicle;
-static uint8_t frame[BH_FRAME_MAX];
+{state}static uint8_t frame[BH_FRAME_MAX];
 
 /* What waits to be sent. A frame goes in whole or not at all, so that none is torn; one that finds no room is counted, and
  * the ground sees it missing. Telemetry leaves room for what answers a command. */
@@ -110,10 +107,26 @@ static void empty_queue(void)
     }}
 }}
 """
+PORT = "#define RADIO Serial1\n"
+CLOCK = "static uint32_t now_ms(void) { return millis(); }\n"
+STATE = "static bh_vehicle board;\nstatic bh_link vehicle;\n"
 EEPROM_PAGE = 64
 RECORD_SIZE = 8  # bh_starts.c
 ANSWER_ROOM = 160  # two answers of a repeat, an identity, and half as much again
 
+GATE = """/* The output gate. Every pin that can fire is switched in here and nowhere else, whoever wants it: a command, the
+ * flight software, a timer. `channel` is {channels}. Tells whether it may. Whoever changes this: somebody's face may be
+ * over the motor. It is no replacement for the arming key and for igniters that are taken out. */
+bool fire(unsigned channel);
+bool fire(unsigned channel)
+{
+    if (!bh_may_fire(&board, channel)) {
+        return false;
+    }
+    /* switch the current of this channel here */
+    return true;
+}
+"""
 SAFE_ALL = """/* Inhibit everything that can fire but the recovery channels, now, whatever else is going on. */
 static void safe_all(const bh_command *command)
 {{
@@ -146,7 +159,7 @@ static bool hear_radio(void)
             return true;
         case BH_DROPPED:
             return true;
-        }
+{stimulus}        }
     }
     return false;
 }
@@ -178,7 +191,7 @@ SETUP = """void setup(void)
     RADIO.begin(BAUD);
     bh_begin(&board, blockhouse_key, BH_VEHICLE_ID, next_boot_id(), 0, NULL, NULL);
     bh_begin_link(&vehicle, &board);
-    for (size_t i = 0; i < sizeof plan / sizeof plan[0]; i++) {
+{wired}    for (size_t i = 0; i < sizeof plan / sizeof plan[0]; i++) {
         plan[i].due_ms += now_ms();
     }
 }
@@ -188,7 +201,11 @@ SETUP = """void setup(void)
 def sketch_text(layout: Layout, notice: str) -> str:
     """Return the sketch for one dictionary; `notice` says where it comes from."""
     dictionary = layout.dictionary
+    rehearses = bool(layout.stimuli)
     head = HEAD.format(
+        port=rehearsal.PORT if rehearses else PORT,
+        clock=rehearsal.CLOCK if rehearses else CLOCK,
+        state="" if rehearses else STATE,
         baud=dictionary.modem_baud,
         eeprom_size=2 * EEPROM_PAGE,
         page=EEPROM_PAGE,
@@ -204,8 +221,11 @@ def sketch_text(layout: Layout, notice: str) -> str:
         lines += _sender(layout, name)
     lines += _plan(layout, plan)
     if layout.hears:
-        lines += [SAFE_ALL.format(identity=[name for name, _, _ in plan].index(IDENTITY_NAME)), *_obey(layout), HEAR]
-    return "\n".join([*lines, SEND_DUE, SETUP, *_loop(layout), ""])
+        lines += [*_gate(layout)]
+        lines += [SAFE_ALL.format(identity=[name for name, _, _ in plan].index(IDENTITY_NAME)), *_obey(layout)]
+        lines += [*rehearsal.played(layout), HEAR.replace("{stimulus}", rehearsal.HEARD * rehearses)]
+    setup = SETUP.replace("{wired}", rehearsal.WIRED * rehearses)
+    return "\n".join([*lines, SEND_DUE, setup, *_loop(layout), ""])
 
 
 def phases(layout: Layout) -> Iterator[tuple[str, int, int]]:
@@ -239,8 +259,7 @@ def _sender(layout: Layout, name: str) -> Iterator[str]:
     yield f"static void send_{stem}(void)"
     yield "{"
     if name == IDENTITY_NAME:
-        yield "    /* BH_IDENTITY_BUILD_REHEARSAL where nothing that can fire is connected. */"
-        yield "    queue_frame(bh_identity_frame(&vehicle, now_ms(), BH_IDENTITY_BUILD_FLIGHT, frame), 0);"
+        yield "    queue_frame(bh_identity_frame(&vehicle, now_ms(), frame), 0);"
     else:
         if name == STARTUP and layout.dictionary.packets[name].rate_hz == 0.0:
             yield "    static uint8_t said;"
@@ -272,6 +291,14 @@ def _plan(layout: Layout, plan: list[tuple[str, int, int]]) -> Iterator[str]:
     yield ""
 
 
+def _gate(layout: Layout) -> Iterator[str]:
+    if layout.names.firing:
+        first, *_, last = (
+            layout.names.firing.values() if len(layout.names.firing) > 1 else [*layout.names.firing.values()] * 2
+        )
+        yield GATE.replace("{channels}", first if first == last else f"{first} ... {last}")
+
+
 def _obey(layout: Layout) -> Iterator[str]:
     yield "/* Do what is asked, then answer completed or failed. Answer accepted first when it takes a while. */"
     yield "static void obey(const bh_command *command)"
@@ -299,6 +326,8 @@ def _loop(layout: Layout) -> Iterator[str]:
     yield "void loop(void)"
     yield "{"
     yield "    empty_queue();"
+    if layout.stimuli:
+        yield rehearsal.LOOP
     if layout.hears:
         yield "    if (!hear_radio()) {"
         yield "        make_due_frame();"

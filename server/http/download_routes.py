@@ -28,7 +28,7 @@ from server.review.compare import (
 from server.review.csv_export import export_csv
 from server.review.parquet_export import export_parquet
 from server.review.report import report_html, report_name
-from server.review.review import Review
+from server.review.review import Review, refuse_rehearsals
 from server.review.track import track_of
 from server.review.tracks import gpx, kml
 from server.shelf.session_notes import NotesProblem
@@ -83,7 +83,10 @@ def _compared(site: PageContext, asked: QueryParams) -> Response:
     if len(names) > SESSIONS_AT_MOST:  # before any is opened
         raise HTTPException(409, f"At most {SESSIONS_AT_MOST} sessions are compared.")
     moments = asked.getlist("at") or ["lift_off"]
-    found = compare([opened(site, name) for name in names], moments if len(moments) > 1 else moments[0])
+    reviews = [opened(site, name) for name in names]
+    if asked.get("rehearsals") != "true":
+        refuse_rehearsals(reviews)
+    found = compare(reviews, moments if len(moments) > 1 else moments[0])
     if asked.get("form") == "columns":
         return Response(comparison_columns(found), media_type="application/octet-stream")
     return Response(to_json(comparison_dict(found)), media_type="application/json")

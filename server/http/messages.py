@@ -15,7 +15,7 @@ from protocol.foreign.framing_tables import RISK
 from server.design.site_map import map_shape
 from server.flight.link.link_types import BITS_PER_BYTE
 from server.live.store import LiveStore
-from server.review.review import Review
+from server.review.review import Review, rehearsal_of
 from server.telemetry.tables import TableSpec, table_specs
 from server.uplink.command_queue import blind_safe_all
 
@@ -63,7 +63,8 @@ def dictionary_shape(
 def recorded_shape(review: Review) -> dict[str, object]:
     """Return what the page needs of a recording's dictionary and sheets."""
     sheet, site = review.session.header.sheets
-    return dictionary_shape(review.dictionary, bool(sheet.get("simulated")), site, sheet)
+    shape = dictionary_shape(review.dictionary, bool(sheet.get("simulated")), site, sheet)
+    return {**shape, "rehearsal": rehearsal_of(review)}
 
 
 def _commands_note(dictionary: Dictionary) -> str:

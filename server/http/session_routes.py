@@ -22,7 +22,7 @@ from server.review.packets import packets_at
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.summary_shape import JudgedCard
-from server.review.verdict import verdict
+from server.review.verdict import verdict_of
 from server.telemetry.columns import columns_payload
 
 LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
@@ -59,11 +59,12 @@ def shared(site: Site) -> Response:
 
 
 @router.get("/sessions")
-def sessions(site: Site) -> list[dict[str, Any]]:
-    """Return the shelf, newest first; what would take long is pending."""
+def sessions(site: Site, rehearsals: bool = False) -> list[dict[str, Any]]:
+    """Return the shelf, newest first, rehearsals only where they are asked for; what would take long is pending."""
     begun = time.monotonic()
     recording = site.station.name if site.station else None
-    return site.shelf.items(recording, lambda: time.monotonic() - begun > LIST_WITHIN_S)
+    items = site.shelf.items(recording, lambda: time.monotonic() - begun > LIST_WITHIN_S)
+    return items if rehearsals else [item for item in items if not item["rehearsal"]]
 
 
 @router.get("/trials")
@@ -103,8 +104,7 @@ async def summary(name: str, site: Site) -> dict[str, Any]:
 
 def _told(review: Review) -> dict[str, Any]:
     """Return a summary with the sentence that it comes down to."""
-    found = summarize(review)
-    return {**found, "verdict": verdict(review.output.entries, len(found.get("absent", {})))}
+    return {**summarize(review), "verdict": verdict_of(review)}
 
 
 @router.get("/sessions/{name}/goals", response_class=Response, responses={**given("application/json"), **SESSION})

@@ -32,7 +32,7 @@ _NUMBERS: dict[str, tuple[int, int]] = {
     "origin_monotonic_ns": (0, (1 << 63) - 1),
     "boottime_ns": (0, (1 << 63) - 1),
 }
-_TEXTS = ("software", "git", "dictionary_hash", "source", "dictionary")
+_TEXTS = ("software", "git", "dictionary_hash", "source", "dictionary", "rehearsal")
 _SHEETS = ("vehicle", "site")
 
 
@@ -55,8 +55,9 @@ class SessionHeader:
     are one reading of three clocks at the start of this part; session time counts from `origin_monotonic_ns`, the same in
     every part. `software` and `git` are the version that records and its checkout's state, `dictionary` the TOML text
     verbatim, `dictionary_hash` its wire hash (8 hexadecimal digits), `source` where the bytes came from; each is None in a
-    session that does not say it. `vehicle` and `site` are the sheets, empty when there are none. `preamble_bytes` and
-    `preamble_crc32` describe the file's constant opening. `other` is all that this version does not read.
+    session that does not say it. `rehearsal` says which rehearsal it is, None where it is none. `vehicle` and `site` are
+    the sheets, empty when there are none. `preamble_bytes` and `preamble_crc32` describe the file's constant opening.
+    `other` is all that this version does not read.
     """
 
     session: str
@@ -73,6 +74,7 @@ class SessionHeader:
     vehicle: Mapping[str, object] = field(default_factory=dict)
     site: Mapping[str, object] = field(default_factory=dict)
     dictionary: str | None = None
+    rehearsal: str | None = None
     format_major: int = FORMAT_MAJOR
     format_minor: int = FORMAT_MINOR
     preamble_bytes: int = 0
@@ -121,6 +123,7 @@ def make_header(
     vehicle: Mapping[str, object],
     site: Mapping[str, object],
     source: str,
+    rehearsal: str | None = None,
     entropy: Callable[[int], bytes] = os.urandom,
 ) -> SessionHeader:
     """Return the header of a new session. Never hand in a key.
@@ -142,6 +145,7 @@ def make_header(
         vehicle=dict(vehicle),
         site=dict(site),
         dictionary=dictionary,
+        rehearsal=rehearsal,
     )
 
 
@@ -179,6 +183,7 @@ def read_header(note: Mapping[str, object]) -> SessionHeader:
         vehicle=_sheet(note, "vehicle"),
         site=_sheet(note, "site"),
         dictionary=_text(note, "dictionary"),
+        rehearsal=_text(note, "rehearsal"),
         format_major=major,
         format_minor=_number(note, "format_minor"),
         preamble_bytes=_number(note, "preamble_bytes"),

@@ -13,14 +13,18 @@ from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import parse_dictionary
 from protocol.errors import DictionaryError
+from protocol.rehearsal import REHEARSAL_NAME, STATES
 from server.analysis.pipeline import Output, recorded_output
 from server.design.pad_wind import PadWind, wind_at_lift_off
 from server.design.sheet_numbers import sheet_numbers_of
+from server.problems import Problem
 from server.recording.segment import base_name
 from server.recording.session_file import Session, SessionError, open_session
 from server.telemetry.batch import Rows
 from server.telemetry.columns import columns_payload
 from server.telemetry.tables import TableSpec, table_specs
+
+REHEARSING = STATES.index("rehearsing")
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,29 @@ class Review:
             tables.append((spec, 0, rows_matrix(spec, rows), texts))
         journal = [entry.as_dict(i) for i, entry in enumerate(self.output.entries)]
         return columns_payload(self.name, tables, journal)
+
+
+class RehearsalNotAsked(Problem):
+    """A rehearsal stands where a flight is wanted; the text is one plain sentence."""
+
+
+def rehearsal_of(review: Review) -> str:
+    """Return which rehearsal a recording is, "" for one of a vehicle.
+
+    Its header says so where `blockhouse rehearse` wrote it; what a station heard says so by the packet `rehearsal`.
+    """
+    if review.session.header.rehearsal is not None:
+        return review.session.header.rehearsal or "rehearsal"
+    rows = review.output.rows.get(REHEARSAL_NAME)
+    heard = rows is not None and bool(np.any(rows.columns["state"] == REHEARSING))
+    return "heard on the bench" if heard else ""
+
+
+def refuse_rehearsals(reviews: list[Review]) -> None:
+    """Refuse what is no flight; raises RehearsalNotAsked."""
+    for review in reviews:
+        if rehearsal_of(review):
+            raise RehearsalNotAsked(f"{review.name} is a rehearsal, not a flight; say --rehearsals to take it all the same.")
 
 
 def final_figures(review: Review) -> dict[str, Mapping[str, object]]:

@@ -18,7 +18,7 @@ from server.recording.session_header import SessionHeader
 from server.review.absent import absent
 from server.review.goals import Flown, judged_card
 from server.review.last_heard import last_heard_text
-from server.review.review import Review
+from server.review.review import Review, rehearsal_of
 from server.review.summary_shape import Moment, Summary, ToldFault
 from server.telemetry.batch import Rows
 from server.telemetry.journal import JournalEntry
@@ -93,6 +93,8 @@ def summarize(review: Review) -> Summary:
     card = judged_card(Flown(vehicle, review.specs, column_of, lift_off, summary["landing_t"], summary["figures"]))
     if card is not None:
         summary["goals"] = card
+    if rehearsal := rehearsal_of(review):
+        summary["rehearsal"] = rehearsal
     if faults:
         summary["faults"] = faults
     if not_told := absent(review, summary):

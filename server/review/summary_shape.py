@@ -100,4 +100,5 @@ class Summary(TypedDict):
     configuration: NotRequired[object]  # what follows from the sheet, where it was computed as well (`planned`)
     next_flight: NotRequired[object]
     goals: NotRequired[JudgedCard]  # only where the sheet has goals or parts on trial
+    rehearsal: NotRequired[str]  # which, only where it is one: then nothing of this was flown
     faults: NotRequired[list[ToldFault]]  # only where there are any: a sound session's summary has none

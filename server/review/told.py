@@ -63,12 +63,16 @@ class Told:
         return [f"{what}: {end}" + (f" ({count} times)" if count > 1 else "") for what, count, end in self.commands]
 
 
+REHEARSAL = "REHEARSAL on the bench, nothing of it was flown"
+
+
 def told_of(summary: Summary, site: Body = NOBODY, units: Units = METRIC) -> Told:
     """Return a summary in words; `site` is the site's sheet."""
     zero = summary["lift_off_t"] or 0.0
     return Told(
         name=summary["session"],
-        about=", ".join(part for part in (summary["vehicle"], str(site.get("name", "")), day_text(summary["utc"])) if part),
+        about=_rehearsed(summary)
+        + ", ".join(part for part in (summary["vehicle"], str(site.get("name", "")), day_text(summary["utc"])) if part),
         recording=_recording(summary),
         from_lift_off=summary["lift_off_t"] is not None,
         moments=tuple(sorted(_moments(summary, zero, units), key=lambda moment: moment.t)),
@@ -79,6 +83,11 @@ def told_of(summary: Summary, site: Body = NOBODY, units: Units = METRIC) -> Tol
         alarms=tuple(_alarms(summary, zero, units)),
         not_told=tuple((name[:1].upper() + name[1:], units.said(text)) for name, text in summary.get("absent", {}).items()),
     )
+
+
+def _rehearsed(summary: Summary) -> str:
+    which = summary.get("rehearsal")
+    return f"{REHEARSAL}: {which}. " if which else ""
 
 
 def day_text(utc: str) -> str:

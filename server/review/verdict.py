@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import degrees, isfinite, nan
 
-from server.review.review import Review
+from server.review.review import Review, rehearsal_of
 from server.review.summary import summarize
 from server.telemetry.journal import JournalEntry
 
@@ -49,7 +49,8 @@ def verdict(entries: Sequence[JournalEntry], untold: int = 0) -> str:
 
 def verdict_of(review: Review) -> str:
     """Return the sentence for an opened recording."""
-    return verdict(review.output.entries, len(summarize(review).get("absent", {})))
+    said = verdict(review.output.entries, len(summarize(review).get("absent", {})))
+    return f"Rehearsal: {said}" if rehearsal_of(review) else said
 
 
 def _weight(entry: JournalEntry) -> tuple[int, int, float]:

@@ -24,7 +24,7 @@ from server.recording.segment import SUFFIX, base_name
 from server.recording.session_file import SessionError, peek_header
 from server.recording.session_header import SessionHeader
 from server.recording.storage import claim
-from server.review.review import Review, open_review
+from server.review.review import Review, open_review, rehearsal_of
 from server.review.sketch import height_sketch
 from server.review.summary import summarize
 from server.review.summary_shape import ToldFinding
@@ -36,7 +36,7 @@ from server.timestamps import NS_PER_S
 
 INDEX_FILE = "shelf-index.sqlite3"
 ELSEWHERE = "another station is recording it now; what it holds so far is shown"
-INDEX_VERSION = 3
+INDEX_VERSION = 4
 # Another listing may have computed it meanwhile: what is pending replaces only what was known of older files.
 KEEP = """INSERT INTO item VALUES (?1, ?2, ?3)
     ON CONFLICT (name) DO UPDATE SET stamp = excluded.stamp, body = excluded.body
@@ -64,6 +64,7 @@ ITEM: dict[str, object] = {
     "pending": False,
     "sample": False,
     "onboard": False,
+    "rehearsal": "",
 }
 _NUMBERED = re.compile(r".*~(\d+)" + re.escape(SUFFIX), re.DOTALL)
 
@@ -334,6 +335,7 @@ def _header_items(header: SessionHeader) -> dict[str, object]:
     return {
         "vehicle": str(header.vehicle.get("name", "")),
         "site": str(header.site.get("name", "")),
+        "rehearsal": header.rehearsal or "",
         "started_utc": datetime.fromtimestamp(header.utc_ns / NS_PER_S, UTC).isoformat(timespec="seconds"),
     }
 
@@ -356,6 +358,7 @@ def _computed_item(place: SessionPlace) -> dict[str, object]:
         duration_s=summary["duration_s"],
         apogee_m=apogee["height_m"] if apogee is not None else None,
         heights_m=height_sketch(review, summary),
+        rehearsal=rehearsal_of(review),
         findings=_counted(summary["findings"]),
         size_bytes=sum(p.stat().st_size for p in review.session.parts),
         sentence="; ".join(said) or None,

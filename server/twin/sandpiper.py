@@ -248,7 +248,10 @@ class FiringNumbers:
 
 @dataclass(frozen=True)
 class LateralNumbers:
-    """Four small motors around the body that push it sideways: number n sits where fin n does and pushes away from there."""
+    """Four small motors around the body that push it sideways.
+
+    Number n sits where fin n sits, and pushes away from there.
+    """
 
     impulse_n_s: tuple[float, ...] = (1.6, 1.6, 1.6, 1.6)
     burn_s: float = 0.2

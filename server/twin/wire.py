@@ -31,7 +31,7 @@ class VehicleWire(Protocol):
     def frame(self, packet: str, vehicle_ms: int, values: Mapping[str, object]) -> bytes:
         """Return the frame of one packet at a time in ms since the start; raises ValueRefused."""
 
-    def identity_frame(self, vehicle_ms: int, build: int = 0) -> bytes:
+    def identity_frame(self, vehicle_ms: int) -> bytes:
         """Return the frame that says who is speaking (wire version 2), signed for that time."""
 
     def receive(self, data: bytes, vehicle_ms: int = 0) -> list[Order | Repeat | Rejected]:

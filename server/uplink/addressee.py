@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from protocol.commands import Hazard
 from protocol.dictionary import Dictionary
-from protocol.identity import Identity
+from protocol.identity import BUILDS, Identity
 from protocol.packets import TIME_MODULUS_MS
 from protocol.sequence import signed_step_ms
 
@@ -24,6 +24,7 @@ VALID_S = 5.0
 UNBOUND = "commands to this vehicle are bound to no vehicle, dictionary or time; allow routine ones for this session first"
 # Both clocks are quartz: some 100 ppm apart at worst (common practice, no source).
 DRIFT = 100e-6
+REHEARSAL_BUILD = BUILDS.index("rehearsal")
 WRONG_KEY = "what is heard does not hold this station's command key; put the one 'blockhouse key' names into the vehicle"
 NOT_HEARD = "the vehicle has not yet said who it is and from which dictionary it was built; wait, it does so every second"
 OTHER_START = (
@@ -66,6 +67,11 @@ class Addressee:
     def heard(self) -> Heard | None:
         """The newest signed identity, None while none was heard."""
         return self._newest
+
+    @property
+    def is_rehearsal_build(self) -> bool:
+        """Whether the vehicle said, signed, that it was built for rehearsal."""
+        return self._newest is not None and self._newest.said.build == REHEARSAL_BUILD
 
     @property
     def asks_leave(self) -> str:

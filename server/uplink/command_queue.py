@@ -193,7 +193,7 @@ class CommandQueue:
     def checks(self, command: str, args: Mapping[str, float], now_s: float) -> list[Check]:
         """Look at every interlock of a command as of now, and whether another command is in the way."""
         described = self._dictionary.commands[command]
-        checks = check_conditions(self._dictionary, described.interlocks, args, self._readings, now_s)
+        checks = check_conditions(self._dictionary, self._table.interlocks(described), args, self._readings, now_s)
         if described.hazard == "routine":
             return checks
         unknown = self._table.why_not_addressed(described.hazard, now_s)
@@ -355,7 +355,7 @@ class CommandQueue:
         """Return the first interlock not met, in words; safe all has none, whatever the dictionary says."""
         if entry.command.safes_all:
             return None
-        conditions = entry.command.interlocks
+        conditions = self._table.interlocks(entry.command)
         if entry.permit is not None:
             conditions = (*conditions, *self.permits.conditions())
         checks = check_conditions(self._dictionary, conditions, entry.args, self._readings, now_s)

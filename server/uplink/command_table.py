@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from protocol.commands import Command, Hazard
+from protocol.commands import Command, Condition, Hazard
 from protocol.dictionary import Dictionary
 from server.uplink import rules
 from server.uplink.addressee import Addressee
@@ -94,6 +94,10 @@ class CommandTable:
     def why_not_alone(self, command: Command | None, own: PendingCommand | None = None) -> str | None:
         """Return which other command is in the way of this one (of a whole plan: None), or None."""
         return rules.why_not_alone(command, own, self.commands)
+
+    def interlocks(self, command: Command) -> tuple[Condition, ...]:
+        """Return what must hold before a command may leave, to the vehicle as it is known now."""
+        return rules.interlocks_of(self._dictionary, command, is_rehearsal_build=self._addressee.is_rehearsal_build)
 
     # ------------------------------------------------------------ changing
 

@@ -16,7 +16,7 @@ from server.uplink.command_state import State
 from server.uplink.command_table import CommandTable
 from server.uplink.permits import IDLE_AT_MOST_S, PermitEvent, PermitState, PermitView, PlanPermit, slots_of
 from server.uplink.round_trip import RoundTrips
-from server.uplink.rules import asked_for, first_unmet
+from server.uplink.rules import REHEARSING, asked_for, first_unmet
 from server.uplink.two_acts import CONFIRM_LATEST_S, FirstAct, TwoActs
 
 PERMIT_INTERLOCK = "ground_test"
@@ -179,7 +179,7 @@ class PermitDesk:
         return f"the plan has ended: {permit.reason}"
 
     def _why_not_sent(self, command: Command, args: Mapping[str, float], now_s: float) -> str | None:
-        conditions = (*command.interlocks, *self.conditions())
+        conditions = (*self._table.interlocks(command), *self.conditions())
         checks = check_conditions(self._dictionary, conditions, args, self._readings, now_s)
         # The steps' own answers measure the way; what began in time must not lag by now.
         if command.hazard != "routine":
@@ -215,7 +215,7 @@ class PermitDesk:
         """
         general = {condition.name: condition for condition in self.conditions()}
         for command, _ in allowed:
-            for condition in self._dictionary.commands[command].interlocks:
-                if condition.role.startswith("ground."):
+            for condition in self._table.interlocks(self._dictionary.commands[command]):
+                if condition.role.startswith("ground.") or condition is REHEARSING:
                     general[condition.name] = condition
         return tuple(general.values())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 
-from protocol.commands import Command
+from protocol.commands import Command, Condition
 from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from server.telemetry.conditions import Check
@@ -14,6 +14,13 @@ from server.uplink.command_state import STATE_TEXT, UNSENT, State
 # Our choice: more than a person presses within the seconds that anything may wait, few enough to be read at a glance.
 WAITING_AT_MOST = 8
 UNDERSTATED = 'arms or fires a channel, and the dictionary calls it routine; say hazard = "hazardous" there'
+REHEARSING = Condition(
+    name="rehearsing",
+    title="Build for rehearsal, in a rehearsal",
+    role="rehearsal.state",
+    comparison="equals",
+    operand="rehearsing",
+)
 NOT_SAFE_YET = "sent is not safe, use the arming key"
 
 
@@ -42,6 +49,13 @@ def numbers_of(command: Command, args: Mapping[str, object]) -> dict[str, float]
         if isinstance(value, int | float):  # anything else was refused before
             numbers[arg.name] = float(value) if arg.scale != 1.0 else value
     return numbers
+
+
+def interlocks_of(dictionary: Dictionary, command: Command, *, is_rehearsal_build: bool) -> tuple[Condition, ...]:
+    """Return a command's interlocks; outside a rehearsal nothing is armed or fired in a build that is made for one."""
+    if is_rehearsal_build and dictionary.arms(command):
+        return (REHEARSING, *command.interlocks)
+    return command.interlocks
 
 
 def why_not_now(

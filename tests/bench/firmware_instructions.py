@@ -89,7 +89,7 @@ void begin(void)
     ENCODE(imu_a, "bh_encode, imu_a: 7 scaled values");
     ENCODE(navigation, "bh_encode, navigation: 13 floats");
     from = now();
-    for (i = 0; i < 100u; i++) { size += bh_identity_frame(&radio, i, 0, frame); }
+    for (i = 0; i < 100u; i++) { size += bh_identity_frame(&radio, i, frame); }
     tell("bh_identity_frame", from, 100u, 0);
     from = now();
     for (i = 0; i < 100u; i++) {

@@ -15,7 +15,6 @@ import tempfile
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
-from protocol.identity import IDENTITY_NAME
 from server.firmware.generator import write_firmware
 from tests.protocol.helpers import SANDPIPER
 from tests.server.firmware.wire2 import on_wire_2
@@ -35,7 +34,7 @@ def user_program(dictionary: Dictionary) -> str:
     sends = "\n".join(
         f"    send(bh_encode_{name}(&radio, clock_ms, &values.{name}, frame));"
         for name in sorted(dictionary.packets)
-        if name != IDENTITY_NAME
+        if name not in dictionary.wires_own
     )
     return f"""
 #ifdef WITH_LINK
@@ -65,7 +64,7 @@ int main(void)
     for (;;) {{
         clock_ms++;
 {sends}
-        send(bh_identity_frame(&radio, clock_ms, 0, frame));
+        send(bh_identity_frame(&radio, clock_ms, frame));
         switch (bh_receive(&radio, port, clock_ms, &command)) {{
         case BH_ORDER:
         case BH_SAFE_ALL:

@@ -94,7 +94,7 @@ def test_any_channels_stand_together_by_search(operators_link: str, browser: obj
         person = Person(page)
         person.click(person.see("place-try"))
         person.type(person.see("channel-filter"), "rssi")
-        eventually(lambda: person.see("channel-count").inner_text() == "2 of 135")
+        eventually(lambda: person.see("channel-count").inner_text() == "2 of 146")
         assert "link.level" in page.locator(".channel-path:visible").all_inner_texts()
         person.click(person.see("chart-found"))
         person.type(person.see("channel-filter"), "battery voltage")

@@ -49,8 +49,8 @@ class Radios:
     def frame(self, packet: str, vehicle_ms: int, values: Mapping[str, object]) -> bytes:
         return self._radios[0].frame(packet, vehicle_ms, values)
 
-    def identity_frame(self, vehicle_ms: int, build: int = 0) -> bytes:
-        return self._radios[0].identity_frame(vehicle_ms, build)
+    def identity_frame(self, vehicle_ms: int) -> bytes:
+        return self._radios[0].identity_frame(vehicle_ms)
 
     def receive(self, data: bytes, vehicle_ms: int = 0) -> list[Order | Repeat | Rejected]:
         return [heard for radio in self._radios for heard in radio.receive(data, vehicle_ms)]

@@ -18,6 +18,7 @@ from protocol.bound import BoundFrame, SafeAllFrame, make_boot_id, open_bound_fr
 from protocol.dictionary_file import load_dictionary, parse_dictionary
 from protocol.events import BootIdLearned, PacketReceived
 from protocol.link import Link
+from protocol.stimulus import Stimulus, StimulusEncoder, open_stimulus
 from protocol.toml_table import TomlTable
 from protocol.vehicle import Order, VehicleLink
 from protocol.wire_types import BITS_TYPES, BOOL, NUMBER_TYPES, plain_type
@@ -27,7 +28,7 @@ from tests.protocol.helpers import SANDPIPER, SMALL_TEXT, events_of, heard
 FOLDER = Path(protocol.dictionary.__file__).parent
 DOCUMENT = (FOLDER / "WIRE.md").read_text("utf-8")
 KEY = bytes.fromhex(re.search(r"Key `([0-9A-F]{64})`", DOCUMENT)[1])
-EXAMPLE = re.compile(r"^```example-(down|up) (\w+)\n(.*?)^```", re.M | re.S)
+EXAMPLE = re.compile(r"^```example-(down|up|stimulus) (\w+)\n(.*?)^```", re.M | re.S)
 EXAMPLES = {name: (direction, body) for direction, name, body in EXAMPLE.findall(DOCUMENT)}
 DOWN = [name for name, (direction, _) in EXAMPLES.items() if direction == "down"]
 UP = [name for name, (direction, _) in EXAMPLES.items() if direction == "up"]
@@ -69,7 +70,7 @@ def said_numbers(parts: dict[str, tuple[bytes, str]]) -> dict[str, float]:
 
 
 def test_there_are_examples_of_both_directions() -> None:
-    assert DOWN == ["barometer", "control", "identity"] and UP == ["camera_power", "fin_move", "safe_all"]
+    assert DOWN == ["barometer", "control", "identity", "rehearsal"] and UP == ["camera_power", "fin_move", "safe_all"]
 
 
 @pytest.mark.parametrize("name", EXAMPLES)
@@ -131,6 +132,19 @@ def test_the_identity_example_is_signed_as_the_page_says() -> None:
     assert tag == parts["tag_high"][0] + parts["tag_low"][0]
 
 
+def test_the_stimulus_example_is_what_is_played_and_what_comes_out() -> None:
+    parts = lines_of("fix")
+    numbers = {name: int.from_bytes(parts[name][0], "big") for name in ("vehicle", "session", "number", "time")}
+    assert numbers == {"vehicle": VEHICLE_ID, "session": 17187, "number": 2, "time": 10_000}
+    said = said_numbers(parts)
+    encoder = StimulusEncoder(SANDPIPER, VEHICLE_ID, numbers["session"])
+    encoder.frame("sensors", 0, [0.0] * 13)
+    frame = encoder.frame("fix", numbers["time"], (said["east"], said["north"]))
+    assert frame == parts["frame"][0]
+    opened = open_stimulus(SANDPIPER, frame[1:-1])
+    assert opened == Stimulus("fix", VEHICLE_ID, numbers["session"], 2, 10_000, (said["east"], said["north"]))
+
+
 def test_small_examples_in_the_text() -> None:
     assert stuff_by_the_page(bytes.fromhex("11 22 00 33"))[1:-1].hex(" ") == "03 11 22 02 33"
     assert "`11 22 00 33` becomes `03 11 22 02 33`" in DOCUMENT
@@ -144,7 +158,9 @@ HEADINGS = [
     (r"", "File"),
     (r"dictionary", "`[dictionary]`"),
     (r"packet\.\w+", "`[packet.NAME]`"),
-    (r"packet\.\w+\.fields\[\d+\]", "Field"),
+    (r"rehearsal", "`[rehearsal]`"),
+    (r"stimulus\.\w+", "`[stimulus.NAME]`"),
+    (r"(packet|stimulus)\.\w+\.fields\[\d+\]", "Field"),
     (r"packet\.\w+\.fields\[\d+\]\.bits\[\d+\]", "Bit group"),
     (r"packet.*\.limits", "Limits"),
     (r"uplink", "`[uplink]`"),
@@ -209,7 +225,14 @@ def test_every_key_in_the_document_is_accepted_by_the_loader(asked: Asked) -> No
 def test_no_key_hides_in_a_branch_the_loads_above_do_not_take(asked: Asked) -> None:
     """Every text given to a method of a table in the loader's source was asked for when loading."""
     readers = {"get", "raw", "has", "choice", "table", "tables", "named_tables", "texts", "numbers"}
-    readers_of_tables = ("dictionary_file", "packet_tables", "command_tables", "frames", "foreign/framing_tables")
+    readers_of_tables = (
+        "dictionary_file",
+        "tables/packet_tables",
+        "tables/command_tables",
+        "tables/rehearsal_tables",
+        "frames",
+        "foreign/framing_tables",
+    )
     trees = [ast.parse((FOLDER / f"{name}.py").read_text("utf-8")) for name in readers_of_tables]
     written = {
         node.args[0].value
@@ -247,13 +270,11 @@ def test_every_number_the_document_repeats_is_the_codes() -> None:
 # ---------------------------------------------------------------- the hash
 
 
-def hash_by_the_page(text: str) -> int:
-    """Follow the page's rule from the raw TOML, without the loader."""
-    values = tomllib.loads(text)
-    is_bound = values["dictionary"].get("wire") == 2
-    lines = ["wire 2"] if is_bound else []
-    for name, packet in sorted(values["packet"].items(), key=lambda item: item[1]["apid"]):
-        lines.append(f"packet {packet['apid']} {name}")
+def packet_lines(word: str, packets: dict) -> list[str]:
+    """Return the lines of packets or stimuli."""
+    lines = []
+    for name, packet in sorted(packets.items(), key=lambda item: item[1]["apid"]):
+        lines.append(f"{word} {packet['apid']} {name}")
         for field in packet["fields"]:
             for entry in field.get("bits", [field]):
                 shift, width = (entry["bit"], entry.get("width", 1)) if "bits" in field else (0, 0)
@@ -261,6 +282,15 @@ def hash_by_the_page(text: str) -> int:
                 values_text = repr(tuple(entry.get("values", ())))
                 parts = (entry["name"], field["type"], shift, 2**width - 1, repr(scale), repr(offset), values_text)
                 lines.append(" ".join(str(part) for part in parts))
+    return lines
+
+
+def hash_by_the_page(text: str) -> int:
+    """Follow the page's rule from the raw TOML, without the loader."""
+    values = tomllib.loads(text)
+    is_bound = values["dictionary"].get("wire") == 2
+    lines = ["wire 2"] if is_bound else []
+    lines += packet_lines("packet", values["packet"])
     coded = {name: command for name, command in values.get("command", {}).items() if "code" in command}
     for name, command in sorted(coded.items(), key=lambda item: item[1]["code"]):
         args = [f"{a['name']}:{a['type']}:{float(a.get('scale', 1))!r}" for a in command.get("args", [])]
@@ -270,6 +300,10 @@ def hash_by_the_page(text: str) -> int:
         lines.append(f"command {command['code']} {name} {' '.join(args)}")
     if not is_bound:
         lines.append(f"uplink {values['uplink']['apid']}")
+    if "stimulus" in values:
+        kinds = {command["rehearsal"]: command["code"] for command in coded.values() if "rehearsal" in command}
+        lines += [*packet_lines("stimulus", values["stimulus"]), f"step {values['rehearsal']['step']}"]
+        lines += [f"rehearsal {kind} {kinds[kind]}" for kind in ("enter", "leave", "simulator") if kind in kinds]
     return struct.unpack(">I", hashlib.sha256("\n".join(lines).encode()).digest()[:4])[0]
 
 

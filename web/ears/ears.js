@@ -2,12 +2,23 @@
 // phase and height; the screen stays awake while the vehicle is heard; a phone shakes. Never a second source of truth.
 
 import { lengthText, sentence } from "../kit/format.js";
+import { rehearsalOf } from "../session/rehearsal.js";
 import { Caller } from "./caller.js";
 import { AS_READ, callOf, HEADS_UP, RANK } from "./calls.js";
 import { Mouth } from "./mouth.js";
 
 const KEY = "blockhouse.sound";
 const STEP_S = 1; // a cursor that goes further at once was moved by hand
+const REHEARSAL = "rehearsal";
+const ON_THE_BENCH = {
+  key: "rehearsal",
+  words: "on the bench, nothing of this flies",
+  tone: "tick",
+  rank: RANK.alarm,
+  lives_s: 4,
+  urgent: false,
+  repeats: true,
+};
 const SHAKES = {
   [RANK.urgent]: [300, 100, 300, 100, 300],
   [RANK.alarm]: [200, 100, 200],
@@ -71,7 +82,7 @@ export class Ears {
       this.caller.clear();
       return;
     }
-    this.caller.prefix = "";
+    this.#begin(rehearsalOf(store) ? REHEARSAL : "", rx);
     for (const entry of store.journal.from(heard.next)) {
       if (!(late && entry.topic === "count" && entry.key === "second")) this.#take(entry, rx);
     }
@@ -88,9 +99,16 @@ export class Ears {
       this.caller.clear();
       return;
     }
-    this.caller.prefix = "replay";
+    this.#begin(rehearsalOf(store, rx) ? REHEARSAL : "replay", rx);
     for (const entry of store.journal.between(heard.rx, rx)) this.#take(entry, rx);
     this.caller.pump(rx);
+  }
+
+  /** Every call begins with this word; a rehearsal is said to be one when it begins as well. */
+  #begin(prefix, rx) {
+    const begins = prefix === REHEARSAL && this.caller.prefix !== REHEARSAL;
+    this.caller.prefix = prefix;
+    if (begins) this.caller.offer({ ...ON_THE_BENCH, rx }, rx);
   }
 
   #take(entry, rx) {

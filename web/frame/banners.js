@@ -1,8 +1,9 @@
-// Banners above everything else: demo, replay, station silent, nothing to show yet.
+// Banners above everything else: demo, replay, rehearsal, station silent, nothing to show yet.
 
 import { h, setHidden, setText, setTone } from "../kit/dom.js";
 import { dayTime, duration } from "../kit/format.js";
 import { STATION_GONE } from "../kit/silence_words.js";
+import { isRehearsalBuild, rehearsalOf } from "../session/rehearsal.js";
 
 export function Banners(el, acts) {
   const demo = h("p", {
@@ -26,15 +27,34 @@ export function Banners(el, acts) {
     beside,
     back,
   );
+  const which = h("span");
+  const rehearsal = h(
+    "p",
+    { class: "banner -rehearsal", testid: "banner-rehearsal" },
+    h("b", { text: "REHEARSAL" }),
+    which,
+  );
+  const build = h("p", {
+    class: "banner -build",
+    testid: "banner-build",
+    role: "alert",
+    text: "\u2715 REHEARSAL BUILD, not for flight. Outside a rehearsal it is told to arm and fire nothing.",
+  });
   const since = h("span");
   const instead = h("span", { class: "silent-instead", text: STATION_GONE });
   const silent = h("p", { class: "banner -silent", testid: "banner-silent", role: "alert" }, since, instead);
-  el.append(silent, replay, demo);
+  el.append(silent, rehearsal, build, replay, demo);
   return {
     /**
-     * @param {object} page  @param {{text:string, tone:string}|null} live the live session beside a replay, in one line
+     * @param {object} page  @param {import("../session/view.js").View|null} shown what is looked at
+     * @param {{text:string, tone:string}|null} live the live session beside a replay, in one line
      */
-    update({ about, desk, mode, replay: open, silentSince, simulated, now }, live) {
+    update({ about, desk, mode, replay: open, silentSince, simulated, now }, shown, live) {
+      const told = shown ? rehearsalOf(shown.store, shown.rxLimit) : "";
+      setHidden(rehearsal, !told);
+      setText(which, open ? ` \u2014 on the bench, nothing of this was flown: ${told}` : REHEARSED);
+      // It stands at every place, so at Ready too, and nothing ticks it away.
+      setHidden(build, Boolean(open) || !isRehearsalBuild(shown?.store));
       setHidden(demo, !(simulated || about?.mode === "demo") || Boolean(open));
       setHidden(replay, !open);
       setHidden(back, mode === "replay");
@@ -52,6 +72,9 @@ export function Banners(el, acts) {
     },
   };
 }
+
+const REHEARSED =
+  " \u2014 on the bench, nothing of this flies. Igniters, ejection charges and motor out; hands clear of the fins.";
 
 function silenceWords(silentMs, beside) {
   const since = `STATION SILENT since ${dayTime(Date.now() - silentMs)}, for ${duration(silentMs / 1000)}.`;

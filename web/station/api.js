@@ -26,7 +26,8 @@ export const getAbout = async () => (await get("/api/about")).json();
 export const getClock = async (signal) => (await ask("/api/clock", { signal })).json();
 export const getTrials = async () => (await get("/api/trials")).json();
 export const getPastTrials = async () => (await get("/api/trials/past")).json();
-export const getSessions = async () => (await get("/api/sessions")).json();
+export const getSessions = async (rehearsals) =>
+  (await get(`/api/sessions${rehearsals ? "?rehearsals=true" : ""}`)).json();
 export const getSummary = async (name) => (await get(session(name, "summary"))).json();
 
 /** The newest packets that had arrived at session second rx, byte by byte: {rx_s, packets, left_out}. */
@@ -46,10 +47,11 @@ export async function changeShelf(method, path, token, body) {
 }
 
 /** Flights side by side: {told, table}. */
-export async function getComparison(names, at) {
+export async function getComparison(names, at, rehearsals = false) {
   const query = new URLSearchParams([
     ...names.map((name) => ["sessions", name]),
     ...[at].flat().map((one) => ["at", one]),
+    ...(rehearsals ? [["rehearsals", "true"]] : []),
   ]);
   const told = await (await get(`/api/compare?${query}`)).json();
   query.set("form", "columns");

@@ -10,6 +10,7 @@ export class Shelf {
   #hooks;
   #api;
   #forecasts = 0; // how many were asked for
+  #rehearsals = false; // whether the shelf shows rehearsals as well: they are no flights
   #known = { sessions: null, trash: null, comparison: null, onboard: null, plans: {}, goals: null };
   #asked = null; // the listing under way, or the last one
   #judged = ""; // of which state of the live flight the goals were asked
@@ -61,7 +62,10 @@ export class Shelf {
 
   /** What panels may ask for. */
   acts = {
-    listSessions: () => this.#tried(() => this.#list()),
+    listSessions: (rehearsals = this.#rehearsals) => {
+      this.#rehearsals = rehearsals;
+      return this.#tried(() => this.#list());
+    },
     note: (name, changes) => this.#changeAndList("PUT", session(name, "/notes"), changes),
     remove: (name) => this.#changeAndList("DELETE", session(name)),
     restore: (entry) => this.#changeAndList("POST", `/api/trash/${encodeURIComponent(entry)}/restore`, {}),
@@ -69,7 +73,7 @@ export class Shelf {
     compare: (names, at = "lift_off") =>
       this.#tried(async () => {
         const many = names && names.length > 1;
-        this.#set({ comparison: many ? await this.#api.getComparison(names, at) : null });
+        this.#set({ comparison: many ? await this.#api.getComparison(names, at, this.#rehearsals) : null });
       }),
     lookAtPlan: (name) => this.#tried(() => this.#lookAtPlan(name)),
     forecast: (name, changes) => this.#tried(() => this.#forecast(name, changes)),
@@ -106,7 +110,7 @@ export class Shelf {
 
   // One at a time: an answer that was overtaken by a later one would take back what that one has told.
   async #list() {
-    this.#asked = (this.#asked ?? Promise.resolve()).catch(() => {}).then(() => this.#api.getSessions());
+    this.#asked = (this.#asked ?? Promise.resolve()).catch(() => {}).then(() => this.#api.getSessions(this.#rehearsals));
     this.#set({ sessions: await this.#asked });
   }
 

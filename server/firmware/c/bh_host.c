@@ -8,16 +8,20 @@
  *   F  1 or 0                                      storing a counter fails from now on     -> nothing
  *   P  radio 1, packet 1, time 4, values           encode: a number is 8 bytes, a text     -> frame
  *                                                  is 2 bytes of size and its bytes
- *   I  radio 1, time 4, build 1                    say who is speaking                     -> frame
+ *   I  radio 1, time 4                             say who is speaking                     -> frame
  *   R  radio 1, time 4, bytes                      hear: O counter 4 code 1 n 1 values     -> items
  *                                                  S counter 4 (Safe all), D (dropped),
- *                                                  A size 2 frame
+ *                                                  A size 2 frame, in a build for rehearsal
+ *                                                  T which 1 step 1 time 4 n 1 values 8 each
  *   X  radio 1, time 4, bytes                      the same, and each order is at once    -> items
  *                                                  answered accepted and completed
  *   W  radio 1, counter 4, code 1, stage 1, reason 1, time 4    answer                     -> frame
  *   N  radio 1                                     last counter 4, good 4, bad 4,          -> counts
  *                                                  safed counter 4, stored 4, refused 4
  *   B  key 32, starts 4, noise                     make a boot id                          -> boot id 8
+ *   G  channel 1                                   may it fire                             -> 1 or 0
+ *   Y  time 4, ground test 1, continuity 4         bench, in a build for rehearsal         -> changed 1, state 1
+ *   M  radio 1 (it is a cable);  Q  microseconds 4 (a cycle took them);  Z radio 1, time 4 -> frame of a rehearsal
  *   C data -> CRC 2;  S data -> SHA-256;  H key size 2, key, data -> HMAC;  E data -> frame;  D frame -> 1, content */
 #include <math.h>
 #include <stdio.h>
@@ -295,6 +299,70 @@ static void say_frame(const uint8_t *frame, size_t size)
     say(frame, size);
 }
 
+#ifdef BH_REHEARSAL
+/* A member of a stimulus as a number. */
+static double played_value(const bh_field *field, const uint8_t *place)
+{
+    uint8_t type = (uint8_t)(field->type & (BH_LITTLE - 1u));
+    bool is_signed = type == BH_I8 || type == BH_I16 || type == BH_I32 || type == BH_I24 || (field->how & BH_SIGNED) != 0u;
+    bool is_group = type >= BH_BITS8 && type <= BH_BITS32;
+    size_t size = is_group ? (field->size <= 8u ? 1u : field->size <= 16u ? 2u : 4u) : bh_size_of(type);
+    double value;
+    float single;
+    int8_t i8;
+    int16_t i16;
+    int32_t i32;
+    int64_t i64;
+    uint16_t u16;
+    uint32_t u32;
+    uint64_t u64;
+    if (type == BH_F32 || type == BH_F16 || (BH_FLOAT_MEMBERS && field->number != BH_PLAIN)) {
+        memcpy(&single, place, sizeof single);
+        return (double)single;
+    }
+    if (type == BH_F64 || field->number != BH_PLAIN) {
+        memcpy(&value, place, sizeof value);
+        return value;
+    }
+    if (size == 8u) {
+        memcpy(&i64, place, sizeof i64);
+        memcpy(&u64, place, sizeof u64);
+        return type == BH_I64 ? (double)i64 : (double)u64;
+    }
+    if (size == 1u) {
+        memcpy(&i8, place, sizeof i8);
+        return is_signed ? i8 : *place;
+    }
+    if (size == 2u) {
+        memcpy(&i16, place, sizeof i16);
+        memcpy(&u16, place, sizeof u16);
+        return is_signed ? i16 : u16;
+    }
+    memcpy(&i32, place, sizeof i32);
+    memcpy(&u32, place, sizeof u32);
+    return is_signed ? (double)i32 : (double)u32;
+}
+
+static void say_stimulus(const bh_link *radio)
+{
+    const bh_stimulus *described = &bh_stimuli[radio->played.which];
+    size_t i;
+    say("T", 1);
+    say_number(radio->played.which, 1);
+    say_number(bh_is_step(radio) ? 1u : 0u, 1);
+    say_number(radio->vehicle->rehearsal.time_us, 4);
+    say_number(described->count, 1);
+    for (i = 0; i < described->count; i++) {
+        const bh_field *field = &described->fields[i];
+        double value = played_value(field, (const uint8_t *)&radio->played.values + field->place);
+        uint64_t bits;
+        memcpy(&bits, &value, sizeof bits);
+        say_long(bits);
+    }
+}
+
+#endif
+
 static void hear(const uint8_t *at, const uint8_t *end, bool obeys)
 {
     bh_link *radio = &radios[at[0] % RADIOS];
@@ -317,6 +385,11 @@ static void hear(const uint8_t *at, const uint8_t *end, bool obeys)
         case BH_DROPPED:
             say("D", 1);
             break;
+#ifdef BH_REHEARSAL
+        case BH_STIMULUS:
+            say_stimulus(radio);
+            break;
+#endif
         case BH_ANSWERED:
             while ((size = bh_owed_answer(radio, time_ms, frame)) > 0u) {
                 say_frame(frame, size);
@@ -406,7 +479,7 @@ static void carry_out(char letter, uint8_t *at, size_t size)
         encode(at, at + size);
         break;
     case 'I':
-        say(frame, bh_identity_frame(&radios[at[0] % RADIOS], bh_get(at + 1, 4), at[5], frame));
+        say(frame, bh_identity_frame(&radios[at[0] % RADIOS], bh_get(at + 1, 4), frame));
         break;
 #if BH_HEARS
     case 'R':
@@ -420,6 +493,24 @@ static void carry_out(char letter, uint8_t *at, size_t size)
     case 'N':
         say_counts(&radios[at[0] % RADIOS]);
         break;
+    case 'G':
+        say_number(bh_may_fire(&vehicle, at[0]) ? 1u : 0u, 1);
+        break;
+#ifdef BH_REHEARSAL
+    case 'M':
+        bh_wired(&radios[at[0] % RADIOS]);
+        break;
+    case 'Y':
+        say_number(bh_bench(&vehicle, bh_get(at, 4), at[4] != 0u, bh_get(at + 5, 4)) ? 1u : 0u, 1);
+        say_number(bh_rehearsing(&vehicle) ? 1u : 0u, 1);
+        break;
+    case 'Q':
+        bh_cycle_took(&vehicle, bh_get(at, 4));
+        break;
+    case 'Z':
+        say(frame, bh_rehearsal_frame(&radios[at[0] % RADIOS], bh_get(at + 1, 4), frame));
+        break;
+#endif
     case 'B':
         say_long(bh_make_boot_id(at, bh_get(at + 32, 4), at + 36, size - 36u));
         break;

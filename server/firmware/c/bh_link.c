@@ -98,7 +98,7 @@ size_t bh_encode(bh_link *link, unsigned packet, uint32_t time_ms, const void *v
     return bh_stuff(frame, size + CRC_SIZE);
 }
 
-size_t bh_identity_frame(bh_link *link, uint32_t time_ms, uint8_t build, uint8_t *frame)
+size_t bh_identity_frame(bh_link *link, uint32_t time_ms, uint8_t *frame)
 {
     const bh_vehicle *vehicle = link->vehicle;
     bh_identity_packet values;
@@ -106,7 +106,11 @@ size_t bh_identity_frame(bh_link *link, uint32_t time_ms, uint8_t build, uint8_t
     uint8_t tag[32];
     uint32_t refused = 0; /* stays: every member has its field's own type */
     values.wire = WIRE;
-    values.build = build;
+#ifdef BH_REHEARSAL
+    values.build = BH_IDENTITY_BUILD_REHEARSAL;
+#else
+    values.build = BH_IDENTITY_BUILD_FLIGHT;
+#endif
     values.vehicle = vehicle->id;
     values.dictionary_hash = BH_DICTIONARY_HASH;
     values.boot_high = upper(vehicle->boot_id);
@@ -198,6 +202,11 @@ static enum bh_heard refuse(bh_link *link, bh_remembered *kept, const order *ask
 
 static enum bh_heard dropped(bh_link *link)
 {
+#ifdef BH_REHEARSAL
+    if (link->vehicle->rehearsal.on && link->wired) {
+        link->vehicle->rehearsal.refused++; /* a damaged one, as like as not */
+    }
+#endif
     link->vehicle->frames_bad++;
     return BH_DROPPED;
 }
@@ -215,6 +224,9 @@ static enum bh_heard make_safe(bh_vehicle *vehicle, uint32_t counter, bh_command
         vehicle->last_counter = counter;
         (void)is_stored(vehicle, counter);
     }
+#ifdef BH_REHEARSAL
+    bh_rehearsal_end(&vehicle->rehearsal, BH_REHEARSAL_ENDED_SAFE_ALL);
+#endif
     memset(command, 0, sizeof *command);
     command->counter = counter;
     command->code = SAFE_ALL_CODE;
@@ -231,6 +243,25 @@ static uint8_t why_not(const order *asked, bool stored, uint32_t time_ms)
     }
     return stored ? BH_REASON_NONE : BH_REASON_NOT_STORED;
 }
+
+#if BH_STIMULI
+/* A command of rehearsal; any other is BH_REASON_NONE here. */
+static uint8_t why_not_here(bh_link *link, const bh_command *command, uint32_t time_ms)
+{
+    if (command->code != BH_REHEARSAL_ENTER && command->code != BH_REHEARSAL_LEAVE &&
+        command->code != BH_REHEARSAL_SIMULATOR) {
+        return BH_REASON_NONE;
+    }
+#ifdef BH_REHEARSAL
+    return bh_rehearsal_order(&link->vehicle->rehearsal, link->wired, time_ms, command->counter, command->code,
+                              BH_REHEARSAL_CHANNEL(command->args));
+#else
+    (void)link;
+    (void)time_ms;
+    return BH_REASON_NOT_IN_THIS_BUILD;
+#endif
+}
+#endif
 
 static enum bh_heard accept(bh_link *link, const order *asked, uint32_t time_ms, bh_command *command)
 {
@@ -261,6 +292,12 @@ static enum bh_heard accept(bh_link *link, const order *asked, uint32_t time_ms,
             }
             command->counter = asked->counter;
             command->code = asked->code;
+#if BH_STIMULI
+            reason = why_not_here(link, command, time_ms);
+            if (reason != BH_REASON_NONE) {
+                return refuse(link, kept, asked, reason);
+            }
+#endif
             return BH_ORDER;
         }
     }
@@ -307,6 +344,17 @@ static enum bh_heard open_frame(bh_link *link, uint32_t time_ms, bh_command *com
     size_t size = bh_unstuff(link->heard, link->pending);
     bool safes;
     order asked;
+#ifdef BH_REHEARSAL
+    if (size != BH_BAD && size > CRC_SIZE && bh_crc16(packet, size) == 0u && bh_is_stimulus(packet, size - CRC_SIZE)) {
+        bh_vehicle *vehicle = link->vehicle;
+        if (bh_take_stimulus(&vehicle->rehearsal, &link->played, link->wired, vehicle->id, packet, size - CRC_SIZE)) {
+            vehicle->frames_good++;
+            return BH_STIMULUS;
+        }
+        vehicle->frames_bad++;
+        return BH_DROPPED;
+    }
+#endif
     if (size == BH_BAD || size < HEADER_SIZE + COUNTER_SIZE + TAG_SIZE + CRC_SIZE || bh_crc16(packet, size) != 0u) {
         return dropped(link);
     }

@@ -11,6 +11,7 @@
 #define BH_LINK_H
 
 #include "bh_dictionary.h"
+#include "bh_rehearsal.h"
 #include "bh_wire.h"
 
 #ifdef __cplusplus
@@ -62,6 +63,9 @@ typedef struct {
     uint8_t newest;
     bh_remembered remembered[BH_ANSWERS_KEPT];
 #endif
+#ifdef BH_REHEARSAL
+    bh_rehearsal rehearsal;
+#endif
 } bh_vehicle;
 
 typedef struct {
@@ -75,6 +79,10 @@ typedef struct {
     uint32_t owed_boot;
     bh_remembered owed;
 #endif
+#ifdef BH_REHEARSAL
+    bool wired;
+    bh_played played;
+#endif
 } bh_link;
 
 /* Make the id of a start: the leftmost 64 bits of an HMAC over the count of starts and noise, never 0. One of the two must
@@ -86,6 +94,10 @@ uint64_t bh_make_boot_id(const uint8_t *key, uint32_t starts, const void *noise,
 /* The same with the count of `count`; 0 when it is NULL or fails: a vehicle that cannot tell its starts apart obeys
  * nothing but Safe all, and its identity packet says so. */
 uint64_t bh_count_boot_id(const uint8_t *key, bh_count_start count, void *user, const void *noise, size_t size);
+
+#ifdef BH_REHEARSAL
+#define bh_begin bh_begin_rehearsal /* files built with and without BH_REHEARSAL have other structs: they must not link */
+#endif
 
 /* Begin a start. `key` (32 bytes) must live as long as the vehicle; it is worth a motor to whoever reads it, so switch
  * the chip's readout protection on. `id` is BH_VEHICLE_ID or, where two boards run one program, what each board is.
@@ -101,8 +113,62 @@ void bh_begin_link(bh_link *link, bh_vehicle *vehicle);
 size_t bh_encode(bh_link *link, unsigned packet, uint32_t time_ms, const void *values, uint8_t *frame);
 
 /* Make the frame that says who is speaking: send it every second, whatever else is said, and at once after a Safe all.
- * `build`: 0 flight, 1 rehearsal. `time_ms` must be the time given to bh_receive: commands run out by it. */
-size_t bh_identity_frame(bh_link *link, uint32_t time_ms, uint8_t build, uint8_t *frame);
+ * It says whether this was built for flight or for rehearsal. `time_ms` must be the time given to bh_receive: commands
+ * run out by it. */
+size_t bh_identity_frame(bh_link *link, uint32_t time_ms, uint8_t *frame);
+
+/* Whether there is a firing channel of this number (bh_dictionary.h names them). */
+static inline bool bh_is_channel(unsigned channel)
+{
+#if BH_CHANNEL_COUNT > 0
+    return channel < BH_CHANNEL_COUNT;
+#else
+    (void)channel;
+    return false;
+#endif
+}
+
+#ifdef BH_REHEARSAL
+/* Whether it flies on the bench now, by what is played to it. */
+bool bh_rehearsing(const bh_vehicle *vehicle);
+
+/* The output gate: whatever switches the current of an igniter asks it at that very place, whoever wants it, a command, the
+ * flight software or a timer. False for a channel that is not there, and from the first rehearsal on until the next start,
+ * which is counted and told: flight software may believe in its flight a moment longer than the rehearsal lasts. It is no
+ * safety device: in a rehearsal igniters and ejection charges are out. */
+bool bh_may_fire(bh_vehicle *vehicle, unsigned channel);
+
+/* This link is a cable, no radio: it may begin a rehearsal, and play it. */
+void bh_wired(bh_link *link);
+
+/* Every loop, before bh_receive: what the board measures now, never what is played. `time_ms`: of a clock that runs whatever
+ * is played; `ground_test`: it was in ground test, where it does not rehearse, or was when that began; `continuity`: a bit
+ * for each channel. Ends the rehearsal where it must. True when the state has changed since: send bh_rehearsal_frame. */
+bool bh_bench(bh_vehicle *vehicle, uint32_t time_ms, bool ground_test, uint32_t continuity);
+
+/* Make the frame that tells how it goes: every second, whenever bh_bench is true, and last in answer to each step. */
+size_t bh_rehearsal_frame(bh_link *link, uint32_t time_ms, uint8_t *frame);
+
+/* The vehicle time in a rehearsal: of its beginning, and what was played since. Packets and bh_receive go by it. */
+uint32_t bh_rehearsal_ms(const bh_vehicle *vehicle);
+
+/* Tell how long one control cycle took; the greatest is told on. */
+void bh_cycle_took(bh_vehicle *vehicle, uint32_t us);
+#else
+static inline bool bh_rehearsing(const bh_vehicle *vehicle)
+{
+    (void)vehicle;
+    return false;
+}
+
+/* The output gate: whatever switches the current of an igniter asks it at that very place, whoever wants it. Built for flight
+ * it is true for every channel there is. */
+static inline bool bh_may_fire(bh_vehicle *vehicle, unsigned channel)
+{
+    (void)vehicle;
+    return bh_is_channel(channel);
+}
+#endif
 
 #if BH_HEARS
 enum bh_heard {
@@ -111,6 +177,10 @@ enum bh_heard {
     BH_ORDER,    /* `command` is to be obeyed and answered with bh_answer */
     BH_ANSWERED, /* a repeat or a refusal: nothing to obey; send what bh_owed_answer gives until it gives 0 */
     BH_SAFE_ALL  /* inhibit everything but recovery now, each time it is heard; answer it completed with bh_answer */
+#ifdef BH_REHEARSAL
+    ,
+    BH_STIMULUS /* sensor values: give them to the flight software with bh_play (blockhouse.h) */
+#endif
 };
 
 /* Take one received byte at vehicle time `time_ms`: milliseconds since the start, which may wrap at 2^32 and nowhere

@@ -114,6 +114,16 @@ typedef struct {
     uint8_t count;
 } bh_command_entry;
 
+#ifdef BH_REHEARSAL
+/* A stimulus of a dictionary; `size`: bytes of its fields. */
+typedef struct {
+    uint16_t apid;
+    uint8_t count;
+    uint8_t size;
+    const bh_field *fields;
+} bh_stimulus;
+#endif
+
 /* CRC-16/IBM-3740 (WIRE.md 2). */
 uint16_t bh_crc16(const uint8_t *data, size_t size);
 

@@ -18,6 +18,7 @@
 #include <unistd.h>
 
 #include "../blockhouse.h"
+#include "host_files.h"
 
 #define PENDING_MAX 4u
 #define ARM_EXPIRES_MS 60000u
@@ -204,7 +205,7 @@ static void send_link(vehicle *v)
 
 static void send_identity(vehicle *v)
 {
-    transmit(v->frame, bh_identity_frame(&v->radio, now_ms(), BH_IDENTITY_BUILD_FLIGHT, v->frame));
+    transmit(v->frame, bh_identity_frame(&v->radio, now_ms(), v->frame));
 }
 
 static void send_event(vehicle *v, const char *text)
@@ -281,8 +282,12 @@ static void arm(channel *c)
     c->armed_ms = now_ms();
 }
 
-static void fire(channel *c)
+/* The one place where current would be switched: it asks the output gate, whoever wants it. */
+static void fire(vehicle *v, channel *c, unsigned number)
 {
+    if (!bh_may_fire(&v->self, number)) {
+        return;
+    }
     c->armed = false;
     c->fired = true;
     c->continuity = false;
@@ -326,13 +331,13 @@ static void act(vehicle *v, const bh_command *command)
         arm(&v->lateral[args->channel_arm.channel - 1u]);
         break;
     case BH_COMMAND_CHANNEL_FIRE:
-        fire(&v->lateral[args->channel_fire.channel - 1u]);
+        fire(v, &v->lateral[args->channel_fire.channel - 1u], BH_CHANNEL_1 + args->channel_fire.channel - 1u);
         break;
     case BH_COMMAND_RECOVERY_ARM:
         arm(&v->recovery[args->recovery_arm.channel - 1u]);
         break;
     case BH_COMMAND_RECOVERY_FIRE:
-        fire(&v->recovery[args->recovery_fire.channel - 1u]);
+        fire(v, &v->recovery[args->recovery_fire.channel - 1u], BH_RECOVERY_1 + args->recovery_fire.channel - 1u);
         break;
     default: /* ping */
         break;
@@ -464,48 +469,6 @@ static void run(vehicle *v)
             }
         }
     }
-}
-
-static bool read_key(const char *path, uint8_t key[BH_KEY_SIZE])
-{
-    FILE *file = fopen(path, "r");
-    unsigned i, octet;
-    if (file == NULL) {
-        return false;
-    }
-    for (i = 0; i < BH_KEY_SIZE && fscanf(file, "%2x", &octet) == 1; i++) {
-        key[i] = (uint8_t)octet;
-    }
-    fclose(file);
-    return i == BH_KEY_SIZE;
-}
-
-/* A bh_count_start over a file, replaced as a whole so that a crash leaves the old count or the new one. */
-static bool count_start(void *user, uint32_t *starts)
-{
-    const char *path = (const char *)user;
-    unsigned long count = 0;
-    char beside[1024];
-    FILE *file = fopen(path, "r");
-    bool kept;
-    bool readable = file == NULL;
-    if (file != NULL) {
-        readable = fscanf(file, "%lu", &count) == 1;
-        fclose(file);
-    }
-    if (!readable || count >= 0xFFFFFFFEu || strlen(path) + 5u > sizeof beside) {
-        return false;
-    }
-    strcpy(beside, path);
-    strcat(beside, ".new");
-    file = fopen(beside, "w");
-    if (file == NULL) {
-        return false;
-    }
-    kept = fprintf(file, "%lu\n", count + 1u) > 0 && fflush(file) == 0 && fsync(fileno(file)) == 0;
-    kept = fclose(file) == 0 && kept && rename(beside, path) == 0;
-    *starts = (uint32_t)(count + 1u);
-    return kept;
 }
 
 int main(int count, char **words)

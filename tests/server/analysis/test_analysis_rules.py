@@ -44,9 +44,10 @@ def of_topic(output: Output, topic: str) -> list[JournalEntry]:
 def without_role(role: str) -> Dictionary:
     """The Sandpiper dictionary whose field has lost its role, as another vehicle's might, and the rule that needs it."""
     unruled = re.sub(r"\[flight_rules\]\n(.+\n)+", "", dictionary().text)
-    text, count = re.subn(rf'role = "{re.escape(role)}", ?', "", unruled)
+    packets, mark, rest = unruled.partition("[rehearsal]")  # what a stimulus carries is no telemetry
+    text, count = re.subn(rf'role = "{re.escape(role)}", ?', "", packets)
     assert count == 1, role
-    return parse_dictionary(text)
+    return parse_dictionary(text + mark + rest)
 
 
 # ---------------------------------------------------------------- against the true motion

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -69,3 +71,24 @@ def test_a_dictionary_of_wire_1_is_told_in_one_sentence_how_it_moves(
     said = capsys.readouterr().err
     assert said.startswith("blockhouse: small is of wire version 1, the firmware speaks version 2: write wire = 2 under")
     assert said.count("\n") == 1 and not (tmp_path / "out").exists()
+
+
+def test_the_flight_example_comes_with_commands_that_compile_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "out"
+    assert main(["firmware", "--flight-example", "--out", str(out)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert str(out / "flight" / "fc_main.c") in said and str(out / "flight" / "fc_board_qemu.ld") in said
+    commands = [line.partition(": ")[2] for line in said if line.startswith("  for ")]
+    assert len(commands) == 2
+    for command in commands:
+        subprocess.run(shlex.split(command), cwd=out, check=True)
+    assert (out / "fc_host").is_file() and (out / "fc_board.elf").is_file()
+
+
+def test_the_flight_example_of_another_vehicle_is_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "mine.toml"
+    file.write_text(wire2_text(SMALL_TEXT))
+    assert main(["firmware", "--dictionary", str(file), "--flight-example", "--out", str(tmp_path / "out")]) == 1
+    said = capsys.readouterr().err
+    assert said == "blockhouse: The example flight computer is the Sandpiper's; it knows no packets of small.\n"
+    assert not (tmp_path / "out").exists()

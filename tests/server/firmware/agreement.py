@@ -37,7 +37,6 @@ from protocol.dictionary import Dictionary
 from protocol.errors import ValueRefused
 from protocol.fields import Channel
 from protocol.framing import encode_frame
-from protocol.identity import IDENTITY_NAME
 from protocol.vehicle import CommandMemory, Order, Rejected, Repeat, VehicleLink
 from protocol.wire_types import BITS_TYPES, FLOAT_TYPES, INTEGER_RANGES, text_size
 from server.firmware.process_link import ProcessLink, ProcessMemory, Program
@@ -126,7 +125,9 @@ class Pair:
 
     def packet(self, rng: random.Random) -> int:
         """Encode one random packet by both; returns how many values did not fit, by both."""
-        packet = rng.choice([packet for packet in self.dictionary.packets.values() if packet.name != IDENTITY_NAME])
+        packet = rng.choice(
+            [packet for packet in self.dictionary.packets.values() if packet.name not in self.dictionary.wires_own]
+        )
         values = {c.name: random_value(c, packet.fields[c.field_index].type, rng) for c in packet.channels}
         time_ms = rng.choice([0, 2**32 - 1, rng.randrange(2**32)])
         before = self.python.refused
@@ -135,10 +136,10 @@ class Pair:
         assert self.python.refused == self.c.refused, (packet.name, values)
         return self.python.refused - before
 
-    def identity(self, time_ms: int, build: int) -> None:
+    def identity(self, time_ms: int) -> None:
         """Let both say who they are."""
-        one, other = (link.identity_frame(time_ms, build) for link in (self.python, self.c))
-        assert one == other, (time_ms, build, one.hex(), other.hex())
+        one, other = (link.identity_frame(time_ms) for link in (self.python, self.c))
+        assert one == other, (time_ms, one.hex(), other.hex())
 
     def hear(self, data: bytes, time_ms: int) -> list[Order]:
         """Let both hear the same bytes; returns the orders, after answers and counts were compared."""
@@ -369,7 +370,7 @@ def say_what_does_not_fit(pair: Pair) -> int:
     """Encode each odd value and each limit's neighbors in each channel once; returns how many did not fit, by both."""
     dictionary, before = pair.dictionary, pair.python.refused
     for packet in dictionary.packets.values():
-        if packet.name == IDENTITY_NAME:
+        if packet.name in dictionary.wires_own:
             continue
         fits: dict[str, object] = {c.name: "" if c.kind == "text" else c.offset for c in packet.channels}
         for channel in (c for c in packet.channels if c.kind != "text"):
@@ -451,7 +452,7 @@ def _hear_commands(pair: Pair, commands: int, rng: random.Random, seen: dict[str
             pair.answer(order, rng.choice(["completed", "failed"]), rng.choice(reasons), now_ms)
         if rng.random() < 0.05:
             seen["identities"] += 1
-            pair.identity(now_ms, rng.randrange(2))
+            pair.identity(now_ms)
     for kind, often in uplink.kinds.items():
         seen[kind] = seen.get(kind, 0) + often
 

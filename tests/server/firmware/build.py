@@ -27,7 +27,8 @@ STRICT = ["-Wall", "-Wextra", "-Wpedantic", "-Werror", "-Wconversion", "-Wshadow
 C99 = ["gcc", "-std=c99", *STRICT]
 CXX = ["g++", "-x", "c++", "-std=c++11", *STRICT]
 SANITIZED = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
-LIBRARY = ("bh_wire.c", "bh_fields.c", "bh_link.c", "bh_starts.c", "bh_dictionary.c")
+LIBRARY = ("bh_wire.c", "bh_fields.c", "bh_link.c", "bh_rehearsal.c", "bh_starts.c", "bh_dictionary.c")
+REHEARSAL = "-DBH_REHEARSAL"
 
 
 KEPT_DAYS = 3
@@ -50,6 +51,8 @@ TARGETS = {
 PROGRAMS = {
     "host": ([*LIBRARY, "host/bh_host.c"], ["-O2"]),
     "host-sanitized": ([*LIBRARY, "host/bh_host.c"], SANITIZED),
+    "host-rehearsal": ([*LIBRARY, "host/bh_host.c"], ["-O2", REHEARSAL]),
+    "host-rehearsal-sanitized": ([*LIBRARY, "host/bh_host.c"], [*SANITIZED, REHEARSAL]),
     "example": ([*LIBRARY, "host/sandpiper_example.c"], ["-O2"]),
 }
 

@@ -14,4 +14,6 @@ def test_two_million_bytes_of_garbage_and_damage() -> None:
 
 def test_the_search_would_see_an_obeyed_frame() -> None:
     seen = fuzz(7, 1000, "honest")
-    assert seen["orders"] == len(SANDPIPER_2.commands)
+    refused = sum(command.rehearsal != "" for command in SANDPIPER_2.commands.values())  # by a flight build, of itself
+    assert seen["orders"] == len(SANDPIPER_2.commands) - refused
+    assert seen["answers"] == refused > 0

@@ -8,7 +8,6 @@ from pathlib import Path
 import pytest
 
 from protocol.dictionary_file import load_dictionary
-from protocol.identity import IDENTITY_NAME
 from server.firmware.generator import firmware_texts, write_firmware
 from server.firmware.layout import FirmwareProblem
 from tests.protocol.helpers import SMALL_TEXT
@@ -18,7 +17,7 @@ from tests.server.firmware.build import SMALL_2 as SMALL
 from tests.server.firmware.wire2 import on_wire_2
 
 # The example flies the dictionary that comes with the program, and no other.
-EXAMPLES = ["sandpiper_example.c"] if SANDPIPER.hash32 == load_dictionary().hash32 else []
+EXAMPLES = ["sandpiper_example.c", "host_files.h"] if SANDPIPER.hash32 == load_dictionary().hash32 else []
 
 
 @pytest.mark.parametrize("name", DICTIONARIES)
@@ -44,7 +43,7 @@ def test_every_packet_has_a_struct_and_an_encoder() -> None:
     for name, packet in SANDPIPER.packets.items():
         (body,) = re.findall(rf"typedef struct {{\n((?:    .*\n)*)}} bh_{name}_packet;", texts["bh_dictionary.h"])
         assert [re.search(r"(\w+);", line)[1] for line in body.splitlines()] == [c.name for c in packet.channels]
-        assert (f"bh_encode_{name}(" in texts["blockhouse.h"]) == (name != IDENTITY_NAME)  # which must be signed
+        assert (f"bh_encode_{name}(" in texts["blockhouse.h"]) == (name not in SANDPIPER.wires_own)
 
 
 def test_the_example_belongs_to_the_sandpiper_alone() -> None:

@@ -15,7 +15,7 @@ from server.firmware.generator import write_firmware
 from server.workbench.dictionary_lint import link_budget
 from tests.protocol.all_types import ANSWER, UPLINK, WIRE_2
 from tests.protocol.foreign.foreign_helpers import WREN
-from tests.server.firmware.build import C99, CXX, SANDPIPER_2, compiled, generated
+from tests.server.firmware.build import C99, CXX, REHEARSAL, SANDPIPER_2, compiled, generated
 
 FEED = Path(__file__).with_name("feed.c")
 PREAMBLE = """
@@ -46,15 +46,16 @@ def examples() -> list[str]:
     return re.findall(r"^```c\n(.*?)^```", guide, re.M | re.S)
 
 
-@pytest.mark.parametrize("place", range(3))
+@pytest.mark.parametrize("place", range(4))
 @pytest.mark.parametrize("command", [C99, CXX], ids=["c99", "c++"])
 def test_the_examples_compile(place: int, command: list[str]) -> None:
-    assert len(examples()) == 3
+    assert len(examples()) == 4
     example = examples()[place]
-    whole = example if "void loop" in example else f"void loop(void)\n{{\n{example}}}\n"
+    whole = example if "void loop" in example or REHEARSAL[2:] in example else f"void loop(void)\n{{\n{example}}}\n"
     folder = generated("sandpiper")
     (folder / f"example{place}.c").write_text(PREAMBLE + whole)
-    compiled([*command, "-c"], folder, [f"example{place}.c"], "example.o")
+    for more in ([], [REHEARSAL]):
+        compiled([*command, *more, "-c"], folder, [f"example{place}.c"], "example.o")
 
 
 def test_the_guide_lies_beside_the_code(tmp_path: Path) -> None:

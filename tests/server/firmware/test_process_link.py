@@ -110,7 +110,7 @@ def test_a_vehicle_without_a_start_id_obeys_nothing_but_safe_all_and_says_so(boo
         frame = build_bound_frame(KEY, SMALL_2.uplink.vehicle_id, BOOT, SMALL_2.hash32, 9, 5000, TURN.code, ARGS)
         assert len(pair.hear(frame, 0)) == (boot_id != 0)
         assert [order.code for order in pair.hear(build_safe_all_frame(KEY, SMALL_2.uplink.vehicle_id, 3), 0)] == [0]
-        pair.identity(1, 0)
+        pair.identity(1)
         (event,) = [e for e in events_of(Link(SMALL_2), [pair.c.identity_frame(1)]) if isinstance(e, PacketReceived)]
         told = Identity.of(event.values)
         assert told.boot_id == boot_id and told.signed_by(KEY, 1)

@@ -17,7 +17,7 @@ from protocol.events import BootIdLearned, PacketReceived, SequenceGap
 from protocol.link import Link
 from server.firmware.generator import write_firmware
 from tests.protocol.helpers import events_of
-from tests.server.firmware.build import DICTIONARIES
+from tests.server.firmware.build import DICTIONARIES, REHEARSAL
 from tests.server.firmware.build import SANDPIPER_2 as SANDPIPER
 from tests.server.firmware.sketch_board import (
     BOOT_ID,
@@ -78,6 +78,19 @@ def test_the_whole_folder_compiles(name: str, compiler: str, options: list[str],
     assert run_here(tmp_path).numbers["loops"] > 0
 
 
+@pytest.mark.parametrize("compiler", ["g++", "clang++"])
+def test_the_whole_folder_compiles_for_rehearsal(compiler: str, tmp_path: Path) -> None:
+    """And does not begin one before its owner has said what the board measures."""
+    compile_here(compiler, sketch(tmp_path / "piper", HERE_MS), HERE_MS, [*STORE, REHEARSAL])
+    _, packets, lost = heard(run_here(tmp_path / "piper"))
+    assert lost == 0 and set(said(packets, "identity", "build")) == {"rehearsal"}
+    told = set(zip(said(packets, "answer", "code"), said(packets, "answer", "reason"), strict=True))
+    begins = {command.code for command in SANDPIPER.commands.values() if command.rehearsal in ("enter", "simulator")}
+    assert [reason for code, reason in told if code in begins] == ["not in ground test"] * 2
+    states = said(packets, "rehearsal", "state")
+    assert len(states) >= HERE_MS // 1000 - 1 and set(states) == {"off"}
+
+
 def test_every_packet_comes_at_its_rate_and_every_command_is_answered(tmp_path: Path) -> None:
     compile_here("g++", sketch(tmp_path / "piper", HERE_MS), HERE_MS, STORE)
     ran = run_here(tmp_path / "piper")
@@ -89,7 +102,8 @@ def test_every_packet_comes_at_its_rate_and_every_command_is_answered(tmp_path: 
             assert abs(counts[name] - packet.rate_hz * HERE_MS / 1000) <= 1, name
     orders = len(commands(SANDPIPER, HERE_MS)) // 2
     assert len(set(said(packets, "answer", "counter"))) == orders
-    assert set(said(packets, "answer", "reason")) == {"unknown command", "none"}  # refused; Safe all failed: none is written
+    # Refused; Safe all failed: none is written; and this is a build for flight.
+    assert set(said(packets, "answer", "reason")) == {"unknown command", "none", "not in this build"}
     assert set(said(packets, "answer", "stage")) == {"refused", "failed"}
     starts = set(zip(said(packets, "identity", "boot_high"), said(packets, "identity", "boot_low"), strict=True))
     assert starts == {(float(BOOT_ID >> 32), float(BOOT_ID & 0xFFFFFFFF))}

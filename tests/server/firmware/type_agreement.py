@@ -19,7 +19,6 @@ from pathlib import Path
 
 from protocol.dictionary import Dictionary
 from protocol.errors import DictionaryError
-from protocol.identity import IDENTITY_NAME
 from protocol.wire_types import singled
 from server.firmware.generator import write_firmware
 from server.firmware.process_link import Program
@@ -54,7 +53,7 @@ def built(dictionary: Dictionary, folder: Path, target: str = "here", float_memb
 def compare(dictionary: Dictionary, machine: Program, packets: int, seed: int, float_members: bool = False) -> int:
     """Encode random packets by both; returns how many values did not fit, by both. Fails at the first difference."""
     rng, pair = random.Random(seed), Pair(dictionary, machine)
-    names = [name for name in dictionary.packets if name != IDENTITY_NAME]
+    names = [name for name in dictionary.packets if name not in dictionary.wires_own]
     for number in range(packets):
         packet = dictionary.packets[rng.choice(names)]
         values = {c.name: random_value(c, packet.fields[c.field_index].type, rng) for c in packet.channels}

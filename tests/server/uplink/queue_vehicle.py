@@ -10,6 +10,7 @@ import random
 from dataclasses import dataclass, field
 
 from protocol.dictionary import Dictionary
+from protocol.identity import BUILDS
 from protocol.vehicle import CommandMemory, Order, Rejected, Repeat, VehicleLink
 
 ARMED_FOR_S = 60.0
@@ -45,6 +46,8 @@ class Vehicle:
     silent_about: set[str] = field(default_factory=set)  # packets not sent
     built_from: Dictionary | None = None  # another dictionary than the station's, from the next start on
     vehicle_id: int | None = None  # another identity than the dictionary's, from the next start on
+    build: str = "flight"
+    rehearsal: str | None = None  # what the packet `rehearsal` says of itself; None where none is sent
 
     def __post_init__(self) -> None:
         """Prepare what every kind of telemetry packet holds before it is changed."""
@@ -111,13 +114,15 @@ class Vehicle:
             },
             "link": {"boot_id": self.boot_id, "last_counter": self.link.last_counter},
         }
+        if self.rehearsal is not None:
+            frames["rehearsal"] = {"state": self.rehearsal}
         said = [self._frame(name, **values) for name, values in frames.items() if name not in self.silent_about]
         return [*self._identity(), *said]
 
     def _identity(self) -> list[bytes]:
         """Who it is, on the wire that has words for it."""
         silent = not self.dictionary.is_bound or "identity" in self.silent_about
-        return [] if silent else [self.link.identity_frame(self.ms)]
+        return [] if silent else [self.link.identity_frame(self.ms, BUILDS.index(self.build))]
 
     def forge(self, boot_id: int, counter: int, stage: str, reason: str) -> bytes:
         """Return an answer that belongs to nothing this vehicle did."""

@@ -50,6 +50,12 @@ export function SessionList(el, acts) {
     { "aria-label": "Order of the sessions", testid: "shelf-order", on: { change: acts.changed } },
     ...Object.entries(ORDERS).map(([key, { title }]) => h("option", { value: key, text: title })),
   );
+  const rehearsals = h("input", {
+    type: "checkbox",
+    testid: "shelf-rehearsals",
+    on: { change: () => acts.listSessions(rehearsals.checked) },
+  });
+  const also = h("label", { class: "shelf-also" }, rehearsals, " Rehearsals too");
   const list = h("ul", { class: "session-list", "aria-label": "Recorded sessions" });
   const none = h("p", { class: "absent" });
   const compare = h("button", {
@@ -79,7 +85,7 @@ export function SessionList(el, acts) {
   const unfolded = new Set(); // stays so when its card is drawn anew
   const moved = watcher();
   el.append(
-    h("div", { class: "shelf-row" }, search, order),
+    h("div", { class: "shelf-row" }, search, order, also),
     list,
     none,
     h("div", { class: "shelf-row" }, compare, again),
@@ -195,6 +201,7 @@ class Row {
             "span",
             { class: "session-tags" },
             session.recording && h("span", { class: "tag", text: "being recorded" }),
+            session.rehearsal && h("span", { class: "tag -rehearsal", text: `REHEARSAL: ${session.rehearsal}` }),
             session.sample && h("span", { class: "tag", text: "sample" }),
             session.pending && h("span", { class: "tag", text: "being looked at" }),
             ...counts(session).map(([text, tone]) => h("span", { class: "tag -count", "data-tone": tone, text })),

@@ -39,6 +39,7 @@ struct SerialPort {
     size_t next; /* of the scripted input */
 };
 extern SerialPort Serial1;
+#define Serial Serial1 /* the one cable of a rehearsal */
 
 /* The script: bytes with the time at which each has come in, made by the test. */
 struct Incoming {

@@ -22,7 +22,8 @@ from protocol.commands import (
     operand_of,
 )
 from protocol.framing import CONTENT_MAX
-from protocol.packet_tables import ROLE, read_name
+from protocol.rehearsal import KINDS
+from protocol.tables.packet_tables import ROLE, read_name
 from protocol.toml_table import TomlTable
 from protocol.units import conversion
 from protocol.wire_types import ARGUMENT_CODES, INTEGER_RANGES
@@ -90,6 +91,7 @@ def read_command(name: str, table: TomlTable, conditions: Mapping[str, Condition
         safes_all=table.get("safes_all", bool, False),
         args=tuple(_argument(item) for item in table.tables("args")),
         interlocks=tuple(interlocks),
+        rehearsal=table.choice("rehearsal", KINDS) if table.has("rehearsal") else "",
         template=table.get("template", str, ""),
         effects=tuple(read_condition(item, f"effect_{i + 1}", conditions) for i, item in enumerate(table.tables("effects"))),
     )

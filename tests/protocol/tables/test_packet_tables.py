@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from protocol.errors import DictionaryError
-from protocol.packet_tables import read_apid, read_name
 from protocol.packets import APID_MAX
+from protocol.tables.packet_tables import read_apid, read_name
 from protocol.toml_table import TomlTable
 
 

@@ -50,9 +50,15 @@ def _rate(table: TomlTable) -> float:
 
 
 def read_packet(
-    name: str, table: TomlTable, is_foreign: bool = False, lead: int = 0, frames: Frames = STATION_FRAMES
+    name: str,
+    table: TomlTable,
+    is_foreign: bool = False,
+    lead: int = 0,
+    frames: Frames = STATION_FRAMES,
+    stimulus_head: int | None = None,
 ) -> Packet:
-    """Return a packet; `is_foreign`: of another framing than ours, `lead`: zeros before a frame, `frames`: the vehicle's.
+    """Return a packet; `is_foreign`: of another framing than ours, `lead`: zeros before a frame, `frames`: the vehicle's;
+    `stimulus_head`: of a stimulus, the bytes of its content beside its fields.
 
     Raises DictionaryError.
     """
@@ -63,9 +69,7 @@ def read_packet(
         _rate(table),
         table.get("description", str, ""),
         fields,
-        tag=table.get("tag", str, ""),
-        time=table.get("time", str, ""),
-        count=table.get("count", str, ""),
+        **_framing_words(table, stimulus_head is None),
         lead=lead,
         attitude=_attitude(fields, frames, table),
     )
@@ -81,10 +85,15 @@ def read_packet(
         raise table.problem(f"has two channels named '{repeated}'", "fields")
     for array in {item.array[0] for item in fields if item.array is not None} & set(names):
         raise table.problem(f"has an array and a channel named '{array}'", "fields")
-    content = packet.frame_bytes - packet.lead - 2
+    content = packet.frame_bytes - packet.lead - 2 if stimulus_head is None else stimulus_head + packet.layout.size
     if content > CONTENT_MAX:
         raise table.problem(f"is {content} bytes with header and CRC, {CONTENT_MAX} fit a frame")
     return packet
+
+
+def _framing_words(table: TomlTable, is_packet: bool) -> dict[str, str]:
+    """Return the keys that a packet has for a [framing] table; a stimulus has none of them."""
+    return {key: table.get(key, str, "") for key in ("tag", "time", "count")} if is_packet else {}
 
 
 def _attitude(

@@ -1,0 +1,1 @@
+"""The tables of a dictionary file, read and checked: packets, commands, rehearsal."""

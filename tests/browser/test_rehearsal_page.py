@@ -1,0 +1,128 @@
+"""A rehearsal on the page: the word and the hatch at every place, live and in its recording; a red line for its build."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+from server.cli.rehearse import fly, record
+from server.recording.records import Kind
+from server.recording.session_file import open_session
+from server.rehearsal.closed_loop import Plan
+from server.rehearsal.tape import Tape
+from server.review.review import open_review, rehearsal_of
+from server.twin.scenarios import load_scenario
+from tests.browser.station import Process, eventually, page_of
+from tests.server.rehearsal.helpers import computer, judge
+
+PLACES = ("ready", "watch", "find", "learn", "try")
+RATE = 8.0  # times as fast as it was rehearsed
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A rehearsal of the clean example, recorded."""
+    with computer() as talk:
+        talk.tape = Tape()
+        fly(talk, judge(), Plan(load_scenario("calm"), 2))
+        return record(talk, tmp_path_factory.mktemp("sessions"), "calm, seed 2")
+
+
+class Radio:
+    """A socket that says what the flight computer said in a rehearsal, in its order and, faster, at its times."""
+
+    def __init__(self, recording: Path, seconds: float) -> None:
+        session = open_session(recording)
+        origin = session.header.origin_monotonic_ns
+        said = [((r.mono_ns - origin) / 1e9, r.payload) for r in session.records if r.kind == Kind.RECEIVED]
+        self._said = [one for one in said if one[0] <= seconds]
+        self._last = said[-1][1]  # that the rehearsal is over, said once
+        self.ends = threading.Event()
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.url = f"socket://127.0.0.1:{self._server.getsockname()[1]}"
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._speak, daemon=True)
+        self._thread.start()
+
+    def _speak(self) -> None:
+        with self._server, self._server.accept()[0] as link, suppress(OSError):
+            begun = time.monotonic()
+            for at_s, data in self._said:
+                time.sleep(max(0.0, begun + at_s / RATE - time.monotonic()))
+                link.sendall(data)
+            self.ends.wait()
+            link.sendall(self._last)
+            self._over.wait()
+
+    def close(self) -> None:
+        """Say no more."""
+        self.ends.set()
+        self._over.set()
+        self._thread.join(10)
+
+
+def banner(page: object, name: str) -> object:
+    return page.locator(f'[data-testid="banner-{name}"]:visible')
+
+
+def in_every_place(page: object) -> Iterator[str]:
+    for place in PLACES:
+        page.locator(f'[data-testid="place-{place}"]:visible').first.click()
+        yield place
+
+
+def is_hatched(page: object, name: str) -> bool:
+    drawn = banner(page, name).evaluate("node => getComputedStyle(node).backgroundImage")
+    return drawn.startswith("repeating-linear-gradient")
+
+
+def test_a_recording_of_a_rehearsal_says_so_at_every_place(recording: Path, tmp_path: Path, browser: object) -> None:
+    station = Process(tmp_path, "replay", str(recording), "--no-browser", "--http-port", "0")
+    try:
+        with page_of(browser) as page:
+            page.goto(station.line(r"(http://\S+)")[1])
+            page.locator('[data-testid="replay-banner"]').wait_for()
+            for _ in in_every_place(page):
+                said = banner(page, "rehearsal").inner_text()
+                assert said == "REHEARSAL \N{EM DASH} on the bench, nothing of this was flown: calm, seed 2"
+                assert is_hatched(page, "rehearsal") and banner(page, "build").count() == 0
+            page.locator('[data-testid="place-learn"]:visible').first.click()
+            verdict = page.locator('[data-testid="verdict"]:visible').first
+            eventually(lambda: verdict.inner_text().startswith("Rehearsal: "))
+    finally:
+        station.stop()
+
+
+def test_a_live_rehearsal_says_so_at_every_place_and_its_build_stays_a_red_line(
+    recording: Path, tmp_path: Path, browser: object
+) -> None:
+    radio = Radio(recording, 40.0)
+    sessions = tmp_path / "heard"
+    words = ["live", "--port", radio.url, "--sessions", str(sessions), "--no-browser", "--http-port", "0"]
+    station = Process(tmp_path, *words)
+    try:
+        with page_of(browser) as page:
+            page.goto(station.line(r"(http://\S+#operator=\S+)")[1])
+            eventually(lambda: banner(page, "rehearsal").count() == 1, 20)
+            for _ in in_every_place(page):
+                assert "REHEARSAL \N{EM DASH} on the bench, nothing of this flies." in banner(page, "rehearsal").inner_text()
+                assert "hands clear of the fins" in banner(page, "rehearsal").inner_text()
+                assert is_hatched(page, "rehearsal")
+                assert "REHEARSAL BUILD, not for flight" in banner(page, "build").inner_text()
+            radio.ends.set()
+            eventually(lambda: banner(page, "rehearsal").count() == 0)
+            page.locator('[data-testid="place-ready"]:visible').first.click()
+            assert "REHEARSAL BUILD, not for flight" in banner(page, "build").inner_text()
+            red = banner(page, "build").evaluate("node => getComputedStyle(node).backgroundColor")
+            assert red not in ("rgba(0, 0, 0, 0)", "rgb(255, 255, 255)")
+    finally:
+        station.stop()
+        radio.close()
+    (heard,) = sessions.glob("*.pcapng")
+    assert rehearsal_of(open_review(heard)) == "heard on the bench"

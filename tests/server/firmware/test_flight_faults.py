@@ -1,0 +1,123 @@
+"""Each variant of the example with a planted mistake differs from the clean one in the way the mistake says, and where."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+from protocol.arrays import Floats
+from tests.server.firmware.flight_build import host_program
+from tests.server.firmware.flight_play import Answers, HostComputer, recorded_flight
+
+CLIMB = 1500  # steps: past the gate, lift-off comes at about 600
+DOWN = 3000
+DROPPED = frozenset(range(650, 1200, 10))  # one step in ten lost in boost and coast
+
+
+@cache
+def flown(fault: int, steps: int, dropped: frozenset[int] = frozenset()) -> Answers:
+    """Fly a variant through the first steps."""
+    with TemporaryDirectory() as folder, HostComputer(host_program(fault), Path(folder)) as computer:
+        return computer.play(recorded_flight().cycles[:steps], computer.enter(), dropped)
+
+
+def first_difference(fault: int, steps: int) -> int:
+    """Return the place of the first step whose state, phase or fins differ from the clean build's."""
+    one, other = flown(0, steps), flown(fault, steps)
+    for step, (clean, faulty) in enumerate(zip(one.packets, other.packets, strict=True)):
+        for name in ("navigation", "fins", "control"):
+            if not _same(clean[name], faulty[name]):
+                return step
+    raise AssertionError("nothing differs")
+
+
+def _same(clean: object, faulty: object) -> bool:
+    return repr(clean) == repr(faulty)
+
+
+def entered(answers: Answers, phase: float) -> int:
+    """Return the place of the first step in a phase."""
+    return answers.said("control", "phase").index(phase)
+
+
+def control_begins(answers: Answers) -> int:
+    """Return the place of the first controlled step."""
+    return answers.said("control", "enabled").index(1.0)
+
+
+def rolls(answers: Answers) -> Floats:
+    """Return the roll commands, rad."""
+    return np.array(answers.said("control", "roll_command"), dtype=np.float64)
+
+
+def test_1_the_state_is_no_number_in_the_very_step_in_which_control_begins() -> None:
+    states = flown(1, CLIMB).states()
+    begin = control_begins(flown(0, CLIMB))
+    assert np.isfinite(states[:begin]).all()
+    assert not np.isfinite(states[begin]).all()
+    assert np.isfinite(flown(0, CLIMB).states()).all()
+
+
+def test_2_the_state_drifts_with_each_step_that_is_lost() -> None:
+    truth = np.array([cycle.truth for cycle in recorded_flight().cycles[:CLIMB]])
+    errors = [np.abs(flown(fault, CLIMB, DROPPED).states() - truth)[:1250, 2].max() for fault in (0, 2)]
+    print(f"height off by {errors[0]:.2f} m clean, {errors[1]:.2f} m with the mistake")
+    assert errors[0] < 1.5 and errors[1] > 2.0 * errors[0]
+    assert _same(flown(0, CLIMB).states().tolist(), flown(2, CLIMB).states().tolist())  # no step lost, no difference
+
+
+def test_3_the_height_is_no_number_in_boost() -> None:
+    boost = entered(flown(0, CLIMB), 3.0)
+    states = flown(3, CLIMB).states()
+    bad = np.flatnonzero(~np.isfinite(states).all(1))
+    assert boost <= bad[0] <= boost + 2 and np.isnan(states[bad[0], [2, 5]]).all()
+
+
+def test_4_pressure_is_never_trusted_again_after_deployment() -> None:
+    descent = entered(flown(0, DOWN), 5.0)
+    assert descent < first_difference(4, DOWN) < descent + 100
+    clean, faulty = flown(0, DOWN).states(), flown(4, DOWN).states()
+    assert abs(faulty[-1, 2] - clean[-1, 2]) > 5.0
+
+
+def test_5_one_component_jumps_at_a_change_of_phase() -> None:
+    coast = entered(flown(0, CLIMB), 4.0)
+    assert first_difference(5, CLIMB) == coast
+    clean, faulty = flown(0, CLIMB).states()[coast], flown(5, CLIMB).states()[coast]
+    jumped = np.flatnonzero(clean != faulty)
+    assert list(jumped) == [5] and abs(faulty[5] - clean[5]) > 10.0
+
+
+def test_6_the_fins_answer_another_axis() -> None:
+    assert first_difference(6, CLIMB) == control_begins(flown(0, CLIMB))
+    begin = control_begins(flown(0, CLIMB))
+    pitch = flown(0, CLIMB).states()[begin, 11]
+    roll = flown(0, CLIMB).states()[begin, 12]
+    # in the first controlled step there is no angle yet: the command is the rate's alone
+    assert rolls(flown(6, CLIMB))[begin] / rolls(flown(0, CLIMB))[begin] == np.float64(pitch / roll).round(9) or abs(
+        rolls(flown(6, CLIMB))[begin] * roll - rolls(flown(0, CLIMB))[begin] * pitch
+    ) < 2e-4 * (abs(roll) + abs(pitch))
+
+
+def test_7_the_fins_drive_the_roll_angle_away() -> None:
+    begin = control_begins(flown(0, CLIMB))
+    assert first_difference(7, CLIMB) in (begin + 1, begin + 2)  # no angle yet in the first
+    clean, faulty = rolls(flown(0, CLIMB)), rolls(flown(7, CLIMB))
+    states = flown(0, CLIMB).states()
+    angle = 2.0 * np.arctan2(states[:, 9], states[:, 6])
+    off = np.remainder(angle - angle[begin] + np.pi, 2 * np.pi) - np.pi
+    controlled = np.array(flown(0, CLIMB).said("control", "enabled")) == 1.0
+    large = np.flatnonzero(controlled & (np.abs(off) > 0.02))
+    assert len(large) > 20
+    assert np.mean(np.sign(faulty[large] - clean[large]) == np.sign(off[large])) > 0.95
+
+
+def test_8_the_fins_go_to_their_limit_for_next_to_nothing() -> None:
+    begin = control_begins(flown(0, CLIMB))
+    assert first_difference(8, CLIMB) == begin
+    clean, faulty = rolls(flown(0, CLIMB)), rolls(flown(8, CLIMB))
+    limit = 0.1396
+    assert np.abs(clean[begin:]).max() < limit / 2 and np.mean(np.abs(faulty[begin : begin + 200]) >= limit) > 0.05

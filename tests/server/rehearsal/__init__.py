@@ -1,0 +1,1 @@
+"""Tests of flying flight code on the bench."""
