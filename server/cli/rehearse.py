@@ -20,12 +20,14 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
 from server.cli.rehearse_again import fly_again
+from server.cli.rehearse_history import tell_history
 from server.cli.rehearse_port import CAUTIONS, add_port, met_at_port, say
 from server.design.sheet_files import load_sheets
 from server.json_text import finite
@@ -36,6 +38,7 @@ from server.rehearsal.cases import Player, case_text, how_often, moments_of, rea
 from server.rehearsal.closed_loop import Plan, fly_stepped
 from server.rehearsal.conversation import Conversation, RehearsalProblem
 from server.rehearsal.flown import Flown
+from server.rehearsal.history import FILE, build_of, keep, past_of
 from server.rehearsal.judging import BY_ITSELF, Judge, Wrong, believed_of
 from server.rehearsal.paced import fly_paced
 from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
@@ -44,6 +47,7 @@ from server.rehearsal.shadow import Shadow
 from server.rehearsal.tape import Tape, write_tape
 from server.rehearsal.wires import ProgramWire
 from server.settings import default_folders
+from server.timestamps import NS_PER_S
 from server.twin.scenarios import load_scenario, scenario_names
 from server.version import software
 
@@ -60,6 +64,7 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
     computer = parser.add_mutually_exclusive_group(required=True)
     computer.add_argument("--program", type=Path, metavar="FILE", help="flight code compiled for rehearsal")
     computer.add_argument("--port", metavar="URL", help="a real computer: device, socket://host:port or rfc2217://host:port")
+    computer.add_argument("--history", action="store_true", help="say how each build has done in all rehearsals so far")
     add_port(parser)
     parser.add_argument("--dictionary", type=Path, metavar="FILE", help="the vehicle's dictionary (default: Sandpiper)")
     parser.add_argument("--scenario", choices=[*scenario_names(), EVERY], default="calm", help="what happens on the flight")
@@ -88,10 +93,13 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Fly, or play a case; print what came of it."""
+    sessions = options.sessions or default_folders()[0]
+    if options.history:
+        tell_history(sessions, options.json)
+        return PASSED
     dictionary = load_dictionary(options.dictionary)
     if options.runs < 1 or options.times < 1:
         raise RehearsalProblem("--runs and --times take numbers of 1 and more.")
-    sessions = options.sessions or default_folders()[0]
     faults = [read_fault(text, dictionary) for text in options.fault]
     if not Shadow.can_follow(dictionary):
         raise RehearsalProblem("The step's stimulus lacks what the twin's own computer needs: accel.a, gyro.a and pressure.")
@@ -117,11 +125,19 @@ def run(options: argparse.Namespace) -> int:
                 worst = flown, wrongs[0], plan
             if options.port is not None:
                 say(f"{name}, seed {seed}: {'passed' if one.passed else 'INVALID' if one.invalid else 'WRONG'}")
+        keep_history(sessions, options.program, runs, talk.firmware)
         report(options, runs, talk.firmware)
         if worst is not None and options.shrink is not None:
             flown, wrong, plan = worst
             shrink(options.shrink, dictionary, Player(talk, judge, plan.scenario.vehicle()), flown, wrong, plan.seed)
     return PASSED if all(one.passed for one in runs) else FAILED
+
+
+def keep_history(sessions: Path, program: Path | None, runs: list[Run], firmware: str) -> None:
+    """Keep how the runs went, by build."""
+    build = build_of(program)
+    utc = datetime.fromtimestamp(SystemClock().wall_ns() / NS_PER_S, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    keep(sessions / FILE, [past_of(one, firmware, build, utc) for one in runs])
 
 
 @contextmanager
