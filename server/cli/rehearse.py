@@ -1,6 +1,6 @@
 """`blockhouse rehearse`: flight code flown in closed loop with the simulated vehicle.
 
-Compiled for this computer (--program), or in a real computer at the end of a cable (--port, `rehearse_port`). The
+Compiled for this computer (--program), or in a real computer at the end of a cable (--port, `rehearsals.port`). The
 program is started with two arguments, a key file and a file for its count of starts, both made for it in a folder that is
 removed afterwards: nothing of the station's own key is used, and nothing but the program's standard input and output.
 Each run is recorded as a session of its own, marked so that nothing takes it for a flight. Exit code 0: all runs passed.
@@ -26,9 +26,9 @@ from pathlib import Path
 from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
-from server.cli.rehearse_again import fly_again
-from server.cli.rehearse_history import tell_history
-from server.cli.rehearse_port import CAUTIONS, add_port, met_at_port, say
+from server.cli.rehearsals.again import fly_again
+from server.cli.rehearsals.history import tell_history
+from server.cli.rehearsals.port import CAUTIONS, add_port, met_at_port, say
 from server.design.sheet_files import load_sheets
 from server.json_text import finite
 from server.recording.clock import SystemClock

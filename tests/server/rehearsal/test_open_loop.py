@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from server.cli.cli import main
+from server.cli.rehearsals.again import recorded_flight
 from server.cli.rehearse import fly, record
-from server.cli.rehearse_again import recorded_flight
 from server.recording.clock import SystemClock
 from server.recording.records import Kind
 from server.recording.session_file import open_session

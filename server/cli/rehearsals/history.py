@@ -34,9 +34,7 @@ def blocks(builds: Sequence[Build], damaged: int) -> Iterator[Block]:
             "By the exact bound, one-sided, 95 %; of a real computer only what its start packet says tells builds apart."
         )
     if damaged:
-        yield Words(
-            f"{damaged} line{'s' * (damaged != 1)} of {FILE} could not be read and {'are' if damaged != 1 else 'is'} left out."
-        )
+        yield Words(f"{damaged} line{'s' * (damaged != 1)} of {FILE} could not be read and left out.")
 
 
 def _row(one: Build) -> tuple[str, ...]:

@@ -1,0 +1,1 @@
+"""Parts of `blockhouse rehearse`: at a cable, a flight flown again, how builds have done."""
