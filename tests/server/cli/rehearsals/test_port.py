@@ -16,7 +16,7 @@ import pytest
 from protocol.checksum import CRC_SIZE
 from protocol.framing import encode_frame
 from protocol.stimulus import StimulusEncoder
-from server.cli import rehearse_port
+from server.cli.rehearsals import port as rehearse_port
 from server.rehearsal.answers import BEFORE_FIELDS
 from server.rehearsal.conversation import RehearsalProblem
 from server.rehearsal.paced import invalid, pace_of, spread

@@ -1,0 +1,1 @@
+"""Rehearsing from the terminal."""
