@@ -44,7 +44,7 @@ ROOMS: dict[str, str] = {
     "review": "analysis recording telemetry pad design flight protocol",
     "logs": "flight protocol",
     "shelf": "review recording telemetry logs flight protocol",
-    "http": "live shelf review design telemetry uplink recording flight protocol",
+    "http": "live shelf review design telemetry uplink recording rehearsal flight protocol",
     "workbench": "bridge recording telemetry uplink logs flight firmware protocol",
     "flight": "protocol",
     "twin": "flight protocol",
@@ -54,7 +54,7 @@ ROOMS: dict[str, str] = {
 FOR_ALL = frozenset({"problems", "json_text", "timestamps"})
 NEVER_FOR = frozenset({"flight", "twin"})
 # Of another room only these modules, where the table alone would say too much.
-ONLY = {("analysis", "recording"): frozenset({"records"})}
+ONLY = {("analysis", "recording"): frozenset({"records"}), ("http", "rehearsal"): frozenset({"history"})}
 # Rooms inside server/flight/, most of them alone: an arrow is listed or it is not allowed.
 FLIGHT_ROOMS: dict[str, str] = {
     "air": "",

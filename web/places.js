@@ -33,6 +33,7 @@ import { RailPanel } from "./panels/ready/rail_panel.js";
 import { WholePadSheet } from "./panels/ready/whole_pad_sheet.js";
 import { ChannelTable } from "./panels/try/channel_table.js";
 import { FinPanel } from "./panels/try/fin_panel.js";
+import { RehearsalPanel } from "./panels/try/rehearsal_panel.js";
 import { SharePanel } from "./panels/try/share_panel.js";
 import { TrialPanel } from "./panels/try/trial_panel.js";
 import { AttitudePanel } from "./panels/watch/attitude_panel.js";
@@ -60,6 +61,7 @@ const PLACES = {
       ],
       [
         ["bench-trials", "Bench trials", TrialPanel],
+        ["rehearsals", "Rehearsals", RehearsalPanel],
         ["share", "Watching along", SharePanel],
       ],
     ],

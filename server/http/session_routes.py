@@ -17,6 +17,7 @@ from server.http.opened import opened, opened_columns
 from server.http.sharing import picture
 from server.json_text import to_json
 from server.live.station import Station
+from server.rehearsal.history import FILE, by_build, read
 from server.review.live_goals import live_card
 from server.review.packets import packets_at
 from server.review.review import Review
@@ -25,6 +26,7 @@ from server.review.summary_shape import JudgedCard
 from server.review.verdict import verdict_of
 from server.telemetry.columns import columns_payload
 
+BUILDS_AT_MOST = 12  # as many as a person compares
 LIST_WITHIN_S = 1.0  # the page asks again for what is still pending then
 SESSION = refusals(404, 409, 503)
 
@@ -82,6 +84,16 @@ async def past_trials(site: Site) -> dict[str, Any]:
     begun = time.monotonic()
     enough = lambda: time.monotonic() - begun > LIST_WITHIN_S  # noqa: E731
     return await site.work.run(lambda: site.past_trials.of(station.dictionary.vehicle, station.name, enough))
+
+
+@router.get("/rehearsals")
+def rehearsals(site: Site) -> dict[str, Any]:
+    """Return how each firmware build has done in the rehearsals kept beside the recordings, the latest first."""
+    try:
+        runs, unreadable = read(site.shelf.folder / FILE)
+    except OSError:  # as good as none: nothing else of the page hangs on it
+        runs, unreadable = [], 0
+    return {"builds": [asdict(build) for build in by_build(runs)[:BUILDS_AT_MOST]], "unreadable": unreadable}
 
 
 @router.get("/sessions/{name}/dictionary", responses=SESSION)

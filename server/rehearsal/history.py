@@ -13,12 +13,16 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from server.flight.proportion import upper_bound
-from server.rehearsal.score import Run
+
+if TYPE_CHECKING:  # the page's server reads this file too, and needs nothing of the simulated vehicle
+    from server.rehearsal.score import Run
 
 FILE = "rehearsals.jsonl"
 HASH_DIGITS = 8
+COURSE_AT_MOST = 60
 
 
 @dataclass(frozen=True)
@@ -38,7 +42,10 @@ class Past:
 
 @dataclass(frozen=True)
 class Build:
-    """All runs of one build: valid ones, passed ones, the exact bound on how often it fails (one-sided, 95 %)."""
+    """All runs of one build: valid ones, passed ones, the exact bound on how often it fails (one-sided, 95 %).
+
+    `course` tells of the latest of them, the oldest first, "passed", "failed" or "invalid".
+    """
 
     firmware: str
     build: str
@@ -49,6 +56,7 @@ class Build:
     first_utc: str
     last_utc: str
     worst: str
+    course: tuple[str, ...] = ()
 
 
 def build_of(program: Path | None) -> str:
@@ -119,4 +127,9 @@ def _build(runs: Sequence[Past]) -> Build:
         first_utc=min(run.utc for run in runs),
         last_utc=max(run.utc for run in runs),
         worst=wrongs.most_common(1)[0][0] if wrongs else "",
+        course=tuple(map(_word, runs[-COURSE_AT_MOST:])),
     )
+
+
+def _word(run: Past) -> str:
+    return "invalid" if run.invalid else "passed" if run.passed else "failed"

@@ -136,6 +136,11 @@ class Shelf:
         """Return where every session lies."""
         return list(self._places().values())
 
+    @property
+    def folder(self) -> Path:
+        """Where new recordings go."""
+        return self._folder
+
     def open(self, name: str) -> Review:
         """Open a session by name; raises UnknownSession or SessionError."""
         return open_review(self.path_of(name))

@@ -15,11 +15,13 @@ from server.cli.rehearse import fly, record
 from server.recording.records import Kind
 from server.recording.session_file import open_session
 from server.rehearsal.closed_loop import Plan
+from server.rehearsal.history import FILE, keep
 from server.rehearsal.tape import Tape
 from server.review.review import open_review, rehearsal_of
 from server.twin.scenarios import load_scenario
 from tests.browser.station import Process, eventually, page_of
 from tests.server.rehearsal.helpers import computer, judge
+from tests.server.rehearsal.test_history import past
 
 PLACES = ("ready", "watch", "find", "learn", "try")
 RATE = 8.0  # times as fast as it was rehearsed
@@ -30,7 +32,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A rehearsal of the clean example, recorded."""
     with computer() as talk:
         talk.tape = Tape()
-        fly(talk, judge(), Plan(load_scenario("calm"), 2))
+        fly(talk, judge(), Plan(load_scenario("calm"), 2), None)
         return record(talk, tmp_path_factory.mktemp("sessions"), "calm, seed 2")
 
 
@@ -126,3 +128,31 @@ def test_a_live_rehearsal_says_so_at_every_place_and_its_build_stays_a_red_line(
         radio.close()
     (heard,) = sessions.glob("*.pcapng")
     assert rehearsal_of(open_review(heard)) == "heard on the bench"
+
+
+def test_how_each_build_has_done_stands_at_try_and_nothing_where_there_was_none(browser: object, tmp_path: Path) -> None:
+    sessions = tmp_path / "sessions"
+    sessions.mkdir()
+    demo = Process(tmp_path, "demo", "--no-browser", "--http-port", "0", "--ignite-after", "100000")
+    try:
+        address = demo.line(r"Page: (http://\S+)")[1]
+        with page_of(browser) as page:
+            page.goto(address)
+            page.locator('[data-testid="place-try"]').click()
+            page.locator('[data-testid="channel-filter"]:visible').wait_for()
+            assert not page.locator('[data-testid="rehearsals"]').is_visible()
+        runs = [past(n, passed=n != 3, wrong="navigation.rate_z, not finite" if n == 3 else "") for n in range(1, 9)]
+        keep(sessions / FILE, runs)
+        with page_of(browser) as page:
+            page.goto(address)
+            page.locator('[data-testid="place-try"]').click()
+            panel = page.locator('[data-testid="rehearsals"]')
+            panel.wait_for()
+            told = panel.inner_text()
+            assert "example 1 \N{MIDDLE DOT} 0a1b2c3d" in told and "7 of 8 passed; it fails in less than 47.1 %" in told
+            assert "Most often wrong: navigation.rate_z, not finite" in told
+            assert panel.locator(".course-mark.-passed").count() == 7 and panel.locator(".course-mark.-failed").count() == 1
+            panel.scroll_into_view_if_needed()
+            assert panel.evaluate("(node) => node.scrollWidth <= node.clientWidth")
+    finally:
+        demo.stop()

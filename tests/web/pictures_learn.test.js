@@ -2,7 +2,6 @@
 
 import assert from "node:assert/strict";
 import { test } from "node:test";
-
 import { chosenOf, fieldText, packetLines } from "../../web/panels/learn/packet_panel.js";
 import { when } from "../../web/panels/learn/session_list.js";
 import {
@@ -14,6 +13,7 @@ import {
   smallCurves,
 } from "../../web/pictures/compare.js";
 import { levelShapes, levelWords, swingShapes, swingWords } from "../../web/pictures/curves.js";
+import { courseShapes, courseSize, courseWords } from "../../web/pictures/rehearsal_course.js";
 import { sparkline, sparklineWords } from "../../web/pictures/sparkline.js";
 import { story, storyWords, timeScale } from "../../web/pictures/story.js";
 import { vehicleShapes, vehicleWords } from "../../web/pictures/vehicle.js";
@@ -120,6 +120,22 @@ test("flights are shown from a second before the first lift-off to three after t
   assert.deepEqual(scaled, [8, 5]);
   assert.deepEqual(shownRange([], [-2, 5]).range, [-2, 5]);
   assert.deepEqual(shownRange(NUMBERS, [-0.5, 9]).range, [-0.5, 9]);
+});
+
+test("runs of a build are marks in order, told apart by their shape, and words with the bound", () => {
+  const shapes = courseShapes(["passed", "failed", "invalid"]);
+  assert.deepEqual(
+    shapes.map(({ word, d }) => [word, d.includes("a3.2"), Number(d.match(/^M([\d.]+)/)[1]) + 3.2]),
+    [
+      ["passed", true, 5],
+      ["failed", false, 15],
+      ["invalid", true, 25],
+    ],
+  );
+  assert.deepEqual(courseSize([]), [10, 10]);
+  const told = { runs: 8, passed: 7, invalid: 1, fails_below: 0.4707 };
+  assert.equal(courseWords(told), "7 of 8 passed, 1 invalid; it fails in less than 47.1 % of such runs (95 %)");
+  assert.equal(courseWords({ ...told, runs: 0, passed: 0 }), "no valid run, 1 invalid");
 });
 
 test("the shock after the apogee does not set the scale, and is cut at the edge", () => {

@@ -288,13 +288,14 @@ test("trial plans are asked for again when the station did not answer, and none 
     () => {},
     async () => answers.shift()(),
     async () => pasts.shift()(),
+    async () => ({ builds: [{ build: "ab" }] }),
   );
   answers.push(() => {
     throw new Error("silent");
   });
   await trials.acts.listTrials();
   const problem = "The station did not give its trial plans.";
-  assert.deepEqual(trials.known, { asked: true, plans: null, problem, past: [] });
+  assert.deepEqual(trials.known, { asked: true, plans: null, problem, past: [], builds: [{ build: "ab" }] });
   t.mock.timers.tick(2000);
   assert.equal(trials.known.asked, false);
   answers.push(() => ({ plans: [], problems: { "mine.toml": "No fins." } }));

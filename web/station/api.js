@@ -25,6 +25,7 @@ export const getAbout = async () => (await get("/api/about")).json();
 /** The station's time, for a page that wants to know how late it hears: {rx_now}. */
 export const getClock = async (signal) => (await ask("/api/clock", { signal })).json();
 export const getTrials = async () => (await get("/api/trials")).json();
+export const getRehearsals = async () => (await get("/api/rehearsals")).json();
 export const getPastTrials = async () => (await get("/api/trials/past")).json();
 export const getSessions = async (rehearsals) =>
   (await get(`/api/sessions${rehearsals ? "?rehearsals=true" : ""}`)).json();

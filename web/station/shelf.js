@@ -110,7 +110,9 @@ export class Shelf {
 
   // One at a time: an answer that was overtaken by a later one would take back what that one has told.
   async #list() {
-    this.#asked = (this.#asked ?? Promise.resolve()).catch(() => {}).then(() => this.#api.getSessions(this.#rehearsals));
+    this.#asked = (this.#asked ?? Promise.resolve())
+      .catch(() => {})
+      .then(() => this.#api.getSessions(this.#rehearsals));
     this.#set({ sessions: await this.#asked });
   }
 

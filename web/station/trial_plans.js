@@ -1,6 +1,7 @@
-// The bench trials the station offers for this vehicle: asked for once, and again when the station did not answer.
+// The bench trials the station offers for this vehicle, and what came of rehearsals: asked for once, and again when the
+// station did not answer.
 
-import { getPastTrials, getTrials } from "./api.js";
+import { getPastTrials, getRehearsals, getTrials } from "./api.js";
 
 const AGAIN_MS = 2000;
 
@@ -12,22 +13,26 @@ function nonePlanned(problems) {
 }
 
 export class TrialPlans {
-  #known = { asked: false, plans: null, problem: "", past: [] };
+  #known = { asked: false, plans: null, problem: "", past: [], builds: [] };
   #changed;
   #get;
   #getPast;
+  #getRehearsals;
 
   /**
    * @param {() => void} changed @param {() => Promise<{plans: object[], problems: object}>} get
    * @param {() => Promise<{trials: object[], whole: boolean}>} getPast
+   * @param {() => Promise<{builds: object[]}>} getBuilds
    */
-  constructor(changed, get = getTrials, getPast = getPastTrials) {
+  constructor(changed, get = getTrials, getPast = getPastTrials, getBuilds = getRehearsals) {
     this.#changed = changed;
     this.#get = get;
     this.#getPast = getPast;
+    this.#getRehearsals = getBuilds;
   }
 
-  /** {asked, plans: null until told, problem: a sentence or "", past: trials of earlier sessions, newest first} */
+  /** {asked, plans: null until told, problem: a sentence or "", past: trials of earlier sessions, newest first,
+   * builds: how each firmware build has done in rehearsals} */
   get known() {
     return this.#known;
   }
@@ -36,6 +41,7 @@ export class TrialPlans {
 
   async #list() {
     this.#set({ asked: true });
+    this.#lookAtRehearsals();
     try {
       const { plans, problems } = await this.#get();
       this.#set({ plans, problem: plans.length ? "" : nonePlanned(problems) });
@@ -56,6 +62,12 @@ export class TrialPlans {
     } catch {
       this.#set({ past: [] });
     }
+  }
+
+  // Without an answer there is no history here either.
+  async #lookAtRehearsals() {
+    const { builds } = await this.#getRehearsals().catch(() => ({ builds: [] }));
+    this.#set({ builds });
   }
 
   #set(change) {

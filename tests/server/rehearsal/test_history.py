@@ -58,6 +58,7 @@ def test_builds_are_told_apart_by_what_they_say_and_by_their_file() -> None:
     newer, older = by_build(runs)
     assert (newer.build, newer.runs, newer.passed, newer.worst) == ("ffffffff", 1, 1, "")
     assert (older.runs, older.passed, older.invalid, older.worst) == (10, 7, 1, "b")
+    assert older.course == ("passed",) * 7 + ("failed",) * 3 + ("invalid",)
     assert older.fails_below == pytest.approx(beta.ppf(0.95, 4, 7))
     assert (older.first_utc, older.last_utc) == (AT.format(1), AT.format(11))
 

@@ -116,20 +116,24 @@ export function SessionList(el, acts) {
           node.classList.toggle("-open", replay?.name === one.name);
         },
       );
-      for (const name of chosen) if (!all.some((one) => one.name === name)) chosen.delete(name);
+      forget(chosen, all);
       setText(compare, chosen.size < 2 ? "Tick two or more to compare" : `Compare ${chosen.size} flights`);
       setAttr(compare, "disabled", chosen.size < 2);
       setHidden(trash, !(thrown?.length > 0));
-      const thrownRow = (one) => trashRow(one, acts);
       syncList(
         trash.lastChild,
         thrown ?? [],
         ({ entry }) => entry,
-        thrownRow,
+        (one) => trashRow(one, acts),
         () => {},
       );
     },
   };
+}
+
+/** What is on the shelf no more is chosen no more. */
+function forget(chosen, sessions) {
+  for (const name of chosen) if (!sessions.some((one) => one.name === name)) chosen.delete(name);
 }
 
 function trashRow({ entry, label, name }, acts) {
