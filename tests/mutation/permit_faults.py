@@ -82,7 +82,11 @@ PERMIT_FAULTS = (
     fault(
         "ground test is not looked at when a planned command is sent",
         "permit_desk",
-        (DESK, "conditions = (*command.interlocks, *self.conditions())", "conditions = command.interlocks"),
+        (
+            DESK,
+            "conditions = (*self._table.interlocks(command), *self.conditions())",
+            "conditions = self._table.interlocks(command)",
+        ),
     ),
     fault(
         "ground test is not looked at once more at the moment of sending",
@@ -94,10 +98,10 @@ PERMIT_FAULTS = (
         "permit_desk",
         (
             DESK,
-            "conditions = (*command.interlocks, *self.conditions())",
+            "conditions = (*self._table.interlocks(command), *self.conditions())",
             "conditions = self.conditions()",
         ),
-        (QUEUE, "        conditions = entry.command.interlocks\n        if", "        conditions = ()\n        if"),
+        (QUEUE, "        conditions = self._table.interlocks(entry.command)\n        if", "        conditions = ()\n        if"),
     ),
     fault(
         "a plan is confirmed although the vehicle left ground test",

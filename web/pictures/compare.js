@@ -71,7 +71,10 @@ export function smallCurves(t, curves, { range, scaled }, [width, height]) {
   };
 }
 
-/** The path through points, null where one is missing; what lies beyond the edges is no line: along one it would look real. */
+/**
+ * The path through points, null where one is missing; what lies beyond the edges is no line: along one it would look
+ * real.
+ */
 function pathWithin(points, [top, bottom]) {
   const side = ([, y]) => (y < top ? top : y > bottom ? bottom : null); // the edge it lies beyond
   const at = ([ax, ay], [bx, by], edge) => [ax + ((bx - ax) * (edge - ay)) / (by - ay), edge];

@@ -21,5 +21,6 @@ export const courseSize = (course) => [ROOM * Math.max(1, course.length), ROOM];
 export function courseWords({ runs, passed, invalid, fails_below }) {
   const aside = invalid ? `, ${invalid} invalid` : "";
   if (!runs) return `no valid run${aside}`;
-  return `${passed} of ${runs} passed${aside}; it fails in less than ${(100 * fails_below).toFixed(1)} % of such runs (95 %)`;
+  const bound = `${(100 * fails_below).toFixed(1)} %`;
+  return `${passed} of ${runs} passed${aside}; it fails in less than ${bound} of such runs (95 %)`;
 }

@@ -10,6 +10,7 @@ import { bound, differenceText, readerOf, rowAt, seriesText, short } from "./ser
 
 export const LEFT_PX = 50;
 export const RIGHT_PX = 46;
+const CROSS = "\u2715"; // for a value that is none
 const EDGE_PX = 10;
 const LABEL_HALF_PX = 5;
 const WORDS_MS = 1000;
@@ -140,7 +141,7 @@ export function Strip(definition, view, options) {
         const row = at === undefined ? newest : rowIn(now, one, at);
         const text = from === undefined ? seriesText(one, row) : differenceText(one, row, rowIn(now, one, from));
         // Three such words do not stand beside each other; the word itself stands in the strip, at the moment.
-        setText(legend.parts[i].value, lines.length > 2 && text === NOT_A_NUMBER ? "NaN" : text);
+        setText(legend.parts[i].value, lines.length > 2 && text === NOT_A_NUMBER ? CROSS : text);
       });
     },
     follow(now, zero, from) {

@@ -1,4 +1,5 @@
-// One line over the whole width: the worst thing now, in words; and once it lies, or is lost on its way down, the way to it.
+// One line over the whole width: the worst thing now, in words; and once it lies, or is lost on its way down, the way
+// to it.
 
 import { h, setAttr, setHidden, setText, setTone } from "../../kit/dom.js";
 import { pace } from "./pace.js";
