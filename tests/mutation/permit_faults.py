@@ -101,7 +101,11 @@ PERMIT_FAULTS = (
             "conditions = (*self._table.interlocks(command), *self.conditions())",
             "conditions = self.conditions()",
         ),
-        (QUEUE, "        conditions = self._table.interlocks(entry.command)\n        if", "        conditions = ()\n        if"),
+        (
+            QUEUE,
+            "        conditions = self._table.interlocks(entry.command)\n        if",
+            "        conditions = ()\n        if",
+        ),
     ),
     fault(
         "a plan is confirmed although the vehicle left ground test",

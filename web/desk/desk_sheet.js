@@ -276,7 +276,7 @@ export class DeskSheet {
     setTone(message, overtaken ? "none" : tone);
   }
 
-  // What was asked for later may have undone it: an arming's sheet must not go on saying "verified" beside a safe channel.
+  // What was asked for later may have undone it: no sheet may go on saying "verified" beside a channel that is safe.
   #outcome(view, followed) {
     const words = commandSentence(followed, view.cursor.rx, false);
     const [latest] = view.asked();

@@ -12,7 +12,7 @@ function make(one) {
   const [width, height] = courseSize(one.course);
   const marks = courseShapes(one.course).map(({ word, d }) => s("path", { class: `course-mark -${word}`, d }));
   const words = courseWords(one);
-  const look = { class: "course", viewBox: `0 0 ${width} ${height}`, style: `max-width: ${width}px`, role: "img" };
+  const look = { class: "course", viewBox: `0 0 ${width} ${height}`, width: 1.4 * width, role: "img" };
   return h(
     "li",
     { class: "rehearsed" },
@@ -24,7 +24,7 @@ function make(one) {
 }
 
 export function RehearsalPanel(el) {
-  const list = h("ol", { class: "rehearsals", testid: "rehearsals" });
+  const list = h("ol", { class: "rehearsed-list", testid: "rehearsals" });
   const note = h("p", { class: "absent", text: NOT_FLOWN });
   el.append(list, note);
   return {
