@@ -95,7 +95,8 @@ def beside(tmp_path_factory: pytest.TempPathFactory) -> Beside:
         patch.setattr(judge_thread, "STANDS_STILL_AFTER_S", 0.3)
         judged_by(patch, wrap)
         try:
-            station, path = fly(tmp_path_factory.mktemp("beside"), what)
+            # Slow enough that judging can catch up beside other tests: a vehicle that flies on for minutes is thinned out.
+            station, path = fly(tmp_path_factory.mktemp("beside"), what, rate=15.0)
         finally:
             release.set()
     return Beside(station, path, loop, threads)

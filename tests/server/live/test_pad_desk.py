@@ -164,7 +164,7 @@ def folded(entries: list[dict], upto_s: float) -> dict[str, object]:
 
 
 def test_a_whole_flight_with_ticks_and_its_replay_at_every_moment(tmp_path: Path) -> None:
-    demo = Demo(dictionary(), tmp_path / "keys", TwinOptions("calm", 1, 20.0, 70.0))
+    demo = Demo(dictionary(), tmp_path / "keys", TwinOptions("calm", 1, 20.0, 120.0))  # time to tick on a busy machine
     refused: list[str] = []
 
     class Pressing(PadDesk):
