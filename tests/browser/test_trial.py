@@ -44,6 +44,7 @@ def arm_plan(see: Callable[[str], object], plan: str, cycles: int) -> None:
 
 
 def enter_ground_test(page: object, see: Callable[[str], object]) -> None:
+    eventually(lambda: "command" in see("who-commands").inner_text())  # before the desk is there no key opens it
     page.keyboard.press("d")
     see("command-ground_test").click()
     see("arg-on").select_option("1")

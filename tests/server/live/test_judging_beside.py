@@ -85,10 +85,10 @@ def beside(tmp_path_factory: pytest.TempPathFactory) -> Beside:
         return told
 
     async def what(station: Station, demo: Demo) -> None:
-        await until(lambda: alarms(station) == ["raised"], 30.0)
+        await until(lambda: alarms(station)[:1] == ["raised"], 30.0)
         assert "lift-off" in threads
         release.set()
-        await until(lambda: alarms(station) == ["raised", "cleared"], 30.0)
+        await until(lambda: alarms(station)[:2] == ["raised", "cleared"], 30.0)
         await until(lambda: landed(station), 30.0)
 
     with pytest.MonkeyPatch.context() as patch:
@@ -117,7 +117,10 @@ def test_what_is_judged_late_belongs_to_the_moment_it_was_due(beside: Beside) ->
 
 
 def test_judging_that_stands_still_is_an_alarm_until_it_has_caught_up(beside: Beside) -> None:
-    assert alarms(beside.station) == ["raised", "cleared"]
+    told = alarms(beside.station)
+    assert told[:2] == ["raised", "cleared"]
+    # Beside other tests it may stand still again; each time it is told, and taken back before the next.
+    assert told == (["raised", "cleared"] * len(told))[: len(told)]
 
 
 def test_a_judgement_that_never_ends_keeps_neither_rows_nor_safe_all_from_leaving(
