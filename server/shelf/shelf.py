@@ -29,18 +29,13 @@ from server.review.sketch import height_sketch
 from server.review.summary import summarize
 from server.review.summary_shape import ToldFinding
 from server.shelf import session_notes
+from server.shelf.item_cache import keep, known_items, opened
 from server.shelf.session_notes import NotesProblem, checked, read_sidecar, sidecar_path, write_sidecar
 from server.shelf.trash import TrashProblem, bring_back, throw_away, thrown_away
 from server.telemetry.journal import SEVERITIES
 from server.timestamps import NS_PER_S
 
-INDEX_FILE = "shelf-index.sqlite3"
 ELSEWHERE = "another station is recording it now; what it holds so far is shown"
-INDEX_VERSION = 4
-# Another listing may have computed it meanwhile: what is pending replaces only what was known of older files.
-KEEP = """INSERT INTO item VALUES (?1, ?2, ?3)
-    ON CONFLICT (name) DO UPDATE SET stamp = excluded.stamp, body = excluded.body
-    WHERE NOT ?4 OR item.stamp != excluded.stamp"""
 SAMPLES_NOTED_IN = "samples"
 ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS = ".onboard.csv", ".onboard.toml", ".onboard.events.txt"
 """Endings of what lies beside a session: an onboard log imported for it, the log's mapping, its events' own file."""
@@ -152,8 +147,8 @@ class Shelf:
         the next listing goes on with them.
         """
         items = []
-        with self._listing, closing(self._index()) as index:
-            known = _known_items(index)
+        with self._listing, closing(opened(self._folder)) as index:
+            known = known_items(index, ITEM.keys())
             for name, place in self._places().items():
                 if name == recording:
                     items.append(_live_item(place))
@@ -228,25 +223,6 @@ class Shelf:
                 found.setdefault(session, place)
         return found
 
-    def _index(self) -> sqlite3.Connection:
-        """Open the cache; one that cannot be used is thrown away, one that cannot be made is kept in memory."""
-        for place in (self._folder / INDEX_FILE, None):
-            connection = None
-            try:
-                connection = sqlite3.connect(place if place else ":memory:", timeout=2.0)
-                if connection.execute("PRAGMA user_version").fetchone()[0] not in (0, INDEX_VERSION):
-                    connection.execute("DROP TABLE IF EXISTS item")
-                connection.execute("CREATE TABLE IF NOT EXISTS item (name TEXT PRIMARY KEY, stamp TEXT, body TEXT)")
-                connection.execute(f"PRAGMA user_version = {INDEX_VERSION}")
-                return connection
-            except (sqlite3.Error, UnicodeError):  # UnicodeError: damage that reads as a text
-                if connection is not None:
-                    connection.close()
-                if place is not None:
-                    with suppress(OSError):
-                        place.unlink(missing_ok=True)
-        return sqlite3.connect(":memory:")
-
     def _item(
         self,
         index: sqlite3.Connection,
@@ -263,21 +239,8 @@ class Shelf:
             item["pending"] = False
         if item["sentence"] == ELSEWHERE:
             return item  # true only now, and the file need not change when it no longer is
-        with suppress(sqlite3.Error, UnicodeError):  # UnicodeError: a file name that is no text
-            index.execute(KEEP, (place.name, stamp, json.dumps(item), bool(item["pending"])))
+        keep(index, place.name, stamp, item)
         return item
-
-
-def _known_items(index: sqlite3.Connection) -> dict[str, tuple[str, dict[str, object]]]:
-    """Return what the cache holds, by name: (stamp, item). What is not as written there is left out."""
-    known: dict[str, tuple[str, dict[str, object]]] = {}
-    with suppress(sqlite3.Error, UnicodeError):
-        for name, stamp, body in index.execute("SELECT name, stamp, body FROM item"):
-            with suppress(ValueError, TypeError):
-                item = json.loads(body)
-                if isinstance(item, dict) and item.keys() == ITEM.keys():
-                    known[name] = (stamp, item)
-    return known
 
 
 def _names_in(folder: Path) -> dict[str, os.DirEntry[str]]:

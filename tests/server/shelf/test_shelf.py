@@ -18,7 +18,8 @@ from server.recording.recorder import Recorder
 from server.recording.session_file import SessionError
 from server.recording.session_header import Software, make_header
 from server.review.review import Review
-from server.shelf.shelf import INDEX_FILE, ITEM, Shelf, UnknownSession
+from server.shelf.item_cache import INDEX_FILE
+from server.shelf.shelf import ITEM, Shelf, UnknownSession
 from server.shelf.trash import TrashProblem
 from tests.server.flights import Flight, dictionary, flown, recorded
 from tests.traffic import mixed_frames
