@@ -106,7 +106,7 @@ def test_a_condition_that_is_not_met_leads_to_the_command_that_makes_it_true_and
         desk.open("ground_test")
         assert choice(desk, "on") == ""
         assert "Not known what is so now: choose." in desk.page.locator("#dock .sheet-fields").inner_text()
-        assert "Choose: leave or enter." in desk.text("desk-said") and not desk.see("desk-arm").is_enabled()
+        eventually(lambda: "Choose: leave or enter." in desk.text("desk-said") and not desk.see("desk-arm").is_enabled(), 2)
     finally:
         bench.relay.plug()
         eventually(lambda: desk.text("status-link") == "Up", 20)

@@ -125,6 +125,7 @@ def test_a_tracker_that_raises_at_every_batch_costs_its_own_results(tmp_path: Pa
 
     async def what(station: Station, listener: object) -> None:
         peer, _ = await asyncio.to_thread(listener.accept)  # type: ignore[attr-defined]
+        await until(lambda: station.link_state()["state"] == "waiting")  # a port being opened drops what it had heard
         for chunk in CHUNKS:
             peer.sendall(chunk)
             await asyncio.sleep(0)
