@@ -25,6 +25,8 @@
                                                   only when this item is met
     why = "..."
 
+A vehicle that can be rehearsed gets one item more than its file has: what its firmware was built for.
+
 Every mistake is a `DictionaryError` naming the file, the table and the key.
 """
 
@@ -54,6 +56,13 @@ TEXT_AT_MOST = 200
 HOLD_AT_MOST_S = 3600.0
 AGE_S = 5.0  # common practice, no source: the slowest packets of the pad come twice a second
 AGE_AT_MOST_S = 600.0
+BUILD_ITEM = {
+    "name": "firmware-build",
+    "title": "Firmware built for",
+    "role": "identity.build",
+    "equals": "flight",
+    "why": "A rehearsal build can be made to believe that it flies. Nothing ticks this line away: load the flight build.",
+}
 NAME = re.compile(r"[a-z][a-z0-9-]{0,39}\Z")
 QUANTITIES: Mapping[str, str] = {
     "site.wind": "wind at the pad, as measured there or else by the site sheet, m/s",
@@ -182,10 +191,10 @@ def parse_pad_plan(text: str, dictionary: Dictionary, file: str = "pad sheet") -
     title, note = _text(table, "title"), _text(table, "note", "")
     groups = tuple(reader.groups(table))
     table.done()
-    plan = PadPlan(title, note, groups, text)
-    if not 1 <= len(plan.items) <= ITEMS_AT_MOST:
-        raise table.problem(f"needs 1 to {ITEMS_AT_MOST} items, has {len(plan.items)}", "group")
-    return plan
+    count = sum(len(group.items) for group in groups)
+    if not 1 <= count <= ITEMS_AT_MOST:
+        raise table.problem(f"needs 1 to {ITEMS_AT_MOST} items, has {count}", "group")
+    return PadPlan(title, note, (*groups, *reader.build_group()), text)
 
 
 class _PadReader:
@@ -203,6 +212,13 @@ class _PadReader:
             items = tuple(self._item(item) for item in group.tables("item"))
             group.done()
             yield ItemGroup(title, items)
+
+    def build_group(self) -> Iterator[ItemGroup]:
+        """Where a vehicle can be rehearsed, every sheet asks what its firmware was built for, whatever its file says."""
+        if self._dictionary.rehearsal is None:
+            return
+        table = TomlTable({**BUILD_ITEM, "age_s": AGE_AT_MOST_S}, "firmware build", "pad sheet")
+        yield ItemGroup(BUILD_ITEM["title"], (self._item(table),))
 
     def _item(self, table: TomlTable) -> Item:
         name = table.get("name", str)

@@ -8,7 +8,19 @@ import pytest
 
 from protocol.errors import DictionaryError
 from server.pad.plan import FILE_AT_MOST_BYTES, ITEMS_AT_MOST, load_pad_plan, parse_pad_plan
-from tests.server.pad.pad_world import BATTERY, DICTIONARY, HEAD, KEY_OUT, WIND, plan_of, sheet_toml, told
+from server.pad.sheet import PadSheet, Standing, look_at
+from tests.server.pad.pad_world import (
+    BATTERY,
+    DICTIONARY,
+    HEAD,
+    KEY_OUT,
+    REHEARSED,
+    WIND,
+    Values,
+    plan_of,
+    sheet_toml,
+    told,
+)
 
 MPH_M_S = 0.44704  # exact: the international mile of 1609.344 m (NIST SP 811, appendix B) over 3600 s
 
@@ -23,6 +35,21 @@ def test_the_sheet_that_comes_along_is_invented_and_keeps_to_the_safety_codes_nu
     assert items["tilt"].bound == "at most 30 deg"
     assert sum(item.automatic for item in plan.items) == 13 and len(plan.items) == 19
     assert " go " not in f" {plan.text.lower()} ".replace("-go", ""), "it gives no permission"
+
+
+def test_every_sheet_of_a_vehicle_that_can_be_rehearsed_asks_what_its_firmware_was_built_for() -> None:
+    item = parse_pad_plan(sheet_toml(BATTERY), REHEARSED).items[-1]
+    values = Values()
+    assert item.automatic and item.bound == "must be flight"
+    assert look_at(item, REHEARSED, values, 5.0) == (Standing.UNKNOWN, "not reported")
+    values.set("identity.build", 1.0, 5.0)
+    assert look_at(item, REHEARSED, values, 100.0) == (Standing.NOT_MET, "rehearsal")
+    sheet = PadSheet(parse_pad_plan(sheet_toml(BATTERY), REHEARSED), REHEARSED)
+    assert sheet.tick(item.name, 1, "Ada 1", "", 6.0) == "there is no such item to tick on the pad sheet"
+    values.set("identity.build", 0.0, 200.0)
+    assert look_at(item, REHEARSED, values, 201.0) == (Standing.MET, "flight")
+    with pytest.raises(DictionaryError, match="already taken"):
+        parse_pad_plan(sheet_toml(BATTERY.replace('"battery"', f'"{item.name}"')), REHEARSED)
 
 
 def test_items_keep_their_order_bounds_and_families() -> None:
