@@ -39,7 +39,7 @@ from server.rehearsal.closed_loop import Plan, fly_stepped
 from server.rehearsal.conversation import Conversation, RehearsalProblem
 from server.rehearsal.flown import Flown
 from server.rehearsal.history import FILE, build_of, keep, past_of
-from server.rehearsal.judging import BY_ITSELF, Judge, Wrong, believed_of
+from server.rehearsal.judging import BY_ITSELF, Bounds, Judge, Wrong, believed_of
 from server.rehearsal.paced import fly_paced
 from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
 from server.rehearsal.sensor_faults import ON_COMPUTER, read_fault
@@ -78,6 +78,13 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
         metavar="TEXT",
         help="on the sensors: 'stuck gyro.a.z at coast for 1', 'loss by 0.1', 'not-a-number pressure at 8 for 0.05', ...",
     )
+    parser.add_argument(
+        "--within",
+        type=float,
+        default=1.0,
+        metavar="N",
+        help="state vectors N times as far from the twin's own computer pass, for a filter unlike its (default 1)",
+    )
     parser.add_argument("--shrink", type=Path, metavar="FILE", help="write the least that shows the first fault found")
     parser.add_argument("--case", type=Path, metavar="FILE", help="play such a file instead of flying")
     parser.add_argument(
@@ -100,6 +107,8 @@ def run(options: argparse.Namespace) -> int:
     dictionary = load_dictionary(options.dictionary)
     if options.runs < 1 or options.times < 1:
         raise RehearsalProblem("--runs and --times take numbers of 1 and more.")
+    if not 0.0 < options.within < math.inf:
+        raise RehearsalProblem("--within takes a number above 0.")
     faults = [read_fault(text, dictionary) for text in options.fault]
     if not Shadow.can_follow(dictionary):
         raise RehearsalProblem("The step's stimulus lacks what the twin's own computer needs: accel.a, gyro.a and pressure.")
@@ -108,7 +117,7 @@ def run(options: argparse.Namespace) -> int:
     with reached(options, dictionary, len(names) * len(seeds)) as (talk, pace):
         if talk.restart is None and any(fault.kind in ON_COMPUTER for fault in faults):
             raise RehearsalProblem("Only a program and an emulated board (--monitor) can be started anew in flight.")
-        judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values)
+        judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values, Bounds().times(options.within))
         if options.case is not None:
             return play_case(options, dictionary, talk, judge)
         if options.session is not None:

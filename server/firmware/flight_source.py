@@ -16,7 +16,7 @@ from server.firmware.layout import FirmwareProblem
 from server.firmware.names import LIBRARY
 
 FLIGHT_FOLDER = "flight"
-FAULTS = 8  # mistakes that can be built in: FC_FAULT=1..8
+FAULTS = 9  # mistakes that can be built in: FC_FAULT=1..9
 PARTS = ("main", "navigation", "phases", "control", "deployment", "commands", "packets")
 LINK_SOURCES = (*(name for name in LIBRARY if name.endswith(".c")), "bh_dictionary.c")
 BOARD_COMPILER, EMULATOR, MACHINE = "arm-none-eabi-gcc", "qemu-system-arm", "mps2-an386"
@@ -60,7 +60,7 @@ def host_command(
     rehearsal: bool = True,
     compiler: Sequence[str] = ("gcc", "-std=c99", "-O2"),
 ) -> list[str]:
-    """Return the command that compiles the program behind a pipe; `fault` 1..8 builds a mistake in, 0 none."""
+    """Return the command that compiles the program behind a pipe; `fault` 1..9 builds a mistake in, 0 none."""
     return [*compiler, *_defines(fault, rehearsal), "-o", output, *_sources("host"), "-lm"]
 
 

@@ -12,7 +12,7 @@
  *     fc_host.c, fc_board_qemu.c         a computer with a pipe; an emulated Cortex-M4 board
  *
  * Everything is in one struct, so that a rehearsal can start the flight software anew. No heap, no interrupt touches it.
- * FC_FAULT=1..8 builds it with a mistake, for trying out a rehearsal; 0 is without. */
+ * FC_FAULT=1..9 builds it with a mistake, for trying out a rehearsal; 0 is without. */
 #ifndef FC_H
 #define FC_H
 
@@ -61,6 +61,9 @@ typedef struct {
     float gyro_bias[3];
     float up_in_body[3];
     float fix_origin_m[2];
+#if FC_FAULT == 2
+    float unleveled_s; /* since gravity last leveled it */
+#endif
     bool is_leveled;
     bool has_origin;
 } fc_navigation;

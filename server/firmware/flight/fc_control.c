@@ -9,21 +9,36 @@
 static float dynamic_pressure_pa(const fc_flight *f)
 {
     float temperature_k = FC_PAD_TEMPERATURE_K - FC_LAPSE_K_M * f->nav.position[2];
-#if FC_FAULT == 8
-    float pressure = f->sensors.pressure_pa / 100.0F;
-#else
     float pressure = f->sensors.pressure_pa;
-#endif
     float speed = fc_speed(&f->nav);
     return 0.5F * pressure / (FC_GAS_CONSTANT_J_KG_K * temperature_k) * speed * speed;
 }
+
+#if FC_FAULT == 9
+/* In whole mm/s, squared on both sides: no root, and no rounding at the gate. */
+static bool is_fast(const fc_navigation *nav)
+{
+    const int32_t gate = (int32_t)(1000.0F * FC_GATE_M_S);
+    int32_t square = 0;
+    unsigned i;
+    for (i = 0; i < 3u; i++) {
+        int32_t along = (int32_t)(1000.0F * nav->velocity[i]);
+        square += along * along;
+    }
+    return square >= gate * gate;
+}
+#endif
 
 static void read_gate(fc_flight *f)
 {
     bool was = f->control.enabled;
     bool may = (f->phase == BH_CONTROL_PHASE_BOOST || f->phase == BH_CONTROL_PHASE_COAST) && !f->deployed;
     f->control.altitude_met = fc_is_flying(f) && f->nav.position[2] >= FC_GATE_M;
+#if FC_FAULT == 9
+    f->control.speed_met = fc_is_flying(f) && is_fast(&f->nav);
+#else
     f->control.speed_met = fc_is_flying(f) && fc_speed(&f->nav) >= FC_GATE_M_S;
+#endif
     f->control.enabled = may && f->control.speed_met && (was || f->control.altitude_met);
     if (f->control.enabled && !was) {
         f->control.reference_rad = fc_roll(f->nav.quaternion);

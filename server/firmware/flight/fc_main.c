@@ -37,11 +37,6 @@ void fc_step(fc_computer *c, float seconds)
 static float cycle_seconds(fc_computer *c, uint32_t time_us)
 {
     float seconds = 1e-6F * (float)(uint32_t)(time_us - c->stepped_us);
-#if FC_FAULT == 2
-    if (seconds > 1.5F * FC_CYCLE_S) {
-        seconds = c->flight.cycle_s;
-    }
-#endif
     c->stepped_us = time_us;
     return seconds;
 }

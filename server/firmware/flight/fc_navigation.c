@@ -76,7 +76,13 @@ static void level_by_gravity(fc_navigation *nav, const float accel[3], float sec
     turn[0] = gain * (accel[1] * up[2] - accel[2] * up[1]);
     turn[1] = gain * (accel[2] * up[0] - accel[0] * up[2]);
     turn[2] = gain * (accel[0] * up[1] - accel[1] * up[0]);
+#if FC_FAULT == 2
+    (void)seconds;
+    fc_turn(nav->quaternion, turn, nav->unleveled_s); /* with the steps that a gust or a jerk left out */
+    nav->unleveled_s = 0.0F;
+#else
     fc_turn(nav->quaternion, turn, seconds);
+#endif
 }
 
 /* How much pressure height counts, 0 to 1: little while the vehicle is pushed hard, in whose flow the port reads low. A
@@ -112,6 +118,9 @@ void fc_advance(fc_navigation *nav, const fc_sensors *sensors, float seconds, bo
         middle[i] = 0.5F * (before[i] + nav->rates[i]);
     }
     fc_turn(nav->quaternion, middle, seconds);
+#if FC_FAULT == 2
+    nav->unleveled_s += seconds;
+#endif
     if (under_canopy) {
         level_by_gravity(nav, sensors->accel_a, seconds);
     }
@@ -148,9 +157,6 @@ void fc_read_fix(fc_navigation *nav, const float fix_m[2], bool moving, bool und
 /* The motor is out and the port reads well again: what boost left in the smoothed climb goes. */
 void fc_quiet_again(fc_navigation *nav)
 {
-#if FC_FAULT == 5
-    nav->velocity[2] = nav->climb_m_s;
-#endif
     nav->slow_m = nav->altitude_baro_m;
     nav->climb_m_s = 0.0F;
 }

@@ -72,6 +72,17 @@ static bool is_still(fc_flight *f)
 
 /* ---------------------------------------------------------------- what entering a phase does */
 
+#if FC_FAULT == 5
+/* The flight begins at the pad and at rest: what handling on the pad left in the estimate goes. */
+static void start_at_pad(fc_navigation *nav)
+{
+    unsigned i;
+    for (i = 0; i < 3u; i++) {
+        nav->position[i] = nav->velocity[i] = 0.0F;
+    }
+}
+#endif
+
 static void enter_ground_test(fc_computer *c)
 {
     fc_say(c, BH_EVENT_SEVERITY_INFO, "phase ground test");
@@ -92,6 +103,9 @@ static void enter_boost(fc_computer *c)
 {
     c->flight.memory.boost.held_s = 0.0F;
     c->flight.memory.boost.hardest_m_s2 = 0.0F;
+#if FC_FAULT == 5
+    start_at_pad(&c->flight.nav);
+#endif
     fc_inhibit(c);
     fc_arm_recovery(c);
     fc_say(c, BH_EVENT_SEVERITY_INFO, "lift-off, recovery armed");

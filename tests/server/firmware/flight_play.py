@@ -198,18 +198,14 @@ class Computer:
         assert (stage, reason) == ("completed", "none")
         return session
 
-    def play(self, cycles: Sequence[Sensed], session: int, dropped: frozenset[int] = frozenset()) -> Answers:
-        """Fly cycle by cycle, each answered before the next goes; `dropped` steps (from 1) are numbered and not sent."""
+    def play(self, cycles: Sequence[Sensed], session: int) -> Answers:
+        """Fly cycle by cycle, each answered before the next goes."""
         encoder = StimulusEncoder(SANDPIPER, SANDPIPER.uplink.vehicle_id, session)
         answers = Answers()
         for step, cycle in enumerate(cycles, 1):
             time_us = step * CYCLE_US
             frames = encoder.frame("fix", time_us, cycle.fix) if cycle.fix is not None else b""
             frames += encoder.frame("sensors", time_us, cycle.sensors)
-            if step in dropped:
-                if answers.packets:
-                    answers.packets.append(answers.packets[-1])
-                continue
             self.write(frames)
             while self.packets.get("rehearsal", {}).get("number") != encoder.number:  # else a change of state was told
                 self.take(self.answer())

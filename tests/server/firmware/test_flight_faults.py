@@ -9,19 +9,19 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 from protocol.arrays import Floats
+from server.rehearsal.shadow import turn_between
 from tests.server.firmware.flight_build import host_program
 from tests.server.firmware.flight_play import Answers, HostComputer, recorded_flight
 
 CLIMB = 1500  # steps: past the gate, lift-off comes at about 600
 DOWN = 3000
-DROPPED = frozenset(range(650, 1200, 10))  # one step in ten lost in boost and coast
 
 
 @cache
-def flown(fault: int, steps: int, dropped: frozenset[int] = frozenset()) -> Answers:
+def flown(fault: int, steps: int) -> Answers:
     """Fly a variant through the first steps."""
     with TemporaryDirectory() as folder, HostComputer(host_program(fault), Path(folder)) as computer:
-        return computer.play(recorded_flight().cycles[:steps], computer.enter(), dropped)
+        return computer.play(recorded_flight().cycles[:steps], computer.enter())
 
 
 def first_difference(fault: int, steps: int) -> int:
@@ -36,6 +36,11 @@ def first_difference(fault: int, steps: int) -> int:
 
 def _same(clean: object, faulty: object) -> bool:
     return repr(clean) == repr(faulty)
+
+
+def states_of(*faults: int) -> list[Floats]:
+    """Return the states of variants flown to the ground's neighborhood."""
+    return [flown(fault, DOWN).states() for fault in faults]
 
 
 def entered(answers: Answers, phase: float) -> int:
@@ -61,12 +66,12 @@ def test_1_the_state_is_no_number_in_the_very_step_in_which_control_begins() -> 
     assert np.isfinite(flown(0, CLIMB).states()).all()
 
 
-def test_2_the_state_drifts_with_each_step_that_is_lost() -> None:
-    truth = np.array([cycle.truth for cycle in recorded_flight().cycles[:CLIMB]])
-    errors = [np.abs(flown(fault, CLIMB, DROPPED).states() - truth)[:1250, 2].max() for fault in (0, 2)]
-    print(f"height off by {errors[0]:.2f} m clean, {errors[1]:.2f} m with the mistake")
-    assert errors[0] < 1.5 and errors[1] > 2.0 * errors[0]
-    assert _same(flown(0, CLIMB).states().tolist(), flown(2, CLIMB).states().tolist())  # no step lost, no difference
+def test_2_the_attitude_jumps_at_the_first_leveling_under_the_canopy() -> None:
+    descent = entered(flown(0, DOWN), 5.0)
+    first = first_difference(2, DOWN)
+    assert descent <= first < descent + 100
+    turned = [turn_between(*(states[step, 6:10].tolist() for step in (first - 1, first))) for states in states_of(0, 2)]
+    assert turned[0] < 0.2 and turned[1] > 0.5
 
 
 def test_3_the_height_is_no_number_in_boost() -> None:
@@ -83,12 +88,12 @@ def test_4_pressure_is_never_trusted_again_after_deployment() -> None:
     assert abs(faulty[-1, 2] - clean[-1, 2]) > 5.0
 
 
-def test_5_one_component_jumps_at_a_change_of_phase() -> None:
-    coast = entered(flown(0, CLIMB), 4.0)
-    assert first_difference(5, CLIMB) == coast
-    clean, faulty = flown(0, CLIMB).states()[coast], flown(5, CLIMB).states()[coast]
-    jumped = np.flatnonzero(clean != faulty)
-    assert list(jumped) == [5] and abs(faulty[5] - clean[5]) > 10.0
+def test_5_height_and_climb_begin_again_when_lift_off_is_noticed() -> None:
+    boost = entered(flown(0, CLIMB), 3.0)
+    assert first_difference(5, CLIMB) == boost
+    clean, faulty = (states[boost] for states in states_of(0, 5))
+    assert abs(faulty[5]) < 0.5 and clean[5] - faulty[5] > 1.5
+    assert clean[6:].tolist() == faulty[6:].tolist()
 
 
 def test_6_the_fins_answer_another_axis() -> None:
@@ -121,3 +126,13 @@ def test_8_the_fins_go_to_their_limit_for_next_to_nothing() -> None:
     clean, faulty = rolls(flown(0, CLIMB)), rolls(flown(8, CLIMB))
     limit = 0.1396
     assert np.abs(clean[begin:]).max() < limit / 2 and np.mean(np.abs(faulty[begin : begin + 200]) >= limit) > 0.05
+
+
+def test_9_the_gate_finds_the_fastest_stretch_too_slow() -> None:
+    """Squares of mm/s in 32 bits are negative from 46.3 to 65.5 m/s: control goes off at burnout's speeds and comes back."""
+    clean, faulty = (flown(fault, CLIMB) for fault in (0, 9))
+    speeds = np.linalg.norm(clean.states()[:, 3:6], axis=1)
+    met = [np.array(one.said("control", "gate_speed_met")) == 1.0 for one in (clean, faulty)]
+    wrapped = (speeds > 47.0) & (speeds < 65.0) & met[0]
+    assert wrapped.sum() > 50 and not met[1][wrapped].any()
+    assert np.isfinite(faulty.states()).all()

@@ -29,7 +29,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, str]
 def test_the_rules_of_the_wire_hold_on_the_board(bench: tuple[Path, str]) -> None:
     """Rates and ranges, and commands accepted, repeated, replayed, forged, late, or meant for another."""
     home, port = bench
-    code, out, err = blockhouse(home, "check", "--port", port, "--listen", "2")
+    code, out, err = blockhouse(home, "check", "--port", port, "--listen", "4")
     assert (code, err) == (0, ""), out
     assert "looked at, none at fault" in out
 

@@ -19,7 +19,7 @@ def test_one_apart_from_the_twins_own_is_shrunk_to_what_a_clean_build_does_not_s
     with met(host_program(5), SANDPIPER) as talk:
         judge = Judge(talk.reader, PHASES)
         flown, wrongs, _ = fly(talk, judge, Plan(scenario, until_s=7.6))
-        assert wrongs[0].kind == APART and "control.phase goes to coast" in wrongs[0].began
+        assert wrongs[0].kind == APART and "control.phase goes to boost" in wrongs[0].began
         player = Player(talk, judge, scenario.vehicle())
         case = shrunk(player, moments_of(flown), wrongs[0], SANDPIPER)
         seen = player.shows(case.moments, case.kind, case.component)

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
 from protocol.fields import Value
 from server.rehearsal.flown import Flown
-from server.rehearsal.judging import APART, DEPLOYMENT, ENDED, NOT_FINITE, WRONG_PHASE, Wrong
+from server.rehearsal.judging import APART, DEPLOYMENT, ENDED, NOT_FINITE, WRONG_PHASE, Bounds, Wrong
 from server.rehearsal.shadow import Believed, turn_between
 from tests.server.rehearsal.helpers import PHASES, judge, kinds, made
 
 STEPS = 500  # 5 s
 WHOLE = {"attitude_quaternion.w": 1.0}
-STATE = {"position.up": 0.0, "velocity.up": 0.0, "body_rate.z": 0.0} | {
-    f"attitude_quaternion.{part}": float(part == "w") for part in "wxyz"
-}
+MOVES = ("position.east", "position.up", "velocity.north", "velocity.up", "body_rate.z")
+STATE = dict.fromkeys(MOVES, 0.0) | {f"attitude_quaternion.{part}": float(part == "w") for part in "wxyz"}
 
 
 def believed(deployed: int = STEPS, *, controls: bool = False, boost: int = STEPS) -> list[Believed]:
@@ -55,11 +55,19 @@ def test_the_first_value_that_is_no_number_with_what_changed_in_its_frame(bad: f
 
 @pytest.mark.parametrize(
     ("role", "inside", "outside"),
-    [("position.up", 14.9, 15.1), ("velocity.up", -5.9, -6.1), ("body_rate.z", 0.34, 0.36)],
+    [
+        ("position.east", 14.9, 15.1),
+        ("position.up", 1.9, 2.1),
+        ("velocity.north", -5.9, -6.1),
+        ("velocity.up", -0.9, -1.1),
+        ("body_rate.z", 0.34, 0.36),
+    ],
 )
 def test_a_state_apart_is_told_by_the_first_frame_that_is(role: str, inside: float, outside: float) -> None:
     assert wrongs(flown({50: {role: inside}})) == []
     (wrong,) = wrongs(flown({60: {role: outside}, 70: {role: 9 * outside}}))
+    wider = replace(judge(), bounds=Bounds().times(1.5))
+    assert wider.wrongs(flown({60: {role: outside}}), believed()) == []
     assert (wrong.kind, wrong.frame, wrong.component, wrong.told, wrong.wanted) == (APART, 60, role, outside, 0.0)
 
 
