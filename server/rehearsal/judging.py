@@ -22,6 +22,7 @@ BY_ITSELF = (NOT_FINITE, ENDED)  # wrong without the twin's own computer to comp
 DEPLOYMENT_WITHIN_S = 0.2
 PHASE_WITHIN_S = 0.5
 LANDED_WITHIN_S = 3.0  # how long lying still takes to believe differs from one computer to the next
+STRAY_SHARE = 0.7  # of a bound: what is left is for how far a faultless computer is from the twin's own
 QUATERNION = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
 
 
@@ -214,6 +215,23 @@ class Judge:
         ):
             return Wrong(APART, number, frame.time_us, "control.roll_command", fin, theirs.roll_command)
         return None
+
+
+def strays(one: Believed, other: Believed, bounds: Bounds) -> bool:
+    """Tell whether two computers of one kind are apart: in phase or deployment, or by too great a part of a bound."""
+    if (one.phase, one.deployed) != (other.phase, other.deployed):
+        return True
+    if one.state.keys() != other.state.keys():
+        return True
+    for role, value in one.state.items():
+        bound = bound_of(role, bounds, one.deployed)
+        if bound is not None and not abs(value - other.state[role]) <= STRAY_SHARE * bound:
+            return True
+    if not one.deployed and all(part in one.state for part in QUATERNION):
+        turned = turn_between([one.state[part] for part in QUATERNION], [other.state[part] for part in QUATERNION])
+        if not turned <= STRAY_SHARE * bounds.attitude_rad:
+            return True
+    return not abs(one.roll_command - other.roll_command) <= STRAY_SHARE * bounds.fin_rad
 
 
 def bound_of(role: str, bounds: Bounds, deployed: bool) -> float | None:
