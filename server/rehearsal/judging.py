@@ -242,6 +242,8 @@ def bound_of(role: str, bounds: Bounds, deployed: bool) -> float | None:
         return bounds.velocity_m_s
     if role.startswith("body_rate.") and not deployed:
         return bounds.rate_rad_s
+    if role == "control.roll_command" and not deployed:
+        return bounds.fin_rad
     return None
 
 

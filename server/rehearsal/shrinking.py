@@ -35,7 +35,7 @@ from server.rehearsal.sensor_faults import Stimulus
 from server.rehearsal.shadow import Believed, Shadow
 
 TRIES = 1500
-CYCLES = 300_000
+CYCLES = 600_000
 CYCLE_US = round(CYCLE_S * 1e6)
 AIMED_CYCLES = 200  # longer, at most, than the step is
 DRIFT_US = 2_000_000
