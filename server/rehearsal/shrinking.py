@@ -14,9 +14,9 @@ What is not a number is wrong by itself, however long a step is; there frames ke
 twin's own computer only is another matter, since a long step alone takes flight code away from it. So steps are joined
 only where neither the frame before nor any in the step is controlled (a control step is as long as it was in the flight),
 and a try counts only when the twin's own computer, running one cycle as long as each step, stays within a part of the
-bounds of itself running its own: then the length of the steps is no explanation. What one frame begins, control at a
-height, must begin in the same frame for both, so the last joined step is made as long as that takes. A try that shows the
-same, but not with what began in that frame of the flight, shows something else.
+bound of itself running its own, in that component: then the length of the steps is no explanation of it. What one frame
+begins, control at a height, must begin in the same frame for both, so the last joined step is made as long as that takes.
+A try that shows the same, but not with what began in that frame of the flight, shows something else.
 """
 
 from __future__ import annotations
@@ -124,7 +124,7 @@ class _Search:
                 return False
         long_cycles = believed_of(Shadow(self.player.vehicle, self.dictionary, long_cycles=True), flown)
         return not any(
-            strays(one, other, self.player.judge.bounds)
+            strays(one, other, self.wrong.component, self.player.judge.bounds)
             for one, other in zip(long_cycles, believed, strict=True)
             if one is not None and other is not None
         )

@@ -30,7 +30,7 @@ def test_one_apart_from_the_twins_own_is_shrunk_to_what_a_clean_build_does_not_s
         case = shrunk(player, moments_of(flown), wrongs[0], SANDPIPER)
         seen = player.shows(case.moments, case.kind, case.component)
     assert seen is not None and set(wrongs[0].began) <= set(seen.began)
-    assert case.frames < len(flown.frames) / 2 and list(case.channels) == ["sensors.accel_a_z"]
+    assert 10 * case.frames < wrongs[0].frame and list(case.channels) == ["sensors.accel_a_z"]
     with met(host_program(0), SANDPIPER) as talk:
         player = Player(talk, Judge(talk.reader, PHASES), scenario.vehicle())
         assert player.shows(case.moments, case.kind, case.component) is None
@@ -66,13 +66,17 @@ def believed(**changed: float | str | bool) -> Believed:
 
 def test_how_long_steps_are_is_an_explanation_where_the_twins_own_computer_strays() -> None:
     bounds = Bounds()
-    for far, name in ((bounds.rate_rad_s, "body_rate.z"), (bounds.fin_rad, "roll_command")):
-        one = believed()
-        value = one.state["body_rate.z"] if name == "body_rate.z" else one.roll_command
-        assert not strays(one, believed(**{name: value + 0.6 * far}), bounds)
-        assert strays(one, believed(**{name: value - 0.8 * far}), bounds)
-        assert strays(one, believed(**{name: float("nan")}), bounds)
-    assert strays(believed(), believed(phase="boost"), bounds) and strays(believed(), believed(deployed=True), bounds)
+    for far, name, component in (
+        (bounds.rate_rad_s, "body_rate.z", "body_rate.z"),
+        (bounds.fin_rad, "roll_command", "control.roll_command"),
+    ):
+        one = believed(**{name: 1.0})
+        assert not strays(one, believed(**{name: 1.0 + 0.6 * far}), component, bounds)
+        assert not strays(one, believed(**{name: 1.0 - 0.8 * far}), "phase boost", bounds)
+        assert strays(one, believed(**{name: 1.0 - 0.8 * far}), component, bounds)
+        assert strays(one, believed(**{name: float("nan")}), component, bounds)
+    assert strays(believed(), believed(phase="boost"), "phase boost", bounds)
+    assert strays(believed(), believed(deployed=True), "deployment", bounds)
 
 
 def test_the_twins_own_computer_takes_a_long_step_as_many_cycles_or_as_one() -> None:
