@@ -34,9 +34,9 @@ from server.json_text import finite
 from server.recording.clock import SystemClock
 from server.recording.segment import safe_name, session_name
 from server.recording.session_header import make_header
-from server.rehearsal.cases import Player, case_text, how_often, moments_of, read_case, shrunk
+from server.rehearsal.cases import Player, case_text, how_often, moments_of, read_case
 from server.rehearsal.closed_loop import Plan, fly_stepped
-from server.rehearsal.conversation import Conversation, RehearsalProblem
+from server.rehearsal.conversation import Conversation, RehearsalProblem, check_simulators
 from server.rehearsal.flown import Flown
 from server.rehearsal.history import FILE, build_of, keep, past_of
 from server.rehearsal.judging import BY_ITSELF, Bounds, Judge, Wrong, believed_of
@@ -44,6 +44,7 @@ from server.rehearsal.paced import fly_paced
 from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
 from server.rehearsal.sensor_faults import ON_COMPUTER, read_fault
 from server.rehearsal.shadow import Shadow
+from server.rehearsal.shrinking import shrunk
 from server.rehearsal.tape import Tape, write_tape
 from server.rehearsal.wires import ProgramWire
 from server.settings import default_folders
@@ -85,6 +86,14 @@ def add_rehearse(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help="state vectors N times as far from the twin's own computer pass, for a filter unlike its (default 1)",
     )
+    parser.add_argument(
+        "--simulator",
+        action="append",
+        type=int,
+        default=[],
+        metavar="CHANNEL",
+        help="a simulator, no igniter, is connected to this lateral channel (never recovery); runs out, two acts at a port",
+    )
     parser.add_argument("--shrink", type=Path, metavar="FILE", help="write the least that shows the first fault found")
     parser.add_argument("--case", type=Path, metavar="FILE", help="play such a file instead of flying")
     parser.add_argument(
@@ -112,11 +121,13 @@ def run(options: argparse.Namespace) -> int:
     faults = [read_fault(text, dictionary) for text in options.fault]
     if not Shadow.can_follow(dictionary):
         raise RehearsalProblem("The step's stimulus lacks what the twin's own computer needs: accel.a, gyro.a and pressure.")
+    check_simulators(dictionary, options.simulator)
     names = scenario_names() if options.scenario == EVERY else [options.scenario]
     seeds = range(options.seed, options.seed + options.runs)
     with reached(options, dictionary, len(names) * len(seeds)) as (talk, pace):
         if talk.restart is None and any(fault.kind in ON_COMPUTER for fault in faults):
             raise RehearsalProblem("Only a program and an emulated board (--monitor) can be started anew in flight.")
+        talk.acknowledge(options.simulator)
         judge = Judge(talk.reader, dictionary.roles["vehicle_phase"].values, Bounds().times(options.within))
         if options.case is not None:
             return play_case(options, dictionary, talk, judge)

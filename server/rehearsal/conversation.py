@@ -80,6 +80,8 @@ class Conversation:
         self.restart: Callable[[], None] | None = None  # starts the computer anew, where that can be done
         self._since_us = 0
         self.phase = ""  # as it last said outside a rehearsal
+        self._simulators: tuple[int, ...] = ()  # lateral channels that were said to have one
+        self._unsaid: tuple[int, ...] = ()  # those of them that this start of the computer was not told
         self._encoder: StimulusEncoder | None = None
         self.reader = AnswerReader(dictionary)
         self.firmware = ""
@@ -141,6 +143,7 @@ class Conversation:
         self.identity, self._encoder, self._benched = None, None, False
         self._link = Link(self.dictionary, self._key)
         self.restart()
+        self._unsaid = self._simulators
         self.meet()
         self._enter(False)
         self._since_us = time_us
@@ -148,6 +151,10 @@ class Conversation:
     def begin(self) -> None:
         """Ground test, then the rehearsal; one that has left a rehearsal may be in ground test still, so ask at once."""
         self._enter(True)
+
+    def acknowledge(self, channels: Sequence[int]) -> None:
+        """Have these lateral channels said to have a simulator, no igniter, before the next rehearsal; each once a start."""
+        self._simulators = self._unsaid = tuple(channels)
 
     def _enter(self, is_new: bool) -> None:
         def ask() -> int:
@@ -161,6 +168,9 @@ class Conversation:
             self.session = 0
         if not self.session:
             self._go_to_the_bench()
+            for channel in self._unsaid:
+                self.command(_of_kind(self.dictionary, "simulator"), {"channel": float(channel)})
+            self._unsaid = ()  # said once: it runs out by the computer's clock, and a person says it again
             self.session = ask()
         self._benched = False
         self._encoder = StimulusEncoder(self.dictionary, self.dictionary.uplink.vehicle_id, self.session)
@@ -312,6 +322,17 @@ class Conversation:
             self.phase = str(phase.text_of(float(event.values[event.packet.channel_names.index(phase.name)])))
         elif event.packet.name == "startup" and "firmware" in event.packet.channel_names:
             self.firmware = str(event.values[event.packet.channel_names.index("firmware")])
+
+
+def check_simulators(dictionary: Dictionary, channels: Sequence[int]) -> None:
+    """Raise RehearsalProblem for a channel of which no simulator can be acknowledged: recovery, and what is not there."""
+    if channels:
+        (channel,) = _of_kind(dictionary, "simulator").args
+        low, high = round(channel.low), round(channel.high)
+        wrong = next((number for number in channels if not low <= number <= high), None)
+        if wrong is not None:
+            told = f"for lateral channels {low} to {high}, never for recovery; {wrong} is none of them"
+            raise RehearsalProblem(f"Simulators are acknowledged {told}.")
 
 
 def ground_test_command(dictionary: Dictionary) -> tuple[Command, dict[str, float]] | None:

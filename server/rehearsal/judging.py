@@ -23,6 +23,8 @@ BY_ITSELF = (NOT_FINITE, ENDED)  # wrong without the twin's own computer to comp
 DEPLOYMENT_WITHIN_S = 0.2
 PHASE_WITHIN_S = 0.5
 LANDED_WITHIN_S = 3.0  # how long lying still takes to believe differs from one computer to the next
+ATTITUDE, FINS = "attitude, degrees", "control.roll_command"
+STRAY_SHARE = 0.7  # of a bound: what is left is for how far a faultless computer is from the twin's own
 QUATERNION = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
 
 
@@ -214,16 +216,29 @@ class Judge:
         if not theirs.deployed and all(part in told for part in QUATERNION):
             turned = turn_between([told[part] for part in QUATERNION], [theirs.state[part] for part in QUATERNION])
             if turned > bounds.attitude_rad:
-                return Wrong(APART, number, frame.time_us, "attitude, degrees", math.degrees(turned), 0.0)
-        fin = self.reader.value(answer, "control.roll_command")
+                return Wrong(APART, number, frame.time_us, ATTITUDE, math.degrees(turned), 0.0)
+        fin = self.reader.value(answer, FINS)
         if (
             fin is not None
             and not isinstance(fin, str)
             and theirs.controls
             and abs(fin - theirs.roll_command) > bounds.fin_rad
         ):
-            return Wrong(APART, number, frame.time_us, "control.roll_command", fin, theirs.roll_command)
+            return Wrong(APART, number, frame.time_us, FINS, fin, theirs.roll_command)
         return None
+
+
+def strays(one: Believed, other: Believed, component: str, bounds: Bounds) -> bool:
+    """Tell whether two computers of one kind are apart in what a wrong is about, by too great a part of its bound."""
+    if component in one.state:
+        bound = bound_of(component, bounds, one.deployed)
+        return bound is not None and not abs(one.state[component] - other.state[component]) <= STRAY_SHARE * bound
+    if component == ATTITUDE and all(part in one.state for part in QUATERNION):
+        turned = turn_between([one.state[part] for part in QUATERNION], [other.state[part] for part in QUATERNION])
+        return not one.deployed and not turned <= STRAY_SHARE * bounds.attitude_rad
+    if component == FINS:
+        return other.controls and not abs(one.roll_command - other.roll_command) <= STRAY_SHARE * bounds.fin_rad
+    return (one.phase, one.deployed) != (other.phase, other.deployed)
 
 
 def bound_of(role: str, bounds: Bounds, deployed: bool) -> float | None:
@@ -236,6 +251,8 @@ def bound_of(role: str, bounds: Bounds, deployed: bool) -> float | None:
         return bounds.velocity_m_s
     if role.startswith("body_rate.") and not deployed:
         return bounds.rate_rad_s
+    if role == FINS and not deployed:
+        return bounds.fin_rad
     return None
 
 

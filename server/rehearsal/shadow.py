@@ -1,6 +1,7 @@
 """The twin's own computer on the same sensor values: what a computer without the fault would have made of them.
 
-It moves nothing: its motion never leaves the pad, and its hardware is its own.
+It moves nothing: its motion never leaves the pad, and its hardware is its own. Where a step is longer than its cycle it
+runs as many cycles as have passed; asked for long ones it runs a single one as long as the step, as flight code does.
 """
 
 from __future__ import annotations
@@ -61,7 +62,8 @@ class _Receiver(Satellite):
 class Shadow:
     """One start of the twin's computer. `vehicle` gives it its numbers: gate, phases, pad temperature."""
 
-    def __init__(self, vehicle: Vehicle, dictionary: Dictionary) -> None:
+    def __init__(self, vehicle: Vehicle, dictionary: Dictionary, long_cycles: bool = False) -> None:
+        self._long = long_cycles
         motion = Motion(vehicle, Air(vehicle.site), Wind(vehicle.wind, random.Random(0)))
         self._airframe = build_airframe(vehicle, motion, lambda name: random.Random(name))
         self._unit = self._airframe.imu_a = _Unit(vehicle.imu_a, _DEAF)
@@ -74,7 +76,7 @@ class Shadow:
         }
         assert dictionary.rehearsal is not None
         self._step = dictionary.rehearsal.step
-        self._last_us: int | None = None
+        self._last_us = 0  # it is started anew when the rehearsal begins
 
     @staticmethod
     def can_follow(dictionary: Dictionary) -> bool:
@@ -87,7 +89,7 @@ class Shadow:
     def take(self, time_us: int, stimuli: Iterable[tuple[str, Sequence[float]]]) -> Believed:
         """Take the stimuli of one moment, the step last, `time_us` since the beginning.
 
-        Its cycles have one length: where steps were lost it runs as many as have passed, all on the values that came.
+        Where steps were lost it runs as many cycles as have passed, or one so long, all on the values that came.
         """
         for name, values in stimuli:
             places = self._places[name]
@@ -97,12 +99,14 @@ class Shadow:
             elif "position.east" in places and "position.north" in places:
                 self._receiver.now = values[places["position.east"]], values[places["position.north"]]
         computer = self._computer
-        passed = 1 if self._last_us is None else round((time_us - self._last_us) / (CYCLE_S * 1e6))
+        passed = round((time_us - self._last_us) / (CYCLE_S * 1e6))
         self._last_us = time_us
+        passed = max(1, min(passed, MOST_CYCLES))
+        times, length = (1, passed) if self._long else (passed, 1)
         try:
-            for _ in range(max(1, min(passed, MOST_CYCLES))):
-                self._airframe.motion.time_s = computer.now_s + CYCLE_S
-                computer.cycle()
+            for _ in range(times):
+                self._airframe.motion.time_s = computer.now_s + length * CYCLE_S
+                computer.cycle(length)
         except (ArithmeticError, ValueError):  # a value no sensor gives, on purpose; it computes no further
             return Believed(computer.phase, {}, False, computer.deployed_s is not None)
         nav = computer.nav

@@ -82,6 +82,8 @@ class FlightComputer:
         self.bad_number_due = False
         self._held_s = 0.0
         self._cycles = 0
+        self._passed_s = CYCLE_S
+        self._has_fix = False
         self._still_from_s = 0.0
         self._still_height_m = 0.0
         airframe.board.restart()
@@ -91,13 +93,18 @@ class FlightComputer:
 
     # ------------------------------------------------------------ one cycle
 
-    def cycle(self) -> None:
-        """Run one 10 ms cycle: sense, estimate, decide the phase, move fins, let hardware time pass."""
-        self._cycles += 1
+    def cycle(self, length: int = 1) -> None:
+        """Run one cycle: sense, estimate, decide the phase, move fins, let hardware time pass.
+
+        It is 10 ms long, or `length` times as long where steps came so far apart.
+        """
+        self._has_fix = (self._cycles + length) // _FIX_CYCLES > self._cycles // _FIX_CYCLES
+        self._cycles += length
+        self._passed_s = length * CYCLE_S
         self.now_s = self._cycles * CYCLE_S
         airframe = self.airframe
         self.accel, self.gyro = airframe.imu_a.sample(airframe.motion)
-        self.pressure_pa = airframe.barometer.sample(airframe.motion, CYCLE_S)
+        self.pressure_pa = airframe.barometer.sample(airframe.motion, self._passed_s)
         self.separated = airframe.motion.milestones.separation_s is not None
         self._estimate()
         self._change_phase()
@@ -110,11 +117,11 @@ class FlightComputer:
         falling = self.phase in (DESCENT, LANDED)
         moving = True
         if self.phase in (STARTUP, GROUND_TEST, PAD):
-            moving = not nav.settle(self.accel, self.gyro, self.pressure_pa, CYCLE_S)
+            moving = not nav.settle(self.accel, self.gyro, self.pressure_pa, self._passed_s)
         if moving:
             charge = self.deployed_s is not None and self.now_s - self.deployed_s < _NO_PRESSURE_AFTER_CHARGE_S
-            nav.advance(self.accel, self.gyro, CYCLE_S, falling, self.phase in IN_FLIGHT | {LANDED} and not charge)
-        if self._cycles % _FIX_CYCLES == 0:
+            nav.advance(self.accel, self.gyro, self._passed_s, falling, self.phase in IN_FLIGHT | {LANDED} and not charge)
+        if self._has_fix:
             seconds = _FIX_CYCLES * CYCLE_S
             east, north = self.airframe.satellite.sample(self.airframe.motion, seconds)
             nav.read_fix(east, north, seconds, self.phase in IN_FLIGHT | {LANDED}, falling)
@@ -138,7 +145,7 @@ class FlightComputer:
         may = self.phase in (BOOST, COAST) and self.deployed_s is None
         density = self.airframe.motion.air.density_kg_m3(self.nav.position[2])
         turn = control.step(may, self.nav.quaternion, self.nav.rates[2], 0.5 * density * self.nav.speed_m_s**2)
-        self.control_time_s += CYCLE_S * control.enabled
+        self.control_time_s += self._passed_s * control.enabled
         if control.enabled and not was and self.control_started_s is None:
             self.control_started_s = self.now_s
             self.bad_number_due = self.numbers.bad_number_at_control
@@ -149,7 +156,7 @@ class FlightComputer:
             servos.command_all(turn)
         if self._connector_opens():
             servos.unplug()
-        servos.step(CYCLE_S)
+        servos.step(self._passed_s)
         self.airframe.motion.set_fins(servos.angles_rad)
 
     def _connector_opens(self) -> bool:
@@ -166,10 +173,10 @@ class FlightComputer:
             if kind == "lateral":
                 airframe.motion.fire_lateral(number)
         for camera in airframe.cameras:
-            camera.step(self.now_s, CYCLE_S)
+            camera.step(self.now_s, self._passed_s)
         powered = sum(camera.powered for camera in airframe.cameras)
         servos = airframe.servos
-        airframe.battery.step(CYCLE_S, powered * self.vehicle.battery.camera_a, servos.moving, servos.connected)
+        airframe.battery.step(self._passed_s, powered * self.vehicle.battery.camera_a, servos.moving, servos.connected)
 
     def say(self, severity: str, text: str) -> None:
         """Send an event."""
@@ -187,7 +194,7 @@ class FlightComputer:
     # ------------------------------------------------------------ tests that end a phase
 
     def _held(self, condition: bool, long_enough_s: float) -> bool:
-        self._held_s = self._held_s + CYCLE_S if condition else 0.0
+        self._held_s = self._held_s + self._passed_s if condition else 0.0
         return self._held_s >= long_enough_s - 1e-9
 
     def _is_ready(self) -> bool:

@@ -12,7 +12,7 @@ import asyncio
 import socket
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -84,7 +84,7 @@ def met_at_port(
     try:
         say(f"listening on {options.port}")
         talk.meet()
-        asyncio.run(_acts(talk, what, count))
+        asyncio.run(_acts(talk, what, count, options.simulator))
         pace = _pace(talk, options.emulated)  # heard only now: a command runs out by its clock, and a person takes time
         yield talk, None if options.emulated else pace
     finally:
@@ -121,7 +121,7 @@ def _let_go(talk: Conversation) -> None:
         talk.close()
 
 
-async def _acts(talk: Conversation, what: str, count: int) -> None:
+async def _acts(talk: Conversation, what: str, count: int, simulators: Sequence[int]) -> None:
     lines = Lines(sys.stdin)
     for text in CAUTIONS:
         say(f"CAUTION: {text}")
@@ -130,6 +130,11 @@ async def _acts(talk: Conversation, what: str, count: int) -> None:
         command, _ = bench
         say(f"The vehicle is not in ground-test mode. {command.does} CAUTION: {command.caution or ''}".rstrip())
         await two(lines, time.monotonic, "Type 'ground test' to get that ready:", "ground test", "type 'enter':", "enter")
+    for channel in simulators:
+        command = next(one for one in talk.dictionary.commands.values() if one.rehearsal == "simulator")
+        say(f"Lateral channel {channel}. {command.does} CAUTION: {command.caution or ''}".rstrip())
+        word = f"simulator {channel}"
+        await two(lines, time.monotonic, f"Type '{word}' to get that ready:", word, "type the channel:", str(channel))
     await two(
         lines,
         time.monotonic,

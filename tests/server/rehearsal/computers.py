@@ -37,12 +37,12 @@ def changed_program(folder: Path, file: str, old: str, new: str, before: str = "
 
 
 @contextmanager
-def at_terminal(program: Path, home: Path) -> Iterator[str]:
-    """Run a program at one end of a pseudo-terminal; yields the name of the other end."""
+def at_terminal(program: Path, home: Path, more: Sequence[str] = ()) -> Iterator[str]:
+    """Run a program at one end of a pseudo-terminal, with `more` arguments; yields the name of the other end."""
     load_or_make_key(home / "keys")
     near, far = pty.openpty()
     tty.setraw(far)
-    command = [str(program), str(home / "keys" / KEY_FILE), str(home / "starts")]
+    command = [str(program), str(home / "keys" / KEY_FILE), str(home / "starts"), *more]
     process = subprocess.Popen(command, stdin=near, stdout=near)
     os.close(near)
     try:

@@ -18,14 +18,13 @@ from server.rehearsal.cases import (
     Moment,
     Player,
     case_text,
-    ddmin,
     how_often,
     moments_of,
     read_case,
-    shrunk,
 )
 from server.rehearsal.conversation import RehearsalProblem
 from server.rehearsal.judging import APART, NOT_FINITE
+from server.rehearsal.shrinking import ddmin, shrunk
 from tests.protocol.helpers import SANDPIPER
 from tests.server.firmware.flight_build import host_program
 from tests.server.rehearsal.helpers import READER, flight, player

@@ -20,7 +20,9 @@ from server.recording.session_file import open_session
 from server.rehearsal.cases import read_case
 from server.rehearsal.closed_loop import Plan
 from server.rehearsal.conversation import RehearsalProblem
-from server.rehearsal.played_back import Column, flown, of_stimuli
+from server.rehearsal.flown import Flown
+from server.rehearsal.open_loop import Comparison
+from server.rehearsal.played_back import Column, Recorded, Said, flown, of_stimuli
 from server.rehearsal.tape import Tape, write_tape
 from server.review.review import open_review
 from server.twin.scenarios import load_scenario
@@ -28,7 +30,7 @@ from tests.protocol.helpers import SANDPIPER
 from tests.server.firmware.flight_build import host_program
 from tests.server.flights import flown as flight_of_the_twin
 from tests.server.flights import recorded
-from tests.server.rehearsal.helpers import computer, judge
+from tests.server.rehearsal.helpers import READER, computer, judge, made
 
 SEED = 4
 
@@ -138,3 +140,48 @@ def test_what_has_no_sensors_is_refused_in_a_sentence(tmp_path: Path) -> None:
         flown(kept, SANDPIPER, SANDPIPER)
     with pytest.raises(RehearsalProblem, match="none of the sensors"):
         flown(rows, SANDPIPER, SANDPIPER, {"battery.voltage": Column(np.arange(3.0), np.zeros(3))})
+
+
+# ---------------------------------------------------------------- what a radio brought, compared
+
+
+def found(mine: Flown, theirs: Flown, unplayed: frozenset[str] = frozenset()) -> list[str]:
+    """Return the components apart when one made-up run is held against the other as a radio's record."""
+    said = [
+        Said(name, frame.time_us, tuple(float(value) for value in packet))
+        for frame in theirs.frames
+        if frame.answer is not None
+        for name, packet in zip(READER.names, frame.answer.packets, strict=True)
+        if packet is not None
+    ]
+    return [wrong.component for wrong in Comparison(READER, Recorded([], said, [], unplayed), False).wrongs(mine)]
+
+
+def landing(at_step: int) -> Flown:
+    """Return a run that comes down under canopies and says so from a step on."""
+    phases = SANDPIPER.roles["vehicle_phase"].values
+    words = {False: float(phases.index("descent")), True: float(phases.index("landed"))}
+    return made(1500, lambda step: {"vehicle_phase": words[step >= at_step]}, ordered=lambda step: 0x30)
+
+
+def test_lying_still_may_take_longer_to_believe_than_other_switches() -> None:
+    assert found(landing(1200), landing(950)) == found(landing(950), landing(1200)) == []
+    assert found(landing(1200), landing(850)) == ["control.phase"] == found(landing(850), landing(1200))
+
+
+def test_under_canopies_a_velocity_that_leans_on_fixes_is_compared_where_they_are_played() -> None:
+    def drifting(speed: float, ordered: int) -> Flown:
+        return made(600, lambda step: {"velocity.east": speed}, ordered=lambda step: ordered)
+
+    no_fix = frozenset({"position.east", "position.north"})
+    assert found(drifting(0.0, 0x30), drifting(7.0, 0x30), no_fix) == []
+    assert found(drifting(0.0, 0x30), drifting(7.0, 0x30)) == ["navigation.vel_east"]
+    assert found(drifting(0.0, 0), drifting(7.0, 0), no_fix) == ["navigation.vel_east"]
+
+
+def test_what_the_fins_are_asked_for_is_compared_until_recovery() -> None:
+    def turning(angle: float, ordered: int) -> Flown:
+        return made(600, lambda step: {"control.roll_command": angle}, ordered=lambda step: ordered)
+
+    assert found(turning(0.0, 0), turning(0.06, 0)) == found(turning(0.0, 0x30), turning(0.13, 0x30)) == []
+    assert found(turning(0.0, 0), turning(0.08, 0)) == ["control.roll_command"]
