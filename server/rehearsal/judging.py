@@ -15,8 +15,8 @@ from server.rehearsal.answers import AnswerReader
 from server.rehearsal.flown import Flown, Frame
 from server.rehearsal.shadow import Believed, Shadow, turn_between
 
-NOT_FINITE, APART, WRONG_PHASE, DEPLOYMENT, ENDED, NOT_RECOVERED = (
-    "not finite", "state apart", "phase apart", "deployment apart", "ended", "not recovered",
+NOT_FINITE, APART, WRONG_PHASE, DEPLOYMENT, ENDED, NOT_RECOVERED, PUSHED_AWAY = (
+    "not finite", "state apart", "phase apart", "deployment apart", "ended", "not recovered", "pushed away",
 )  # fmt: skip
 BY_ITSELF = (NOT_FINITE, ENDED)  # wrong without the twin's own computer to compare with
 DEPLOYMENT_WITHIN_S = 0.2
@@ -58,6 +58,7 @@ class Wrong:
             DEPLOYMENT: "is not ordered when the twin's own computer orders it",
             ENDED: "",
             NOT_RECOVERED: "did not come before the ground",
+            PUSHED_AWAY: f"pushed the nose away from the vertical: {self.told:.0f} deg, {self.wanted or 0.0:.0f} without it",
         }[self.kind]
         began = f"; in that frame: {', '.join(self.began)}" if self.began else ""
         return f"{at} {what}".rstrip() + began
@@ -140,7 +141,8 @@ class Judge:
     def deployment(self, flown: Flown, believed: Sequence[Believed | None]) -> tuple[float | None, float | None]:
         """Return when recovery was ordered, s since the beginning: by the computer, and by the twin's own."""
         place = self.reader.state_places["ordered"]
-        ours = next((f.time_us for f in flown.frames if f.answer is not None and int(f.answer.state[place])), None)
+        bits = self.reader.laterals
+        ours = next((f.time_us for f in flown.frames if f.answer is not None and int(f.answer.state[place]) >> bits), None)
         theirs = next((f.time_us for f, b in zip(flown.frames, believed, strict=True) if b is not None and b.deployed), None)
         return tuple(None if one is None else one / 1e6 for one in (ours, theirs))  # type: ignore[return-value]
 
