@@ -21,6 +21,7 @@ NOT_FINITE, APART, WRONG_PHASE, DEPLOYMENT, ENDED, NOT_RECOVERED, PUSHED_AWAY = 
 BY_ITSELF = (NOT_FINITE, ENDED)  # wrong without the twin's own computer to compare with
 DEPLOYMENT_WITHIN_S = 0.2
 PHASE_WITHIN_S = 0.5
+CONTROL_WITHIN_S = 0.5  # at the edge of the gate centimeters decide which of two estimates is through it first
 LANDED_WITHIN_S = 3.0  # how long lying still takes to believe differs from one computer to the next
 QUATERNION = tuple(f"attitude_quaternion.{part}" for part in "wxyz")
 
@@ -182,16 +183,22 @@ class Judge:
 
     def _first_apart(self, flown: Flown, believed: Sequence[Believed | None]) -> Wrong | None:
         before: Frame | None = None
+        alike_us = 0  # when both last controlled, or neither
         for number, (frame, theirs) in enumerate(zip(flown.frames, believed, strict=True)):
             if frame.answer is None or theirs is None:
                 continue
-            wrong = self._apart(number, frame, theirs)
+            controls = self.reader.value(frame.answer, "control.enabled")
+            alike = controls is None or bool(controls) == theirs.controls
+            alike_us = frame.time_us if alike else alike_us
+            wrong = self._apart(number, frame, theirs, alike)
+            if wrong is None and frame.time_us - alike_us > CONTROL_WITHIN_S * 1e6 and not isinstance(controls, str):
+                wrong = Wrong(APART, number, frame.time_us, "control.enabled", controls or 0.0, float(theirs.controls))
             if wrong is not None:
                 return replace(wrong, began=tuple(changes(self.reader, before, frame)))
             before = frame
         return None
 
-    def _apart(self, number: int, frame: Frame, theirs: Believed) -> Wrong | None:
+    def _apart(self, number: int, frame: Frame, theirs: Believed, alike: bool) -> Wrong | None:
         answer, bounds = frame.answer, self.bounds
         assert answer is not None
         told: Mapping[str, float] = {
@@ -212,6 +219,7 @@ class Judge:
             fin is not None
             and not isinstance(fin, str)
             and theirs.controls
+            and alike
             and abs(fin - theirs.roll_command) > bounds.fin_rad
         ):
             return Wrong(APART, number, frame.time_us, "control.roll_command", fin, theirs.roll_command)
