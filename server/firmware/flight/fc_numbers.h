@@ -66,7 +66,7 @@
 #define FC_SIDE_DELAY_S 0.04F
 #define FC_SIDE_BURN_S 0.2F
 #define FC_SIDE_LATE_S 0.03F
-#define FC_SIDE_BETWEEN_S 0.8F
+#define FC_SIDE_BETWEEN_S 0.8F /* longer than delay, burn and lateness: never two at once */
 #define FC_SIDE_SEEN_RAD_S 0.25F /* within two cycles; a motor's own is 0.44 */
 
 /* Commands. */

@@ -134,7 +134,7 @@ void fc_use_side_motors(fc_computer *c)
     if (f->side.waits) {
         look_for_push(c);
     }
-    if (f->side.waits || f->side.ordered == ALL_MOTORS || !may_guide(f) ||
+    if (f->side.ordered == ALL_MOTORS || !may_guide(f) ||
         (f->side.ordered != 0u && f->side.since_s < FC_SIDE_BETWEEN_S)) {
         return;
     }

@@ -6,15 +6,19 @@ backwards. The gust's weather is drawn from each seed, so that no two flights ar
 
 from __future__ import annotations
 
+import json
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from server.cli.paper import Table, Words
+from server.cli.rehearsals.motors import motor_blocks
 from server.cli.rehearse import fly, met
+from server.json_text import finite
 from server.rehearsal.closed_loop import Plan, truth_of
 from server.rehearsal.flown import Flown
 from server.rehearsal.judging import PUSHED_AWAY, Wrong
@@ -122,6 +126,15 @@ static unsigned first_left(const fc_flight *f)
             assert [one.number for one in flown.ordered] == [1, 2, 3, 4]
             times = [one.ordered_s for one in flown.ordered]
             assert np.diff(times) == pytest.approx(betweens, abs=0.021)
+
+
+def test_whoever_inhibits_the_board_in_flight_ends_the_mode(tmp_path: Path) -> None:
+    """As safe all does; here the computer's own, 1.7 s after lift-off, when one has been ordered and another would be."""
+    old = "    fc_let_arming_expire(c);\n    f->charge"
+    new = "    if (f->liftoff_s > 1.7F && f->liftoff_s < 1.8F) fc_inhibit(c);\n" + old
+    program = changed_program(tmp_path, "fc_main.c", old, new, side_motors=True)
+    ((flown, _, _),) = flights(program, (), seeds=SEEDS[:1])
+    assert [one.number for one in flown.ordered] == [FIRST] and len(rehearsed()[0][0].ordered) > 1
 
 
 def test_a_dud_is_known_by_the_rates_and_another_is_taken_and_it_is_no_worse_than_without() -> None:
@@ -260,9 +273,18 @@ def test_a_motors_fault_that_cannot_be(text: str, said: str) -> None:
         read_fault(text, SANDPIPER)
 
 
-def test_what_is_on_a_motor_is_not_on_the_sensors() -> None:
-    flown = rehearsed(faults=("dud channel[3]",))[0][0]
-    assert flown.lost == 0 and [f.stimuli for f in flown.frames[:700]] == [f.stimuli for f in rehearsed()[0][0].frames[:700]]
+def test_what_is_printed_and_written_tells_modes_and_motors() -> None:
+    run = rehearsed(faults=(f"dud channel[{FIRST}]",))[0][2]
+    words, modes, _, motors, *_ = list(motor_blocks([run]))
+    assert isinstance(words, Words) and isinstance(modes, Table) and isinstance(motors, Table)
+    assert modes.head[2:] == ("off", "centered", "roll", "bench", SIDE_MOTORS) and modes.rows[0][5] == "never"
+    assert modes.rows[0][6] == motors.rows[0][3] and motors.rows[0][4:] == (DUD, "", "", "", "")
+    assert motors.rows[1][4] == LIT and motors.rows[1][8].startswith("+")
+    written = json.loads(json.dumps(finite(asdict(run))))
+    assert written["modes_s"]["bench"] is None
+    assert [one["came"] for one in written["side_motors"]["motors"]][:2] == [DUD, LIT]
+    # What does not fly the second mode says so as well.
+    assert len(list(motor_blocks([rehearsed(False)[0][2]]))) == 2
 
 
 def test_the_modes_of_a_computer_that_tells_none() -> None:
