@@ -28,6 +28,7 @@ from protocol.dictionary_file import load_dictionary
 from server.cli.paper import ACT, LOOK, TITLE, Block, Table, Words, show
 from server.cli.rehearsals.again import fly_again
 from server.cli.rehearsals.history import tell_history
+from server.cli.rehearsals.motors import motor_blocks
 from server.cli.rehearsals.port import CAUTIONS, add_port, met_at_port, say
 from server.design.sheet_files import load_sheets
 from server.json_text import finite
@@ -39,12 +40,13 @@ from server.rehearsal.closed_loop import Plan, fly_stepped
 from server.rehearsal.conversation import Conversation, RehearsalProblem, check_simulators
 from server.rehearsal.flown import Flown
 from server.rehearsal.history import FILE, build_of, keep, past_of
-from server.rehearsal.judging import BY_ITSELF, Bounds, Judge, Wrong, believed_of
+from server.rehearsal.judging import BY_ITSELF, PUSHED_AWAY, Bounds, Judge, Wrong, believed_of
 from server.rehearsal.paced import fly_paced
 from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
 from server.rehearsal.sensor_faults import ON_COMPUTER, read_fault
 from server.rehearsal.shadow import Shadow
 from server.rehearsal.shrinking import shrunk
+from server.rehearsal.side_motors import pushed_away, side_motors
 from server.rehearsal.tape import Tape, write_tape
 from server.rehearsal.wires import ProgramWire
 from server.settings import default_folders
@@ -141,8 +143,9 @@ def run(options: argparse.Namespace) -> int:
             flown, wrongs, one = fly(talk, judge, plan, pace)
             file = record(talk, sessions, f"{name}, seed {seed}")
             runs.append(replace(one, recording=str(file)))
-            if wrongs and worst is None and not (one.invalid or flown.outages):  # neither can be played again
-                worst = flown, wrongs[0], plan
+            found = [wrong for wrong in wrongs if wrong.kind != PUSHED_AWAY]  # stimuli alone do not show where a push went
+            if found and worst is None and not (one.invalid or flown.outages):  # neither can be played again
+                worst = flown, found[0], plan
             if options.port is not None:
                 say(f"{name}, seed {seed}: {'passed' if one.passed else 'INVALID' if one.invalid else 'WRONG'}")
         keep_history(sessions, options.program, runs, talk.firmware)
@@ -207,8 +210,10 @@ def fly(talk: Conversation, judge: Judge, plan: Plan, pace: float | None = None)
     wrongs = judge.wrongs(flown, believed)
     if flown.invalid:  # steps were longer than the twin's own computer has them
         wrongs = [wrong for wrong in wrongs if wrong.kind in BY_ITSELF]
+    motors = side_motors(talk, plan, flown)
+    wrongs = sorted([*wrongs, *pushed_away(flown, motors)], key=lambda wrong: wrong.frame)
     deployment_s = judge.deployment(flown, believed)
-    return flown, wrongs, run_of(plan.scenario.name, plan.seed, flown, wrongs, deployment_s, talk.reader)
+    return flown, wrongs, run_of(plan.scenario.name, plan.seed, flown, wrongs, deployment_s, talk.reader, motors)
 
 
 def record(talk: Conversation, folder: Path, what: str) -> Path:
@@ -260,6 +265,7 @@ def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
     against = ("flight", "seed", *(f"{role}, {unit}" for role, unit in zip(COMPARED, units, strict=True)))
     yield Words("State against truth until recovery is ordered: rms, worst.")
     yield Table([(one.scenario, str(one.seed), *_state(one)) for one in runs], against, frozenset(range(2, len(against))))
+    yield from motor_blocks(runs)
     for one in runs:
         if one.invalid:
             yield Words(f"{one.scenario}, seed {one.seed}: INVALID: {one.invalid}.", ACT)

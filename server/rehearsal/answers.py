@@ -14,7 +14,7 @@ from protocol.dictionary import Dictionary
 from protocol.fields import Value
 from protocol.framing import DELIMITER, decode_frame
 from protocol.packets import HEADER_SIZE, TIME
-from protocol.rehearsal import REHEARSAL_NAME
+from protocol.rehearsal import REHEARSAL_NAME, firing_channels
 
 BEFORE_FIELDS = HEADER_SIZE + TIME.size
 APID_MASK = 0x7FF
@@ -46,6 +46,7 @@ class AnswerReader:
         }
         self.channels = tuple(packet.channels for packet in described)
         self.state_places = {channel.name: place for place, channel in enumerate(state.channels)}
+        self.laterals = len(firing_channels(dictionary.roles)[0])  # the lowest bits of `ordered`; recovery follows
         self._number = self.state_places[NUMBER]
         self._unpack: dict[int, tuple[int, Callable[[bytes, int], tuple[Value, ...]]]] = {
             packet.apid: (index, packet.unpack) for index, packet in enumerate(described)

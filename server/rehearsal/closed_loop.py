@@ -19,7 +19,7 @@ from server.rehearsal.answers import Answer
 from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
 from server.rehearsal.flown import Flown, Frame, Outage
 from server.rehearsal.plant import Plant
-from server.rehearsal.sensor_faults import Disturber, SensorFault, Stimulus
+from server.rehearsal.sensor_faults import Disturber, SensorFault, Stimulus, with_motor_faults
 from server.twin.scenario import Scenario
 
 IGNITION_S = 6.0  # after the beginning: the computer starts, levels itself and learns the pad's pressure
@@ -51,7 +51,8 @@ class Flight:
 
     def __init__(self, talk: Conversation, plan: Plan) -> None:
         self.talk, self.plan, self.flown = talk, plan, Flown(firmware=talk.firmware)
-        self.plant = Plant(plan.scenario, plan.seed, talk.dictionary, talk.reader)
+        scenario = with_motor_faults(plan.scenario, plan.faults)
+        self.plant = Plant(scenario, plan.seed, talk.dictionary, talk.reader)
         self._disturber = Disturber(plan.faults, talk.dictionary, random.Random(f"{plan.seed} rehearsal faults"))
         self._phase_place = talk.reader.places.get("vehicle_phase")
         self._phases = _phases(talk.dictionary)
@@ -106,7 +107,7 @@ class Flight:
         """Close the books."""
         flown, plant, reader = self.flown, self.plant, self.talk.reader
         flown.took_s, flown.lost = took_s, self._disturber.lost
-        flown.deployed_s = plant.deployed_s
+        flown.deployed_s, flown.ordered = plant.deployed_s, plant.ordered()
         flown.delays_s = list(self.talk.delays_s)
         flown.cut = plant.time_s >= self.plan.until_s - 1e-9
         flown.landed, flown.landing_s = plant.down, plant.motion.milestones.landing_s

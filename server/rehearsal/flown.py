@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from protocol.arrays import Floats
 from server.rehearsal.answers import Answer
+from server.rehearsal.plant import Ordered
 from server.rehearsal.sensor_faults import Stimulus
 
 
@@ -33,11 +34,13 @@ class Flown:
 
     `deployed_s` is when recovery was first ordered, `delays_s` each step's time from sending to its answer, `missed` how
     many moments passed in which the computer was still busy, `invalid` why the run shows nothing of it, "" when it does.
-    `cut`: it was asked to end before the landing. `truth` is the simulated vehicle's true motion, None in a replay.
+    `ordered` are the lateral motors. `cut`: it was asked to end before the landing. `truth` is the simulated vehicle's true
+    motion, None in a replay.
     """
 
     frames: list[Frame] = field(default_factory=list)
     ended: str = ""
+    ordered: list[Ordered] = field(default_factory=list)
     outages: list[Outage] = field(default_factory=list)
     deployed_s: float | None = None
     delays_s: list[float] = field(default_factory=list)

@@ -16,12 +16,13 @@ from server.rehearsal.answers import AnswerReader
 from server.rehearsal.flown import Flown, Frame
 from server.rehearsal.shadow import Believed, Shadow, turn_between
 
-NOT_FINITE, APART, WRONG_PHASE, DEPLOYMENT, ENDED, NOT_RECOVERED = (
-    "not finite", "state apart", "phase apart", "deployment apart", "ended", "not recovered",
+NOT_FINITE, APART, WRONG_PHASE, DEPLOYMENT, ENDED, NOT_RECOVERED, PUSHED_AWAY = (
+    "not finite", "state apart", "phase apart", "deployment apart", "ended", "not recovered", "pushed away",
 )  # fmt: skip
 BY_ITSELF = (NOT_FINITE, ENDED)  # wrong without the twin's own computer to compare with
 DEPLOYMENT_WITHIN_S = 0.2
 PHASE_WITHIN_S = 0.5
+CONTROL_WITHIN_S = 0.5  # at the edge of the gate centimeters decide which of two estimates is through it first
 LANDED_WITHIN_S = 3.0  # how long lying still takes to believe differs from one computer to the next
 ATTITUDE, FINS = "attitude, degrees", "control.roll_command"
 STRAY_SHARE = 0.7  # of a bound: what is left is for how far a faultless computer is from the twin's own
@@ -70,6 +71,7 @@ class Wrong:
             DEPLOYMENT: "is not ordered when the twin's own computer orders it",
             ENDED: "",
             NOT_RECOVERED: "did not come before the ground",
+            PUSHED_AWAY: f"pushed the nose away from the vertical: {self.told:.0f} deg, {self.wanted or 0.0:.0f} without it",
         }[self.kind]
         began = f"; in that frame: {', '.join(self.began)}" if self.began else ""
         return f"{at} {what}".rstrip() + began
@@ -152,7 +154,8 @@ class Judge:
     def deployment(self, flown: Flown, believed: Sequence[Believed | None]) -> tuple[float | None, float | None]:
         """Return when recovery was ordered, s since the beginning: by the computer, and by the twin's own."""
         place = self.reader.state_places["ordered"]
-        ours = next((f.time_us for f in flown.frames if f.answer is not None and int(f.answer.state[place])), None)
+        bits = self.reader.laterals
+        ours = next((f.time_us for f in flown.frames if f.answer is not None and int(f.answer.state[place]) >> bits), None)
         theirs = next((f.time_us for f, b in zip(flown.frames, believed, strict=True) if b is not None and b.deployed), None)
         return tuple(None if one is None else one / 1e6 for one in (ours, theirs))  # type: ignore[return-value]
 
@@ -192,16 +195,22 @@ class Judge:
 
     def _first_apart(self, flown: Flown, believed: Sequence[Believed | None]) -> Wrong | None:
         before: Frame | None = None
+        alike_us = 0  # when both last controlled, or neither
         for number, (frame, theirs) in enumerate(zip(flown.frames, believed, strict=True)):
             if frame.answer is None or theirs is None:
                 continue
-            wrong = self._apart(number, frame, theirs)
+            controls = self.reader.value(frame.answer, "control.enabled")
+            alike = controls is None or bool(controls) == theirs.controls
+            alike_us = frame.time_us if alike else alike_us
+            wrong = self._apart(number, frame, theirs, alike)
+            if wrong is None and frame.time_us - alike_us > CONTROL_WITHIN_S * 1e6 and not isinstance(controls, str):
+                wrong = Wrong(APART, number, frame.time_us, "control.enabled", controls or 0.0, float(theirs.controls))
             if wrong is not None:
                 return replace(wrong, began=tuple(changes(self.reader, before, frame)))
             before = frame
         return None
 
-    def _apart(self, number: int, frame: Frame, theirs: Believed) -> Wrong | None:
+    def _apart(self, number: int, frame: Frame, theirs: Believed, alike: bool) -> Wrong | None:
         answer, bounds = frame.answer, self.bounds
         assert answer is not None
         told: Mapping[str, float] = {
@@ -222,6 +231,7 @@ class Judge:
             fin is not None
             and not isinstance(fin, str)
             and theirs.controls
+            and alike
             and abs(fin - theirs.roll_command) > bounds.fin_rad
         ):
             return Wrong(APART, number, frame.time_us, FINS, fin, theirs.roll_command)

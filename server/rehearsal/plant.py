@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping, Sequence
+from typing import NamedTuple
 
 from protocol.dictionary import Dictionary
 from protocol.fields import Packet
@@ -32,6 +33,18 @@ class PlantProblem(Problem):
     """The dictionary's stimuli ask for what the simulated vehicle cannot sense; the text is one plain sentence."""
 
 
+NO_CONTINUITY, BURNED, DUD, LIT, NOT_LIT = "no continuity", "burned before", "dud", "lit", "not lit"
+
+
+class Ordered(NamedTuple):
+    """A lateral motor was ordered, s; what came of it in the simulated vehicle, and since when it pushed, None if never."""
+
+    number: int
+    ordered_s: float
+    came: str = NOT_LIT
+    lit_s: float | None = None
+
+
 class Plant:
     """One simulated vehicle without its computer. Times in s since the rehearsal began."""
 
@@ -54,6 +67,8 @@ class Plant:
         self._ordered = 0
         self._lateral, self._recovery = firing_channels(dictionary.roles)
         self._due: list[tuple[float, int]] = []  # when a lateral motor that was ordered lights, and which
+        self._gone: set[int] = set()  # lateral motors whose bridge is burned: a computer started anew lights none of them
+        self._orders: list[Ordered] = []
         self.deployed_s: float | None = None
         self._cameras = [reader.places.get(f"camera[{n}].powered") for n in range(1, len(self.airframe.cameras) + 1)]
 
@@ -150,14 +165,33 @@ class Plant:
         """Fire what was ordered, where continuity is: lateral motors after the board's delay, recovery charges at once."""
         numbers = self.vehicle.firing
         for place in range(len(self._lateral)):
-            if bits >> place & 1 and _has(numbers.lateral_continuity, place):
-                self._due.append((self.time_s + numbers.fire_delay_s, place + 1))
+            if bits >> place & 1:
+                self._order(place + 1, _has(numbers.lateral_continuity, place))
         recovery = [bool(bits >> len(self._lateral) + place & 1) for place in range(len(self._recovery))]
         burns = [asked and _has(numbers.recovery_continuity, place) for place, asked in enumerate(recovery)]
         if any(recovery) and self.deployed_s is None:
             self.deployed_s = self.time_s
         if any(burns):
             self.motion.fire_recovery(*(burns + [False, False])[:2])
+
+    def _order(self, number: int, has_continuity: bool) -> None:
+        came = NO_CONTINUITY if not has_continuity else BURNED if number in self._gone else NOT_LIT
+        if came == NOT_LIT:
+            self._gone.add(number)
+            self._due.append((self.time_s + self.vehicle.firing.fire_delay_s, number))
+        self._orders.append(Ordered(number, self.time_s, came))
+
+    def ordered(self) -> list[Ordered]:
+        """Return the lateral motors that were ordered, and what has come of each."""
+        lit_s, duds = self.motion.lit_s, self.vehicle.lateral.dud
+        out = []
+        for one in self._orders:
+            if one.came == NOT_LIT and one.number in lit_s:
+                out.append(one._replace(came=LIT, lit_s=lit_s[one.number]))
+            else:
+                is_dud = one.came == NOT_LIT and _has(duds, one.number - 1)
+                out.append(one._replace(came=DUD) if is_dud else one)
+        return out
 
     def step(self) -> None:
         """Let one cycle pass."""

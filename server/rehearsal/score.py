@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from xml.etree import ElementTree
 
 import numpy as np
@@ -15,6 +15,7 @@ from server.rehearsal.answers import AnswerReader
 from server.rehearsal.flown import Flown
 from server.rehearsal.judging import Wrong
 from server.rehearsal.paced import spread
+from server.rehearsal.side_motors import SideMotors, modes_of
 
 COMPARED = ("position.east", "position.north", "position.up", "velocity.east", "velocity.north", "velocity.up")
 
@@ -24,7 +25,8 @@ class Run:
     """One run judged. `state` gives for each component of the state vector (rms, worst) against the true motion until
     recovery is ordered, SI units; `deployment_s` the computer's and the twin's own; `delay_s` of the loop median and 99th
     percentile, `delay_most_s` the greatest; `jitter_s` 99th percentile and greatest; `invalid` why it does not count, or "".
-    `outages_s` tells when it was without power, `ordered_s` when recovery was ordered in fact."""
+    `outages_s` tells when it was without power, `ordered_s` when recovery was ordered in fact, `modes_s` when each control
+    mode began, None where it never did."""
 
     scenario: str
     seed: int
@@ -45,6 +47,8 @@ class Run:
     ordered_s: float | None = None
     invalid: str = ""
     recording: str = ""
+    modes_s: Mapping[str, float | None] = field(default_factory=dict)
+    side_motors: SideMotors | None = None
 
     @property
     def passed(self) -> bool:
@@ -59,6 +63,7 @@ def run_of(
     wrongs: Sequence[Wrong],
     deployment_s: tuple[float | None, float | None],
     reader: AnswerReader,
+    motors: SideMotors | None = None,
 ) -> Run:
     """Return the figures of one run."""
     delay_s, jitter_s = spread(flown.delays_s)
@@ -81,6 +86,8 @@ def run_of(
         outages_s=[(outage.from_s, outage.until_s) for outage in flown.outages],
         ordered_s=flown.deployed_s,
         invalid=flown.invalid,
+        modes_s=modes_of(flown, reader),
+        side_motors=motors,
     )
 
 

@@ -1,4 +1,4 @@
-"""Faults put on what the flight computer is told, or on its power: at a moment, for a while, on named channels.
+"""Faults put on what the flight computer is told, on its power, or on a lateral motor: at a moment, for a while.
 
     KIND CHANNEL... [at S | at PHASE] [for S | for N frames] [by NUMBER]
 
@@ -12,8 +12,11 @@
     loss           a share NUMBER of stimuli does not arrive
     reset          the computer starts anew, and obeys again after so long (0.1 s where nothing is said)
     brown-out      it is without power for so long, then starts anew
+    dud            a lateral motor has continuity, takes the current and does not light: `dud channel[2]`
+    late           it lights NUMBER seconds after it should: `late channel[2] by 0.3`
 
-The last two only with a program or an emulated board, which can be started anew without a hand on the bench.
+A reset and a brown-out only with a program or an emulated board, which can be started anew without a hand on the bench. A
+motor is a dud, or late, for the whole flight.
 A channel is a role of a stimulus (`gyro.a.z`); its beginning names several (`gyro.a`). Times are those of the rehearsal.
 """
 
@@ -22,18 +25,21 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from protocol.dictionary import Dictionary
+from protocol.rehearsal import firing_channels
 from server.problems import Problem
 from server.rehearsal.plant import CYCLE_S
+from server.twin.scenario import Scenario
 
 ON_VALUES = ("stuck", "clipped", "biased", "not-a-number")
 ON_STIMULI = ("dropped", "out-of-order", "clock-step", "loss")
 ON_COMPUTER = ("reset", "brown-out")
-KINDS = ON_VALUES + ON_STIMULI + ON_COMPUTER
+ON_MOTORS = ("dud", "late")
+KINDS = ON_VALUES + ON_STIMULI + ON_COMPUTER + ON_MOTORS
 RESET_S = "0.1"
-NEEDS_NUMBER = ("clipped", "biased", "clock-step", "loss")
+NEEDS_NUMBER = ("clipped", "biased", "clock-step", "loss", "late")
 Stimulus = tuple[str, int, tuple[float, ...]]  # name, us since the beginning, values
 
 
@@ -62,13 +68,10 @@ def read_fault(text: str, dictionary: Dictionary) -> SensorFault:
     channels: list[str] = []
     while rest and rest[0] not in ("at", "for", "by"):
         channels.append(rest.pop(0))
-    roles = [channel.role or "" for packet in dictionary.stimuli.values() for channel in packet.channels]
-    for name in channels:
-        if not any(_names(name, role) for role in roles):
-            raise FaultProblem(f"No stimulus has a channel {name!r}.")
-    if (kind in ON_VALUES) != bool(channels):
-        raise FaultProblem(f"{kind} {'needs channels' if kind in ON_VALUES else 'takes no channels'}.")
+    _check_channels(kind, channels, dictionary)
     given = _pairs(rest, text)
+    if kind in ON_MOTORS and ("at" in given or "for" in given):
+        raise FaultProblem(f"{kind} takes no time: a motor is so for the whole flight.")
     at = given.pop("at", "0")
     if kind in NEEDS_NUMBER and "by" not in given:
         raise FaultProblem(f"{kind} needs a number: by NUMBER.")
@@ -78,6 +81,19 @@ def read_fault(text: str, dictionary: Dictionary) -> SensorFault:
     for_s = _number(given.get("for", RESET_S if kind == "reset" else "inf"), text)
     number = _number(given.get("by", "0"), text)
     return SensorFault(kind, tuple(channels), at_s, None if at_s is not None else at.replace("-", " "), for_s, number)
+
+
+def _check_channels(kind: str, channels: Sequence[str], dictionary: Dictionary) -> None:
+    needs = kind in ON_VALUES + ON_MOTORS
+    motors, _ = firing_channels(dictionary.roles)
+    roles = [channel.role or "" for packet in dictionary.stimuli.values() for channel in packet.channels]
+    for name in channels:
+        if kind in ON_MOTORS and name not in motors:
+            raise FaultProblem(f"No lateral motor is named {name!r}; there are {', '.join(motors) or 'none'}.")
+        if kind not in ON_MOTORS and not any(_names(name, role) for role in roles):
+            raise FaultProblem(f"No stimulus has a channel {name!r}.")
+    if needs != bool(channels):
+        raise FaultProblem(f"{kind} {'needs channels' if needs else 'takes no channels'}.")
 
 
 def _pairs(words: list[str], text: str) -> dict[str, str]:
@@ -102,6 +118,19 @@ def _number(word: str, text: str) -> float:
 
 def _names(name: str, role: str) -> bool:
     return role == name or role.startswith(f"{name}.")
+
+
+def with_motor_faults(scenario: Scenario, faults: Sequence[SensorFault]) -> Scenario:
+    """Return a scenario whose lateral motors have the faults that are theirs; one asked for a motor it lacks is left out."""
+    lateral = scenario.vehicle().lateral
+    dud, late_s = list(lateral.dud), list(lateral.late_s)
+    for fault in faults:
+        for place in (int(name.partition("[")[2].rstrip("]")) - 1 for name in fault.channels if fault.kind in ON_MOTORS):
+            if place < len(dud) and fault.kind == "dud":
+                dud[place] = True
+            elif place < len(late_s):
+                late_s[place] = fault.number
+    return replace(scenario, changes={**scenario.changes, "lateral.dud": tuple(dud), "lateral.late_s": tuple(late_s)})
 
 
 @dataclass
@@ -132,7 +161,7 @@ class Disturber:
         acting = [
             index
             for index, fault in enumerate(self.faults)
-            if fault.kind not in ON_COMPUTER and self._acts(index, fault, now_s, phase)
+            if fault.kind in ON_VALUES + ON_STIMULI and self._acts(index, fault, now_s, phase)
         ]
         if not acting and not self._held:
             return list(stimuli)

@@ -67,7 +67,8 @@ class Motion:
         self._shock_until_s = 0.0
         self._fins_rad = (0.0, 0.0, 0.0, 0.0)
         self._fins_push = self._push = rigid_body.fin_push(self._fins_rad, self.aero)
-        self._burning: list[tuple[float, int]] = []  # until when, and which lateral motor
+        self._burning: list[tuple[float, float, int]] = []  # from and until when, and which lateral motor
+        self.lit_s: dict[int, float] = {}  # when each lateral motor that pushed began to
         self._opened = (False, False)
         self._pair: canopy.Pair | None = None  # as it was in the last step
         self._topple_axis: Vector = (1.0, 0.0, 0.0)
@@ -132,15 +133,17 @@ class Motion:
     def fire_lateral(self, number: int) -> None:
         """Light lateral motor 1 to 4: it pushes for its burning time. On the rail and on the ground nothing moves."""
         if self.kind == FREE:
-            self._burning.append((self.time_s + self.vehicle.lateral.burn_s, number))
-            self._push = self._pushed()
+            lateral = self.vehicle.lateral
+            from_s = self.time_s + lateral.late_s[number - 1]
+            self._burning.append((from_s, from_s + lateral.burn_s, number))
 
     def _pushed(self) -> rigid_body.FinPush:
         """Return what the fins do and what the lateral motors that burn add to it."""
         if not self._burning:
             return self._fins_push
         lateral = self.vehicle.lateral
-        forces = [rigid_body.side_force(lateral, number) for _, number in self._burning]
+        burning = [number for from_s, _, number in self._burning if self.time_s >= from_s - 1e-9]
+        forces = [rigid_body.side_force(lateral, number) for number in burning]
         x, y = (sum(force[axis] for force in forces) for axis in (0, 1))
         return replace(self._fins_push, force_x=x, force_y=y, force_m=lateral.place_m)
 
@@ -217,8 +220,11 @@ class Motion:
             self.kind = FREE
 
     def _step_free(self) -> None:
-        if self._burning and self.time_s >= self._burning[0][0] - 1e-9:
-            self._burning = [burns for burns in self._burning if self.time_s < burns[0] - 1e-9]
+        if self._burning:
+            self._burning = [burns for burns in self._burning if self.time_s < burns[1] - 1e-9]
+            for from_s, _, number in self._burning:
+                if self.time_s >= from_s - 1e-9 and not self.vehicle.lateral.dud[number - 1]:
+                    self.lit_s.setdefault(number, self.time_s)
             self._push = self._pushed()
         self._step_whole(on_rail=False)
         if self._state[2] <= 0.0 and self._state[5] < 0.0:

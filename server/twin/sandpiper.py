@@ -259,6 +259,8 @@ class LateralNumbers:
     place_m: float = 0.30
     # A dud takes the current, burns its bridge and gives nothing.
     dud: tuple[bool, ...] = (False, False, False, False)
+    # So long after the current some light, s.
+    late_s: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@
  *     fc_phases.c      the table of phases
  *     fc_control.c     roll control behind its gate
  *     fc_deployment.c  recovery, the lateral channels, and whatever else fires
+ *     fc_side_motors.c the second control mode, only with -DFC_SIDE_MOTORS
  *     fc_commands.c    what is obeyed;   fc_packets.c  what is sent
  *     fc_host.c, fc_board_qemu.c         a computer with a pipe; an emulated Cortex-M4 board
  *
@@ -31,6 +32,7 @@
 #define FC_FINS 4u
 #define FC_WORK_MAX 4u
 #define FC_PLAN_SIZE 12u
+#define FC_SIDE_CYCLES 5u
 
 /* What the sensors say, SI units, body axes with +z out of the nose. */
 typedef struct {
@@ -103,11 +105,26 @@ typedef union {
     } descent;
 } fc_phase_memory;
 
+#ifdef FC_SIDE_MOTORS
+typedef struct {
+    bool released; /* the board, by this mode, once a flight */
+    bool over;
+    bool waits;      /* for the push of the last one ordered to be seen */
+    uint8_t ordered; /* a bit a motor */
+    uint8_t motor;   /* the last one */
+    float since_s;   /* it was ordered */
+    float rates[FC_SIDE_CYCLES][2]; /* of the last cycles, the newest first */
+} fc_side;
+#endif
+
 /* The flight software: all that a start begins anew. */
 typedef struct {
     fc_sensors sensors;
     fc_navigation nav;
     fc_control control;
+#ifdef FC_SIDE_MOTORS
+    fc_side side;
+#endif
     fc_phase_memory memory;
     uint8_t phase; /* BH_CONTROL_PHASE_* */
     bool deployed;
@@ -194,6 +211,11 @@ bool fc_fire(fc_computer *c, unsigned channel);
 void fc_arm_recovery(fc_computer *c);
 void fc_deploy(fc_computer *c);
 void fc_let_arming_expire(fc_computer *c);
+
+#ifdef FC_SIDE_MOTORS
+/* fc_side_motors.c */
+void fc_use_side_motors(fc_computer *c);
+#endif
 
 /* fc_commands.c */
 void fc_obey(fc_computer *c, const bh_command *command);

@@ -28,6 +28,9 @@ void fc_step(fc_computer *c, float seconds)
     estimate(f);
     fc_change_phase(c);
     fc_move_fins(c);
+#ifdef FC_SIDE_MOTORS
+    fc_use_side_motors(c);
+#endif
     fc_let_arming_expire(c);
     f->charge_used_c += f->sensors.battery_a * seconds;
     f->sensors.has_fix = false;

@@ -58,6 +58,21 @@
 #define FC_FIN_RAD_S 7.0F
 #define FC_SWEEP_MS 400u
 
+/* Side motors, all invented: from where on they may push, how far it must lean and may lean, what a push looks like. */
+#define FC_SIDE_GATE_M 30.0F
+#define FC_SIDE_GATE_M_S 25.0F  /* slower, one push would throw the nose past the vertical */
+#define FC_SIDE_CLIMB_M_S 10.0F
+#define FC_SIDE_LEAN_COSINE 0.939693F /* 20 degrees */
+#define FC_SIDE_LOST_COSINE 0.258819F /* 75 degrees: too far over for a push to be known good */
+#define FC_SIDE_ASIDE_M_S 5.0F        /* it must go the way it leans, or it is only swinging */
+#define FC_SIDE_BACK_RAD_S 0.5F       /* faster it is on its way back already */
+#define FC_SIDE_ALIGNED 0.8F          /* cosine between its push and the wanted way */
+#define FC_SIDE_DELAY_S 0.04F
+#define FC_SIDE_BURN_S 0.2F
+#define FC_SIDE_LATE_S 0.03F
+#define FC_SIDE_BETWEEN_S 0.8F /* longer than delay, burn and lateness: never two at once */
+#define FC_SIDE_SEEN_RAD_S 0.25F /* within two cycles; a motor's own is 0.44 */
+
 /* Commands. */
 #define FC_ARM_EXPIRES_MS 60000u
 #define FC_EFFECT_MS 300u

@@ -23,11 +23,13 @@ from tests.server.firmware.flight_play import AFTER_LANDING_CYCLES, ANSWERS, Hos
 ALL_PHASES = ["startup", "pad", "boost", "coast", "descent", "landed"]
 
 
+@pytest.mark.parametrize("side_motors", [False, True], ids=["plain", "side motors"])
 @pytest.mark.parametrize("rehearsal", [True, False], ids=["rehearsal", "flight"])
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])
-def test_it_compiles_without_a_warning(compiler: str, rehearsal: bool) -> None:
+def test_it_compiles_without_a_warning(compiler: str, rehearsal: bool, side_motors: bool) -> None:
     whole = [compiler, "-std=c99", "-O2", *STRICT]
-    run_in(flight_folder(), host_command(f"strict_{compiler}_{int(rehearsal)}", rehearsal=rehearsal, compiler=whole))
+    name = f"strict_{compiler}_{int(rehearsal)}_{int(side_motors)}"
+    run_in(flight_folder(), host_command(name, rehearsal=rehearsal, side_motors=side_motors, compiler=whole))
 
 
 @pytest.mark.parametrize("fault", range(FAULTS + 1))
@@ -39,10 +41,10 @@ def test_every_variant_compiles_without_a_warning(compiler: str, fault: int) -> 
         run_in(flight_folder(), [compiler, "-std=c99", "-O2", *STRICT, *define, "-c", part, "-o", "variant.o"])
 
 
-@pytest.mark.parametrize("rehearsal", [True, False], ids=["rehearsal", "flight"])
-def test_it_compiles_for_the_board_without_a_warning(rehearsal: bool) -> None:
+@pytest.mark.parametrize(("rehearsal", "side_motors"), [(True, False), (False, False), (True, True), (False, True)])
+def test_it_compiles_for_the_board_without_a_warning(rehearsal: bool, side_motors: bool) -> None:
     strict = ["arm-none-eabi-gcc", "-std=c99", "-O2", *(flag for flag in STRICT if flag != "-Wpedantic")]
-    run_in(flight_folder(), board_command("strict.elf", rehearsal=rehearsal, compiler=strict))
+    run_in(flight_folder(), board_command("strict.elf", rehearsal=rehearsal, side_motors=side_motors, compiler=strict))
 
 
 def test_it_is_the_sandpipers_and_says_so(tmp_path: Path) -> None:

@@ -83,11 +83,30 @@ def test_attitude_and_rates_count_until_recovery_is_ordered_only() -> None:
     assert kinds(wrongs(flown({60: {"position.up": 16.0}}, ordered=50), believed(50))) == [APART]
 
 
-def test_the_fin_counts_while_the_twins_own_computer_controls() -> None:
-    off = {60: {"control.roll_command": math.radians(4.1)}}
+def test_the_fin_counts_while_both_control() -> None:
+    turned = {"control.roll_command": math.radians(4.1)}
+    off, on = {60: turned}, {step: {"control.enabled": 1} | (turned if step == 60 else {}) for step in range(STEPS)}
     assert wrongs(flown(off)) == []
-    (wrong,) = wrongs(flown(off), believed(controls=True))
-    assert (wrong.kind, wrong.component) == (APART, "control.roll_command")
+    (wrong,) = wrongs(flown(on), believed(controls=True))
+    assert (wrong.kind, wrong.frame, wrong.component) == (APART, 60, "control.roll_command")
+
+
+def test_control_may_begin_and_end_half_a_second_apart_and_no_more() -> None:
+    """At the gate's edge a few centimeters decide which of two estimates is through it first."""
+    theirs = [replace(one, controls=step >= 100, roll_command=1.0) for step, one in enumerate(believed())]
+
+    def after(begin: int, end: int = STEPS) -> list[Wrong]:
+        fin: dict[str, Value] = {"control.enabled": 1, "control.roll_command": 1.0}
+        return wrongs(flown({step: fin for step in range(begin, end)}), theirs)
+
+    assert after(149) == [] and after(51) == []
+    (late,) = after(152)
+    assert (late.kind, late.frame, late.component, late.told, late.wanted) == (APART, 150, "control.enabled", 0.0, 1.0)
+    (early,) = after(45)
+    assert (early.component, early.frame, early.told) == ("control.enabled", 95, 1.0)
+    assert after(149, STEPS - 49) == []  # what lasts shorter at the end is left open as well
+    (never,) = wrongs(flown(), theirs)
+    assert never.component == "control.enabled"
 
 
 def test_a_phase_may_come_half_a_second_apart_and_no_more() -> None:
