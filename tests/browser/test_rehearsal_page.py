@@ -154,6 +154,12 @@ def test_how_each_build_has_done_stands_at_try_and_nothing_where_there_was_none(
             told = panel.inner_text()
             assert "example 1 \N{MIDDLE DOT} 0a1b2c3d" in told and "7 of 8 passed; it fails in less than 47.1 %" in told
             assert "Most often wrong: navigation.rate_z, not finite" in told
+            marks = panel.locator('[data-testid="rehearsal-run"]')
+            marks.last.focus()  # the only one that the Tab key stops at
+            assert marks.evaluate_all("all => all.filter((one) => one.tabIndex === 0).length") == 1
+            for key, at in (("ArrowLeft", 6), ("Home", 0), ("ArrowRight", 1), ("End", 7), ("ArrowRight", 7)):
+                page.keyboard.press(key)
+                assert marks.nth(at).evaluate("(one) => one === document.activeElement"), key
             assert panel.locator(".course-mark.-passed").count() == 7 and panel.locator(".course-mark.-failed").count() == 1
             panel.scroll_into_view_if_needed()
             assert panel.evaluate("(node) => node.scrollWidth <= node.clientWidth")
@@ -211,7 +217,12 @@ def test_a_rehearsal_shows_its_picture_with_the_numbers_of_the_terminal(browser:
             assert shown.locator(".run-curve .run-worst").count() == 10 and shown.locator(".run-curve .run-bad").count() == 0
             label = page.locator('[data-testid="run-position.up"] svg[role="img"]').get_attribute("aria-label")
             assert label.startswith("Height: computer over truth, from 6.0 to ")
-            assert shown.evaluate("(node) => node.scrollWidth <= node.clientWidth")
+            for width, height in ((1366, 768), (1280, 720), (900, 700), (390, 844)):
+                page.set_viewport_size({"width": width, "height": height})
+                page.wait_for_timeout(300)
+                assert shown.evaluate("(node) => node.scrollWidth <= node.clientWidth"), width
+                assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), width
+            page.set_viewport_size({"width": 1366, "height": 768})
             mark("calm, seed 2: failed").click()
             wrongs = shown.locator('[data-testid="run-wrongs"]')
             wrongs.wait_for()
@@ -224,5 +235,7 @@ def test_a_rehearsal_shows_its_picture_with_the_numbers_of_the_terminal(browser:
             assert shown.locator(".run-curve").count() == 0
             page.locator('[data-testid="run-close"]').click()
             shown.wait_for(state="hidden")
+            focused = lambda: page.evaluate("document.activeElement.getAttribute('aria-label')")  # noqa: E731
+            eventually(lambda: focused() == "calm, seed 1: passed")
     finally:
         station.stop()

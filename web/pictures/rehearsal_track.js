@@ -8,7 +8,7 @@ import { timeTicks } from "./strip_shapes.js";
 
 const DEG = 180 / Math.PI;
 const TURNS = { rad: "deg", "rad/s": "deg/s" };
-export const CURVE_BOX = { width: 340, height: 200, left: 46, right: 8, top: 8, middle: 112, below: 128, base: 178 };
+export const CURVE_BOX = { width: 340, height: 210, left: 46, right: 8, top: 8, middle: 112, below: 128, base: 188 };
 const known = Number.isFinite;
 
 /** What a component's unit is read in: {unit, per: how many of it one of SI is}; angles in degrees, as elsewhere. */
@@ -86,8 +86,8 @@ export function curveShape(curve, [from, to], bad_s) {
     bad: inside ? x(bad_s) : null,
     zero: under.y(0),
     above: gridOf(above, 3),
-    below: gridOf(under, 3),
-    ticks: roundValues(from, to, 4).map((t) => ({ x: Math.max(left + 8, Math.min(width - 14, x(t))), text: `${t} s` })),
+    below: gridOf(under, 4),
+    ticks: roundValues(from, to, 5).map((t) => ({ x: Math.max(left + 8, Math.min(width - 14, x(t))), text: `${t} s` })),
   };
 }
 

@@ -50,30 +50,34 @@ function make(one, acts) {
   return Object.assign(node, { course });
 }
 
-function showChosen({ course }, chosen) {
+function showChosen({ course }, chosen, before) {
   const buttons = [...course.children];
   const stop = buttons.find(({ mark }) => isSame(mark, chosen)) ?? buttons.at(-1);
   for (const button of buttons) {
     setAttr(button, "aria-pressed", String(isSame(button.mark, chosen)));
     setAttr(button, "tabindex", button === stop ? "0" : "-1");
+    if (before && !chosen && isSame(button.mark, before)) button.focus(); // what was closed held the focus
   }
 }
 
 export function RehearsalPanel(el, acts) {
   const list = h("ol", { class: "rehearsed-list", testid: "rehearsals" });
   el.append(list, h("p", { class: "absent", text: NOT_FLOWN }));
+  let before;
   return {
     update(view) {
       const { rehearsals, now } = view.page;
       acts.lookAtRehearsals(now);
+      const chosen = rehearsals.chosen?.mark;
       setHidden(el.parentElement, rehearsals.builds.length === 0);
       syncList(
         list,
         rehearsals.builds.slice(0, MOST),
         (one) => JSON.stringify(one),
         (one) => make(one, acts),
-        (node) => showChosen(node, rehearsals.chosen?.mark),
+        (node) => showChosen(node, chosen, before),
       );
+      before = chosen;
     },
   };
 }

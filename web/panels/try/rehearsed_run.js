@@ -140,7 +140,7 @@ function phaseTable(track) {
       "tbody",
       {},
       ...phaseRows(track).map(({ name, computer, truth }) => row(name, computer, truth)),
-      row("recovery ordered \u25bc (for truth the twin\u2019s own \u25b3)", ordered, own),
+      row("recovery \u25bc (\u25b3 the twin\u2019s own)", ordered, own),
     ),
   );
 }
@@ -231,9 +231,17 @@ function pictures(track, width) {
     h("p", { class: "run-after", testid: "run-after", text: phaseDifferences(track) }),
     h("h3", { text: `State against truth, ${ends}` }),
     track.curves.length ? legend(track.first_bad_s) : h("p", { class: "absent", text: "Nothing to compare was told." }),
-    h("div", { class: "run-curves" }, ...track.curves.map((curve) => curveFigure(curve, range, track.first_bad_s))),
-    h("h3", { text: "In numbers" }),
-    h("div", { class: "run-tables" }, phaseTable(track), facts(track)),
+    h(
+      "div",
+      { class: "run-curves" },
+      ...track.curves.map((curve) => curveFigure(curve, range, track.first_bad_s)),
+      h(
+        "section",
+        { class: "run-numbers" },
+        h("h3", { text: "In numbers" }),
+        h("div", { class: "run-tables" }, phaseTable(track), facts(track)),
+      ),
+    ),
   ].filter(Boolean);
 }
 
@@ -244,7 +252,7 @@ export function RehearsedRun(el, acts) {
   el.append(head, said, body);
   const box = boxOf(el, acts.changed);
   const [onceHead, onceBody] = [builder(), builder()];
-  let shown = null;
+  let seen = ""; // what of it was brought before the eyes: on a phone it lies far below
   return {
     update(view) {
       const { chosen } = view.page.rehearsals;
@@ -252,13 +260,14 @@ export function RehearsedRun(el, acts) {
       onceHead(chosen?.mark, () => head.replaceChildren(...(chosen ? [headOf(chosen, acts)] : [])));
       setText(said, chosen ? chosen.problem || (chosen.track ? "" : "Asking for its picture \u2026") : "");
       setHidden(said, !said.textContent);
-      const { track } = chosen ?? {};
+      const track = box.width ? chosen?.track : null;
       onceBody(track ? `${JSON.stringify(chosen.mark)} ${box.width}` : null, () =>
-        body.replaceChildren(...(track && box.width ? pictures(track, box.width) : [])),
+        body.replaceChildren(...(track ? pictures(track, box.width) : [])),
       );
-      // Opened, it is where the eyes go: on a phone it lies far below.
-      if (chosen && !shown) el.parentElement.scrollIntoView({ block: "start" });
-      shown = chosen;
+      // Once opened and once drawn, since before there may be no room to scroll into; not while runs are gone through.
+      const now = !chosen ? "" : seen === "drawn" || track ? "drawn" : "opened";
+      if (now && now !== seen) el.parentElement.scrollIntoView({ block: "start" });
+      seen = now;
     },
   };
 }
