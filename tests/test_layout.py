@@ -54,7 +54,7 @@ ROOMS: dict[str, str] = {
 FOR_ALL = frozenset({"problems", "json_text", "timestamps"})
 NEVER_FOR = frozenset({"flight", "twin"})
 # Of another room only these modules, where the table alone would say too much.
-ONLY = {("analysis", "recording"): frozenset({"records"}), ("http", "rehearsal"): frozenset({"history"})}
+ONLY = {("analysis", "recording"): frozenset({"records"}), ("http", "rehearsal"): frozenset({"history", "track_file"})}
 # Rooms inside server/flight/, most of them alone: an arrow is listed or it is not allowed.
 FLIGHT_ROOMS: dict[str, str] = {
     "air": "",

@@ -30,6 +30,7 @@ import { Delay } from "./station/delay.js";
 import { DeskSocket } from "./station/desk_socket.js";
 import { Live } from "./station/live.js";
 import { Operator, takeToken } from "./station/operator.js";
+import { Rehearsals } from "./station/rehearsals.js";
 import { Shelf } from "./station/shelf.js";
 import { TrialPlans } from "./station/trial_plans.js";
 import { ViewSocket } from "./station/view_socket.js";
@@ -60,6 +61,7 @@ const operator = new Operator({
 });
 const shelf = new Shelf({ changed, trouble, token: () => operator.token, opened: () => opened.replay?.name });
 const trialPlans = new TrialPlans(changed);
+const rehearsals = new Rehearsals(changed);
 const ears = new Ears(window, changed);
 const delay = new Delay({ ask: getClock, now: seconds, changed });
 
@@ -79,7 +81,7 @@ function snapshot() {
   const silentSince = viewSocket?.silentSince ?? null;
   const now = performance.now();
   const { beat, store } = live;
-  const people = { desk: operator.state, trials: trialPlans.known };
+  const people = { desk: operator.state, trials: trialPlans.known, rehearsals: rehearsals.known };
   return pageOf({
     about,
     canKeep,
@@ -110,6 +112,7 @@ function currentView(page) {
 const acts = {
   ...shelf.acts,
   ...trialPlans.acts,
+  ...rehearsals.acts,
   changed,
   trouble,
   live: backToLive,

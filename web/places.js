@@ -34,6 +34,7 @@ import { WholePadSheet } from "./panels/ready/whole_pad_sheet.js";
 import { ChannelTable } from "./panels/try/channel_table.js";
 import { FinPanel } from "./panels/try/fin_panel.js";
 import { RehearsalPanel } from "./panels/try/rehearsal_panel.js";
+import { RehearsedRun } from "./panels/try/rehearsed_run.js";
 import { SharePanel } from "./panels/try/share_panel.js";
 import { TrialPanel } from "./panels/try/trial_panel.js";
 import { AttitudePanel } from "./panels/watch/attitude_panel.js";
@@ -64,6 +65,7 @@ const PLACES = {
         ["rehearsals", "Rehearsals", RehearsalPanel],
         ["share", "Watching along", SharePanel],
       ],
+      [["rehearsed-run", "", RehearsedRun]],
     ],
   },
   ready: {

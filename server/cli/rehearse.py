@@ -17,7 +17,7 @@ import os
 import random
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, replace
 from datetime import UTC, datetime
@@ -35,6 +35,7 @@ from server.json_text import finite
 from server.recording.clock import SystemClock
 from server.recording.segment import safe_name, session_name
 from server.recording.session_header import make_header
+from server.rehearsal.against_truth import POSITION_AND_VELOCITY, TURNING, unit_of
 from server.rehearsal.cases import Player, case_text, how_often, moments_of, read_case
 from server.rehearsal.closed_loop import Plan, fly_stepped
 from server.rehearsal.conversation import Conversation, RehearsalProblem, check_simulators
@@ -42,12 +43,14 @@ from server.rehearsal.flown import Flown
 from server.rehearsal.history import FILE, build_of, keep, past_of
 from server.rehearsal.judging import BY_ITSELF, PUSHED_AWAY, Bounds, Judge, Wrong, believed_of
 from server.rehearsal.paced import fly_paced
-from server.rehearsal.score import COMPARED, Run, junit, run_of, verdict
+from server.rehearsal.score import Run, junit, run_of, verdict
 from server.rehearsal.sensor_faults import ON_COMPUTER, read_fault
 from server.rehearsal.shadow import Shadow
 from server.rehearsal.shrinking import shrunk
 from server.rehearsal.side_motors import pushed_away, side_motors
 from server.rehearsal.tape import Tape, write_tape
+from server.rehearsal.track import track_of
+from server.rehearsal.track_file import write_track
 from server.rehearsal.wires import ProgramWire
 from server.settings import default_folders
 from server.timestamps import NS_PER_S
@@ -56,6 +59,10 @@ from server.version import software
 
 PASSED, FAILED = 0, 3
 EVERY = "all"
+HEAD = (
+    "flight", "seed", "", "deployed", "twin's own", "times real time",
+    "answer", "99th", "most", "jitter, 99th", "cycle, most",
+)  # fmt: skip
 Reached = tuple[Conversation, float | None]
 HERE = "On this computer only: the program moves nothing."
 CAUTION = "Blockhouse is not a safety device; what passes here has not flown."
@@ -143,6 +150,7 @@ def run(options: argparse.Namespace) -> int:
             flown, wrongs, one = fly(talk, judge, plan, pace)
             file = record(talk, sessions, f"{name}, seed {seed}")
             runs.append(replace(one, recording=str(file)))
+            write_track(file, track_of(one, flown, talk.reader, judge.phases))
             found = [wrong for wrong in wrongs if wrong.kind != PUSHED_AWAY]  # stimuli alone do not show where a push went
             if found and worst is None and not (one.invalid or flown.outages):  # neither can be played again
                 worst = flown, found[0], plan
@@ -247,7 +255,6 @@ def report(options: argparse.Namespace, runs: list[Run], firmware: str) -> None:
 
 def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
     """Yield what is printed of the runs."""
-    head = ("flight", "seed", "", "deployed", "twin's own", "times real time", "answer", "99th", "most", "jitter, 99th")
     rows = [
         (
             one.scenario,
@@ -256,15 +263,15 @@ def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
             *(f"{at:.2f} s" if at is not None else "never" for at in one.deployment_s),
             f"{one.duration_s / one.took_s:.3g}" if one.took_s else "",
             *(f"{delay * 1e3:.2f} ms" for delay in (*one.delay_s, one.delay_most_s, one.jitter_s[0])),
+            f"{one.cycle_us / 1e3:.3f} ms" if one.cycle_us else "not told",
         )
         for one in runs
     ]
     styles = {place: ACT for place, one in enumerate(runs) if not one.passed}
-    yield Table(rows, head, frozenset(range(3, len(head))), styles)
-    units = ("m" if role.startswith("position") else "m/s" for role in COMPARED)
-    against = ("flight", "seed", *(f"{role}, {unit}" for role, unit in zip(COMPARED, units, strict=True)))
+    yield Table(rows, HEAD, frozenset(range(3, len(HEAD))), styles)
     yield Words("State against truth until recovery is ordered: rms, worst.")
-    yield Table([(one.scenario, str(one.seed), *_state(one)) for one in runs], against, frozenset(range(2, len(against))))
+    yield _against(runs, POSITION_AND_VELOCITY)
+    yield _against(runs, TURNING)
     yield from motor_blocks(runs)
     for one in runs:
         if one.invalid:
@@ -280,9 +287,20 @@ def blocks(runs: list[Run], firmware: str) -> Iterator[Block]:
         yield Words(f"Recorded as a rehearsal, never as a flight: {runs[0].recording}{more}.")
 
 
-def _state(one: Run) -> list[str]:
+def _against(runs: list[Run], roles: Sequence[str]) -> Table:
+    degrees = {"rad": ("deg", math.degrees(1.0)), "rad/s": ("deg/s", math.degrees(1.0))}
+    shown = [(role, *degrees.get(unit_of(role), (unit_of(role), 1.0))) for role in roles]
     nothing = (math.nan, math.nan)
-    return ["{:.2f}, {:.2f}".format(*one.state.get(role, nothing)) for role in COMPARED]
+    rows = [
+        (
+            one.scenario,
+            str(one.seed),
+            *("{:.2f}, {:.2f}".format(*(per * of for of in one.state.get(role, nothing))) for role, _, per in shown),
+        )
+        for one in runs
+    ]
+    head = ("flight", "seed", *(f"{role}, {unit}" for role, unit, _ in shown))
+    return Table(rows, head, frozenset(range(2, len(head))))
 
 
 def shrink(file: Path, dictionary: Dictionary, player: Player, flown: Flown, wrong: Wrong, seed: int) -> None:

@@ -17,13 +17,16 @@ from server.http.opened import opened, opened_columns
 from server.http.sharing import picture
 from server.json_text import to_json
 from server.live.station import Station
+from server.recording.segment import REHEARSAL_TRACK
 from server.rehearsal.history import FILE, by_build, read
+from server.rehearsal.track_file import TrackProblem, read_track
 from server.review.live_goals import live_card
 from server.review.packets import packets_at
 from server.review.review import Review
 from server.review.summary import summarize
 from server.review.summary_shape import JudgedCard
 from server.review.verdict import verdict_of
+from server.shelf.shelf import UnknownSession
 from server.telemetry.columns import columns_payload
 
 BUILDS_AT_MOST = 12  # as many as a person compares
@@ -94,6 +97,17 @@ def rehearsals(site: Site) -> dict[str, Any]:
     except OSError:  # as good as none: nothing else of the page hangs on it
         runs, unreadable = [], 0
     return {"builds": [asdict(build) for build in by_build(runs)[:BUILDS_AT_MOST]], "unreadable": unreadable}
+
+
+@router.get("/rehearsals/{name}", responses=refusals(404))
+def rehearsal(name: str, site: Site) -> dict[str, Any]:
+    """Return what is kept of one rehearsal to be drawn: state against truth, phases, deployment; by its recording's name."""
+    try:
+        return asdict(read_track(site.shelf.place_of(name).beside(REHEARSAL_TRACK)))
+    except (UnknownSession, FileNotFoundError) as missing:
+        raise HTTPException(404, "No picture is kept of this rehearsal.") from missing
+    except (TrackProblem, OSError) as problem:
+        raise HTTPException(404, "The picture kept of this rehearsal cannot be read.") from problem
 
 
 @router.get("/sessions/{name}/dictionary", responses=SESSION)

@@ -24,6 +24,7 @@ from server.recording.storage import Storage
 from server.timestamps import NS_PER_S
 
 SUFFIX = ".pcapng"
+REHEARSAL_TRACK = ".rehearsal.json"  # ending of the picture kept beside the recording of a rehearsal
 _INTERRUPTIONS_BORNE = 100
 _NAMES_TRIED = 1000
 

@@ -20,6 +20,7 @@ from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
 from server.rehearsal.flown import Flown, Frame, Outage
 from server.rehearsal.plant import Plant
 from server.rehearsal.sensor_faults import Disturber, SensorFault, Stimulus, with_motor_faults
+from server.twin.flight_computer import BOOST, COAST, DESCENT, LANDED, PAD
 from server.twin.scenario import Scenario
 
 IGNITION_S = 6.0  # after the beginning: the computer starts, levels itself and learns the pad's pressure
@@ -113,7 +114,7 @@ class Flight:
         flown.landed, flown.landing_s = plant.down, plant.motion.milestones.landing_s
         answers = [frame.answer for frame in flown.frames if frame.answer is not None]
         flown.cycle_us = int(answers[-1].state[reader.state_places["cycle_us"]]) if answers else 0
-        flown.truth = truth_of(plant)
+        flown.truth, flown.true_phases = truth_of(plant), true_phases(plant)
         return flown
 
 
@@ -140,6 +141,13 @@ def truth_of(plant: Plant) -> dict[str, Floats]:
     """Return the true motion as columns, `t_s` and by the names of the state vector's roles; from ignition on."""
     table = np.array(plant.motion.record, dtype=np.float64).reshape(-1, 16)
     return {"t_s": table[:, 0]} | {role: table[:, 1 + place] for place, role in enumerate(STATE_ROLES)}
+
+
+def true_phases(plant: Plant) -> list[tuple[str, float]]:
+    """Return the phases the simulated vehicle went through, as far as it came: (name, since when in s)."""
+    marks = plant.motion.milestones
+    began = ((BOOST, marks.liftoff_s), (COAST, marks.burnout_s), (DESCENT, marks.apogee_s), (LANDED, marks.landing_s))
+    return [(PAD, 0.0), *((phase, at_s) for phase, at_s in began if at_s is not None)]
 
 
 def _phases(dictionary: Dictionary) -> tuple[str, ...]:

@@ -35,7 +35,7 @@ class Flown:
     `deployed_s` is when recovery was first ordered, `delays_s` each step's time from sending to its answer, `missed` how
     many moments passed in which the computer was still busy, `invalid` why the run shows nothing of it, "" when it does.
     `ordered` are the lateral motors. `cut`: it was asked to end before the landing. `truth` is the simulated vehicle's true
-    motion, None in a replay.
+    motion, None in a replay; `true_phases` are the phases it really went through, (name, since when in s).
     """
 
     frames: list[Frame] = field(default_factory=list)
@@ -54,6 +54,7 @@ class Flown:
     landed: bool = False
     cut: bool = False
     landing_s: float | None = None
+    true_phases: Sequence[tuple[str, float]] = ()
 
     @property
     def duration_s(self) -> float:

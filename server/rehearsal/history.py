@@ -2,7 +2,8 @@
 
 A build is what the start packet says of itself; of a program on this computer the hash of its file as well, since who
 changes a line and compiles anew forgets the version. A line that cannot be read is left out and counted: the file may
-have been cut by a full disk, or be of a later version.
+have been cut by a full disk, or be of a later version. What a run looked like lies beside its recording (`track_file`);
+of runs before there was such a file no picture is kept.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from server.flight.proportion import upper_bound
+from server.recording.segment import base_name
 
 if TYPE_CHECKING:  # the page's server reads this file too, and needs nothing of the simulated vehicle
     from server.rehearsal.score import Run
@@ -41,10 +43,22 @@ class Past:
 
 
 @dataclass(frozen=True)
+class Mark:
+    """One run as a mark among the others: `outcome` is "passed", "failed" or "invalid", `name` that of its recording."""
+
+    utc: str
+    scenario: str
+    seed: int
+    outcome: str
+    wrong: str
+    name: str
+
+
+@dataclass(frozen=True)
 class Build:
     """All runs of one build: valid ones, passed ones, the exact bound on how often it fails (one-sided, 95 %).
 
-    `course` tells of the latest of them, the oldest first, "passed", "failed" or "invalid".
+    `course` are the latest of them, the oldest first.
     """
 
     firmware: str
@@ -56,7 +70,7 @@ class Build:
     first_utc: str
     last_utc: str
     worst: str
-    course: tuple[str, ...] = ()
+    course: tuple[Mark, ...] = ()
 
 
 def build_of(program: Path | None) -> str:
@@ -68,7 +82,7 @@ def build_of(program: Path | None) -> str:
 
 def past_of(run: Run, firmware: str, build: str, utc: str) -> Past:
     """Return what is kept of a run."""
-    wrong = f"{run.wrongs[0].component}, {run.wrongs[0].kind}" if run.wrongs else ""
+    wrong = f"{run.wrongs[0].component.rstrip('.')}, {run.wrongs[0].kind}" if run.wrongs else ""
     said = wrong or ("" if run.passed or run.invalid else "not flown to the ground")
     return Past(utc, firmware, build, run.scenario, run.seed, run.passed, bool(run.invalid), said, run.recording)
 
@@ -127,9 +141,11 @@ def _build(runs: Sequence[Past]) -> Build:
         first_utc=min(run.utc for run in runs),
         last_utc=max(run.utc for run in runs),
         worst=wrongs.most_common(1)[0][0] if wrongs else "",
-        course=tuple(map(_word, runs[-COURSE_AT_MOST:])),
+        course=tuple(map(_mark, runs[-COURSE_AT_MOST:])),
     )
 
 
-def _word(run: Past) -> str:
-    return "invalid" if run.invalid else "passed" if run.passed else "failed"
+def _mark(run: Past) -> Mark:
+    outcome = "invalid" if run.invalid else "passed" if run.passed else "failed"
+    name = base_name(Path(run.recording)) if run.recording else ""
+    return Mark(run.utc, run.scenario, run.seed, outcome, run.wrong, name)

@@ -7,17 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from xml.etree import ElementTree
 
-import numpy as np
-
-from protocol.arrays import Floats
 from server.flight.proportion import upper_bound
+from server.rehearsal.against_truth import against_truth, components
 from server.rehearsal.answers import AnswerReader
 from server.rehearsal.flown import Flown
 from server.rehearsal.judging import Wrong
 from server.rehearsal.paced import spread
 from server.rehearsal.side_motors import SideMotors, modes_of
-
-COMPARED = ("position.east", "position.north", "position.up", "velocity.east", "velocity.north", "velocity.up")
 
 
 @dataclass(frozen=True)
@@ -71,7 +67,7 @@ def run_of(
         scenario=scenario,
         seed=seed,
         wrongs=wrongs,
-        state=against_truth(flown, deployment_s[0], reader),
+        state=against_truth(components(flown, deployment_s[0], reader)),
         deployment_s=deployment_s,
         landed=flown.landed,
         duration_s=flown.duration_s,
@@ -89,35 +85,6 @@ def run_of(
         modes_s=modes_of(flown, reader),
         side_motors=motors,
     )
-
-
-def against_truth(flown: Flown, until_s: float | None, reader: AnswerReader) -> dict[str, tuple[float, float]]:
-    """Return (rms, worst) of each compared component against the true motion, from ignition until a time."""
-    truth = flown.truth
-    if truth is None or not len(truth["t_s"]):
-        return {}
-    times_s, told = _told(flown, reader)
-    kept = (times_s >= truth["t_s"][0]) & (times_s <= (math.inf if until_s is None else until_s))
-    out: dict[str, tuple[float, float]] = {}
-    for place, role in enumerate(COMPARED):
-        if role in reader.places and kept.any():
-            error = told[kept, place] - np.interp(times_s[kept], truth["t_s"], truth[role])
-            out[role] = float(np.sqrt(np.mean(error**2))), float(np.max(np.abs(error)))
-    return out
-
-
-def _told(flown: Flown, reader: AnswerReader) -> tuple[Floats, Floats]:
-    rows = [
-        (frame.time_us / 1e6, *[_number(reader.value(frame.answer, role)) for role in COMPARED])
-        for frame in flown.frames
-        if frame.answer is not None
-    ]
-    table = np.array(rows, dtype=np.float64).reshape(-1, 1 + len(COMPARED))
-    return table[:, 0], table[:, 1:]
-
-
-def _number(value: object) -> float:
-    return float(value) if isinstance(value, (int, float)) else math.nan
 
 
 def verdict(runs: Sequence[Run]) -> str:

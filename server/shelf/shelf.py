@@ -20,7 +20,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from server.problems import Problem, reason
-from server.recording.segment import SUFFIX, base_name
+from server.recording.segment import REHEARSAL_TRACK, SUFFIX, base_name
 from server.recording.session_file import SessionError, peek_header
 from server.recording.session_header import SessionHeader
 from server.recording.storage import claim
@@ -39,7 +39,7 @@ ELSEWHERE = "another station is recording it now; what it holds so far is shown"
 SAMPLES_NOTED_IN = "samples"
 ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS = ".onboard.csv", ".onboard.toml", ".onboard.events.txt"
 """Endings of what lies beside a session: an onboard log imported for it, the log's mapping, its events' own file."""
-BESIDE = (session_notes.SUFFIX, ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS)
+BESIDE = (session_notes.SUFFIX, ONBOARD_LOG, ONBOARD_MAP, ONBOARD_EVENTS, REHEARSAL_TRACK)
 # What the page is told of each session, before anything is known of it.
 ITEM: dict[str, object] = {
     "name": "",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 import time
@@ -20,6 +21,8 @@ from server.rehearsal.tape import Tape
 from server.review.review import open_review, rehearsal_of
 from server.twin.scenarios import load_scenario
 from tests.browser.station import Process, eventually, page_of
+from tests.server.firmware.flight_build import host_program
+from tests.server.rehearsal.computers import blockhouse
 from tests.server.rehearsal.helpers import computer, judge
 from tests.server.rehearsal.test_history import past
 
@@ -151,8 +154,88 @@ def test_how_each_build_has_done_stands_at_try_and_nothing_where_there_was_none(
             told = panel.inner_text()
             assert "example 1 \N{MIDDLE DOT} 0a1b2c3d" in told and "7 of 8 passed; it fails in less than 47.1 %" in told
             assert "Most often wrong: navigation.rate_z, not finite" in told
+            marks = panel.locator('[data-testid="rehearsal-run"]')
+            marks.last.focus()  # the only one that the Tab key stops at
+            assert marks.evaluate_all("all => all.filter((one) => one.tabIndex === 0).length") == 1
+            for key, at in (("ArrowLeft", 6), ("Home", 0), ("ArrowRight", 1), ("End", 7), ("ArrowRight", 7)):
+                page.keyboard.press(key)
+                assert marks.nth(at).evaluate("(one) => one === document.activeElement"), key
             assert panel.locator(".course-mark.-passed").count() == 7 and panel.locator(".course-mark.-failed").count() == 1
             panel.scroll_into_view_if_needed()
             assert panel.evaluate("(node) => node.scrollWidth <= node.clientWidth")
     finally:
         demo.stop()
+
+
+def against_truth(printed: str) -> dict[str, str]:
+    """Return what the terminal's tables say of each component, "rms, worst" by "component, unit"."""
+    found = {}
+    lines = printed.splitlines()
+    for head, row in zip(lines, lines[1:], strict=False):
+        if re.match(r"flight +seed +(position|attitude)", head):
+            names = re.split(r" {2,}", head.strip())[2:]
+            found |= dict(zip(names, re.findall(r"\S+, \S+", row), strict=True))
+    return found
+
+
+def test_a_rehearsal_shows_its_picture_with_the_numbers_of_the_terminal(browser: object, tmp_path: Path) -> None:
+    """Two real ones: the clean example, and one with its first planted fault; and one of before pictures were kept."""
+    sessions = tmp_path / "sessions"
+    sessions.mkdir()
+    keep(sessions / FILE, [past(1)])
+    words = ("rehearse", "--sessions", str(sessions), "--seed", "2", "--program")
+    code, printed, _ = blockhouse(tmp_path, *words, str(host_program()))
+    assert code == 0, printed
+    assert blockhouse(tmp_path, *words, str(host_program(1)))[0] == 3
+    told = against_truth(printed)
+    assert len(told) == 10, printed
+    station = Process(tmp_path, "demo", "--no-browser", "--http-port", "0", "--ignite-after", "100000")
+    try:
+        with page_of(browser) as page:
+            page.goto(station.line(r"Page: (http://\S+)")[1])
+            page.locator('[data-testid="place-try"]').click()
+            panel = page.locator('[data-testid="rehearsals"]')
+            panel.wait_for()
+            mark = lambda words: panel.get_by_role("button", name=words)  # noqa: E731
+            shown = page.locator(".panel.rehearsed-run")
+            assert not shown.is_visible()
+            mark("calm, seed 2: passed").focus()
+            page.keyboard.press("Enter")
+            page.locator('[data-testid="run-position.up"]').wait_for()
+            for name, numbers in told.items():
+                role, unit = name.split(", ")
+                rms, worst = numbers.split(", ")
+                read = f"{worst}\N{DEGREE SIGN}" if unit == "deg" else f"{worst} {unit.replace('deg', chr(176))}"
+                said = page.locator(f'[data-testid="run-{role}"] [data-testid="run-apart"]').inner_text()
+                assert said.startswith(f"rms {rms}, worst {read} at "), (name, said, numbers)
+            assert "REHEARSAL \N{EM DASH} on the bench, nothing of this was flown" in shown.inner_text()
+            band = shown.locator(".run-band-words").evaluate("node => getComputedStyle(node).backgroundImage")
+            assert band.startswith("repeating-linear-gradient")
+            assert re.search(r"boost \+0\.\d\d s, coast .*recovery ordered . after", shown.inner_text())
+            drawn = shown.locator(".run-curve .run-told, .run-curve .run-truth, .run-curve .run-apart")
+            assert drawn.evaluate_all("all => all.filter((one) => one.getBoundingClientRect().width > 100).length") == 30
+            assert shown.locator(".run-curve .run-worst").count() == 10 and shown.locator(".run-curve .run-bad").count() == 0
+            label = page.locator('[data-testid="run-position.up"] svg[role="img"]').get_attribute("aria-label")
+            assert label.startswith("Height: computer over truth, from 6.0 to ")
+            for width, height in ((1366, 768), (1280, 720), (900, 700), (390, 844)):
+                page.set_viewport_size({"width": width, "height": height})
+                page.wait_for_timeout(300)
+                assert shown.evaluate("(node) => node.scrollWidth <= node.clientWidth"), width
+                assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), width
+            page.set_viewport_size({"width": 1366, "height": 768})
+            mark("calm, seed 2: failed").click()
+            wrongs = shown.locator('[data-testid="run-wrongs"]')
+            wrongs.wait_for()
+            assert "First bad: frame 823, 8.230 s: navigation.rate_z is not a number" in wrongs.inner_text()
+            assert shown.locator(".run-curve .run-bad").count() == 10
+            assert "not a number, first at" in page.locator('[data-testid="run-position.up"]').inner_text()
+            mark("calm, seed 1: passed").click()
+            said = page.locator('[data-testid="run-said"]')
+            eventually(lambda: said.inner_text() == "No picture is kept of this rehearsal.")
+            assert shown.locator(".run-curve").count() == 0
+            page.locator('[data-testid="run-close"]').click()
+            shown.wait_for(state="hidden")
+            focused = lambda: page.evaluate("document.activeElement.getAttribute('aria-label')")  # noqa: E731
+            eventually(lambda: focused() == "calm, seed 1: passed")
+    finally:
+        station.stop()

@@ -13,7 +13,7 @@ import {
   smallCurves,
 } from "../../web/pictures/compare.js";
 import { levelShapes, levelWords, swingShapes, swingWords } from "../../web/pictures/curves.js";
-import { courseShapes, courseSize, courseWords } from "../../web/pictures/rehearsal_course.js";
+import { courseWords, isSame, markShape, markWords, namedBuild } from "../../web/pictures/rehearsal_course.js";
 import { sparkline, sparklineWords } from "../../web/pictures/sparkline.js";
 import { story, storyWords, timeScale } from "../../web/pictures/story.js";
 import { vehicleShapes, vehicleWords } from "../../web/pictures/vehicle.js";
@@ -122,17 +122,14 @@ test("flights are shown from a second before the first lift-off to three after t
   assert.deepEqual(shownRange(NUMBERS, [-0.5, 9]).range, [-0.5, 9]);
 });
 
-test("runs of a build are marks in order, told apart by their shape, and words with the bound", () => {
-  const shapes = courseShapes(["passed", "failed", "invalid"]);
-  assert.deepEqual(
-    shapes.map(({ word, d }) => [word, d.includes("a3.2"), Number(d.match(/^M([\d.]+)/)[1]) + 3.2]),
-    [
-      ["passed", true, 5],
-      ["failed", false, 15],
-      ["invalid", true, 25],
-    ],
-  );
-  assert.deepEqual(courseSize([]), [10, 10]);
+test("runs of a build are told apart by the shape of their marks, and are words with the bound", () => {
+  const [passed, failed, invalid] = ["passed", "failed", "invalid"].map(markShape);
+  assert.ok(passed.includes("a3.2") && !failed.includes("a") && invalid === passed, "a ring is a disk not filled");
+  const run = { scenario: "calm", seed: 3, outcome: "failed", wrong: "rate, not finite" };
+  assert.equal(markWords(run), "calm, seed 3: failed, rate, not finite");
+  assert.equal(markWords({ ...run, outcome: "passed", wrong: "" }), "calm, seed 3: passed");
+  assert.ok(isSame({ ...run }, run) && !isSame(run, null) && !isSame(run, { ...run, seed: 4 }));
+  assert.equal(namedBuild({ firmware: "", build: "ab" }), "says nothing \u00b7 ab");
   const told = { runs: 8, passed: 7, invalid: 1, fails_below: 0.4707 };
   assert.equal(courseWords(told), "7 of 8 passed, 1 invalid; it fails in less than 47.1 % of such runs (95 %)");
   assert.equal(courseWords({ ...told, runs: 0, passed: 0 }), "no valid run, 1 invalid");

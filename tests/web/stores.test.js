@@ -9,6 +9,7 @@ import { Opened } from "../../web/session/opened.js";
 import { pageOf } from "../../web/session/page.js";
 import { Store } from "../../web/session/store.js";
 import { Operator, takeToken } from "../../web/station/operator.js";
+import { Rehearsals } from "../../web/station/rehearsals.js";
 import { Shelf } from "../../web/station/shelf.js";
 import { TrialPlans } from "../../web/station/trial_plans.js";
 import { DICTIONARY } from "./make.js";
@@ -288,14 +289,13 @@ test("trial plans are asked for again when the station did not answer, and none 
     () => {},
     async () => answers.shift()(),
     async () => pasts.shift()(),
-    async () => ({ builds: [{ build: "ab" }] }),
   );
   answers.push(() => {
     throw new Error("silent");
   });
   await trials.acts.listTrials();
   const problem = "The station did not give its trial plans.";
-  assert.deepEqual(trials.known, { asked: true, plans: null, problem, past: [], builds: [{ build: "ab" }] });
+  assert.deepEqual(trials.known, { asked: true, plans: null, problem, past: [] });
   t.mock.timers.tick(2000);
   assert.equal(trials.known.asked, false);
   answers.push(() => ({ plans: [], problems: { "mine.toml": "No fins." } }));
@@ -309,4 +309,55 @@ test("trial plans are asked for again when the station did not answer, and none 
   await trials.acts.listTrials();
   assert.deepEqual([trials.known.plans.length, trials.known.problem], [1, ""]);
   assert.deepEqual(trials.known.past, [], "without an answer there is no history, and no trouble");
+});
+
+test("rehearsals are asked for from time to time; without an answer what was known stays", async () => {
+  const answers = [{ builds: [{ build: "ab" }] }, null, { builds: [{ build: "ab" }] }, { builds: [] }];
+  let drawn = 0;
+  const rehearsals = new Rehearsals(
+    () => drawn++,
+    async () => answers.shift() ?? Promise.reject(new Error("silent")),
+  );
+  const look = (ms) => rehearsals.acts.lookAtRehearsals(ms);
+  await look(0);
+  assert.equal(look(9999), undefined, "not yet again");
+  assert.deepEqual([rehearsals.known.builds, drawn], [[{ build: "ab" }], 1]);
+  await look(10000);
+  await look(20000);
+  assert.deepEqual([rehearsals.known.builds, drawn], [[{ build: "ab" }], 1], "the same draws nothing");
+  await look(30000);
+  assert.deepEqual([rehearsals.known.builds, answers.length], [[], 0]);
+});
+
+test("a rehearsal that is chosen is asked for its picture, and one without says so", async () => {
+  const asked = [];
+  const waiting = {};
+  const rehearsals = new Rehearsals(
+    () => {},
+    undefined,
+    (name) => {
+      asked.push(name);
+      return new Promise((told, failed) => {
+        waiting[name] = { told, failed };
+      });
+    },
+  );
+  const choose = (name) => rehearsals.acts.chooseRehearsal({ build: "ab" }, { name });
+  const first = choose("a");
+  assert.deepEqual(rehearsals.known.chosen, { build: { build: "ab" }, mark: { name: "a" }, track: null, problem: "" });
+  const second = choose("b");
+  waiting.b.told({ curves: [] });
+  await second;
+  waiting.a.told({ curves: ["of another"] });
+  await first;
+  assert.deepEqual(rehearsals.known.chosen.track, { curves: [] }, "what comes late belongs to another");
+  const third = choose("c");
+  waiting.c.failed(new Error("No picture is kept of this rehearsal."));
+  await third;
+  assert.deepEqual([rehearsals.known.chosen.track, rehearsals.known.chosen.problem.slice(0, 10)], [null, "No picture"]);
+  await choose("");
+  assert.deepEqual(asked, ["a", "b", "c"], "an old line without a recording is not asked for");
+  assert.equal(rehearsals.known.chosen.problem, "No picture is kept of this rehearsal.");
+  await rehearsals.acts.chooseRehearsal(null, null);
+  assert.equal(rehearsals.known.chosen, null);
 });

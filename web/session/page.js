@@ -6,6 +6,7 @@
  * @param {object|null} parts.about what the station says of itself @param {boolean} parts.canKeep may notes be written?
  * @param {import("./opened.js").Opened} parts.opened @param {object} parts.shelf see station/shelf.js
  * @param {object} parts.trials the trial plans, see station/trial_plans.js
+ * @param {object} parts.rehearsals what came of rehearsals, see station/rehearsals.js
  * @param {object|null} parts.desk who commands; null without a desk @param {object|null} parts.beat the station's last
  *   beat
  * @param {number|null} parts.delay_s how late what is
@@ -13,7 +14,21 @@
  * @param {number|null} parts.silentSince when the station was last heard, in ms, once that is too long ago
  * @param {import("./store.js").Store|null} parts.live the live session @param {number} parts.now ms
  */
-export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, silentSince, delay_s = null, live, now }) {
+export function pageOf(parts) {
+  const {
+    about,
+    canKeep,
+    opened,
+    shelf,
+    trials,
+    rehearsals,
+    desk,
+    beat,
+    silentSince,
+    delay_s = null,
+    live,
+    now,
+  } = parts;
   const { replay, summary, charts } = opened;
   const { sessions, trash, comparison, onboard, plans, goals } = shelf;
   return Object.freeze({
@@ -30,6 +45,7 @@ export function pageOf({ about, canKeep, opened, shelf, trials, desk, beat, sile
     plans,
     goals,
     trials,
+    rehearsals,
     desk,
     beat,
     silentSince,

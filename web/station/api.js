@@ -26,6 +26,8 @@ export const getAbout = async () => (await get("/api/about")).json();
 export const getClock = async (signal) => (await ask("/api/clock", { signal })).json();
 export const getTrials = async () => (await get("/api/trials")).json();
 export const getRehearsals = async () => (await get("/api/rehearsals")).json();
+/** What is kept of one rehearsal to be drawn, by the name of its recording. */
+export const getRehearsal = async (name) => (await get(`/api/rehearsals/${encodeURIComponent(name)}`)).json();
 export const getPastTrials = async () => (await get("/api/trials/past")).json();
 export const getSessions = async (rehearsals) =>
   (await get(`/api/sessions${rehearsals ? "?rehearsals=true" : ""}`)).json();

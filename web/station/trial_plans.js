@@ -1,7 +1,6 @@
-// The bench trials the station offers for this vehicle, and what came of rehearsals: asked for once, and again when the
-// station did not answer.
+// The bench trials the station offers for this vehicle: asked for once, and again when the station did not answer.
 
-import { getPastTrials, getRehearsals, getTrials } from "./api.js";
+import { getPastTrials, getTrials } from "./api.js";
 
 const AGAIN_MS = 2000;
 
@@ -13,26 +12,22 @@ function nonePlanned(problems) {
 }
 
 export class TrialPlans {
-  #known = { asked: false, plans: null, problem: "", past: [], builds: [] };
+  #known = { asked: false, plans: null, problem: "", past: [] };
   #changed;
   #get;
   #getPast;
-  #getRehearsals;
 
   /**
    * @param {() => void} changed @param {() => Promise<{plans: object[], problems: object}>} get
    * @param {() => Promise<{trials: object[], whole: boolean}>} getPast
-   * @param {() => Promise<{builds: object[]}>} getBuilds
    */
-  constructor(changed, get = getTrials, getPast = getPastTrials, getBuilds = getRehearsals) {
+  constructor(changed, get = getTrials, getPast = getPastTrials) {
     this.#changed = changed;
     this.#get = get;
     this.#getPast = getPast;
-    this.#getRehearsals = getBuilds;
   }
 
-  /** {asked, plans: null until told, problem: a sentence or "", past: trials of earlier sessions, newest first,
-   * builds: how each firmware build has done in rehearsals} */
+  /** {asked, plans: null until told, problem: a sentence or "", past: trials of earlier sessions, newest first} */
   get known() {
     return this.#known;
   }
@@ -41,7 +36,6 @@ export class TrialPlans {
 
   async #list() {
     this.#set({ asked: true });
-    this.#lookAtRehearsals();
     try {
       const { plans, problems } = await this.#get();
       this.#set({ plans, problem: plans.length ? "" : nonePlanned(problems) });
@@ -62,12 +56,6 @@ export class TrialPlans {
     } catch {
       this.#set({ past: [] });
     }
-  }
-
-  // Without an answer there is no history here either.
-  async #lookAtRehearsals() {
-    const { builds } = await this.#getRehearsals().catch(() => ({ builds: [] }));
-    this.#set({ builds });
   }
 
   #set(change) {

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import json
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
+from server.rehearsal.track_file import write_track
 from tests.server.flights import recorded
 from tests.server.http.page_server import TOKEN, PageServer, run
+from tests.server.rehearsal.test_track import track
 from tests.server.shelf.test_shelf import short_flight
 
 KEY = {"authorization": f"Bearer {TOKEN}"}
@@ -49,6 +53,28 @@ def test_note_delete_restore(tmp_path: Path, monkeypatch, mode: str) -> None:
         assert (await bench.http.post(f"/api/trash/{entry}/restore", headers=KEY)).status_code == 404
 
     run(what, tmp_path, monkeypatch, mode=mode)
+
+
+def test_what_is_kept_of_a_rehearsal_is_told_and_goes_to_the_trash_with_it(tmp_path: Path, monkeypatch) -> None:
+    async def what(bench: PageServer) -> None:
+        folder = shelved(bench)
+
+        async def asked(name: str) -> tuple[int, str]:
+            answer = await bench.http.get(f"/api/rehearsals/{name}")
+            return answer.status_code, answer.json().get("sentence", "")
+
+        none = 404, "No picture is kept of this rehearsal."
+        assert await asked("mine") == await asked("other") == await asked("%00") == none
+        (folder / "mine.rehearsal.json").write_text("{")
+        assert await asked("mine") == (404, "The picture kept of this rehearsal cannot be read.")
+        write_track(folder / "mine.pcapng", track())
+        told = (await bench.http.get("/api/rehearsals/mine")).json()
+        assert told == json.loads(json.dumps(asdict(track()))) and told["curves"]
+        await bench.http.delete("/api/sessions/mine", headers=KEY)
+        assert await asked("mine") == none and not (folder / "mine.rehearsal.json").exists()
+        assert [file.name for file in folder.glob("trash/*/*.rehearsal.json")] == ["mine.rehearsal.json"]
+
+    run(what, tmp_path, monkeypatch, mode="live")
 
 
 @pytest.mark.parametrize("mode", ["live", "replay"])

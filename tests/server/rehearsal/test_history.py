@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import beta
 
 from server.cli.cli import main
-from server.rehearsal.history import FILE, Past, build_of, by_build, keep, past_of, read
+from server.rehearsal.history import FILE, Mark, Past, build_of, by_build, keep, past_of, read
 from server.rehearsal.judging import NOT_FINITE, Wrong
 from tests.server.rehearsal.test_score import run
 
@@ -58,9 +58,21 @@ def test_builds_are_told_apart_by_what_they_say_and_by_their_file() -> None:
     newer, older = by_build(runs)
     assert (newer.build, newer.runs, newer.passed, newer.worst) == ("ffffffff", 1, 1, "")
     assert (older.runs, older.passed, older.invalid, older.worst) == (10, 7, 1, "b")
-    assert older.course == ("passed",) * 7 + ("failed",) * 3 + ("invalid",)
+    assert [one.outcome for one in older.course] == ["passed"] * 7 + ["failed"] * 3 + ["invalid"]
+    assert older.course[0] == Mark(AT.format(1), "calm", 1, "passed", "", "")
     assert older.fails_below == pytest.approx(beta.ppf(0.95, 4, 7))
     assert (older.first_utc, older.last_utc) == (AT.format(1), AT.format(11))
+
+
+def test_a_run_is_found_again_by_the_name_of_its_recording_and_an_old_line_reads_as_before(tmp_path: Path) -> None:
+    line = {
+        "utc": AT.format(1), "firmware": "example 1", "build": "ab", "scenario": "calm", "seed": 7, "passed": False,
+        "invalid": False, "wrong": "x", "recording": "/somewhere/sessions/a-rehearsal-calm-seed-7~2.pcapng",
+    }  # fmt: skip
+    (tmp_path / FILE).write_text(json.dumps(line) + "\n")
+    runs, damaged = read(tmp_path / FILE)
+    ((mark,),) = (build.course for build in by_build(runs))
+    assert damaged == 0 and mark == Mark(AT.format(1), "calm", 7, "failed", "x", "a-rehearsal-calm-seed-7")
 
 
 def test_only_invalid_runs_prove_nothing() -> None:

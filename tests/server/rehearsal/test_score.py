@@ -12,8 +12,9 @@ import pytest
 from lxml import etree
 from scipy.stats import beta
 
+from server.rehearsal.against_truth import POSITION_AND_VELOCITY, against_truth, components
 from server.rehearsal.judging import DEPLOYMENT, NOT_FINITE, Wrong
-from server.rehearsal.score import COMPARED, Run, against_truth, junit, run_of, verdict
+from server.rehearsal.score import Run, junit, run_of, verdict
 from tests.server.rehearsal.helpers import READER, made
 
 BAD = Wrong(NOT_FINITE, 825, 8_250_000, "navigation.rate_z", math.nan, None, ("control.enabled goes to 1",))
@@ -37,15 +38,15 @@ def test_a_run_that_never_came_down_has_not_passed() -> None:
 
 
 def test_state_against_truth_is_rms_and_worst_until_recovery_is_ordered() -> None:
-    flown = made(101, lambda step: {role: 2.0 * step * 0.01 + (step % 2) for role in COMPARED})
+    flown = made(101, lambda step: {role: 2.0 * step * 0.01 + (step % 2) for role in POSITION_AND_VELOCITY})
     times = np.linspace(0.2, 1.0, 9)
-    flown.truth = {"t_s": times} | {role: 2.0 * times for role in COMPARED}
-    for rms, worst in against_truth(flown, 0.8, READER).values():  # 61 steps from 0.2 s, every second off by 1
+    flown.truth = {"t_s": times} | {role: 2.0 * times for role in POSITION_AND_VELOCITY}
+    for rms, worst in against_truth(components(flown, 0.8, READER)).values():  # 61 steps from 0.2 s, every second off by 1
         assert rms == pytest.approx(math.sqrt(30 / 61)) and worst == pytest.approx(1.0)
     flown.truth["position.up"][:] += 100.0
-    assert against_truth(flown, 0.8, READER)["position.up"][1] == pytest.approx(100.0)
+    assert against_truth(components(flown, 0.8, READER))["position.up"][1] == pytest.approx(100.0)
     flown.truth = None
-    assert against_truth(flown, None, READER) == {}
+    assert against_truth(components(flown, None, READER)) == {}
 
 
 def test_delays_are_told_by_median_and_99th_percentile() -> None:
