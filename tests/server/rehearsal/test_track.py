@@ -143,10 +143,21 @@ def test_another_kind_of_value_is_no_picture(change: dict[str, object], tmp_path
         read_track(file)
 
 
-@pytest.mark.parametrize("text", ["", "[]", "3", "{", '{"curves": 1e999}', "[" * 5000, " " * (BYTES_AT_MOST + 1)])
+@pytest.mark.parametrize("text", ["", "[]", "3", "{", '{"curves": 1e999}', "[" * 5000])
 def test_what_is_no_picture_is_none(text: str, tmp_path: Path) -> None:
     file = tmp_path / "a.rehearsal.json"
     file.write_text(text)
+    with pytest.raises(TrackProblem):
+        read_track(file)
+
+
+def test_what_is_longer_than_any_picture_is_not_read(tmp_path: Path) -> None:
+    file = track_file(tmp_path / "a.pcapng")
+    write_track(tmp_path / "a.pcapng", track())
+    whole = file.read_bytes()
+    file.write_bytes(whole.ljust(BYTES_AT_MOST))
+    assert read_track(file).curves
+    file.write_bytes(whole.ljust(BYTES_AT_MOST + 1))
     with pytest.raises(TrackProblem):
         read_track(file)
 
