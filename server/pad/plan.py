@@ -217,7 +217,7 @@ class _PadReader:
         """Where a vehicle can be rehearsed, every sheet asks what its firmware was built for, whatever its file says."""
         if self._dictionary.rehearsal is None:
             return
-        table = TomlTable({**BUILD_ITEM, "age_s": AGE_AT_MOST_S}, "firmware build", "pad sheet")
+        table = TomlTable(BUILD_ITEM, "firmware build", "pad sheet")
         yield ItemGroup(BUILD_ITEM["title"], (self._item(table),))
 
     def _item(self, table: TomlTable) -> Item:

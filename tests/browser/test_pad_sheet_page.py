@@ -93,7 +93,7 @@ def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_li
     show_all(live)
     eventually(lambda: "Closed at lift-off" in live.text("pad-says"), 15)
     closed, at_lift_off = live.text("pad-summary"), item(live, "battery")
-    assert closed == "14 of 19 stand – 5 for you" and live.see("pad-tick-spectators").is_disabled()
+    assert closed == "15 of 20 stand – 5 for you" and live.see("pad-tick-spectators").is_disabled()
     live.close()
     session = demo.line(r"(\S+\.pcapng)$", 40)[1]
     demo.stop()
@@ -104,10 +104,10 @@ def test_a_replay_shows_the_sheet_at_every_moment_and_the_review_as_it_was_at_li
     page.evaluate(NO_PRINTER)
     page.locator('[data-testid="learn-numbers"]:visible').click()
     summary = page.locator('[data-testid="whole-pad-summary"]:visible')
-    eventually(lambda: summary.count() and summary.inner_text() == "At lift-off: 5 open of 19", 15)
+    eventually(lambda: summary.count() and summary.inner_text() == "At lift-off: 5 open of 20", 15)
     assert " ".join(page.locator('.whole-pad-sheet [data-item="battery"]').inner_text().split()) == at_lift_off
     paper = on_paper(page, "whole-pad-print", tmp_path)
-    assert "As it stood at lift-off: 5 open of 19." in paper and Path(session).stem in paper
+    assert "As it stood at lift-off: 5 open of 20." in paper and Path(session).stem in paper
     page.locator('[data-testid="place-ready"]').click()
     now = page.locator('[data-testid="pad-summary"]:visible')
     key = page.locator('[data-testid="pad-tick-key-out"]:visible')
@@ -126,7 +126,7 @@ def test_without_a_vehicle_everything_measured_is_unknown_and_people_can_tick(br
     where = ("--port", "socket://127.0.0.1:9", "--no-browser", "--http-port", "0")
     station = Process(tmp_path, "live", "--pad-sheet", str(sheet), *where)
     desk = Desk(browser, station.line(r"(http://\S+#operator=\S+)")[1], link="No port")
-    eventually(lambda: desk.text("pad-summary") == "1 of 19 stand, 12 unknown – 6 for you")
+    eventually(lambda: desk.text("pad-summary") == "1 of 20 stand, 13 unknown – 6 for you")
     assert "and 10 more: " in desk.text("pad-more"), "by exception: the first two, and what else by name"
     show_all(desk)
     assert item(desk, "battery") == "? Battery under load unknown no data (at least 7.4 V)" and cut_off(desk) == []

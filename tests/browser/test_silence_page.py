@@ -83,7 +83,7 @@ def test_a_station_that_died_leaves_nothing_green(pad: Bench, browser: object) -
     assert desk.text("status-alarms") == "None" and desk.see("safe-all").is_enabled()
     pad.station.process.kill()
     eventually(lambda: desk.there("banner-silent"), 15)
-    unknown_everywhere(desk, "1 of 19 stand, 12 unknown – 6 for you", known=set())
+    unknown_everywhere(desk, "1 of 20 stand, 13 unknown – 6 for you", known=set())
 
     assert desk.text("status-alarms") == "Unknown" and desk.text("status-recording") == "Unknown"
     desk.see("alarms-open").click()
@@ -107,7 +107,7 @@ def test_a_vehicle_that_is_lost_leaves_nothing_known_and_safe_all_goes_out_blind
     pad.relay.unplug()
     eventually(lambda: desk.text("status-alarms") == "1", 20)
     # The station itself counts the warnings, and that the vehicle is lost is one.
-    unknown_everywhere(desk, "1 of 19 stand, 1 NOT met, 11 unknown – 6 for you", known={"warnings"})
+    unknown_everywhere(desk, "1 of 20 stand, 1 NOT met, 12 unknown – 6 for you", known={"warnings"})
     desk.go("ready")
     assert "NOT met 1" in automatic(desk)["warnings"]
 

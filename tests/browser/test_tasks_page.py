@@ -59,7 +59,7 @@ def charted(person: Person) -> list[list[str]]:
 def test_the_pad_sheet_is_gone_through_on_one_screen(browser: object, demo: str, size: tuple[int, int]) -> None:
     with at_watch(browser, demo, size) as person:
         person.press("place-ready")
-        eventually(lambda: re.match(r"13 of 19 stand", person.see("pad-summary").inner_text()), 20)
+        eventually(lambda: re.match(r"14 of 20 stand", person.see("pad-summary").inner_text()), 20)
         ticks = [one.get_attribute("data-testid") for one in person.page.locator("[data-testid^=pad-tick-]:visible").all()]
         asked = person.page.locator("[data-testid^=pad-number-]:visible").get_attribute("data-testid")
         assert len(ticks) == 6
@@ -69,7 +69,7 @@ def test_the_pad_sheet_is_gone_through_on_one_screen(browser: object, demo: str,
                 person.page.keyboard.press("Enter")  # of the same act as the number
             else:
                 person.press(tick)
-        eventually(lambda: re.match(r"(All )?19 (of 19 )?stand", person.told("pad-summary")))
+        eventually(lambda: re.match(r"(All )?20 (of 20 )?stand", person.told("pad-summary")))
         assert person.count(f"go through the pad sheet, {size[0]}x{size[1]}") == (7, 0)
 
 

@@ -58,7 +58,7 @@ def test_its_fin_authority_is_the_vehicles() -> None:
     still = Motion(vehicle, Air(vehicle.site), Wind(vehicle.wind, random.Random(1)))
     there = still.aero.roll_coefficient_per_pa_rad(vehicle.body.roll_inertia_kg_m2)
     lines = (flight_folder() / "flight" / "fc_numbers.h").read_text().splitlines()
-    (said,) = [line.split()[2].rstrip("F") for line in lines if line.startswith("#define FC_FIN_AUTHORITY")]
+    said, *_ = [line.split()[2].rstrip("F") for line in lines if line.startswith("#define FC_FIN_AUTHORITY")]
     assert float(said) == pytest.approx(there, rel=1e-4)
 
 

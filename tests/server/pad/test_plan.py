@@ -43,7 +43,8 @@ def test_every_sheet_of_a_vehicle_that_can_be_rehearsed_asks_what_its_firmware_w
     assert item.automatic and item.bound == "must be flight"
     assert look_at(item, REHEARSED, values, 5.0) == (Standing.UNKNOWN, "not reported")
     values.set("identity.build", 1.0, 5.0)
-    assert look_at(item, REHEARSED, values, 100.0) == (Standing.NOT_MET, "rehearsal")
+    assert look_at(item, REHEARSED, values, 6.0) == (Standing.NOT_MET, "rehearsal")
+    assert look_at(item, REHEARSED, values, 100.0)[0] is Standing.UNKNOWN
     sheet = PadSheet(parse_pad_plan(sheet_toml(BATTERY), REHEARSED), REHEARSED)
     assert sheet.tick(item.name, 1, "Ada 1", "", 6.0) == "there is no such item to tick on the pad sheet"
     values.set("identity.build", 0.0, 200.0)
