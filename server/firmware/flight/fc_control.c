@@ -46,6 +46,15 @@ static void read_gate(fc_flight *f)
     }
 }
 
+#if FC_FAULT == 3
+/* No jolt where the gate opens: how much of the command counts, 0 to 1, half of it at the gate's height. */
+static float share(const fc_navigation *nav)
+{
+    float above = expf(nav->position[2] - FC_GATE_M);
+    return above / (1.0F + above);
+}
+#endif
+
 static float roll_command(fc_flight *f)
 {
     const float w = FC_ROLL_RAD_S;
@@ -63,6 +72,9 @@ static float roll_command(fc_flight *f)
     wanted = w * w * fc_wrapped(f->control.reference_rad - angle) + 2.0F * FC_ROLL_DAMPING * w * rate;
 #else
     wanted = w * w * fc_wrapped(angle - f->control.reference_rad) + 2.0F * FC_ROLL_DAMPING * w * rate;
+#endif
+#if FC_FAULT == 3
+    wanted *= share(&f->nav);
 #endif
     f->control.on_s += f->cycle_s;
     /* Below some speed the fins have nothing to push against. */

@@ -89,20 +89,11 @@ static void level_by_gravity(fc_navigation *nav, const float accel[3], float sec
  * steep knee, 1 / (1 + x^8). */
 static float trust(const float accel[3])
 {
-#if FC_FAULT == 3
-    float push = 1000.0F * fc_length(accel);
-    float knee = 1000.0F * FC_TRUST_M_S2;
-#else
     float push = fc_length(accel) / FC_TRUST_M_S2;
-    float knee = 1.0F;
-#endif
     push *= push;
-    knee *= knee;
     push *= push;
-    knee *= knee;
     push *= push;
-    knee *= knee;
-    return 1.0F - push / (knee + push);
+    return 1.0F - push / (1.0F + push);
 }
 
 /* In the air: one step of the sensors, then lean on pressure height. */
