@@ -308,6 +308,7 @@ def shrink(file: Path, dictionary: Dictionary, player: Player, flown: Flown, wro
     case = shrunk(player, moments_of(flown), wrong, dictionary)
     tries = player.tries
     file.write_text(case_text(case), "utf-8")
+    player = player.asked_for(case.within)
     seen = player.shows(case.moments, case.kind, case.component)
     often = how_often(player, case, 8, random.Random(seed))
     show([
@@ -341,6 +342,7 @@ def play_case(options: argparse.Namespace, dictionary: Dictionary, talk: Convers
     """Play a case file; returns the exit code."""
     case = read_case(options.case, dictionary)
     player = Player(talk, judge, load_scenario(options.scenario if options.scenario != EVERY else "calm").vehicle())
+    player = player.asked_for(case.within)
     seen = [player.shows(case.moments, case.kind, case.component) for _ in range(options.times)]
     shown = [wrong for wrong in seen if wrong is not None]
     if not shown:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -28,7 +29,10 @@ class CaseProblem(Problem):
 
 @dataclass(frozen=True)
 class Case:
-    """What to play and what it shows. `channels` are those whose values still move, `moments` the frames left."""
+    """What to play and what it shows. `channels` are those whose values still move, `moments` the frames left.
+
+    `within` is how many times the bounds on the state vector what it shows lies beyond: less shows something else.
+    """
 
     moments: Sequence[Moment]
     kind: str
@@ -36,6 +40,7 @@ class Case:
     channels: Sequence[str]
     firmware: str = ""
     dictionary_hash: int = 0
+    within: float = 1.0
     least: bool = field(default=False, compare=False)  # the search found no single frame that can be left out
 
     @property
@@ -71,6 +76,10 @@ class Player:
         self.talk.leave()
         believed = believed_of(Shadow(self.vehicle, self.talk.dictionary), flown)
         return flown, believed, self.judge.wrongs(flown, believed)
+
+    def asked_for(self, within: float) -> Player:
+        """Return it with bounds on the state vector so many times as wide."""
+        return replace(self, judge=replace(self.judge, bounds=self.judge.bounds.times(within)))
 
     def shows(self, moments: Sequence[Moment], kind: str, component: str) -> Wrong | None:
         """Return the fault looked for when they show it."""
@@ -113,6 +122,7 @@ def case_text(case: Case) -> str:
         "channels": list(case.channels),
         "firmware": case.firmware,
         "dictionary_hash": f"{case.dictionary_hash:08x}",
+        "within": case.within,
     }
     rows = [json.dumps([time_us, [[name, values] for name, _, values in stimuli]]) for time_us, stimuli in case.moments]
     return json.dumps(head)[:-1] + ', "frames": [\n' + ",\n".join(rows) + "\n]}\n"
@@ -129,7 +139,10 @@ def read_case(path: Path, dictionary: Dictionary) -> Case:
             for t, stimuli in said["frames"]
         ]
         case = Case(moments, str(said["kind"]), str(said["component"]), [str(c) for c in said["channels"]])
-        case = replace(case, firmware=str(said["firmware"]), dictionary_hash=int(said["dictionary_hash"], 16))
+        hash32, within = int(said["dictionary_hash"], 16), float(said.get("within", 1.0))
+        case = replace(case, firmware=str(said["firmware"]), dictionary_hash=hash32, within=within)
+        if not 0.0 < within < math.inf:
+            raise ValueError(within)
     except (ValueError, KeyError, TypeError) as error:
         raise CaseProblem(f"{path} cannot be read as a rehearsal case.") from error
     if case.dictionary_hash != dictionary.hash32:

@@ -33,6 +33,10 @@ LEANS_ON = {f"velocity.{axis}": f"position.{axis}" for axis in ("east", "north")
 RECORDED_APART = "recorded apart"
 
 
+# What a radio brings is as old as its packets are rare: height and climb are held no closer than what lies sideways.
+RADIO_BOUNDS = Bounds(up_m=Bounds.position_m, climb_m_s=Bounds.velocity_m_s)
+
+
 @dataclass
 class Comparison:
     """Holds a computer's answers against those recorded. `exact` where the recording has every stimulus."""
@@ -40,7 +44,7 @@ class Comparison:
     reader: AnswerReader
     recorded: Recorded
     exact: bool
-    bounds: Bounds = Bounds()
+    bounds: Bounds = RADIO_BOUNDS
 
     def wrongs(self, flown: Flown) -> list[Wrong]:
         """Return the first frame apart, with every component of it that is; nothing where none is."""

@@ -16,7 +16,8 @@ only where neither the frame before nor any in the step is controlled (a control
 and a try counts only when the twin's own computer, running one cycle as long as each step, stays within a part of the
 bound of itself running its own, in that component: then the length of the steps is no explanation of it. What one frame
 begins, control at a height, must begin in the same frame for both, so the last joined step is made as long as that takes.
-A try that shows the same, but not with what began in that frame of the flight, shows something else.
+A try that shows the same, but not with what began in that frame of the flight, in another phase, or not half as far apart as
+there, shows something else.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from protocol.dictionary import Dictionary
 from server.rehearsal.cases import Case, Moment, Player
 from server.rehearsal.conversation import RehearsalProblem
 from server.rehearsal.flown import Flown
-from server.rehearsal.judging import APART, BY_ITSELF, Wrong, believed_of, strays
+from server.rehearsal.judging import APART, BY_ITSELF, Bounds, Wrong, believed_of, bound_of, strays
 from server.rehearsal.plant import CYCLE_S
 from server.rehearsal.sensor_faults import Stimulus
 from server.rehearsal.shadow import Believed, Shadow
@@ -38,6 +39,7 @@ TRIES = 1500
 CYCLES = 600_000
 CYCLE_US = round(CYCLE_S * 1e6)
 AIMED_CYCLES = 200  # longer, at most, than the step is
+FAR_SHARE = 0.5
 DRIFT_US = 2_000_000
 BEFORE_CONTROL = 8  # frames before control kept as they are at first: computers begin it a few frames apart
 THINNED = (64, 32, 16, 8, 4, 2)
@@ -58,7 +60,8 @@ def shrunk(player: Player, moments: Sequence[Moment], wrong: Wrong, dictionary: 
     Raises RehearsalProblem when playing it again does not.
     """
     rest = {name: values for _, stimuli in reversed(moments) for name, _, values in stimuli}
-    search = _Search(player, wrong, dictionary, rest)
+    within = _times_beyond(wrong, player.judge.bounds) * FAR_SHARE
+    search = _Search(player.asked_for(max(1.0, within)), player.judge.bounds, wrong, dictionary, rest)
     channels = [channel.path for packet in dictionary.stimuli.values() for channel in packet.channels]
     left = _steps([moment for moment in moments if moment[0] <= wrong.time_us])
     if wrong.kind == APART and not wrong.began:  # it drifts beyond its bound: a little coarser, it does so a little later
@@ -68,7 +71,10 @@ def shrunk(player: Player, moments: Sequence[Moment], wrong: Wrong, dictionary: 
         if not search.shows(left, channels):
             raise RehearsalProblem("Played again, the same stimuli do not show it: not reproduced.")
     left, kept, least = search.smaller(left, channels)
-    return Case(search.made(left, kept), wrong.kind, wrong.component, kept, player.talk.firmware, dictionary.hash32, least)
+    player.tries = search.player.tries
+    firmware, within = player.talk.firmware, max(1.0, within)
+    made = search.made(left, kept)
+    return Case(made, wrong.kind, wrong.component, kept, firmware, dictionary.hash32, within, least)
 
 
 @dataclass
@@ -76,11 +82,13 @@ class _Search:
     """Tries parts of one run. `rest` is what each stimulus told at the beginning."""
 
     player: Player
+    bounds: Bounds  # as they were for the flight
     wrong: Wrong
     dictionary: Dictionary
     rest: Mapping[str, Sequence[float]]
     cycles: int = 0  # of the twin's own computer, which take the most time
     seen: int = 0  # the frame in which it showed last
+    phase: str = ""  # in which it showed first, by the twin's own computer
     controlled: set[int] = field(default_factory=set)  # moments, by their time, at or after which control was on
 
     def __post_init__(self) -> None:
@@ -110,6 +118,11 @@ class _Search:
             return False
         if self.wrong.kind not in BY_ITSELF and not self._is_fair(some, flown, believed):
             return False
+        theirs = believed[seen.frame] if seen.frame < len(believed) else None
+        phase = theirs.phase if theirs is not None else ""
+        self.phase = self.phase or phase
+        if self.wrong.kind == APART and phase != self.phase:
+            return False
         self.seen = seen.frame
         return True
 
@@ -124,7 +137,7 @@ class _Search:
                 return False
         long_cycles = believed_of(Shadow(self.player.vehicle, self.dictionary, long_cycles=True), flown)
         return not any(
-            strays(one, other, self.wrong.component, self.player.judge.bounds)
+            strays(one, other, self.wrong.component, self.bounds)
             for one, other in zip(long_cycles, believed, strict=True)
             if one is not None and other is not None
         )
@@ -222,6 +235,12 @@ class _Search:
         if not both or self.wrong.began or begins(some, False) > aim:
             return some
         return aimed(some, aim + 1, False)  # its own cycles would let it begin within the long step
+
+
+def _times_beyond(wrong: Wrong, bounds: Bounds) -> float:
+    """Return how many times its bound a component of the state was apart when that was noticed; 0 for all else."""
+    bound = bound_of(wrong.component, bounds, deployed=False) if wrong.kind == APART else None
+    return 0.0 if bound is None or wrong.wanted is None else abs(wrong.told - wrong.wanted) / bound
 
 
 def _controlled(steps: Sequence[Step], believed: Sequence[Believed | None]) -> set[int]:

@@ -142,7 +142,9 @@ def test_nothing_is_left_of_what_shows_by_itself() -> None:
 # ---------------------------------------------------------------- the file
 
 
-CASE = Case([(0, (("sensors", 0, (1.5,) * 13),)), (10_000, (("sensors", 10_000, (2.0,) * 13),))], "k", "c", ["x"], "f", 7)
+CASE = Case(
+    [(0, (("sensors", 0, (1.5,) * 13),)), (10_000, (("sensors", 10_000, (2.0,) * 13),))], "k", "c", ["x"], "f", 7, 2.5
+)
 
 
 @pytest.mark.parametrize(

@@ -28,8 +28,11 @@ def test_one_apart_from_the_twins_own_is_shrunk_to_what_a_clean_build_does_not_s
         assert wrongs[0].kind == APART and "control.phase goes to boost" in wrongs[0].began
         player = Player(talk, judge, scenario.vehicle())
         case = shrunk(player, moments_of(flown), wrongs[0], SANDPIPER)
+        player = player.asked_for(case.within)
         seen = player.shows(case.moments, case.kind, case.component)
-    assert seen is not None and set(wrongs[0].began) <= set(seen.began)
+    far = abs(wrongs[0].told - wrongs[0].wanted)
+    assert case.within > 1.5 and abs(case.within - far / 2.0) < 1e-9  # less would be another matter
+    assert seen is not None and abs(seen.told - seen.wanted) >= case.within and set(wrongs[0].began) <= set(seen.began)
     assert 10 * case.frames < wrongs[0].frame and list(case.channels) == ["sensors.accel_a_z"]
     with met(host_program(0), SANDPIPER) as talk:
         player = Player(talk, Judge(talk.reader, PHASES), scenario.vehicle())
