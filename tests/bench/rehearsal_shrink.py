@@ -31,9 +31,13 @@ def row(fault: int, seed: int) -> tuple[str, bool]:
         begun_s = time.monotonic()
         case = shrunk(faulty, moments_of(flown), wrong, SANDPIPER)
         took_s, tries = time.monotonic() - begun_s, faulty.tries
-        on_it = sum(faulty.shows(case.moments, case.kind, case.component) is not None for _ in range(TIMES))
+        on_it = sum(
+            faulty.asked_for(case.within).shows(case.moments, case.kind, case.component) is not None for _ in range(TIMES)
+        )
     with player(0) as clean:
-        on_clean = sum(clean.shows(case.moments, case.kind, case.component) is not None for _ in range(TIMES))
+        on_clean = sum(
+            clean.asked_for(case.within).shows(case.moments, case.kind, case.component) is not None for _ in range(TIMES)
+        )
     line = (
         f"{fault}  seed {seed}: {wrong.kind}, {wrong.component}, {wrong.frame + 1} frames -> {case.frames} frames of "
         f"{len(case.channels)} channels; {tries} tries, {took_s:.1f} s; "
