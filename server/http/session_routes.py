@@ -19,7 +19,7 @@ from server.json_text import to_json
 from server.live.station import Station
 from server.recording.segment import REHEARSAL_TRACK
 from server.rehearsal.history import FILE, by_build, read
-from server.rehearsal.track_file import TrackProblem, read_track
+from server.rehearsal.track_file import TrackFault, read_track
 from server.review.live_goals import live_card
 from server.review.packets import packets_at
 from server.review.review import Review
@@ -106,7 +106,7 @@ def rehearsal(name: str, site: Site) -> dict[str, Any]:
         return asdict(read_track(site.shelf.place_of(name).beside(REHEARSAL_TRACK)))
     except (UnknownSession, FileNotFoundError) as missing:
         raise HTTPException(404, "No picture is kept of this rehearsal.") from missing
-    except (TrackProblem, OSError) as problem:
+    except (TrackFault, OSError) as problem:
         raise HTTPException(404, "The picture kept of this rehearsal cannot be read.") from problem
 
 

@@ -2,7 +2,7 @@
 
 Bounds on how far a state vector may be from what the twin's own computer makes of the same sensor values are invented, and
 chosen on the clean example's runs of odd seeds: upward fifteen times the greatest distance there, sideways three times. They
-were tried on runs of even seeds (`tests/README.md`).
+were tried on runs of even seeds (`tests/bench/README.md`).
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ from server.recording.segment import REHEARSAL_TRACK, base_name
 BYTES_AT_MOST = 200_000
 
 
-class TrackProblem(ValueError):
+class TrackFault(ValueError):
     """A file that holds no picture of a rehearsal."""
 
 
@@ -81,17 +81,17 @@ def write_track(recording: Path, track: Track) -> None:
 
 
 def read_track(file: Path) -> Track:
-    """Read a picture. Raises FileNotFoundError where none was kept, TrackProblem for what is none, OSError."""
+    """Read a picture. Raises FileNotFoundError where none was kept, TrackFault for what is none, OSError."""
     if file.stat().st_size > BYTES_AT_MOST:
-        raise TrackProblem("longer than any picture is")
+        raise TrackFault("longer than any picture is")
     try:
         said = json.loads(file.read_bytes())
         curves = [Curve(**one) for one in said.pop("curves")]
         track = Track(curves=curves, **said)
         if not _is_whole(track):
-            raise TrackProblem("other kinds of values")
+            raise TrackFault("other kinds of values")
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
-        raise TrackProblem(str(error)) from error
+        raise TrackFault(str(error)) from error
     return track
 
 

@@ -22,6 +22,7 @@ INNER = {
     "server.design.goals.GoalFault",
     "server.design.site_map.MapFault",
     "server.recording.session_header.HeaderFault",
+    "server.rehearsal.track_file.TrackFault",
 }
 NAMED_LIKE_A_FAILURE = ("Problem", "Error", "Failed", "Refused")
 

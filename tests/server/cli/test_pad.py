@@ -21,7 +21,7 @@ def test_a_sheet_is_checked_and_printed(tmp_path: Path, capsys: pytest.CaptureFi
     sheet.write_text(sheet_toml(BATTERY, KEY_OUT), "utf-8")
     assert main(["padsheet", str(sheet)]) == 0
     printed = capsys.readouterr().out
-    assert "Not filled in: 1 unknown, 1 open of 2." in printed and "The range safety officer decides." in printed
+    assert "Not filled in: 2 unknown, 1 open of 3." in printed and "The range safety officer decides." in printed
 
 
 def test_a_wrong_sheet_is_refused_in_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -15,7 +15,7 @@ from scipy.spatial.transform import Rotation
 
 from server.rehearsal.against_truth import ATTITUDE, COMPARED, components
 from server.rehearsal.track import BUCKETS, kept_places, track_of
-from server.rehearsal.track_file import BYTES_AT_MOST, Track, TrackProblem, read_track, track_file, write_track
+from server.rehearsal.track_file import BYTES_AT_MOST, Track, TrackFault, read_track, track_file, write_track
 from tests.server.rehearsal.helpers import PHASES, READER, flight, made
 
 NUMBERS = st.floats(allow_nan=True, allow_infinity=True, width=32)
@@ -139,7 +139,7 @@ def test_an_older_rehearsal_has_none(tmp_path: Path) -> None:
 def test_another_kind_of_value_is_no_picture(change: dict[str, object], tmp_path: Path) -> None:
     file = tmp_path / "a.rehearsal.json"
     file.write_text(json.dumps(asdict(track()) | change))
-    with pytest.raises(TrackProblem):
+    with pytest.raises(TrackFault):
         read_track(file)
 
 
@@ -147,7 +147,7 @@ def test_another_kind_of_value_is_no_picture(change: dict[str, object], tmp_path
 def test_what_is_no_picture_is_none(text: str, tmp_path: Path) -> None:
     file = tmp_path / "a.rehearsal.json"
     file.write_text(text)
-    with pytest.raises(TrackProblem):
+    with pytest.raises(TrackFault):
         read_track(file)
 
 
@@ -158,7 +158,7 @@ def test_what_is_longer_than_any_picture_is_not_read(tmp_path: Path) -> None:
     file.write_bytes(whole.ljust(BYTES_AT_MOST))
     assert read_track(file).curves
     file.write_bytes(whole.ljust(BYTES_AT_MOST + 1))
-    with pytest.raises(TrackProblem):
+    with pytest.raises(TrackFault):
         read_track(file)
 
 
@@ -167,5 +167,5 @@ def test_curves_of_unequal_length_are_no_picture(tmp_path: Path) -> None:
     said["curves"][0]["told"].pop()
     file = tmp_path / "a.rehearsal.json"
     file.write_text(json.dumps(said))
-    with pytest.raises(TrackProblem):
+    with pytest.raises(TrackFault):
         read_track(file)
