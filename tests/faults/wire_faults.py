@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import itertools
 import math
 import os
 import random
@@ -15,6 +16,8 @@ from protocol.packets import COUNT_MODULUS, TIME, telemetry_header
 from tests.browser.station import eventually
 from tests.faults.case import Seen, case
 from tests.faults.pad import Pad, hold_port
+
+PORTS_AT_MOST = 64
 
 
 def quiet(pad: Pad) -> None:
@@ -142,15 +145,19 @@ def unplug_storm(pad: Pad, number: int) -> Seen:
 
 @case("13", "back under another name", "the link points to a new terminal", "opened by the name given", long=20, on_pad=True)
 def other_name(pad: Pad, number: int) -> Seen:
-    was = os.readlink(pad.radio)
-    filler = os.openpty()  # takes the number that was free, so that the next one is another
-    pad.unplug()
-    more = os.openpty()
-    pad.plug()
-    now = os.readlink(pad.radio)
-    for descriptor in (*filler, *more):
+    was = now = os.readlink(pad.radio)
+    held: list[tuple[int, int]] = []
+    while now == was:
+        # The system gives the lowest number that is free, and others take and leave numbers meanwhile: all up to the old
+        # one are taken, and where another had that and left it since, it is tried again.
+        pad.unplug()
+        held.append(os.openpty())
+        while os.ttyname(held[-1][1]) != was and len(held) < PORTS_AT_MOST:
+            held.append(os.openpty())
+        pad.plug()
+        now = os.readlink(pad.radio)
+    for descriptor in itertools.chain.from_iterable(held):
         os.close(descriptor)
-    assert was != now
     return Seen("found under the new name")
 
 
