@@ -29,7 +29,8 @@ from protocol.fields import Channel, Field, Packet
 REHEARSAL_APID = 0x7FD
 REHEARSAL_NAME = "rehearsal"
 STATES = ("off", "rehearsing")
-ENDED = ("none", "left", "stimuli stopped", "safe all", "continuity")
+STIMULI_STOPPED = "stimuli stopped"
+ENDED = ("none", "left", STIMULI_STOPPED, "safe all", "continuity")
 CHANNELS_MAX = 32  # a bit each
 REASONS = ("not in this build", "not wired", "not in ground test", "continuity")
 RehearsalKind = Literal["enter", "leave", "simulator"]

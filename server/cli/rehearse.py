@@ -59,6 +59,7 @@ from server.version import software
 
 PASSED, FAILED = 0, 3
 EVERY = "all"
+AGAIN = 2  # more times a flight is begun on a machine that stands still
 HEAD = (
     "flight", "seed", "", "deployed", "twin's own", "times real time",
     "answer", "99th", "most", "jitter, 99th", "cycle, most",
@@ -209,11 +210,14 @@ def met(program: Path, dictionary: Dictionary) -> Iterator[Conversation]:
 
 
 def fly(talk: Conversation, judge: Judge, plan: Plan, pace: float | None = None) -> tuple[Flown, list[Wrong], Run]:
-    """Fly one run and judge it; `pace` of the computer's own clock, None where it has none and each step waits."""
-    talk.begin()
-    now = time.monotonic
-    flown = fly_stepped(talk, plan, now) if pace is None else fly_paced(talk, plan, now, pace)
-    talk.leave()
+    """Fly one run and judge it; `pace` of the computer's own clock, None where it has none and each step waits.
+
+    A program is flown again, a few times, when this machine stood still: with the same seed it is the same flight.
+    """
+    flown = flown_once(talk, plan, pace)
+    for _ in range(AGAIN if pace is None else 0):
+        if flown.invalid:
+            flown = flown_once(talk, plan, pace)
     believed = believed_of(Shadow(plan.scenario.vehicle(), talk.dictionary), flown)
     wrongs = judge.wrongs(flown, believed)
     if flown.invalid:  # steps were longer than the twin's own computer has them
@@ -222,6 +226,14 @@ def fly(talk: Conversation, judge: Judge, plan: Plan, pace: float | None = None)
     wrongs = sorted([*wrongs, *pushed_away(flown, motors)], key=lambda wrong: wrong.frame)
     deployment_s = judge.deployment(flown, believed)
     return flown, wrongs, run_of(plan.scenario.name, plan.seed, flown, wrongs, deployment_s, talk.reader, motors)
+
+
+def flown_once(talk: Conversation, plan: Plan, pace: float | None) -> Flown:
+    """Fly one run from entering the rehearsal to leaving it."""
+    talk.begin()
+    flown = fly_stepped(talk, plan, time.monotonic) if pace is None else fly_paced(talk, plan, time.monotonic, pace)
+    talk.leave()
+    return flown
 
 
 def record(talk: Conversation, folder: Path, what: str) -> Path:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from protocol.dictionary import Dictionary
 from server.problems import Problem
-from server.rehearsal.conversation import Conversation, Ended
+from server.rehearsal.conversation import Conversation, Ended, StoodStill
 from server.rehearsal.flown import Flown, Frame
 from server.rehearsal.judging import Judge, Wrong, believed_of
 from server.rehearsal.sensor_faults import Stimulus
@@ -20,6 +20,7 @@ from server.twin.sandpiper import Vehicle
 
 FORMAT = "blockhouse rehearsal case 1"
 JITTER_S = 0.001
+TRIES = 3  # to play a case on a machine that stands still
 Moment = tuple[int, tuple[Stimulus, ...]]  # us since the beginning; stimuli, the step last
 
 
@@ -64,18 +65,31 @@ class Player:
         return flown, wrongs
 
     def judged(self, moments: Sequence[Moment]) -> tuple[Flown, list[Believed | None], list[Wrong]]:
-        """Play them; return the answers, what the twin's own computer believed, and everything that was wrong."""
-        self.tries += 1
-        flown = Flown(firmware=self.talk.firmware)
-        self.talk.begin()
-        try:
-            for time_us, stimuli in moments:
-                flown.frames.append(Frame(time_us, stimuli, self.talk.play(stimuli)))
-        except Ended as ended:
-            flown.ended = str(ended)
-        self.talk.leave()
+        """Play them; return the answers, what the twin's own computer believed, and everything that was wrong.
+
+        Raises StoodStill when this machine stood still in each of a few tries.
+        """
+        flown = self._played(moments)
         believed = believed_of(Shadow(self.vehicle, self.talk.dictionary), flown)
         return flown, believed, self.judge.wrongs(flown, believed)
+
+    def _played(self, moments: Sequence[Moment]) -> Flown:
+        for left in reversed(range(TRIES)):
+            self.tries += 1
+            flown = Flown(firmware=self.talk.firmware)
+            self.talk.begin()
+            try:
+                for time_us, stimuli in moments:
+                    flown.frames.append(Frame(time_us, stimuli, self.talk.play(stimuli)))
+            except StoodStill:
+                if left:
+                    continue
+                raise
+            except Ended as ended:
+                flown.ended = str(ended)
+            self.talk.leave()
+            break
+        return flown
 
     def asked_for(self, within: float) -> Player:
         """Return it with bounds on the state vector so many times as wide."""

@@ -16,7 +16,7 @@ import numpy as np
 from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from server.rehearsal.answers import Answer
-from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
+from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem, StoodStill
 from server.rehearsal.flown import Flown, Frame, Outage
 from server.rehearsal.plant import Plant
 from server.rehearsal.sensor_faults import Disturber, SensorFault, Stimulus, with_motor_faults
@@ -132,6 +132,8 @@ def fly_stepped(talk: Conversation, plan: Plan, now: Callable[[], float]) -> Flo
                 stimuli = []
             flight.take(stimuli, talk.play(stimuli) if stimuli else None)
             flight.plant.step()
+    except StoodStill as problem:
+        flight.flown.invalid = str(problem).rstrip(".")
     except (Ended, RehearsalProblem) as problem:
         flight.flown.ended = str(problem)
     return flight.done(now() - begun_s)

@@ -5,6 +5,7 @@ Only a computer that says it is a rehearsal build, of this vehicle and this dict
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 
@@ -13,7 +14,7 @@ from protocol.dictionary import Dictionary
 from protocol.events import PacketReceived
 from protocol.identity import BUILDS, IDENTITY_NAME, Identity
 from protocol.link import NEED_DATA, Link
-from protocol.rehearsal import REHEARSAL_NAME
+from protocol.rehearsal import REHEARSAL_NAME, STIMULI_STOPPED
 from protocol.stimulus import StimulusEncoder
 from server.problems import Problem
 from server.rehearsal.answers import Answer, AnswerReader
@@ -24,7 +25,8 @@ VALID_MS = 5000  # as long as the station itself gives a command
 HEARD_WITHIN_S = 5.0  # identity comes every second
 ANSWERED_WITHIN_S = 1.0
 TRIES = 3
-STEP_ANSWERED_WITHIN_S = 2.0
+STEP_ANSWERED_WITHIN_S = 5.0  # longer than any keep-alive time: who stood still shows by how the rehearsal ended
+STOOD_STILL_SHARE = 0.5  # of the keep-alive time: the computer's clock need not be ours
 LEFT_S = 0.3
 HEARD = 4096
 STARTED_WITHIN_S = 5.0
@@ -54,6 +56,16 @@ class Ended(RehearsalProblem):
         self.why = why
 
 
+class StoodStill(Ended):
+    """It ended for want of stimuli, and rightly: for `seconds` nothing crossed the cable. It says nothing of the computer.
+
+    A machine with too much to do stops the sender or the program for as long as this; a program that hangs looks the same.
+    """
+
+    def __init__(self, why: str, seconds: float) -> None:
+        super().__init__(f"{why}, and for {seconds:.2f} s nothing was sent or answered")
+
+
 class Conversation:
     """One flight computer at the other end of a wire. `now` is a clock in s, `take_counter` gives a number never used."""
 
@@ -68,6 +80,7 @@ class Conversation:
         if dictionary.rehearsal is None or not dictionary.stimuli:
             raise RehearsalProblem(f"{dictionary.name} describes no stimuli, so it cannot be rehearsed.")
         self.dictionary = dictionary
+        self._keep_alive_s = dictionary.rehearsal.keep_alive_s
         self._key, self._wire, self._take_counter, self._now = key, wire, take_counter, now
         self._link = Link(dictionary, key)
         self.identity: Identity | None = None
@@ -88,6 +101,8 @@ class Conversation:
         self.session = 0
         self.number = 0  # of the last stimulus sent
         self.delays_s: list[float] = []
+        self._sent_s = math.inf  # when the last stimulus went
+        self._gap_s = 0.0  # between it and the one before
         self._told_off = False
         self.tape: Tape | None = None  # where what crosses the cable is kept meanwhile
         names = dictionary.packets["answer"].channel_names
@@ -175,6 +190,7 @@ class Conversation:
         self._benched = False
         self._encoder = StimulusEncoder(self.dictionary, self.dictionary.uplink.vehicle_id, self.session)
         self.number = self._since_us = 0
+        self._sent_s, self._gap_s = math.inf, 0.0
         self.reader = AnswerReader(self.dictionary)
 
     def _go_to_the_bench(self) -> None:
@@ -212,7 +228,8 @@ class Conversation:
     def play(self, stimuli: Sequence[tuple[str, int, Sequence[float]]], wait_s: float = STEP_ANSWERED_WITHIN_S) -> Answer:
         """Send stimuli of one moment, (name, time in us, values), the last of them the step; return the step's answer.
 
-        Raises Ended when the computer ends the rehearsal, RehearsalProblem when it does not answer in time.
+        Raises Ended when the computer ends the rehearsal (StoodStill, where it had to), RehearsalProblem when it does not
+        answer in time.
         """
         sent_s = self.send(stimuli)
         answer = self.answer(wait_s)
@@ -227,6 +244,7 @@ class Conversation:
         data = b"".join([encoder.frame(name, max(0, time_us - self._since_us), values) for name, time_us, values in stimuli])
         self.number = encoder.number
         now = self._now()
+        self._gap_s, self._sent_s = max(0.0, now - self._sent_s), now
         if self.tape is not None:
             self.tape.time_us = stimuli[-1][1]
         self._write(data)
@@ -259,7 +277,11 @@ class Conversation:
         places = self.reader.state_places
         if self._states[int(answer.state[places["state"]])] != "rehearsing" and self.number:
             self._encoder = None
-            raise Ended(self._endings[int(answer.state[places["ended"]])])
+            why = self._endings[int(answer.state[places["ended"]])]
+            still_s = max(self._gap_s, self._now() - self._sent_s)
+            if why == STIMULI_STOPPED and still_s >= STOOD_STILL_SHARE * self._keep_alive_s:
+                raise StoodStill(why, still_s)
+            raise Ended(why)
 
     def _write(self, data: bytes) -> None:
         self._wire.write(data)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 from server.rehearsal.answers import Answer
 from server.rehearsal.closed_loop import Flight, Plan
-from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem
+from server.rehearsal.conversation import Conversation, Ended, RehearsalProblem, StoodStill
 from server.rehearsal.flown import Flown, Frame
 from server.rehearsal.plant import CYCLE_S
 from server.rehearsal.sensor_faults import Stimulus
@@ -119,12 +119,14 @@ def fly_paced(talk: Conversation, plan: Plan, now: Callable[[], float], pace: fl
     try:
         while not paced.flight.over():
             paced.moment()
+    except StoodStill as problem:
+        flown.invalid = str(problem).rstrip(".")
     except (Ended, RehearsalProblem) as problem:
         flown.ended = str(problem)
     paced.flight.done(now() - begun_s)
     flown.delays_s, flown.missed = paced.delays_s, paced.missed
     assert talk.dictionary.rehearsal is not None
-    flown.invalid = invalid(flown.delays_s, flown.missed, talk.dictionary.rehearsal.delay_s)
+    flown.invalid = flown.invalid or invalid(flown.delays_s, flown.missed, talk.dictionary.rehearsal.delay_s)
     return flown
 
 
