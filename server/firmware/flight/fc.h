@@ -22,6 +22,9 @@
 #ifndef FC_FAULT
 #define FC_FAULT 0
 #endif
+#if defined(FC_SIDE_MOTORS) && !defined(BH_REHEARSAL)
+#error "FC_SIDE_MOTORS releases the firing board by itself: it is an example to rehearse, and is not built for flight"
+#endif
 #ifndef FC_OUT_SIZE
 #define FC_OUT_SIZE 4096u /* frames of one turn of the loop, sent together */
 #endif

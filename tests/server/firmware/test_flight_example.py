@@ -6,6 +6,8 @@ Its deployment and its state are compared with the twin: its own computer sees t
 from __future__ import annotations
 
 import random
+import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -23,8 +25,10 @@ from tests.server.firmware.flight_play import AFTER_LANDING_CYCLES, ANSWERS, Hos
 ALL_PHASES = ["startup", "pad", "boost", "coast", "descent", "landed"]
 
 
-@pytest.mark.parametrize("side_motors", [False, True], ids=["plain", "side motors"])
-@pytest.mark.parametrize("rehearsal", [True, False], ids=["rehearsal", "flight"])
+BUILDS = [(True, False), (False, False), (True, True)]  # for rehearsal, with side motors
+
+
+@pytest.mark.parametrize(("rehearsal", "side_motors"), BUILDS, ids=["rehearsal", "flight", "side motors"])
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])
 def test_it_compiles_without_a_warning(compiler: str, rehearsal: bool, side_motors: bool) -> None:
     whole = [compiler, "-std=c99", "-O2", *STRICT]
@@ -41,7 +45,14 @@ def test_every_variant_compiles_without_a_warning(compiler: str, fault: int) -> 
         run_in(flight_folder(), [compiler, "-std=c99", "-O2", *STRICT, *define, "-c", part, "-o", "variant.o"])
 
 
-@pytest.mark.parametrize(("rehearsal", "side_motors"), [(True, False), (False, False), (True, True), (False, True)])
+@pytest.mark.parametrize("build", [host_command, board_command])
+def test_side_motors_are_not_built_for_flight(build: Callable[..., list[str]]) -> None:
+    asked = build("refused", rehearsal=False, side_motors=True)
+    told = subprocess.run(asked, cwd=flight_folder(), capture_output=True, text=True, check=False)
+    assert told.returncode != 0 and "is not built for flight" in told.stderr
+
+
+@pytest.mark.parametrize(("rehearsal", "side_motors"), BUILDS)
 def test_it_compiles_for_the_board_without_a_warning(rehearsal: bool, side_motors: bool) -> None:
     strict = ["arm-none-eabi-gcc", "-std=c99", "-O2", *(flag for flag in STRICT if flag != "-Wpedantic")]
     run_in(flight_folder(), board_command("strict.elf", rehearsal=rehearsal, side_motors=side_motors, compiler=strict))
