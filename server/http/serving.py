@@ -53,7 +53,8 @@ class ServedAt(Protocol):
 def listening_socket(host: str, port: int) -> socket.socket:
     """Return a bound socket; small send buffers and a time-out keep a viewer that stopped reading from lingering."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
+    # The event loop lets a connection send small pieces at once where the socket says what it speaks, and not otherwise.
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
     if hasattr(socket, "TCP_USER_TIMEOUT"):

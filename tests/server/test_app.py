@@ -45,6 +45,25 @@ def test_listening_sockets_free_viewers_that_stopped_reading() -> None:
             assert listener.getsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT) == USER_TIMEOUT_MS
 
 
+def test_what_is_accepted_sends_small_pieces_at_once() -> None:
+    """An answer leaves in two pieces: held back, the second waits some 40 ms for the first one's acknowledgement."""
+    told: list[int] = []
+
+    async def accepted(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        told.append(writer.get_extra_info("socket").getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY))
+        writer.close()
+
+    async def go() -> None:
+        async with await asyncio.start_server(accepted, sock=listening_socket("127.0.0.1", 0)) as server:
+            host, port = server.sockets[0].getsockname()
+            reader, writer = await asyncio.open_connection(host, port)
+            await reader.read()
+            writer.close()
+
+    asyncio.run(go())
+    assert told and told[0]
+
+
 def test_address_taken_is_one_sentence() -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
