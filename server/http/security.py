@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from math import ceil, exp2, log2
 from typing import Any
 
-from server.http.request_limit import RequestLimit
+from server.http.request_limit import FILE_COST, FILES, RequestLimit
 
 Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
@@ -159,7 +159,8 @@ class Gatekeeper:
         if problem is not None:
             await _refuse(scope, receive, send, *problem)
             return
-        wait_s = self._limit.wait_s((scope.get("client") or ("?",))[0], asyncio.get_running_loop().time())
+        cost = FILE_COST if scope["type"] == "http" and scope["path"].startswith(FILES) else 1.0
+        wait_s = self._limit.wait_s((scope.get("client") or ("?",))[0], asyncio.get_running_loop().time(), cost)
         if wait_s > 0.0:
             await _refuse(scope, receive, send, 429, "too many requests from one place; wait a moment", wait_s)
             return

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from server.http.page_files import modules
 from server.http.request_limit import BURST, PER_S, Busy, RequestLimit, WorkGate
 from tests.server.http.page_server import PageServer, run
 
@@ -93,6 +94,31 @@ def test_over_http_a_flood_is_refused_and_the_rest_is_served(tmp_path: Path, mon
         for _ in range(50):
             assert (await bench.http.get("/api/about", headers={"Origin": "http://elsewhere.test"})).status_code == 403
         assert (await bench.http.get("/api/about")).status_code == 200
+
+    run(what, tmp_path, monkeypatch)
+
+
+def test_a_cheap_request_counts_for_less() -> None:
+    limit = RequestLimit(burst=2, per_s=1)
+    assert [limit.wait_s("a", 10.0, 0.5) for _ in range(5)] == [0, 0, 0, 0, 0.5]
+    assert limit.wait_s("a", 10.6, 1.0) == pytest.approx(0.4) and limit.wait_s("a", 10.6, 0.5) == 0.0
+
+
+def test_a_page_may_be_opened_four_times_in_a_row_and_a_flood_of_its_files_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def what(bench: PageServer) -> None:
+        monkeypatch.setattr(bench.site.limit, "_per_s", 0.01)
+        asked = [*modules(bench.site.page), "/vendor/uplot.min.css"]
+        for _ in range(4):
+            for address in ["/", *asked]:
+                assert (await bench.http.get(address)).status_code == 200
+        now_s = asyncio.get_running_loop().time()
+        while bench.site.limit.wait_s("127.0.0.1", now_s) == 0.0:
+            pass  # as if it went on so
+        answers = [(await bench.http.get("/vendor/uplot.min.css")).status_code for _ in range(6)]
+        assert answers[-1] == 429
+        monkeypatch.setattr(bench.site.limit, "_per_s", PER_S)
 
     run(what, tmp_path, monkeypatch)
 
