@@ -41,10 +41,11 @@ ROOMS: dict[str, str] = {
     "pad": "telemetry design protocol",
     "trials": "telemetry flight protocol",
     "live": "analysis uplink pad trials bridge recording telemetry design protocol",
+    "study": "review analysis design flight protocol",
     "review": "analysis recording telemetry pad design flight protocol",
     "logs": "flight protocol",
     "shelf": "review recording telemetry logs flight protocol",
-    "http": "live shelf review design telemetry uplink recording rehearsal flight protocol",
+    "http": "live shelf review study design telemetry uplink recording rehearsal flight protocol",
     "workbench": "bridge recording telemetry uplink logs flight firmware protocol",
     "flight": "protocol",
     "twin": "flight protocol",
@@ -66,6 +67,8 @@ FLIGHT_ROOMS: dict[str, str] = {
     "link": "",
     "power": "",
 }
+# Asked on demand only: nothing that every start loads may import them, and they may use scipy.
+ON_DEMAND = frozenset("causes inertial effectiveness loop servo calibration weighing dispersion".split())
 AT_MOST = 25  # files of one kind in a folder
 ROOT_AT_MOST = 10  # modules at the root of server/
 
@@ -136,7 +139,8 @@ def is_pure(me: str, name: str, ours: bool) -> bool:
     if inside(me, "protocol"):
         return ours or top in PURE | {"numpy", "cobs"} | (READS_FILES if me in READERS else set())
     listens = me == "server.twin.listener" and top in OUTSIDE
-    return ours or listens or top == "numpy" or (top in STDLIB and top not in OUTSIDE)
+    on_demand = top == "scipy" and any(inside(me, f"server.flight.{room}") for room in ON_DEMAND)
+    return ours or listens or on_demand or top == "numpy" or (top in STDLIB and top not in OUTSIDE)
 
 
 def is_allowed(me: str, name: str) -> bool:

@@ -20,6 +20,7 @@ from protocol.arrays import Ints
 from protocol.dictionary import Dictionary
 from protocol.link import Link
 from server.analysis.analysis import Analysis, take_in_pieces
+from server.analysis.judgements.case import Case
 from server.analysis.judging import Heard, Judging
 from server.analysis.trackers.output import Fault, Instant, Told, TrackerOutput, fault_entry
 from server.design.pad_wind import tells_wind
@@ -166,6 +167,18 @@ def recorded_output(
 ) -> Output:
     """Return what all records of a session lead to, in one go."""
     return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts), Judging(dictionary, facts))[2]
+
+
+def recorded_case(
+    dictionary: Dictionary, records: Iterable[Record], origin_ns: int, facts: SheetNumbers = NOTHING_TOLD
+) -> Case:
+    """Return the whole flight of a session as known at its end, for what is worked out on demand only."""
+    judging = Judging(dictionary, facts, keeps=True)
+    _, judging, output = _whole(dictionary, records, origin_ns, Analysis(dictionary, facts), judging)
+    batch = output.batch
+    assert batch is not None
+    last = len(batch.frame_t) - 1
+    return judging.case_now(batch.first_order + last, float(batch.frame_t[last]) if last >= 0 else 0.0)
 
 
 def told_by(found: TrackerOutput) -> list[JournalEntry]:

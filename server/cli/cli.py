@@ -35,6 +35,7 @@ COMMANDS = (
     ("padsheet", "pad", "check and print a pad sheet, or how the one of a session stood"),
     ("summary", "summary", "tell a session in sentences and numbers"),
     ("replay", "replay", "replay a recorded session on the page"),
+    ("study", "study", "ask a session why it flew as it did, and what to change"),
     ("compare", "review", "two or more flights side by side, aligned at a moment"),
     ("next", "plan", "forecast the next flight, and what a change would do"),
     ("report", "review", "write a session's report as one HTML file that needs nothing else"),
@@ -48,7 +49,7 @@ GROUPS = (
     ("Setting up a vehicle", ("dictionary", "firmware", "key", "configuration")),
     ("At the bench", ("check", "trial", "rehearse", "twin")),
     ("At the pad", ("live", "padsheet")),
-    ("At home", ("summary", "replay", "compare", "next", "report", "onboard", "export", "recover")),
+    ("At home", ("summary", "study", "replay", "compare", "next", "report", "onboard", "export", "recover")),
 )
 HELP_AT_MOST = 100  # columns; longer lines are hard to read
 

@@ -1,0 +1,35 @@
+"""The table of what can be asked of a recording."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib import import_module
+
+from server.analysis.judgements.case import Case
+from server.problems import Problem
+from server.study.study import Study
+
+
+@dataclass(frozen=True)
+class Subject:
+    """One question: how a person asks it, and the module whose `study(case)` answers it, loaded when it is asked."""
+
+    question: str
+    module: str
+
+
+SUBJECTS: Mapping[str, Subject] = {}
+
+
+class UnknownSubject(Problem):
+    """Nothing of that name can be asked; the text is one plain sentence."""
+
+
+def answered(subject: str, case: Case) -> Study:
+    """Return the study of one subject; raises UnknownSubject."""
+    asked = SUBJECTS.get(subject)
+    if asked is None:
+        raise UnknownSubject(f"There is no study {subject!r}; there are: {', '.join(SUBJECTS)}.")
+    study: Callable[[Case], Study] = import_module(f"server.study.{asked.module}").study
+    return study(case)

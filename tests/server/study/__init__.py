@@ -1,0 +1,1 @@
+"""What a recording is asked on demand."""
