@@ -21,6 +21,7 @@ import { ConfigurationPanel, NextFlightPanel } from "./panels/learn/plan_panel.j
 import { CurvesPanel, VehiclePanel } from "./panels/learn/plan_pictures.js";
 import { SessionList } from "./panels/learn/session_list.js";
 import { StoryPanel } from "./panels/learn/story_panel.js";
+import { StudyPanel } from "./panels/learn/study_panel.js";
 import { SummaryPanel } from "./panels/learn/summary_panel.js";
 import { VerdictPanel } from "./panels/learn/verdict_panel.js";
 import { VideoPanel } from "./panels/learn/video_panel.js";
@@ -134,6 +135,7 @@ const PLACES = {
       [
         ["story", "", StoryPanel],
         ["whole", "", ReviewStrips],
+        ["study", "", StudyPanel],
         ["figures", "The flight in numbers", WholeFigures],
         ["summary", "Summary", SummaryPanel],
         ["whole-pad-sheet", "Pad sheet", WholePadSheet],

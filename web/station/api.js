@@ -28,6 +28,10 @@ export const getTrials = async () => (await get("/api/trials")).json();
 export const getRehearsals = async () => (await get("/api/rehearsals")).json();
 /** What is kept of one rehearsal to be drawn, by the name of its recording. */
 export const getRehearsal = async (name) => (await get(`/api/rehearsals/${encodeURIComponent(name)}`)).json();
+/** What a recording can be asked: [{name, question}]; and what one of them tells, see server/study/study.py. */
+export const getStudies = async () => (await get("/api/studies")).json();
+export const getStudy = async (name, subject) =>
+  (await get(session(name, `study/${encodeURIComponent(subject)}`))).json();
 export const getPastTrials = async () => (await get("/api/trials/past")).json();
 export const getSessions = async (rehearsals) =>
   (await get(`/api/sessions${rehearsals ? "?rehearsals=true" : ""}`)).json();
