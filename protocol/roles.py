@@ -139,6 +139,8 @@ REGISTRY: tuple[Role, ...] = (
     Role("event.severity", "", "number", "0 info, 1 caution, 2 warning", "event list"),
     Role("startup.{boot_id|dictionary_hash}", "", "number", "of this start, on wire version 1", "commands"),
     Role("startup.firmware", "", "text", "version of the firmware", "shown"),
+    Role("unit.serial", "", "text", "serial of the flight computer's board", "calibrations",
+         "a calibration is held against the serial on the sheet", NEW),
     Role("boot_id", "", "number", "of this start, on wire version 1", "commands"),
     Role("answer.{boot_id|counter|code}", "", "number", "which command is answered", "commands"),
     Role("answer.{stage|reason}", "", "enum", "the answer, and why", "commands"),

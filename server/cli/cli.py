@@ -28,6 +28,7 @@ COMMANDS = (
     ("key", "key", "show the command key's place and fingerprint, write it for the flight computer, or make a new one"),
     ("configuration", "plan", "center of gravity and of pressure, margin and swing by the sheet"),
     ("check", "check", "check a vehicle on the bench against its dictionary"),
+    ("calibrate", "calibrate", "calibrate a sensor at the bench, step by step, into the sheet and a C header"),
     ("trial", "trial", "run a written bench trial and keep the score"),
     ("rehearse", "rehearse", "fly your flight code, compiled for this computer, with the simulated vehicle"),
     ("twin", "twin", "run only the simulated vehicle, for rehearsals"),
@@ -47,7 +48,7 @@ COMMANDS = (
 GROUPS = (
     ("What to run first", ("demo", "doctor", "ports")),
     ("Setting up a vehicle", ("dictionary", "firmware", "key", "configuration")),
-    ("At the bench", ("check", "trial", "rehearse", "twin")),
+    ("At the bench", ("check", "calibrate", "trial", "rehearse", "twin")),
     ("At the pad", ("live", "padsheet")),
     ("At home", ("summary", "study", "replay", "compare", "next", "report", "onboard", "export", "recover")),
 )

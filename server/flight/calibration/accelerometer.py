@@ -26,6 +26,7 @@ from server.flight.calibration.estimate import (
     Calibration,
     Estimated,
     NotCalibrated,
+    count_floor,
     cross_matrix,
     steady_mean,
     student_factor,
@@ -67,7 +68,7 @@ def positions_of(stretches: Sequence[Floats], step_m_s2: float = 0.0) -> list[Po
     told = [steady_mean(one, BLOCKS) for one in stretches]
     pooled = np.mean([variance for _, variance, _ in told], axis=0) if told else np.zeros(3)
     noise = np.sqrt(np.mean([one.var(axis=0) for one in stretches], axis=0)) if told else np.zeros(3)
-    floor = np.where(noise < 0.5 * step_m_s2, step_m_s2**2 / 12.0, 0.0)
+    floor = count_floor(noise, step_m_s2)
     wider = student_factor(sum(freedom for _, _, freedom in told)) ** 2 if told else 1.0
     return [Position(mean, wider * pooled + floor) for mean, _, _ in told]
 

@@ -128,5 +128,6 @@ def allan(t_s: Floats, rates: Floats) -> Calibration:
         for place, (name, unit) in enumerate(zip(TERMS, UNITS, strict=True))
     )
     seconds = len(values) * spacing
-    said = (f"Heard for {seconds / 60:.0f} minutes: noise slower than about {seconds / SHARE:.0f} s is not told.",)
+    heard = f"{seconds / 60:.0f} minutes" if seconds >= 120.0 else f"{seconds:.0f} s"
+    said = (f"Heard for {heard}: noise slower than about {seconds / SHARE:.0f} s is not told.",)
     return Calibration("allan", estimates, said)

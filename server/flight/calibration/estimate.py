@@ -64,6 +64,11 @@ def steady_mean(values: Floats, blocks: int = BLOCKS) -> tuple[Floats, Floats, i
     return parts.mean(axis=0), parts.var(axis=0, ddof=1) / blocks, blocks - 1
 
 
+def count_floor(noise: Floats, count: float) -> Floats:
+    """Return the variance that a mean keeps, however long: a third of a count where the noise is below half of one."""
+    return np.where(noise < 0.5 * count, count**2 / 12.0, 0.0)
+
+
 def rotation_of(turn: Floats) -> Floats:
     """Return the rotation matrix (3, 3) of a rotation vector (3,), rad: Rodrigues' formula."""
     angle = float(np.linalg.norm(turn))

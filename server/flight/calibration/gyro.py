@@ -21,6 +21,7 @@ from server.flight.calibration.estimate import (
     Calibration,
     Estimated,
     NotCalibrated,
+    count_floor,
     steady_mean,
     student_factor,
 )
@@ -50,7 +51,7 @@ class Turn:
         return axis if size[axis] > ALONG * float(np.linalg.norm(self.angle)) else -1
 
 
-def gyro_at_rest(t_s: Floats, rates: Floats) -> Calibration:
+def gyro_at_rest(t_s: Floats, rates: Floats, count_rad_s: float = 0.0) -> Calibration:
     """Return bias (3,) and steadiness (3,), both rad/s, of a stretch at rest: times (n,), rates (n, 3). Raises
     NotCalibrated.
 
@@ -58,6 +59,7 @@ def gyro_at_rest(t_s: Floats, rates: Floats) -> Calibration:
     while nobody looks. Its sigma is that of a scatter of so many means (any textbook of statistics).
     """
     bias, variance, freedom = steady_mean(rates, BLOCKS)
+    variance = variance + count_floor(rates.std(axis=0), count_rad_s)
     size = max(1, round(STEADY_S / max(float(np.median(np.diff(t_s))), 1e-6)))
     count = len(rates) // size
     estimates = [Estimated("bias", bias, student_factor(freedom) * np.sqrt(variance), "rad/s")]
