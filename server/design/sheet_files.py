@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from server.design.calibration_sheet import CalibrationFault, calibrations_of
 from server.design.configuration import ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
 from server.design.goals import GoalFault, card_of
@@ -40,6 +41,8 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     except (OSError, ValueError, RecursionError) as error:
         raise SettingsProblem(f"The sheet {path} cannot be read: {getattr(error, 'strerror', None) or error}.") from error
     vehicle, site = values.get("vehicle", {}), values.get("site", {})
+    if "calibration" in values and isinstance(vehicle, dict):  # a session keeps the vehicle's table and the site's
+        vehicle = {**vehicle, "calibration": values["calibration"]}
     if not isinstance(vehicle, dict) or not isinstance(site, dict):
         raise SettingsProblem(f"The sheet {path} needs the tables [vehicle] and [site].")
     wrong = problems(vehicle, site)
@@ -54,6 +57,10 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     try:
         card_of(vehicle)
     except GoalFault as problem:
+        raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
+    try:
+        calibrations_of(vehicle)
+    except CalibrationFault as problem:
         raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
     try:
         configuration_of(vehicle)
