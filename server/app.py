@@ -16,6 +16,7 @@ from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
+from server.live.calibration_desk import CalibrationDesk
 from server.live.count_desk import CountDesk
 from server.live.listeners import Listeners
 from server.live.loop_first import loop_first
@@ -72,6 +73,7 @@ async def run_live(
         if live.pad_sheet is not None:
             site.pad = PadDesk(station, live.pad_sheet)
         site.count = CountDesk(station, site.pad)
+        site.calibrations = CalibrationDesk(station)
         log.hide(*site.tokens.values())
         await station.start()
         running = " ".join(filter(None, made_by))
@@ -90,6 +92,7 @@ async def run_live(
                 task.cancel()
             if site.trials is not None:
                 await site.trials.close()
+            await site.calibrations.close()
             if site.pad is not None:
                 site.pad.close()
             path = await station.stop()

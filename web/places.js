@@ -32,6 +32,7 @@ import { LinkNow } from "./panels/ready/link_now.js";
 import { PadSheetPanel } from "./panels/ready/pad_sheet.js";
 import { RailPanel } from "./panels/ready/rail_panel.js";
 import { WholePadSheet } from "./panels/ready/whole_pad_sheet.js";
+import { CalibratePanel } from "./panels/try/calibrate_panel.js";
 import { ChannelTable } from "./panels/try/channel_table.js";
 import { FinPanel } from "./panels/try/fin_panel.js";
 import { RehearsalPanel } from "./panels/try/rehearsal_panel.js";
@@ -63,6 +64,7 @@ const PLACES = {
       ],
       [
         ["bench-trials", "Bench trials", TrialPanel],
+        ["calibrate", "Calibrate", CalibratePanel],
         ["rehearsals", "Rehearsals", RehearsalPanel],
         ["share", "Watching along", SharePanel],
       ],

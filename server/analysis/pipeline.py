@@ -42,7 +42,9 @@ NOTE_TOPICS: dict[int, str] = {
     Kind.NOTE: "note",
 }
 # What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
-OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "count", "acknowledged", "fault"})
+OWN_TOPICS = frozenset(
+    {"recording", "authority", "permit", "trial", "pad_sheet", "count", "calibration", "acknowledged", "fault"}
+)
 NOT_DECODED = "a part of what was received could not be decoded"
 
 _log = logging.getLogger(__name__)

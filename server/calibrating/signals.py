@@ -64,12 +64,15 @@ class Collector:
         for group, channels in self.channels.items():
             rows = tables.get(channels[0].packet)
             if rows is not None and len(rows):
-                columns = [np.asarray(rows.numbers(one.name), dtype=np.float64) for one in channels]
-                self._parts[group].append(np.column_stack((rows.t, *columns)))
+                self.add(group, rows.t, np.column_stack([rows.numbers(one.name) for one in channels]))
         for role, channel in self.texts.items():
             rows = tables.get(channel.packet)
             if rows is not None and len(rows):
                 self.told[role] = rows.texts(channel.name)[-1]
+
+    def add(self, group: str, t_s: Floats, values: Floats) -> None:
+        """Take samples of one group: times (n,), values (n, k)."""
+        self._parts[group].append(np.column_stack((t_s, values)))
 
     def signals(self) -> Signals:
         """Return all that was heard of each group."""

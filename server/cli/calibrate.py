@@ -18,6 +18,7 @@ from protocol.dictionary import Dictionary
 from protocol.dictionary_file import load_dictionary
 from server.bridge.ports import explain, is_url_understood, open_port
 from server.calibrating.guide import CAUTION, KINDS, Options, Standing, calibrated
+from server.calibrating.place import at_place
 from server.calibrating.result_files import Table as FileTable
 from server.calibrating.result_files import check_serial, header_text, table_of, toml_text
 from server.calibrating.signals import step_of
@@ -26,8 +27,6 @@ from server.cli.paper import ACT, TITLE, Block, Table, Words, show
 from server.cli.shared import number, say
 from server.design.sheet_files import load_sheets
 from server.design.sheet_numbers import sheet_numbers_of
-from server.flight.calibration.accelerometer import TOLD_GRAVITY_SIGMA, gravity_m_s2
-from server.flight.calibration.barometer import TOLD_TEMPERATURE_SIGMA_K
 from server.flight.calibration.estimate import Calibration, NotCalibrated
 from server.problems import Problem
 from server.review.review import open_review
@@ -109,16 +108,7 @@ def _wanted(options: argparse.Namespace) -> Options:
     if wanted.what == "barometer" and not wanted.heights_m:
         raise CalibrateProblem("Say the heights of the stairs with --heights, for example --heights 0,3,6,9,6,3,0.")
     sheets = load_sheets(options.sheet, False)
-    facts = sheet_numbers_of(sheets.vehicle, sheets.site)
-    if options.gravity is not None:
-        wanted = replace(wanted, gravity_m_s2=options.gravity, gravity_sigma=TOLD_GRAVITY_SIGMA)
-    elif facts.latitude_deg is not None:
-        here = gravity_m_s2(facts.latitude_deg, facts.elevation_m or 0.0)
-        wanted = replace(wanted, gravity_m_s2=here, gravity_sigma=TOLD_GRAVITY_SIGMA)
-    air_k = options.temperature or facts.pad_temperature_k
-    if air_k is not None:
-        wanted = replace(wanted, temperature_k=air_k, temperature_sigma_k=TOLD_TEMPERATURE_SIGMA_K)
-    return wanted
+    return at_place(wanted, sheet_numbers_of(sheets.vehicle, sheets.site), options.gravity, options.temperature)
 
 
 def _heights(text: str | None) -> tuple[float, ...]:

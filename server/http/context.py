@@ -16,6 +16,7 @@ from starlette.requests import HTTPConnection
 from server.http.request_limit import RequestLimit, WorkGate
 from server.http.security import TokenGuard
 from server.http.viewers import Hub
+from server.live.calibration_desk import CalibrationDesk
 from server.live.count_desk import CountDesk
 from server.live.pad_desk import PadDesk
 from server.live.station import Station
@@ -47,6 +48,7 @@ class PageContext:
     trials: TrialDesk | None = None
     pad: PadDesk | None = None
     count: CountDesk | None = None
+    calibrations: CalibrationDesk | None = None
     ignites_t: float | None = None  # of a demonstration, timeline seconds
     rate: float = 1.0
     shared_link: str | None = None  # where phones may watch

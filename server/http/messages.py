@@ -37,6 +37,7 @@ DESK_REQUESTS = (
     "trial",
     "pad",
     "count",
+    "calibrate",
     "alive",
 )
 

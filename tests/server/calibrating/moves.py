@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from protocol.arrays import Floats
+from protocol.dictionary_file import load_dictionary
+from protocol.vehicle import VehicleLink
 from server.calibrating.signals import Signals
 from server.flight.calibration.estimate import rotation_of
 
@@ -118,3 +122,13 @@ def up_and_down(heights: tuple[float, ...]) -> Moves:
     for low, high in zip(heights, heights[1:], strict=False):
         moves.turned(np.array([0.6, 0.0, 0.0]), 2.0, high - low).turned(np.array([-0.6, 0.0, 0.0]), 2.0).still(13.0)
     return moves
+
+
+def frames(signals: Signals) -> Iterator[tuple[float, bytes]]:
+    """Yield the Sandpiper's frames of unit a with their vehicle seconds."""
+    link = VehicleLink(load_dictionary(), bytes(32), 7)
+    t, accel = signals["accel.a"]
+    for now_s, force, rates in zip(t, accel, signals["gyro.a"][1], strict=True):
+        values = {f"accel_{axis}": force[k] for k, axis in enumerate("xyz")}
+        values |= {f"gyro_{axis}": rates[k] for k, axis in enumerate("xyz")} | {"temperature": 300.0}
+        yield float(now_s), link.frame("imu_a", int(1000 * now_s) + 5000, values)

@@ -13,26 +13,13 @@ from pathlib import Path
 
 import pytest
 
-from protocol.dictionary_file import load_dictionary
-from protocol.vehicle import VehicleLink
-from server.calibrating.signals import Signals
 from server.cli.cli import main
 from server.review.review import open_review
 from tests.browser.station import ROOT
-from tests.server.calibrating.moves import six_sides
+from tests.server.calibrating.moves import frames, six_sides
 
 CALM = str(ROOT / "replay_samples" / "calm.pcapng")
 FASTER = 40.0  # than the vehicle's own time
-
-
-def frames(signals: Signals) -> Iterator[tuple[float, bytes]]:
-    """Yield the frames of unit a with their vehicle seconds."""
-    link = VehicleLink(load_dictionary(), bytes(32), 7)
-    t, accel = signals["accel.a"]
-    for now_s, force, rates in zip(t, accel, signals["gyro.a"][1], strict=True):
-        values = {f"accel_{axis}": force[k] for k, axis in enumerate("xyz")}
-        values |= {f"gyro_{axis}": rates[k] for k, axis in enumerate("xyz")} | {"temperature": 300.0}
-        yield float(now_s), link.frame("imu_a", int(1000 * now_s) + 5000, values)
 
 
 @pytest.fixture
