@@ -10,13 +10,13 @@ from pathlib import Path
 
 from server import __version__
 from server.bridge.link_watch import LinkState
+from server.calibrating.desk import CalibrationDesk
 from server.cli.shared import print_line
 from server.http.context import PageContext
 from server.http.operator_socket import tell_authority
 from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
-from server.live.calibration_desk import CalibrationDesk
 from server.live.count_desk import CountDesk
 from server.live.listeners import Listeners
 from server.live.loop_first import loop_first

@@ -197,9 +197,10 @@ def _rest_standing(options: Options, signals: Signals) -> Standing:
         return Standing("It lay still long enough.", (f"still for {length:.0f} s",), 1.0)
     here = _now(stays, t)
     share = min(0.99, length / wanted)
+    seen = (f"longest stay so far: {length:.0f} s",) if longest is not None else ()
     if here is None:
-        return Standing(f"Lay it down, let go and leave it alone for {wanted:.0f} s: no wind, no footsteps.", (), share)
-    return Standing(f"Hold still: {here.end_s - here.start_s:.0f} of {wanted:.0f} s.", (), share)
+        return Standing(f"Lay it down, let go and leave it alone for {wanted:.0f} s: no wind, no footsteps.", seen, share)
+    return Standing(f"Hold still: {here.end_s - here.start_s:.0f} of {wanted:.0f} s.", seen, share)
 
 
 def _still_rates(options: Options, signals: Signals) -> tuple[Floats, Floats]:

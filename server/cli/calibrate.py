@@ -165,7 +165,7 @@ class Teller:
     def __call__(self, here: Standing) -> None:
         """Tell what is new."""
         for line in here.seen:
-            step = line.split(":")[0] if ": still" in line else line  # a stay that grows is one step
+            step = line.split(":")[0] if ": still" in line or line.startswith("longest") else line  # what grows is one step
             if step not in self._seen:
                 self._seen.append(step)
                 say(f"  seen  {line}")

@@ -13,10 +13,10 @@ from typing import Annotated
 from fastapi import Depends, WebSocket
 from starlette.requests import HTTPConnection
 
+from server.calibrating.desk import CalibrationDesk
 from server.http.request_limit import RequestLimit, WorkGate
 from server.http.security import TokenGuard
 from server.http.viewers import Hub
-from server.live.calibration_desk import CalibrationDesk
 from server.live.count_desk import CountDesk
 from server.live.pad_desk import PadDesk
 from server.live.station import Station

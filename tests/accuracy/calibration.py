@@ -19,6 +19,7 @@ import numpy as np
 from protocol.arrays import Floats
 from server.flight.calibration.accelerometer import accelerometer, positions_of
 from server.flight.calibration.alignment import alignment
+from server.flight.calibration.allan import TERMS, coefficients, deviations
 from server.flight.calibration.barometer import Visit, barometer
 from server.flight.calibration.estimate import Calibration, rotation_of, turn_of
 from server.flight.calibration.gyro import gyro_at_rest, gyro_of_turns, turn_between
@@ -195,11 +196,24 @@ def barometer_errors(rng: Rng) -> Told:
     yield from errors(found, "offset", np.array([bias + first]), "baro offset")
 
 
+def allan_errors(rng: Rng) -> Told:
+    """Twenty minutes at rest with white noise, counts of the wire, and a walk that no least squares was fitted to."""
+    tau0, count = 1.0 / RATE_HZ, int(1200 * RATE_HZ)
+    n, k = rng.uniform(2e-4, 1e-3), rng.uniform(1e-5, 5e-5)
+    steps = rng.standard_t(5, count) * sqrt(3.0 / 5.0)
+    values = n / sqrt(tau0) * rng.standard_normal(count) + k * sqrt(tau0) * np.cumsum(steps)
+    value, sigma = coefficients(deviations(counted(values, 0.0005), tau0))
+    for name, true in (("angle_random_walk", n), ("rate_random_walk", k)):
+        place = TERMS.index(name)
+        yield name.replace("_", " "), float(value[place] - true), float(sigma[place])
+
+
 KINDS: dict[str, Callable[[Rng], Told]] = {
     "accelerometer, six sides": accelerometer_errors,
     "accelerometer, 14 positions": lambda rng: accelerometer_errors(rng, 8),
     "gyro at rest": gyro_errors,
     "gyro turns": turn_errors,
+    "Allan deviation": allan_errors,
     "alignment": alignment_errors,
     "magnetometer": magnetometer_errors,
     "barometer": barometer_errors,

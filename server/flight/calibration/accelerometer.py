@@ -42,7 +42,7 @@ LEAST_SPREAD = 0.25  # six sides have 0.58
 ROUNDS = 12
 NEAR_GRAVITY = 0.15
 SURPRISE = 0.99
-BLOCKS = 4  # to a position, each as long as can be; their scatter is pooled over all positions
+BLOCKS = 3  # to a position, each as long as can be; their scatter is pooled over all positions
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,9 @@ SHARE = 5  # the longest time is a fifth of the record: longer ones have hardly 
 CONFIDENCE = 0.95
 WHITE, FLICKER, WALK = 0, -1, -2
 SLOPES = {WHITE: -0.5, FLICKER: 0.0, WALK: 0.5}
-TOGETHER = 1.7  # overlapping deviations an octave apart share samples: so much wider than independent ones would say
+# Deviations an octave apart share samples, and the four terms share a curve: so much wider than independent ones would
+# say, from simulated units, no theory.
+TOGETHER = 1.25
 TERMS = ("quantization", "angle_random_walk", "bias_instability", "rate_random_walk")
 UNITS = ("rad", "rad/s/sqrt(Hz)", "rad/s", "rad/s2/sqrt(Hz)")
 

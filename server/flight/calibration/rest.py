@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from protocol.arrays import Floats
+from protocol.arrays import Floats, Ints
 
 BLOCK_S = 0.5
-STILL_FORCE_M_S2, STILL_RATE_RAD_S = 0.25, 0.03
+STILL_FORCE_M_S2, STILL_RATE_RAD_S = 0.5, 0.03
 SAME_FORCE_M_S2 = 0.12
+BY_CHANCE = 3.5
 FEWEST_IN_BLOCK = 4
 FACES = (("+x", 0, 1.0), ("-x", 0, -1.0), ("+y", 1, 1.0), ("-y", 1, -1.0), ("+z", 2, 1.0), ("-z", 2, -1.0))
 ON_A_FACE = float(np.cos(np.radians(15.0)))
@@ -44,12 +45,14 @@ def stretches_at_rest(t_s: Floats, force: Floats, rates: Floats | None, shortest
     count = (stops - starts).astype(np.float64)
     still = count >= FEWEST_IN_BLOCK
     mean = np.add.reduceat(force, starts, axis=0) / count[:, None]
-    limits = ((force, STILL_FORCE_M_S2), *(((rates, STILL_RATE_RAD_S),) if rates is not None else ()))
-    for values, limit in limits:
-        middle = np.add.reduceat(values, starts, axis=0) / count[:, None]
-        spread = np.add.reduceat((values - np.repeat(middle, stops - starts, axis=0)) ** 2, starts, axis=0) / count[:, None]
-        still &= (np.sqrt(spread) < limit).all(axis=1)
-    joined = np.linalg.norm(np.diff(mean, axis=0), axis=1) < SAME_FORCE_M_S2
+    spread = _spread(force, starts, count)
+    still &= (spread < STILL_FORCE_M_S2).all(axis=1)
+    if rates is not None:
+        still &= (_spread(rates, starts, count) < STILL_RATE_RAD_S).all(axis=1)
+    # two means of a noisy unit differ by chance
+    noise = float(np.median(np.linalg.norm(spread[still], axis=1))) if still.any() else 0.0
+    same = SAME_FORCE_M_S2 + BY_CHANCE * noise * np.sqrt(1.0 / count[1:] + 1.0 / count[:-1])
+    joined = np.linalg.norm(np.diff(mean, axis=0), axis=1) < same
     follows = np.concatenate(([False], joined & (np.diff(number[starts]) == 1) & still[1:] & still[:-1]))
     found = []
     first = 0
@@ -63,6 +66,12 @@ def stretches_at_rest(t_s: Floats, force: Floats, rates: Floats | None, shortest
                 found.append(Still(float(t_s[low]), float(t_s[high - 1]), low, high))
         first = at
     return found
+
+
+def _spread(values: Floats, starts: Ints, count: Floats) -> Floats:
+    """Return the standard deviation of each block, (blocks, k)."""
+    middle = np.repeat(np.add.reduceat(values, starts, axis=0) / count[:, None], count.astype(np.int64), axis=0)
+    return np.asarray(np.sqrt(np.add.reduceat((values - middle) ** 2, starts, axis=0) / count[:, None]), dtype=np.float64)
 
 
 def face_up(force: Floats) -> str:

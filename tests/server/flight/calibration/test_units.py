@@ -100,6 +100,14 @@ def test_stretches_at_rest_are_found_and_each_side_is_known() -> None:
     assert face_up(np.array([5.0, 5.0, 5.0])) == "" and face_direction("-y").tolist() == [0.0, -1.0, 0.0]
 
 
+def test_a_noisy_unit_lies_still_all_the_same() -> None:
+    """With 0.2 m/s2 of noise a stay was once cut at every few seconds: means of half a second differ by chance."""
+    t = np.arange(3000) / 25.0
+    force = np.array([0.0, 0.0, 9.8]) + 0.16 * np.random.default_rng(11).standard_normal((3000, 3))
+    found = stretches_at_rest(t, force, None, 3.0)
+    assert len(found) == 1 and found[0].end_s - found[0].start_s > 117.0
+
+
 def test_a_gyro_that_turns_is_not_at_rest() -> None:
     t = np.arange(500) / 25.0
     force = np.tile([0.0, 0.0, 9.8], (500, 1))

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from server.live import calibration_desk
-from server.live.calibration_desk import CalibrationDesk
+from server.calibrating import desk as calibration_desk
+from server.calibrating.desk import CalibrationDesk
 from server.live.station import Station
 from tests.server.calibrating.moves import Moves, frames, six_sides
 from tests.server.http.page_server import PageServer, ask, run, sign_in
