@@ -68,6 +68,7 @@ FLIGHT_ROOMS: dict[str, str] = {
     "link": "",
     "power": "",
     "calibration": "",
+    "inertial": "",
 }
 # Asked on demand only: nothing that every start loads may import them, and they may use scipy.
 ON_DEMAND = frozenset("causes inertial effectiveness loop servo calibration weighing dispersion".split())
