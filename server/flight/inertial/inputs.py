@@ -114,10 +114,10 @@ def _clipped_rates(t: Floats, rates: Floats, flying: Bools) -> list[Trouble]:
         size = np.abs(rates[:, axis])
         near = (np.abs(size[:, None] - scales) < SCALE_SHARE * scales).any(axis=1)
         top = (size >= 0.999 * size[flying].max(initial=0.0)) & (size > LEAST_FLAT_RAD_S) & flying
-        for begin, end in runs(near & flying & _repeats(rates[:, axis], 2)):
+        for begin, end in runs(near & flying & repeats(rates[:, axis], 2)):
             found.append(Trouble(CLIPPED, "gyro", AXES[axis], float(t[begin]), float(t[end - 1])))
         if not found or found[-1].axis != AXES[axis]:
-            for begin, end in runs(top & _repeats(rates[:, axis], FLAT_SAMPLES)):
+            for begin, end in runs(top & repeats(rates[:, axis], FLAT_SAMPLES)):
                 found.append(Trouble(CLIPPED, "gyro", AXES[axis], float(t[begin]), float(t[end - 1])))
     return found
 
@@ -134,13 +134,13 @@ def _stuck(t: Floats, rates: Floats, force: Floats, flying: Bools) -> list[Troub
     """Return where all three axes of a sensor repeat bit for bit in flight: no sensor is so still."""
     found = []
     for sensor, values in zip(KINDS, (force, rates), strict=True):
-        same = np.logical_and.reduce([_repeats(values[:, axis], STUCK_SAMPLES) for axis in range(3)])
+        same = np.logical_and.reduce([repeats(values[:, axis], STUCK_SAMPLES) for axis in range(3)])
         for begin, end in runs(same & flying):
             found.append(Trouble(STUCK, sensor, "", float(t[begin]), float(t[end - 1])))
     return found
 
 
-def _repeats(values: Floats, many: int) -> Bools:
+def repeats(values: Floats, many: int) -> Bools:
     """Return which values, shape (n,), belong to a run of at least so many equal ones."""
     out = np.zeros(len(values), dtype=bool)
     edges = np.flatnonzero(np.concatenate([[True], values[1:] != values[:-1], [True]]))

@@ -7,6 +7,7 @@ import pytest
 
 from server.flight.inertial.believing import apart, attitude_at, height_with, tracks_agree, whom_to_believe
 from server.flight.inertial.rotations import inverse, of_vector, product, vector_of
+from server.flight.inertial.strapdown import Strapdown
 from tests.server.flight.inertial.drawn import flight, heard, integrated
 
 SEEDS = [500, 502, 504, 506]  # of those in which no gyro meets its end
@@ -37,6 +38,19 @@ def test_one_that_leaps_aside_is_parted_from_at_that_moment_and_the_other_unit_b
     assert found is not None and found.parted_s == pytest.approx(leaps, abs=0.06)
     assert found.nose_rad.max() > 0.5
     assert tracks_agree(track, other, one.moments["apogee_time"]) is True
+
+
+def test_the_distance_is_weighed_in_world_axes() -> None:
+    """Lying on its side, with a doubt about east only: a claim turned about east is honest, one about up is not."""
+    count = 40
+    t, q = np.arange(count) * 0.05, np.tile(of_vector(np.array([0.0, np.pi / 2, 0.0])), (count, 1))
+    covariance = np.tile(np.diag([0.3**2, *[1e-8] * 8]), (count, 1, 1))
+    none = np.zeros((count, 3))
+    track = Strapdown(t, q, none, none, covariance, none)
+    about_east, about_up = (apart(track, t, product(of_vector(np.array(v)), q)) for v in ((0.5, 0, 0), (0, 0, 0.5)))
+    assert about_east is not None and about_east.parted_s is None
+    assert about_east.weighed == pytest.approx(np.full(count, 0.5**2 / (0.3**2 + np.radians(1.0) ** 2)), rel=1e-3)
+    assert about_up is not None and about_up.parted_s == 0.0
 
 
 def test_a_claim_of_bad_numbers_is_no_claim() -> None:

@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from protocol.units import GRAVITY_M_S2
-from server.flight.inertial.leveling import FORCE_BIAS, GYRO_BIAS, TILT, Rest, UnitErrors, at_rest, start_of
+from server.flight.inertial.leveling import FORCE_BIAS, GYRO_BIAS, GYRO_DRIFT, TILT, Rest, UnitErrors, at_rest, start_of
 from server.flight.inertial.rotations import inverse, matrices, product, vector_of
 
 T = np.arange(0.0, 10.0, 0.02)
@@ -63,6 +63,8 @@ def test_a_drift_is_taken_along_and_a_calm_gyro_has_none() -> None:
     rest = at_rest(T, force, drifting, 10.0)
     assert isinstance(rest, Rest) and rest.wanders == (True, False, False)
     assert rest.drift[0] == pytest.approx(np.radians(0.06), rel=0.05)
+    doubt = np.sqrt(np.diagonal(start_of(rest, UnitErrors()).covariance)[GYRO_DRIFT])
+    assert doubt[0] > 0.05 * np.radians(0.06) and doubt[1] == doubt[2] == 0.0
 
 
 def test_only_the_still_time_after_a_touch_counts_and_a_shaken_pad_is_told() -> None:

@@ -59,6 +59,18 @@ def test_a_gyro_bias_nobody_knows_grows_as_its_doubt_says() -> None:
     assert track.tilt_sigma_rad()[-1] == pytest.approx(1e-3 * seconds, rel=1e-3)
 
 
+def test_a_tilt_in_doubt_on_the_pad_stays_in_doubt() -> None:
+    """By bias over gravity (small angles), whatever the gyros do."""
+    t = np.arange(0.0, 20.0, 0.02)
+    rest = at_rest(t, np.tile(UP, (len(t), 1)), np.zeros((len(t), 3)), 10.0)
+    assert isinstance(rest, Rest)
+    start = start_of(rest, UnitErrors(1e-9, 1e-9, 1e-9, 1e-9, 0.2, 1e-9, 1e-9))
+    track = integrate(t, np.tile(UP, (len(t), 1)), np.zeros((len(t), 3)), start, 10.0)
+    assert track.tilt_sigma_rad()[-1] == pytest.approx(0.2 / GRAVITY_M_S2, rel=0.01)
+    # Of a hanging body both errors cancel, as they did when it was leveled: its speed stays none.
+    assert track.speed_sigma_m_s()[-1, 0] < 0.05
+
+
 @pytest.mark.parametrize("scenario", ["calm", "gusty-rail", "thin-link"])
 def test_the_simulated_vehicle_s_flight_by_either_unit(scenario: str) -> None:
     told = twin_heard(scenario, 1)
