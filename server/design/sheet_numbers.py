@@ -38,6 +38,7 @@ class SheetNumbers:
     latitude_deg: float | None = None
     longitude_deg: float | None = None
     elevation_m: float | None = None
+    rail_azimuth_deg: float | None = None
     navigation_unit: str | None = None
     drag_by_mach: tuple[tuple[float, float], ...] | None = None
 
@@ -80,6 +81,9 @@ NUMBERS: dict[str, SheetKey] = {
     "latitude_deg": SheetKey("site", "lat_deg", -90.0, 90.0, 1.0, "in degrees, north positive"),
     "longitude_deg": SheetKey("site", "lon_deg", -180.0, 180.0, 1.0, "in degrees, east positive"),
     "elevation_m": SheetKey("site", "elevation_m", -500.0, 6000.0, 1.0, "in meters above the sea"),
+    "rail_azimuth_deg": SheetKey(
+        "site", "rail_azimuth_deg", 0.0, 360.0, 1.0, "whereto the rail leans, from north clockwise"
+    ),
 }
 UNITS = ("a", "b")
 FASTEST_MACH, LEAST_DRAG, MOST_DRAG, POINTS_AT_MOST = 10.0, 0.05, 5.0, 200

@@ -19,7 +19,10 @@ class Subject:
     module: str
 
 
-SUBJECTS: Mapping[str, Subject] = {}
+SUBJECTS: Mapping[str, Subject] = {
+    "attitude": Subject("how did it lie by its raw inertial units, and is the claimed attitude to be believed?", "attitude"),
+    "bad-frame": Subject("which input came before a state vector that is no number?", "bad_frame"),
+}
 
 
 class UnknownSubject(Problem):

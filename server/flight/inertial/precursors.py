@@ -9,9 +9,10 @@ control that was enabled once in the flight, in that very frame, does.
 
 Of the precursors seen, each weighs one over its chance; that none of them is the cause weighs as much as all that were
 looked at do together (the best of so many means nothing as often; C. E. Bonferroni's inequality, any textbook of
-statistics). The shares of the sum are how sure it is. What can make no number by itself (a divisor, a step of time, code
-that runs for the first time) weighs more than what makes a wrong one (`WEIGHTS`). Switches that changed at once are one.
-Weights, and the floors below which a score does not count, are common practice, no source.
+statistics). The shares of the sum are how sure it is. What can make no number by itself (a step of time, code that runs for
+the first time) weighs more than what makes a wrong one, or a great one as a divisor does that is only small (`WEIGHTS`).
+Switches that changed at once are one. Weights, and the floors below which a score does not count, are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ SURE, LIKELY = 0.8, 0.5
 SWITCHED, SMALL, JUMPED, AT_END, STUCK, NO_TIME, LENGTH, NO_NUMBER = (
     "switched", "small", "jumped", "at end", "stuck", "no time", "length", "no number",
 )  # fmt: skip
-WEIGHTS = {SWITCHED: 1.0, SMALL: 1.0, NO_TIME: 1.0, LENGTH: 1.0, NO_NUMBER: 1.0, JUMPED: 0.5, AT_END: 0.5, STUCK: 0.5}
+WEIGHTS = {SWITCHED: 1.0, SMALL: 0.3, NO_TIME: 1.0, LENGTH: 1.0, NO_NUMBER: 1.0, JUMPED: 0.5, AT_END: 0.5, STUCK: 0.5}
 NONE_WEIGHS = 5.0  # times what all that were looked at weigh
 NOTHING = -np.inf  # a score that does not count
 

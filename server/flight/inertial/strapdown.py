@@ -44,7 +44,8 @@ UP = np.array([0.0, 0.0, 1.0])
 class Strapdown:
     """One unit integrated. Times (n,); attitude (n, 4); velocity and position in world axes (n, 3), m/s and m from the pad.
 
-    `covariance` (n, 9, 9) is of the turn error (rad, world axes), velocity and position, in this order.
+    `covariance` (n, 9, 9) is of the turn error (rad, world axes), velocity and position, in this order. `rates` (rad/s) and
+    `force` (m/s2), (n, 3), are what was integrated: body axes, known errors taken off.
     """
 
     t: Floats
@@ -53,6 +54,7 @@ class Strapdown:
     position: Floats
     covariance: Floats
     rates: Floats
+    force: Floats
 
     def turn_covariance(self) -> Floats:
         """Return the covariance of the turn error in world axes, rad2, shape (n, 3, 3)."""
@@ -112,7 +114,7 @@ def integrate(t: Floats, force: Floats, rates: Floats, start: Start, from_s: flo
     shared = _sensitivities(t, world, clean_rates, clean_force, felt, moves, since)
     covariance = np.einsum("nip,pq,njq->nij", shared, start.covariance, shared, optimize=True)
     covariance += _of_noise(t, clean_rates, clean_force, world, felt, moves)
-    return Strapdown(t, quaternion, velocity, position, covariance, clean_rates)
+    return Strapdown(t, quaternion, velocity, position, covariance, clean_rates, clean_force)
 
 
 def _summed(parts: Floats) -> Floats:

@@ -46,7 +46,7 @@ def test_the_distance_is_weighed_in_world_axes() -> None:
     t, q = np.arange(count) * 0.05, np.tile(of_vector(np.array([0.0, np.pi / 2, 0.0])), (count, 1))
     covariance = np.tile(np.diag([0.3**2, *[1e-8] * 8]), (count, 1, 1))
     none = np.zeros((count, 3))
-    track = Strapdown(t, q, none, none, covariance, none)
+    track = Strapdown(t, q, none, none, covariance, none, none)
     about_east, about_up = (apart(track, t, product(of_vector(np.array(v)), q)) for v in ((0.5, 0, 0), (0, 0, 0.5)))
     assert about_east is not None and about_east.parted_s is None
     assert about_east.weighed == pytest.approx(np.full(count, 0.5**2 / (0.3**2 + np.radians(1.0) ** 2)), rel=1e-3)
