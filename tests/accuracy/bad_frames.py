@@ -92,16 +92,22 @@ def rehearsed(faults: Sequence[int]) -> list[str]:
     return lines
 
 
+HALVES = {"odd, constants may be chosen on them": 1, "even, only reported": 0}
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Print the tables."""
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy.bad_frames", description=__doc__.splitlines()[0])
     parser.add_argument("--flights", type=int, default=60, help="of each cause and half (default 60)")
     parser.add_argument("--rehearsed", action="store_true", help="the example flight computer's planted mistakes instead")
+    parser.add_argument("--half", choices=("both", "odd", "even"), default="both")
     options = parser.parse_args(arguments)
     if options.rehearsed:
         print("\n".join(rehearsed(range(10))))
         return 0
-    for name, first in (("odd, constants may be chosen on them", 1), ("even, only reported", 0)):
+    for name, first in HALVES.items():
+        if options.half not in ("both", name.split(",")[0]):
+            continue
         print(f"numbers that are {name}:")
         print("\n".join(table(range(first + 1000, 1000 + 2 * options.flights, 2))))
     return 0

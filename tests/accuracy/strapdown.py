@@ -131,6 +131,9 @@ def recorded(folder: Path, stem: str, axes: Sequence[str], moments: Moments) -> 
     return lines
 
 
+HALVES = {"odd, constants may be chosen on them": 1, "even, only reported": 0}
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Print the tables."""
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy.strapdown", description=__doc__.splitlines()[0])
@@ -140,12 +143,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--stem", default="a")
     parser.add_argument("--axes", default="x,z,-y", help="the log's axes for body x, y, z (default x,z,-y)")
     parser.add_argument("--moments", default="-0.12,8.04,33.57", help="lift-off, burnout, apogee, in the log's seconds")
+    parser.add_argument("--half", choices=("both", "odd", "even"), default="both")
     options = parser.parse_args(arguments)
     if options.log is not None:
         moments = Moments(*map(float, options.moments.split(",")))
         print("\n".join(recorded(options.log, options.stem, options.axes.split(","), moments)))
         return 0
-    for name, first in (("odd, constants may be chosen on them", 1), ("even, only reported", 0)):
+    for name, first in HALVES.items():
+        if options.half not in ("both", name.split(",")[0]):
+            continue
         print(f"flights of {name}:")
         print("\n".join(table(range(options.first + first, options.first + 2 * options.flights, 2))))
     return 0

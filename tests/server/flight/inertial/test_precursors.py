@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from server.flight.inertial.precursors import SWITCHED, Flown, Switch, bad_frames, what_came_before
+from server.flight.inertial.precursors import STUCK, SWITCHED, Flown, Sensor, Switch, bad_frames, what_came_before
 from tests.accuracy.planted_causes import CAUSES, planted
 
 # Of each planted cause the seeds here; how often it is named over many is `python -m tests.accuracy.bad_frames`.
@@ -65,6 +65,16 @@ def test_what_is_so_all_the_time_points_at_nothing() -> None:
     assert chances["the speed"] == chances["the climb rate"] == 1.0
     pad = replace(flown, alike=flown.t < 1.0)
     assert what_came_before(pad, 300).clues == ()  # too few to hold it against
+
+
+def test_a_sensor_that_stood_still_until_then_is_called_that() -> None:
+    t = np.arange(0.0, 40.0, 0.02)
+    values = np.random.default_rng(2).normal(0.0, 0.1, (len(t), 3))
+    values[950:1002] = values[950]
+    flown = replace(_calm([]), sensors=[Sensor("the gyro of unit B", t, values, True)])
+    flown.state[400, 6:] = np.nan  # 20.0 s
+    first = what_came_before(flown, 400).clues[0]
+    assert (first.kind, first.words) == (STUCK, "the gyro of unit B stood still")
 
 
 def test_a_state_that_was_never_sent_is_not_bad() -> None:
