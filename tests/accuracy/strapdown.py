@@ -10,15 +10,16 @@ from __future__ import annotations
 import argparse
 import csv
 import sys
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from scipy.stats import chi2
 
 from server.flight.inertial.ascent import Attitudes, Moments, Samples, ascent_of
-from server.flight.inertial.rotations import inverse, matrices, product, vector_of
+from server.flight.inertial.rotations import inverse, matrices, of_vector, product, vector_of
 from tests.accuracy.turning_flights import TurningFlight, draw_flight
 
 Z_95 = 1.96
@@ -93,6 +94,45 @@ def table(seeds: Sequence[int]) -> list[str]:
     return lines
 
 
+def claims(seeds: Sequence[int]) -> list[str]:
+    """Return how often honest claims are parted from, and wrong ones found and not believed.
+
+    Honest: the truth with half a degree of leveling error. Wrong: from some moment on turned aside by 15 to 60 degrees at
+    once, or at 5 to 20 degrees a second.
+    """
+    counts: Counter[str] = Counter()
+    late: list[float] = []
+    for seed in seeds:
+        one, rng = draw_flight(seed), np.random.default_rng([6, seed])
+        samples, moments, truth = given(one)
+        off = of_vector(np.append(np.radians(rng.normal(0.0, 0.5, 2)), 0.0))
+        honest = replace(truth, quaternion=product(off, truth.quaternion))
+        barometer = truth.t, one.height[::25] + rng.normal(0.0, 0.5, len(truth.t))
+        told = ascent_of(samples, moments, honest, barometer=barometer)
+        if told.apart is None or told.units[0].track.t[-1] < moments.lift_off_s + 2.0:
+            continue
+        counts["flights"] += 1
+        counts["honest, parted"] += told.apart.parted_s is not None
+        counts["units held apart"] += told.agree is False
+        from_s = rng.uniform(moments.lift_off_s, told.units[0].track.t[-1] - 1.0)
+        axis = rng.normal(size=3)
+        axis /= np.linalg.norm(axis)
+        angle = np.radians(rng.uniform(15.0, 60.0)) * (truth.t > from_s)
+        if rng.random() < 0.5:
+            angle = np.radians(rng.uniform(5.0, 20.0)) * np.clip(truth.t - from_s, 0.0, None)
+        wrong = replace(honest, quaternion=product(of_vector(np.outer(angle, axis)), honest.quaternion))
+        told = ascent_of(samples, moments, wrong, barometer=barometer)
+        if told.apart is None or told.apart.parted_s is None:
+            counts["wrong, not parted"] += 1
+            continue
+        late.append(told.apart.parted_s - from_s)
+        whom = None if told.belief is None else told.belief.whom
+        counts[f"wrong, believed: {whom or 'cannot tell'}"] += 1
+    return [f"{name}: {count}" for name, count in counts.items()] + [
+        f"parted after the fault began, s: median {np.median(late):.2f}, 95 % {np.percentile(late, 95):.2f}"
+    ]
+
+
 def _column(rows: Sequence[Mapping[str, str]], name: str) -> np.ndarray:
     sign = -1.0 if name.startswith("-") else 1.0
     return sign * np.array([float(row[name.lstrip("-")]) for row in rows])
@@ -143,6 +183,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--stem", default="a")
     parser.add_argument("--axes", default="x,z,-y", help="the log's axes for body x, y, z (default x,z,-y)")
     parser.add_argument("--moments", default="-0.12,8.04,33.57", help="lift-off, burnout, apogee, in the log's seconds")
+    parser.add_argument("--claims", action="store_true", help="instead: claimed attitudes, honest and wrong")
     parser.add_argument("--half", choices=("both", "odd", "even"), default="both")
     options = parser.parse_args(arguments)
     if options.log is not None:
@@ -153,7 +194,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if options.half not in ("both", name.split(",")[0]):
             continue
         print(f"flights of {name}:")
-        print("\n".join(table(range(options.first + first, options.first + 2 * options.flights, 2))))
+        seeds = range(options.first + first, options.first + 2 * options.flights, 2)
+        print("\n".join(claims(seeds) if options.claims else table(seeds)))
     return 0
 
 

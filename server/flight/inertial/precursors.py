@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -107,6 +107,7 @@ class _Score:
     what: str
     words: str
     values: Floats
+    is_of_state: bool = False
 
 
 def bad_frames(flown: Flown) -> Bools:
@@ -119,12 +120,14 @@ def what_came_before(flown: Flown, place: int) -> Verdict:
     """Return what the frames before the one at `place` show that others do not."""
     t, bad_s = flown.t, float(flown.t[place])
     bad = bad_frames(flown)
-    bad[place] = True
+    # Of a state that stays bad only the beginning is a case; behind it sensors and switches still tell what is usual.
+    begins = bad & ~np.concatenate([[False], bad[:-1]])
+    begins[place] = True
     near = np.zeros(len(t), dtype=bool)
-    for at in t[bad]:
+    for at in t[begins]:
         near |= np.abs(t - at) <= AROUND_S
-    healthy = flown.alike & ~near
-    frames = int(healthy.sum())
+    others = flown.alike & ~near
+    frames = int(others.sum())
     if frames < FEWEST_FRAMES:
         return Verdict(bad_s, 0, frames, ())
     scores = _merged(list(_scores(flown)), place)
@@ -132,7 +135,8 @@ def what_came_before(flown: Flown, place: int) -> Verdict:
     for score in scores:
         own = float(score.values[place])
         if own > NOTHING:
-            chance = (1.0 + float(np.sum(score.values[healthy] >= own))) / (frames + 1.0)
+            held = score.values[others & ~bad if score.is_of_state else others]
+            chance = (1.0 + float(np.sum(held >= own))) / (len(held) + 1.0)
             one = (WEIGHTS[score.kind] / chance, chance, score)
             if one[0] > seen.get(score.what, (0.0,))[0]:  # of one input the most telling: it jumps when it is stuck no more
                 seen[score.what] = one
@@ -146,7 +150,7 @@ def _scores(flown: Flown) -> Iterator[_Score]:
     """Yield every precursor's score at each frame."""
     before = _last_good(flown.state)
     yield from _of_time(flown)
-    yield from _of_state(flown.t, before, ~bad_frames(flown))
+    yield from (replace(one, is_of_state=True) for one in _of_state(flown.t, before, ~bad_frames(flown)))
     for sensor in flown.sensors:
         yield from _of_sensor(flown.t, sensor)
     for switch in flown.switches:
