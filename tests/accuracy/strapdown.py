@@ -160,7 +160,7 @@ def recorded(folder: Path, stem: str, axes: Sequence[str], moments: Moments) -> 
         k = min(int(np.searchsorted(track.t, at_s)), len(track.t) - 1)
         tilt, tilt_sigma = np.degrees(track.tilt_rad()[k]), np.degrees(track.tilt_sigma_rad()[k])
         flat = track.velocity[k, :2]
-        flat_sigma = np.sqrt(flat @ track.covariance[k, 3:5, 3:5] @ flat) / np.hypot(*flat)
+        flat_sigma = np.sqrt(flat @ track.covariance[k, 3:5, 3:5] @ flat) / max(float(np.hypot(*flat)), 1e-9)
         climb_sigma, height_sigma = track.speed_sigma_m_s()[k, 2], track.height_sigma_m()[k]
         lines.append(
             f"| {at_s:.2f} | {tilt:.1f} +- {tilt_sigma:.1f} | {track.velocity[k, 2]:.1f} +- {climb_sigma:.1f} "

@@ -28,6 +28,7 @@ from server.flight.inertial.rotations import matrices
 from server.flight.inertial.strapdown import Strapdown, integrate
 
 BEFORE_S = 0.2  # before lift-off the integration of velocity begins: a lift-off is in doubt by as much
+ALIKE_S = 0.5  # two units that end so near each other are believed as long
 PAD_S = 0.1  # and the rest ends so long before that
 BAROMETER_M, BAROMETER_SHARE = 1.5, 0.015  # one sigma of a height by pressure: port, air, formula. Common practice.
 LONGEST_DOUBT_RAD = radians(30.0)  # an attitude in doubt by more is none
@@ -101,7 +102,8 @@ def ascent_of(
 ) -> Ascent:
     """Integrate every unit from the pad to apogee and compare. `barometer`: times and heights over the pad (m), (n,).
 
-    The unit that counts is the one believed longest, of two alike the one that the vehicle does not navigate by.
+    The unit that counts is the one believed longest, of two alike the one with a speed, then the one that the vehicle does
+    not navigate by.
     """
     made: list[Integrated] = []
     missing: dict[str, str] = {}
@@ -122,7 +124,12 @@ def ascent_of(
             missing[name] = "was at the end of its range or silent from the beginning"
         else:
             made.append(one)
-    made.sort(key=lambda one: (-float(one.track.t[-1]), one.name == navigates_by, one.name))
+    latest_s = max((float(one.track.t[-1]) for one in made), default=0.0)
+    made.sort(
+        key=lambda one: (
+            latest_s - float(one.track.t[-1]) > ALIKE_S, not one.has_speed, one.name == navigates_by, one.name
+        )
+    )  # fmt: skip
     ascent = Ascent(tuple(made), missing, headings.pop() if headings else FREE)
     return _compared(ascent, claimed, barometer) if made else ascent
 
