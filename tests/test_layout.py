@@ -69,6 +69,7 @@ FLIGHT_ROOMS: dict[str, str] = {
     "power": "",
     "calibration": "",
     "inertial": "",
+    "loop": "air airframe control",
 }
 # Asked on demand only: nothing that every start loads may import them, and they may use scipy.
 ON_DEMAND = frozenset("causes inertial effectiveness loop servo calibration weighing dispersion".split())

@@ -1,0 +1,1 @@
+"""The roll loop: response, oscillation, margins, excitation."""
