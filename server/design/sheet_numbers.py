@@ -5,10 +5,12 @@ A sheet may leave out any of them; what needs a missing one says so instead of g
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
 COULOMB_PER_MAH = 3.6
+DEGREE = math.pi / 180.0
 
 
 @dataclass(frozen=True)
@@ -26,6 +28,17 @@ class SheetNumbers:
     normal_force_slope: float | None = None
     lateral_inertia_kg_m2: float | None = None
     roll_authority_per_pa_rad: float | None = None
+    roll_damping_per_root_pa: float | None = None
+    roll_angle_gain: float | None = None
+    roll_rate_gain_s: float | None = None
+    gain_pressure_pa: float | None = None
+    gain_least_pa: float | None = None
+    roll_limit_rad: float | None = None
+    control_period_s: float | None = None
+    control_delay_s: float | None = None
+    servo_lag_s: float | None = None
+    servo_dead_time_s: float | None = None
+    servo_rate_rad_s: float | None = None
     descent_both_m_s: float | None = None
     descent_one_m_s: float | None = None
     battery_capacity_c: float | None = None
@@ -69,6 +82,21 @@ NUMBERS: dict[str, SheetKey] = {
     "roll_authority_per_pa_rad": SheetKey(
         "vehicle", "roll_authority_per_pa_rad", 1e-4, 100.0, 1.0, "roll acceleration per dynamic pressure and fin angle"
     ),
+    "roll_damping_per_root_pa": SheetKey(
+        "vehicle", "roll_damping_per_root_pa", 0.0, 10.0, 1.0, "roll deceleration per roll rate and root of dynamic pressure"
+    ),
+    "roll_angle_gain": SheetKey("vehicle", "roll_angle_gain", 0.0, 100.0, 1.0, "fin angle per roll angle, 0 for none"),
+    "roll_rate_gain_s": SheetKey("vehicle", "roll_rate_gain_s", 0.0, 10.0, 1.0, "fin angle per roll rate, in seconds"),
+    "gain_pressure_pa": SheetKey("vehicle", "gain_pressure_pa", 1.0, 1e6, 1.0, "in Pa: where gains over q are as told"),
+    "gain_least_pa": SheetKey("vehicle", "gain_least_pa", 0.0, 1e6, 1.0, "in Pa: the least that gains are divided by"),
+    "roll_limit_rad": SheetKey(
+        "vehicle", "roll_limit_deg", 0.1, 90.0, DEGREE, "in degrees, the most that is asked of a fin"
+    ),
+    "control_period_s": SheetKey("vehicle", "control_period_s", 1e-4, 1.0, 1.0, "in seconds, from one cycle to the next"),
+    "control_delay_s": SheetKey("vehicle", "control_delay_s", 0.0, 0.5, 1.0, "in seconds, from measuring to commanding"),
+    "servo_lag_s": SheetKey("vehicle", "servo_lag_s", 0.0, 1.0, 1.0, "in seconds, to get two thirds of a small way"),
+    "servo_dead_time_s": SheetKey("vehicle", "servo_dead_time_s", 0.0, 0.5, 1.0, "in seconds, until a servo begins to move"),
+    "servo_rate_rad_s": SheetKey("vehicle", "servo_rate_deg_s", 1.0, 1e4, DEGREE, "in deg/s, the fastest a fin turns"),
     "descent_both_m_s": SheetKey("vehicle", "descent_both_m_s", 0.5, 50.0, 1.0, "in m/s"),
     "descent_one_m_s": SheetKey("vehicle", "descent_one_m_s", 0.5, 80.0, 1.0, "in m/s"),
     "battery_capacity_c": SheetKey("vehicle", "battery_capacity_mah", 10.0, 1e5, COULOMB_PER_MAH, "in mAh"),

@@ -101,7 +101,7 @@ def _settled(values: Floats) -> float | None:
     return float(np.median(good)) if len(good) else None
 
 
-def _fins(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats]]:
+def fins_of(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats]]:
     """Return the fins as measured; where nothing measures them, as commanded: the lag then is the servo's as well.
 
     Fins that come in packets of their own are brought to the times of the first.
@@ -115,7 +115,7 @@ def _fins(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats
     return fins, []
 
 
-def _between(window: Window, name: str, start_s: float, end_s: float) -> tuple[Floats, Floats]:
+def between(window: Window, name: str, start_s: float, end_s: float) -> tuple[Floats, Floats]:
     chosen = (window.t >= start_s) & (window.t <= end_s)
     return window.t[chosen], window[name][chosen]
 
@@ -127,7 +127,7 @@ def judge_roll(case: Case) -> RollFigure | None:
         return None
     start_s += AFTER_RAIL_S
     end_s = min(end_s, fins_until(case, end_s))  # without their cable the fins' angles are old news
-    fins, fitted = _fins(case, start_s, end_s)
+    fins, fitted = fins_of(case, start_s, end_s)
     state = case.window("state", start_s, end_s)
     if not fitted or not len(state):
         return None
@@ -137,8 +137,8 @@ def judge_roll(case: Case) -> RollFigure | None:
     known = np.isfinite(pressure)
     flows = state.t[known][pressure[known] >= LEAST_PRESSURE_SHARE * pressure[known].max()] if known.any() else state.t
     start_s, end_s = float(flows.min()), float(flows.max())
-    rates = [_between(state, "body_rate.z", start_s, end_s)]
-    rates += [_between(case.window(f"unit_{unit}", start_s, end_s), f"gyro.{unit}.z", start_s, end_s) for unit in "ab"]
+    rates = [between(state, "body_rate.z", start_s, end_s)]
+    rates += [between(case.window(f"unit_{unit}", start_s, end_s), f"gyro.{unit}.z", start_s, end_s) for unit in "ab"]
     controlled = case.moments.get("control_enabled")
     speeds = np.sqrt((velocity * velocity).sum(axis=1))
     busy = speeds[state.t >= controlled[0]] if controlled is not None else speeds

@@ -100,7 +100,10 @@ def gate_response(
     begun = _value(fit.line[:, 0])
     if abs(begun.value) < LEAST_RATE_RAD_S or begun.low < 0.0 < begun.high:
         return Unmeasured(f"it rolled too slowly when control began ({np.degrees(begun.value):.1f} deg/s) to see an answer")
-    return _figures(fit, holds_angle, t.size)
+    found = _figures(fit, holds_angle, t.size)
+    if abs(found.steady_rate_rad_s.value) > abs(begun.value) or found.rate_settled_s.value >= LOOKED_S:
+        return Unmeasured("the roll rate did not come down after control began")
+    return found
 
 
 def _together(rates: Sequence[Samples], start_s: float, end_s: float) -> tuple[Floats, Floats, Floats]:
