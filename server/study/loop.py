@@ -22,10 +22,11 @@ from server.flight.loop.margin_curve import (
 )
 from server.flight.loop.roll_loop import rate_limited
 from server.flight.unmeasured import Unmeasured
-from server.study.loop_data import Controlled, controlled, effectiveness_of, law_of, loop_of
+from server.study.loop_data import Controlled, controlled, effectiveness_of, flown_share, law_of, loop_of
 from server.study.study import Line, Number, Picture, Study
 
 TITLE = "How good was the roll control, and where can its gains stay?"
+LIKE_THE_SHEET = 0.85, 1.15  # times the sheet's gains. Our choice
 MOST_AT_LIMIT = 0.3  # of the time; a loop whose fins stand still is none. Our choice
 ANSWER_OVER_S = 0.8  # after the gate; what swings then is no answer to it. Our choice
 CAUTIONS = (
@@ -67,6 +68,7 @@ def study(case: Case) -> Study:
                 "Let the fins move more while control is on, or rehearse the example's excitation (FC_EXCITE)."
             )
     else:
+        _tell_flown_gains(told, flown_share(case, flown, loop.law))
         _tell_margins(told, loop, case.facts.servo_rate_rad_s)
     return Study("loop", TITLE, told.said, told.advice, told.numbers, told.pictures, CAUTIONS)
 
@@ -138,6 +140,19 @@ def _tell_swing(told: Told, swing: Swing | Unmeasured) -> None:
         _sized("swing of the roll rate", swing.rate_rad_s, swing.rate_sigma_rad_s, "deg/s"),
         _sized("swing of the fins", swing.fin_rad, swing.fin_sigma_rad, "deg"),
     ]
+
+
+def _tell_flown_gains(told: Told, share: float | None) -> None:
+    """Say whether the commands followed the law that the sheet declares."""
+    if share is None:
+        return
+    told.numbers.append(Number("gains flown, times the sheet's", share))
+    if not LIKE_THE_SHEET[0] <= share <= LIKE_THE_SHEET[1]:
+        told.said.append(
+            f"The fins were asked for {share:.1f} times what the sheet's gains ask for: the margins here are those of the "
+            "sheet, not of what flew."
+        )
+        told.advice.append("Write the gains that flew, with their signs, into the sheet, and ask again.")
 
 
 def _tell_margins(told: Told, loop: RollLoop, servo_rate_rad_s: float | None) -> None:

@@ -12,15 +12,17 @@ from server.analysis.figures.control import RollFigure
 from server.analysis.judgements.air import pad_air
 from server.analysis.judgements.case import Case
 from server.analysis.judgements.control import between, end_of_flight, fins_of, fins_until
-from server.analysis.roles import VELOCITY
+from server.analysis.roles import QUATERNION, VELOCITY
 from server.design.sheet_numbers import SheetNumbers
 from server.flight.control.roll_authority import EFFECTIVE, REVERSED, WEAK
-from server.flight.loop.margin_curve import Effectiveness, RollLoop, excited_range
+from server.flight.loop.margin_curve import EXCITED_RAD, Effectiveness, RollLoop, excited_range
 from server.flight.loop.roll_loop import Lateness, RollLaw
+from server.flight.motion.attitude import roll_rad
 from server.flight.unmeasured import Unmeasured
 
 Samples = tuple[Floats, Floats]  # times (s) and values
 BEFORE_S = 1.0
+FEWEST_COMMANDS, SETTLES_S = 12, 0.2
 # What a margin cannot do without, and what the sheet calls it.
 NEEDED = {
     "roll_rate_gain_s": "roll_rate_gain_s (and roll_angle_gain)",
@@ -106,6 +108,34 @@ def law_of(facts: SheetNumbers) -> RollLaw | None:
         facts.roll_angle_gain or 0.0, facts.roll_rate_gain_s or 0.0, facts.gain_pressure_pa, facts.gain_least_pa or 0.0,
         facts.roll_limit_rad,
     )  # fmt: skip
+
+
+def flown_share(case: Case, flown: Controlled, law: RollLaw) -> float | None:
+    """Return how many times what the declared law asks for was asked, by least squares; None where it cannot be told.
+
+    Angle and rate are brought to the times of the commands, once the first moment is over, in which they change too quickly
+    for that; where either is at the limit nothing can be told.
+    """
+    start_s, end_s = flown.gate_s[1] + SETTLES_S, flown.end_s
+    commanded = case.window("fins_commanded", start_s, end_s)
+    state = case.window("state", flown.gate_s[0] - BEFORE_S, end_s)
+    columns = np.array([column for column in commanded.columns.values() if np.isfinite(column).any()])
+    angle, rate = roll_rad(*(state[role] for role in QUATERNION)), state["body_rate.z"]
+    known = np.isfinite(angle) & np.isfinite(rate)
+    if not columns.size or known.sum() < FEWEST_COMMANDS or flown.pressure[0].size < 2:
+        return None
+    turned, at = np.unwrap(angle[known]), state.t[known]
+    asked = columns.mean(axis=0)
+    held = np.interp(commanded.t, at, turned) - np.interp(flown.opened_s, at, turned)
+    share = law.share(np.interp(commanded.t, *flown.pressure))
+    meant = -share * (law.angle_gain * held + law.rate_gain_s * np.interp(commanded.t, at, rate[known]))
+    limit = 0.95 * law.limit_rad if law.limit_rad is not None else np.inf
+    free = np.isfinite(asked) & (np.abs(asked) < limit) & (np.abs(meant) < limit)
+    if free.sum() < FEWEST_COMMANDS or np.std(meant[free]) < EXCITED_RAD:
+        return None
+    # Which angle it holds is not known to the sample: what that asks for is fitted as well.
+    columns = np.stack([meant[free], share[free]], axis=1)
+    return float(np.linalg.lstsq(columns, asked[free], rcond=None)[0][0])
 
 
 def effectiveness_of(case: Case, flown: Controlled) -> Effectiveness | Unmeasured:

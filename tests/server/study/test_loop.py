@@ -56,6 +56,15 @@ def test_play_and_high_gains_swing_and_the_advice_is_to_take_the_play_out() -> N
     assert numbers(told)["swing of the fins"] == pytest.approx(0.9, abs=0.3)
 
 
+def test_gains_that_are_not_those_of_the_sheet_are_seen_in_the_commands() -> None:
+    """The twin's law at 10 rad/s, the sheet's at 7: 2.04 times the sheet's angle gain, 1.43 times its rate gain."""
+    assert numbers(study(calm()))["gains flown, times the sheet's"] == pytest.approx(1.0, abs=0.02)
+    told = study(case_of("calm", {"control.roll_bandwidth_rad_s": 10.0}))
+    assert 1.43 < numbers(told)["gains flown, times the sheet's"] < 2.06
+    assert any("times what the sheet's gains ask for" in text for text in told.said)
+    assert any(text.startswith("Write the gains that flew") for text in told.advice)
+
+
 def test_fins_the_wrong_way_round_have_no_margins_and_no_gains_are_told() -> None:
     told = study(case_of("reversed-roll", {}))
     assert any("wrong way round" in text for text in told.said) and told.advice[-1].startswith("Reverse the fins")

@@ -38,7 +38,7 @@ def near(found: Value | None, true: float, slack: float) -> bool:
 
 @pytest.mark.parametrize(("w", "z"), [(7.0, 0.5), (7.0, 0.25), (4.0, 0.4), (12.0, 0.6)])
 def test_a_system_of_second_order(w: float, z: float) -> None:
-    """From the definition, with b = atan2(w_d, z w); K. Ogata's chapter has them for a step (from memory).
+    """tests/SOURCES.md, second-order-answer, with b = atan2(w_d, z w).
 
     The angle is farthest after b / w_d, by exp(-z w b / w_d) / w of the rate, and comes back past zero by exp(-pi z w / w_d)
     of that; the rate swings back most after 2 b / w_d, by exp(-2 b z w / w_d).

@@ -11,7 +11,7 @@ HARMONICS = (1, 2, 3, 4, 5, 6)
 
 
 def test_its_peak_is_lower_than_schroeders_and_it_begins_at_zero() -> None:
-    """The relative peak factor of a sine is one by definition; cosines in phase have the highest."""
+    """tests/SOURCES.md, multisine; cosines in phase have the highest peak."""
     made = multisine(1.6, HARMONICS)
     plain = Multisine(1.6, HARMONICS, tuple(map(float, schroeder_phases(6))), 1.0)
     assert made.relative_peak_factor < 1.1 < plain.relative_peak_factor

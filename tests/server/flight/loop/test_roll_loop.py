@@ -12,7 +12,7 @@ from server.flight.loop.roll_loop import FULLY_LIMITED, Lateness, RollLaw, margi
 
 @pytest.mark.parametrize(("gain", "delay"), [(5.0, 0.02), (12.0, 0.035), (40.0, 0.01), (90.0, 0.02)])
 def test_an_integrator_with_a_delay(gain: float, delay: float) -> None:
-    """k exp(-s T) / s: crossover k, phase margin pi/2 - k T, gain margin pi / (2 k T), from the definition; negative too."""
+    """tests/SOURCES.md, loop-margins: k exp(-s T) / s; the last two are unstable, their margins negative."""
     found = margins(gain, 0.0, 0.0, 0.0, delay)
     assert float(found.crossover_rad_s) == pytest.approx(gain, rel=1e-9)
     assert float(found.phase_rad) == pytest.approx(np.pi / 2.0 - gain * delay, abs=1e-9)
@@ -80,7 +80,10 @@ def test_late_is_half_a_period_and_what_comes_on_top() -> None:
 
 @pytest.mark.parametrize("ratio", [0.5, 1.0, 1.3, 1.6, FULLY_LIMITED, 3.0, 8.0])
 def test_a_rate_limited_servo_is_the_first_harmonic_of_one_that_is_simulated(ratio: float) -> None:
-    """Integrated step by step and its first harmonic summed; the straight line between the two regimes within 0.08."""
+    """tests/SOURCES.md, rate-limited-servo: integrated step by step, and the first harmonic summed.
+
+    The straight line between the two regimes is within 0.08 of it.
+    """
     omega, rate, step = 5.0, 1.0, 1e-4
     swing = ratio * rate / omega
     turns, out, held = np.arange(0.0, 20.0 * np.pi, omega * step), [], 0.0
