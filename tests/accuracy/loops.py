@@ -66,7 +66,7 @@ def true_margins(
     measured each cycle by scipy's `cont2discrete`, its frequency response taken on the unit circle; nothing of
     `server.flight.loop` is used. With `steps` the servo is the twin's own `FinServos.step`, which has moved already when the
     cycle ends: a little early, and at half the sampling frequency it follows as no real servo does, so that its gain margin
-    (38 dB and more) is none of a vehicle.
+    (37 dB and more) is none of a vehicle.
     """
     b_q, damping = roll_plant(motion, pressure_pa, density)
     angle_gain, rate_gain = law_gains(vehicle, motion, pressure_pa)
