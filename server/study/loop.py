@@ -193,7 +193,8 @@ def _tell_gains(told: Told, loop: RollLoop, curve: MarginCurve) -> None:
     if curve.is_good.all():
         told.said.append(f"Both goals are met there with the gains as they are: keep them from {words_of(kept)}.")
         told.advice.append(
-            f"Raise no gain below {held.from_pa:.0f} Pa and trust none above {held.to_pa:.0f} Pa before one has been there."
+            f"Raise no gain below {held.from_pa:.0f} Pa and trust none above {held.to_pa:.0f} Pa until a flight has been "
+            "there."
         )
         return
     told.said.append(

@@ -96,7 +96,7 @@ def _spans(t: Floats, enabled: Floats) -> list[tuple[tuple[float, float], float]
     for begin in begins:
         later = np.flatnonzero(~on[begin:])
         end = begin + later[0] - 1 if later.size else t.size - 1
-        spans.append(((float(t[begin - 1]), float(t[end if end < begin else begin])), float(t[end])))
+        spans.append(((float(t[begin - 1]), float(t[begin])), float(t[end])))
     return spans
 
 
