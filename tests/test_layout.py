@@ -62,6 +62,7 @@ FLIGHT_ROOMS: dict[str, str] = {
     "air": "",
     "motion": "air",
     "airframe": "air motion",
+    "causes": "air motion airframe",
     "control": "",
     "sensors": "",
     "descent": "air",

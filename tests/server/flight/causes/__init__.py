@@ -1,0 +1,1 @@
+"""The pitch-over's equation, its fit and its causes."""
