@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
+
+from server.design.configuration import Configuration, ConfigurationProblem
+from server.design.configuration_sheet import configuration_of
 
 COULOMB_PER_MAH = 3.6
 DEGREE = math.pi / 180.0
@@ -22,6 +25,7 @@ class SheetNumbers:
     diameter_m: float | None = None
     length_m: float | None = None
     body_lift: float | None = None
+    liftoff_mass_kg: float | None = None
     burnout_mass_kg: float | None = None
     center_of_gravity_m: float | None = None
     center_of_pressure_m: float | None = None
@@ -54,6 +58,7 @@ class SheetNumbers:
     rail_azimuth_deg: float | None = None
     navigation_unit: str | None = None
     drag_by_mach: tuple[tuple[float, float], ...] | None = None
+    configuration: Configuration | None = field(default=None, compare=False)  # its curves cannot be compared
 
 
 @dataclass(frozen=True)
@@ -74,6 +79,7 @@ NUMBERS: dict[str, SheetKey] = {
     "diameter_m": SheetKey("vehicle", "diameter_m", 0.01, 1.0, 1.0, "in meters"),
     "length_m": SheetKey("vehicle", "length_m", 0.1, 20.0, 1.0, "in meters"),
     "body_lift": SheetKey("vehicle", "body_lift", 0.0, 2.0, 1.0, "lift of the body per side area, about 0.4 to 1.2"),
+    "liftoff_mass_kg": SheetKey("vehicle", "liftoff_mass_kg", 0.02, 300.0, 1.0, "in kilograms"),
     "burnout_mass_kg": SheetKey("vehicle", "burnout_mass_kg", 0.02, 200.0, 1.0, "in kilograms"),
     "center_of_gravity_m": SheetKey("vehicle", "center_of_gravity_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
     "center_of_pressure_m": SheetKey("vehicle", "center_of_pressure_m", 0.0, 10.0, 1.0, "in meters from the nose tip"),
@@ -152,7 +158,16 @@ def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) 
         **told,
         navigation_unit=unit if isinstance(unit, str) and unit in UNITS else None,
         drag_by_mach=_curve_of(vehicle.get("drag_by_mach")),
+        configuration=_configuration_of(vehicle),
     )
+
+
+def _configuration_of(vehicle: Mapping[str, object]) -> Configuration | None:
+    """Return what it is built of; one that cannot be used is told where the sheet is read, and counts as not told."""
+    try:
+        return configuration_of(vehicle)
+    except ConfigurationProblem:
+        return None
 
 
 def problem_of(number: SheetKey, value: object) -> str | None:
@@ -182,4 +197,4 @@ def problems(vehicle: Mapping[str, object], site: Mapping[str, object]) -> list[
 
 
 NOTHING_TOLD = SheetNumbers()
-assert set(NUMBERS) | {"navigation_unit", "drag_by_mach"} == {field.name for field in fields(SheetNumbers)}
+assert set(NUMBERS) | {"navigation_unit", "drag_by_mach", "configuration"} == {one.name for one in fields(SheetNumbers)}
