@@ -23,6 +23,7 @@ SUBJECTS: Mapping[str, Subject] = {
     "attitude": Subject("how did it lie by its raw inertial units, and is the claimed attitude to be believed?", "attitude"),
     "bad-frame": Subject("which input came before a state vector that is no number?", "bad_frame"),
     "loop": Subject("how good was the roll control, and where can its gains stay?", "loop"),
+    "pitch-over": Subject("Why did it lean after the rail?", "pitch_over"),
 }
 
 
