@@ -20,7 +20,7 @@ def some(kind: str, *numbers: int) -> tuple[Result, ...]:
 
 
 def test_causes_of_a_few_are_named_and_their_table_counts_them() -> None:
-    told = some(CAUSED, 2, 4, 6)
+    told = some(CAUSED, 10, 20, 30)
     lines = table_of(told)
     assert lines[0].startswith("3 of 3 flights told; main cause right: ")
     clear = [one for one in told if one.main[1] > 10.0]

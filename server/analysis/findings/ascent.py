@@ -30,7 +30,7 @@ def pitched_over(figures: Figures, moments: Moments) -> FlightFinding | None:
     rail = figures.get(RailExitFigure)
     speed = None if rail is None else known(rail.speed_m_s)
     attack = None if rail is None else known(rail.angle_of_attack_rad)
-    why = "" if rail_tilt is None or degrees(rail_tilt) < 0.5 else f", its rail {degrees(rail_tilt):.0f}"
+    why = "" if rail_tilt is None or degrees(rail_tilt) < 0.5 else f"; its rail leaned {degrees(rail_tilt):.0f} degrees"
     why += f"; {weak}" if (weak := _thrust_words(figures.get(ThrustFigure), weak_only=True)) else ""
     why += "" if speed is None else f"; it left the rail at {speed:.1f} m/s"
     if attack is not None and rail is not None:

@@ -233,7 +233,7 @@ def test_a_rail_that_leans_far_itself_is_no_pitch_over() -> None:
     turned = replace(LEAN, greatest_tilt_rad=radians(32), rail_tilt_rad=radians(20))
     assert findings(Figures(turned), {}) == []
     (found,) = findings(Figures(replace(turned, greatest_tilt_rad=radians(36))), {})
-    assert "should fly straight, its rail 20" in found.text
+    assert "should fly straight; its rail leaned 20 degrees" in found.text
 
 
 def test_every_rule_is_tried() -> None:
