@@ -66,6 +66,7 @@ FLIGHT_ROOMS: dict[str, str] = {
     "control": "",
     "sensors": "",
     "descent": "air",
+    "dispersion": "air airframe motion",
     "link": "",
     "power": "",
     "calibration": "",

@@ -1,0 +1,1 @@
+"""Many flights at once."""
