@@ -35,7 +35,7 @@ ROOMS: dict[str, str] = {
     "bridge": "",
     "recording": "",
     "telemetry": "protocol",
-    "design": "flight",
+    "design": "flight protocol",
     "analysis": "telemetry recording design flight protocol",
     "uplink": "telemetry protocol",
     "pad": "telemetry design protocol",

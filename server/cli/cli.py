@@ -18,7 +18,8 @@ from typing import NoReturn
 from server.cli.shared import CAUTION
 from server.problems import Problem
 
-# Command, the module of this room that has it, and what `--help` says. The module's `add_COMMAND` fills in the parser.
+# Command, the module of this room that has it (after a dot: in a folder of it), and what `--help` says. The module's
+# `add_COMMAND` fills in the parser.
 COMMANDS = (
     ("demo", "demo", "fly a simulated vehicle and watch it on the page"),
     ("doctor", "doctor", "look whether this computer is fit for a launch, and say what to mend"),
@@ -39,6 +40,7 @@ COMMANDS = (
     ("study", "study", "ask a session why it flew as it did, and what to change"),
     ("compare", "review", "two or more flights side by side, aligned at a moment"),
     ("next", "plan", "forecast the next flight, and what a change would do"),
+    ("disperse", "foreseen.disperse", "how high, how straight and where it may come down, by many drawn flights"),
     ("report", "review", "write a session's report as one HTML file that needs nothing else"),
     ("onboard", "review", "bring the vehicle's own log beside a recording and align its clock"),
     ("export", "review", "write a session's tables (CSV, Parquet) or its track (KML, GPX)"),
@@ -50,7 +52,7 @@ GROUPS = (
     ("Setting up a vehicle", ("dictionary", "firmware", "key", "configuration")),
     ("At the bench", ("check", "calibrate", "trial", "rehearse", "twin")),
     ("At the pad", ("live", "padsheet")),
-    ("At home", ("summary", "study", "replay", "compare", "next", "report", "onboard", "export", "recover")),
+    ("At home", ("summary", "study", "replay", "compare", "next", "disperse", "report", "onboard", "export", "recover")),
 )
 HELP_AT_MOST = 100  # columns; longer lines are hard to read
 

@@ -14,6 +14,7 @@ import numpy as np
 from server.design.calibration_sheet import CalibrationFault, calibrations_of
 from server.design.configuration import ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
+from server.design.doubts import DoubtFault, sigmas_of
 from server.design.goals import GoalFault, card_of
 from server.design.sheet_numbers import problems
 from server.design.site_map import MapFault, site_map_of, with_map_file
@@ -56,7 +57,8 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     vehicle, site = _plain_table(_with_thrust(vehicle, path)), _plain_table(site)
     try:
         card_of(vehicle)
-    except GoalFault as problem:
+        sigmas_of(vehicle, site)
+    except (GoalFault, DoubtFault) as problem:
         raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
     try:
         calibrations_of(vehicle)

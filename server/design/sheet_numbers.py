@@ -55,7 +55,12 @@ class SheetNumbers:
     latitude_deg: float | None = None
     longitude_deg: float | None = None
     elevation_m: float | None = None
-    rail_azimuth_deg: float | None = None
+    wind_from_rad: float | None = None
+    wind_height_m: float | None = None
+    rail_lean_rad: float | None = None
+    rail_azimuth_rad: float | None = None
+    gate_altitude_m: float | None = None
+    gate_speed_m_s: float | None = None
     navigation_unit: str | None = None
     drag_by_mach: tuple[tuple[float, float], ...] | None = None
     configuration: Configuration | None = field(default=None, compare=False)  # its curves cannot be compared
@@ -112,12 +117,21 @@ NUMBERS: dict[str, SheetKey] = {
     "camera_current_a": SheetKey("vehicle", "camera_current_ma", 1.0, 1e4, 1e-3, "in mA, of one camera"),
     "sensitivity_dbm": SheetKey("vehicle", "sensitivity_dbm", -150.0, -50.0, 1.0, "in dBm"),
     "wind_m_s": SheetKey("site", "wind_m_s", 0.0, 40.0, 1.0, "in m/s, as measured at the pad"),
+    "wind_from_rad": SheetKey(
+        "site", "wind_from_deg", 0.0, 360.0, DEGREE, "where it blows from, clockwise from north"
+    ),
+    "wind_height_m": SheetKey("site", "wind_height_m", 0.5, 50.0, 1.0, "where it was measured, in meters over the ground"),
+    "rail_lean_rad": SheetKey("site", "rail_lean_deg", 0.0, 45.0, DEGREE, "of the rail from vertical, in degrees"),
+    "rail_azimuth_rad": SheetKey(
+        "site", "rail_azimuth_deg", 0.0, 360.0, DEGREE, "whereto the rail leans, from north clockwise"
+    ),
+    "gate_altitude_m": SheetKey(
+        "vehicle", "gate_altitude_m", 0.0, 20_000.0, 1.0, "in meters, where the fins begin to steer"
+    ),
+    "gate_speed_m_s": SheetKey("vehicle", "gate_speed_m_s", 0.0, 1000.0, 1.0, "in m/s, the least at which the fins steer"),
     "latitude_deg": SheetKey("site", "lat_deg", -90.0, 90.0, 1.0, "in degrees, north positive"),
     "longitude_deg": SheetKey("site", "lon_deg", -180.0, 180.0, 1.0, "in degrees, east positive"),
     "elevation_m": SheetKey("site", "elevation_m", -500.0, 6000.0, 1.0, "in meters above the sea"),
-    "rail_azimuth_deg": SheetKey(
-        "site", "rail_azimuth_deg", 0.0, 360.0, 1.0, "whereto the rail leans, from north clockwise"
-    ),
 }
 UNITS = ("a", "b")
 FASTEST_MACH, LEAST_DRAG, MOST_DRAG, POINTS_AT_MOST = 10.0, 0.05, 5.0, 200

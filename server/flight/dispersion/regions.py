@@ -20,6 +20,8 @@ HELD = 0.95
 FEWEST = 40  # of fewer no 95 % can be said
 _WEIGHTS = (0.6, 0.8, 1.0, 1.25, 1.6)
 _LEAST_M, _LEAST_RAD = 1.0, 0.01
+_ALMOST = 0.15  # of the range: a hole that small about the pad is filled, a gap of that share of a turn closed
+_WIDE_RAD = 2.0 * np.pi * (1.0 - 0.5 * _ALMOST)
 
 
 @dataclass(frozen=True)
@@ -100,6 +102,10 @@ def _band(middle: float, heading: float, limits: tuple[float, float, float, floa
     nearer, farther, lefter, righter = (scale * limit for limit in limits)
     near, far = max(0.0, middle - nearer), middle + farther
     left, right = min(lefter, np.pi), min(righter, np.pi)
+    if near < _ALMOST * far:
+        near = 0.0
+    if left + right > _WIDE_RAD:
+        left = right = np.pi
     return Band(near, far, float(np.mod(heading - left, 2.0 * np.pi)), float(left + right))
 
 

@@ -1,0 +1,1 @@
+"""Commands that tell with their doubt what a flight will do before it is flown."""

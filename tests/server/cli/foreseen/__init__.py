@@ -1,0 +1,1 @@
+"""Commands that tell what a flight will do before it is flown."""
