@@ -57,6 +57,7 @@ class PageContext:
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent
     limit: RequestLimit = field(default_factory=RequestLimit)
     work: WorkGate = field(default_factory=WorkGate)  # what takes a while to work out waits its turn here
+    drawing: asyncio.Lock = field(default_factory=asyncio.Lock)  # many flights for one person at a time
     opening: Lock = field(default_factory=Lock)  # a page asks several things of a session at once; it is opened once
     opened: deque[tuple[str, Stamp, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))
     onboard: OnboardStore = field(default_factory=OnboardStore)
