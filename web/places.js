@@ -12,6 +12,7 @@ import { besidePanel } from "./panels/learn/beside_panel.js";
 
 import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { CursorStates, cursorPanel } from "./panels/learn/cursor_panel.js";
+import { DispersionPanel } from "./panels/learn/dispersion_panel.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
 import { FindingsPanel } from "./panels/learn/findings_panel.js";
 import { GoalsPanel } from "./panels/learn/goals_panel.js";
@@ -145,6 +146,7 @@ const PLACES = {
         ["vehicle", "The vehicle, to scale", VehiclePanel],
         ["next", "Next flight", NextFlightPanel],
         ["curves", "", CurvesPanel],
+        ["dispersion", "Where it may come down", DispersionPanel],
         ["configuration", "This configuration", ConfigurationPanel],
         ["onboard", "Onboard log", OnboardPanel],
       ],

@@ -11,7 +11,8 @@ async function ask(path, options) {
   let answer;
   try {
     answer = await fetch(path, { cache: "no-store", ...options });
-  } catch {
+  } catch (error) {
+    if (error.name === "AbortError") throw error;
     throw new Error("The station does not answer. Is its program still running?");
   }
   if (answer.ok) return answer;
@@ -70,6 +71,30 @@ export async function getComparison(names, at, rehearsals = false) {
 export const getConfiguration = async (name) => (await get(session(name, "configuration"))).json();
 export const getForecast = async (name, changes) =>
   (await get(`${session(name, "next-flight")}?${new URLSearchParams(changes)}`)).json();
+
+/**
+ * Many flights drawn within the doubt of every number; `heard` is told how many are done. Ended by the signal.
+ * @returns {Promise<object>} what server/design/dispersion.py tells
+ */
+export async function drawFlights(name, query, heard, signal) {
+  const answer = await ask(`${session(name, "dispersion")}?${new URLSearchParams(query)}`, { signal });
+  const reader = answer.body.pipeThrough(new TextDecoderStream()).getReader();
+  let text = "";
+  let last = {};
+  for (;;) {
+    const { value, done } = await reader.read();
+    text += value ?? "";
+    const lines = text.split("\n");
+    text = lines.pop();
+    for (const line of lines) {
+      last = JSON.parse(line);
+      if (last.done !== undefined) heard(last.done);
+    }
+    if (done) break;
+  }
+  if (last.told) return last.told;
+  throw new Error(last.sentence ?? "The station did not draw the flights to the end.");
+}
 
 /**
  * Send the files of the vehicle's own log, with what their columns are if they are one text; the answer is the
