@@ -33,7 +33,8 @@ export function wayWords(data) {
 export function bandWords({ near, far, from, over }, text = distance) {
   const reach = `${text(near)} to ${text(far)} from the pad`;
   if (over >= 2 * Math.PI - 1e-6) return `95\u00a0% of flights come down ${reach}, all around`;
-  return `95\u00a0% of flights come down ${reach}, bearing ${bearing(from).degrees}\u00b0 to ${bearing(from + over).degrees}\u00b0`;
+  const turns = [from, from + over].map((turn) => `${bearing(turn).degrees}\u00b0`);
+  return `95\u00a0% of flights come down ${reach}, bearing ${turns.join(" to ")}`;
 }
 
 const BASIS = { forecast: "Predicted landing", landed: "It lies" };

@@ -47,8 +47,8 @@ export class Shelf {
   }
 
   /**
-   * By session: {configuration or unbuilt, forecast or problem}, where the second of each is the reason; `drawn` of many
-   * flights: {told, changes} or {busy: {done, of}, changes} or {problem, changes}.
+   * By session: {configuration or unbuilt, forecast or problem}, where the second of each is the reason; `drawn` of
+   * many flights: {told, changes} or {busy: {done, of}, changes} or {problem, changes}.
    */
   get plans() {
     return this.#known.plans;

@@ -1,9 +1,8 @@
 """What many drawn flights say: intervals, and a band of range and bearing in which a flight comes down.
 
 Both are taken so that they hold as often as told for however few flights: of n drawn alike with the one to come, the k-th
-smallest to the k-th largest hold it with (n + 1 - 2 k) / (n + 1) exactly (order statistics, any textbook). The band takes
-its form from one half of the flights and its size from the other, for the same reason (split conformal prediction, V. Vovk
-and others 2005, from memory).
+smallest to the k-th largest hold it with (n + 1 - 2 k) / (n + 1) exactly (tests/SOURCES.md, drawn-flights). The band
+takes its form from one half of the flights and its size from the other, for the same reason.
 """
 
 from __future__ import annotations

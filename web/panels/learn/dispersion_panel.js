@@ -10,7 +10,8 @@ const LIVE = "live";
 const FLIGHTS = 2000;
 const SOUNDING_AT_MOST = 12000;
 export const CAUTION =
-  "A region is no keep-out: who stands where, the site and the angle go by the safety code and the range safety officer. One flight in twenty comes down outside it even if every doubt is told rightly.";
+  "A region is no keep-out: who stands where, the site and the angle go by the safety code and the range safety " +
+  "officer. One flight in twenty comes down outside it even if every doubt is told rightly.";
 
 const nameOf = (view) => view.page.replay?.name ?? LIVE;
 const degrees = (rad) => `${fixed(rad * DEG, 0)}\u00b0`;
