@@ -18,6 +18,7 @@ from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
 from server.live.count_desk import CountDesk
+from server.live.foreseen.foretelling import Foretelling
 from server.live.listeners import Listeners
 from server.live.loop_first import loop_first
 from server.live.pad_desk import PadDesk
@@ -81,6 +82,8 @@ async def run_live(
         standing = [Standing("heartbeat", "the pages' heartbeat", hub.beat_forever, station.notes)]
         if site.pad is not None:
             standing.append(Standing("pad sheet", "the pad sheet's look", site.pad.look_forever, station.notes))
+            foretelling = Foretelling(station, site.pad)
+            standing.append(Standing("foretelling", "the drawn flights", foretelling.look_forever, station.notes))
         standing.append(Standing("count", "the count", site.count.look_forever, station.notes))
         for task in standing:
             task.start()

@@ -43,7 +43,7 @@ NOTE_TOPICS: dict[int, str] = {
 }
 # What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
 OWN_TOPICS = frozenset(
-    {"recording", "authority", "permit", "trial", "pad_sheet", "count", "calibration", "acknowledged", "fault"}
+    {"recording", "authority", "permit", "trial", "pad_sheet", "count", "calibration", "acknowledged", "fault", "foretold"}
 )
 NOT_DECODED = "a part of what was received could not be decoded"
 

@@ -6,10 +6,8 @@ They only read and compute; the many in a process of their own, which ends with 
 from __future__ import annotations
 
 import asyncio
-import json
-import sys
-from asyncio.subprocess import DEVNULL, PIPE, Process
 from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import aclosing
 from math import isfinite
 from typing import Annotated
 
@@ -28,6 +26,7 @@ from server.http.openapi import PLAN_QUERY, given, refusals
 from server.http.opened import opened
 from server.http.request_limit import Busy
 from server.json_text import to_json
+from server.live.foreseen.drawn_flights import drawn_lines
 from server.review.review import final_figures, measured_wind
 
 Sheet = Mapping[str, object]
@@ -55,9 +54,8 @@ async def configuration(name: str, site: Site) -> Response:
     return await site.work.run(lambda: _told(lambda: configured(*_case(site, name)[:2])))
 
 
-MOST_DRAWN, LONGEST_DRAWN_S = 2000, 180.0
+MOST_DRAWN = 2000
 DRAWN = {**given("application/x-ndjson"), **refusals(404, 503)}
-LINE_AT_MOST = 4_000_000
 SEEDS = 2**31 - 1
 SOUNDING_AT_MOST = 12_000
 
@@ -95,37 +93,9 @@ async def drawn(
 
 
 async def _lines(turn: asyncio.Lock, text: str) -> AsyncIterator[bytes]:
-    """Yield what the process says, as it says it; it ends with whoever listens."""
-    async with turn:
-        command = (sys.executable, "-m", "server.design.drawn_apart")
-        process = await asyncio.create_subprocess_exec(*command, stdin=PIPE, stdout=PIPE, stderr=DEVNULL, limit=LINE_AT_MOST)
-        try:
-            async with asyncio.timeout(LONGEST_DRAWN_S):
-                async for line in _said(process, text):
-                    yield line
-        except (TimeoutError, ValueError, OSError):
-            yield _as_line("It took too long; ask for fewer flights.")
-        finally:
-            if process.returncode is None:
-                process.kill()
-            await asyncio.shield(process.wait())
-
-
-async def _said(process: Process, text: str) -> AsyncIterator[bytes]:
-    assert process.stdin is not None and process.stdout is not None
-    process.stdin.write(text.encode())
-    await process.stdin.drain()
-    process.stdin.close()
-    last = b""
-    while line := await process.stdout.readline():
-        last = line
-        yield line
-    if not last.startswith((b'{"told"', b'{"sentence"')):
-        yield _as_line("The flights could not be drawn to the end.")
-
-
-def _as_line(sentence: str) -> bytes:
-    return json.dumps({"sentence": sentence}).encode() + b"\n"
+    async with turn, aclosing(drawn_lines(text)) as lines:
+        async for line in lines:
+            yield line
 
 
 def _next(site: PageContext, name: str, change: FlightChange) -> Mapping[str, object]:

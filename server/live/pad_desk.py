@@ -89,6 +89,10 @@ class PadDesk:
         """The wind measured at the pad, None while nobody has ticked it."""
         return self.sheet.wind
 
+    def foresee(self, inside_percent: float | None) -> None:
+        """Take the share of drawn flights that come down inside the field; None where it is not told."""
+        self._readings.foreseen_percent = inside_percent
+
     def _follow(self, entry: JournalShape, now_s: float) -> None:
         topic, key = entry["topic"], entry["key"]
         if topic == "alarm":

@@ -74,7 +74,9 @@ CALIBRATION_ITEM = {
     "why": "A calibration of another unit makes a good sensor wrong. Calibrate this one, or take the old numbers out.",
 }
 CALIBRATION_BOUND = "of the unit that is fitted, not too old"
+FORESEEN = "foreseen.inside"
 QUANTITIES: Mapping[str, str] = {
+    FORESEEN: "share of drawn flights that come down inside the field's boundary if all goes as it should, percent",
     "site.wind": "wind at the pad, as measured there or else by the site sheet, m/s",
     CALIBRATIONS: "calibrations on the sheet that are of another unit or too old",
     "units.force_apart": "greatest distance of the two inertial units' specific forces, m/s2",

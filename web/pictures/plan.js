@@ -28,7 +28,7 @@ const DIRECTIONS = [0, 45, 90, 135, 180, 225, 270, 315].map((degrees) => (degree
  * @property {(Place & {radius?: number})} [other] where a part lost under canopy lies
  * @property {{toward?: number, speed: number, source: string}} [wind] toward: rad from north over east
  * @property {object} [map] of the site: landmarks, keep_out, roads, wires, boundary
- * @property {{near: number, far: number, from: number, over: number}[]} [bands] m and rad: range and bearing about the pad
+ * @property {{near: number, far: number, from: number, over: number}[]} [bands] about the pad, in m and rad
  * @property {Place[]} [drawn] where drawn flights came down
  * @property {(Place & {accuracy?: number})} [person] who looks, as the phone tells
  */

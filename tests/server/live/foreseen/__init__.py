@@ -1,0 +1,1 @@
+"""What is foreseen while a station runs."""
