@@ -35,6 +35,13 @@ def test_flights_are_drawn_stopped_and_looked_at(browser: object, tmp_path: Path
         see("dispersion-none").click()
         eventually(lambda: see("dispersion-case").inner_text().startswith("Nothing opens: "))
         eventually(lambda: page.locator("#place-learn .dispersion .plan-band").get_attribute("d") != nominal)
+        # The forecast above has the interval of what was drawn; a slider that is let go asks anew, and it goes.
+        drawn = page.locator('#place-learn .next td[data-drawn="apogee_m"]')
+        eventually(lambda: " to " in drawn.inner_text())
+        page.locator("#place-learn .next summary").click()
+        page.locator('[data-testid="slide-wind_m_s"]').fill("6")
+        eventually(lambda: page.locator('#place-learn .next td[data-key="wind_m_s"]').all_inner_texts()[1:] == ["6.0"])
+        eventually(lambda: drawn.inner_text() == "")
         page.set_viewport_size({"width": 390, "height": 844})
         assert page.evaluate("document.documentElement.scrollWidth") <= 390, "nothing to scroll sideways on a phone"
     finally:

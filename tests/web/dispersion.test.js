@@ -3,6 +3,8 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 import { bandOf, caseWords, headline, shareWords } from "../../web/panels/learn/dispersion_panel.js";
+import { heldAgainst, isInBand } from "../../web/panels/learn/foretold.js";
+import { intervalText } from "../../web/panels/learn/plan_panel.js";
 import { bandOutline, planShapes } from "../../web/pictures/plan.js";
 import { planWords } from "../../web/pictures/plan_words.js";
 import { drawFlights } from "../../web/station/api.js";
@@ -112,4 +114,49 @@ test("a later drawing ends an earlier one, and one that is stopped says so", asy
   shelf.acts.stopDrawing();
   await third;
   assert.equal(shelf.plans.mine.drawn.problem, "Ended before it was done.");
+});
+
+test("what was foretold is held against what was flown, and only what both tell", () => {
+  const span = (low, high) => ({ low, middle: (low + high) / 2, high });
+  const foretold = {
+    numbers: { apogee_m: span(240, 310), rail_exit_speed_m_s: span(16, 19), lean_rad: null },
+    cases: [{ case: "nominal", band: BAND }],
+  };
+  const flown = {
+    apogee: { height_m: 320 },
+    rail_exit: { speed_m_s: 17.4 },
+    lean: { greatest_tilt_rad: 0.1 },
+    recovery: { landing_east_m: 0, landing_north_m: 120, whereabouts_basis: "landed" },
+  };
+  assert.deepEqual(
+    heldAgainst(foretold, (name) => flown[name]),
+    [
+      { title: "Apogee", foretold: "240 m to 310 m", flown: "320 m", held: false },
+      { title: "Speed at the rail\u2019s end", foretold: "16.0 m/s to 19.0 m/s", flown: "17.4 m/s", held: true },
+      { title: "Landing", foretold: "50 m to 200 m from the pad", flown: "120 m", held: true },
+    ],
+  );
+  assert.deepEqual(
+    heldAgainst(undefined, () => undefined),
+    [],
+  );
+  const places = [
+    [0, 120],
+    [40, 100],
+    [0, 40],
+    [0, 220],
+    [0, -120],
+  ];
+  assert.deepEqual(
+    places.map(([east, north]) => isInBand({ east, north }, BAND)),
+    [true, false, false, false, false],
+  );
+});
+
+test("an interval stands beside the forecast it was drawn for, and no other", () => {
+  const drawn = { changes: { mass_g: "80", sounding: "x" }, told: { numbers: { apogee_m: { low: 240, high: 310 } } } };
+  assert.equal(intervalText("apogee_m", drawn, { mass_g: "80" }, 0, 1, "m"), "240 to 310");
+  assert.equal(intervalText("apogee_m", drawn, { mass_g: "90" }, 0, 1, "m"), "");
+  assert.equal(intervalText("mass_kg", drawn, { mass_g: "80" }, 0, 1), "");
+  assert.equal(intervalText("apogee_m", undefined, {}, 0, 1, "m"), "");
 });

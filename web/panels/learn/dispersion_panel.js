@@ -4,6 +4,7 @@ import { boxOf, builder, h, setHidden, setText } from "../../kit/dom.js";
 import { fixed, lengthText, speedText, withSigns } from "../../kit/format.js";
 import { PlanDrawing } from "../../pictures/plan_drawing.js";
 import { bandWords } from "../../pictures/plan_words.js";
+import { heldAgainst } from "./foretold.js";
 
 const DEG = 180 / Math.PI;
 const LIVE = "live";
@@ -112,8 +113,10 @@ export function DispersionPanel(el, acts) {
   const cases = h("div", { class: "dispersion-cases", role: "group", "aria-label": "How it comes down" });
   const caseSaid = h("p", { class: "dispersion-first", testid: "dispersion-case" });
   const both = h("div", { class: "dispersion-both" }, h("div", {}, cases, caseSaid, place), body);
+  const kept = h("div", { testid: "foretold" });
   el.append(
     h("p", { class: "dispersion-caution", text: CAUTION }),
+    kept,
     h("div", { class: "dispersion-acts" }, begin, stop, progress, said),
     h(
       "label",
@@ -126,8 +129,12 @@ export function DispersionPanel(el, acts) {
   );
   const plan = PlanDrawing(place);
   const box = boxOf(place, acts.changed);
-  const [onceCases, onceBody] = [builder(), builder()];
+  const [onceCases, onceBody, onceKept] = [builder(), builder(), builder()];
 
+  const choose = (name) => {
+    chosen = name;
+    acts.changed();
+  };
   begin.addEventListener("click", () => {
     const wind = byFlight.checked ? { by_flight: "1" } : sounding ? { sounding } : {};
     acts.drawFlights(session, { ...changes, ...wind }, FLIGHTS);
@@ -153,33 +160,49 @@ export function DispersionPanel(el, acts) {
       if (busy) progress.value = busy.done;
       setText(said, busy ? `${busy.done} of ${busy.of}` : (problem ?? (told ? "" : "Not drawn yet.")));
       setHidden(both, !told);
+      const { journal } = view.store;
+      const held = view.page.replay
+        ? heldAgainst(journal.state("foretold", "landing")?.body, (name) => journal.state("figure", name)?.body)
+        : [];
+      onceKept(JSON.stringify(held), () => kept.replaceChildren(...(held.length ? [foretoldTable(held)] : [])));
       setHidden(byFlight.parentElement, session === LIVE);
       if (!told) return;
       const mine = told.cases.find((one) => one.case === chosen) ?? told.cases[0];
       onceCases(JSON.stringify([told.seed, told.cases.map((one) => one.title), mine.case]), () =>
-        cases.replaceChildren(
-          ...told.cases.map((one) =>
-            h("button", {
-              type: "button",
-              class: "act -small",
-              text: one.title,
-              testid: `dispersion-${one.case}`,
-              "aria-pressed": String(one.case === mine.case),
-              on: {
-                click: () => {
-                  chosen = one.case;
-                  acts.changed();
-                },
-              },
-            }),
-          ),
-        ),
+        cases.replaceChildren(...caseButtons(told.cases, mine, choose)),
       );
       setText(caseSaid, caseWords(mine));
       onceBody(told, () => body.replaceChildren(...answer(told)));
       plan.draw(planData(view, mine), box);
     },
   };
+}
+
+function caseButtons(cases, mine, choose) {
+  return cases.map((one) =>
+    h("button", {
+      type: "button",
+      class: "act -small",
+      text: one.title,
+      testid: `dispersion-${one.case}`,
+      "aria-pressed": String(one.case === mine.case),
+      on: { click: () => choose(one.case) },
+    }),
+  );
+}
+
+function foretoldTable(rows) {
+  const head = ["Foretold at the pad", "95\u00a0%", "flown", ""].map((text) => h("th", { scope: "col", text }));
+  const row = ({ title, foretold, flown, held }) =>
+    h(
+      "tr",
+      {},
+      h("th", { scope: "row", text: title }),
+      h("td", { text: foretold }),
+      h("td", { text: flown }),
+      h("td", { text: held ? "as foretold" : "outside it" }),
+    );
+  return h("table", { class: "grid" }, h("thead", {}, h("tr", {}, ...head)), h("tbody", {}, ...rows.map(row)));
 }
 
 function planData(view, { band, places }) {
