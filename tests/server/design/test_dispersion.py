@@ -97,7 +97,7 @@ def wind_at_10(day: Day) -> tuple[float, float]:
         (Day(pad_wind=PadWind(4.0, "")), 4.0 * 5.0 ** (1.0 / 7.0), 80.0),
         (Day(figures=DRIFT), 1.3 * 5.0 ** (1.0 / 7.0), 80.0),
         (Day(figures=DRIFT, by_flight=True), 3.0, 100.0),
-        (Day(sounding=sounding_of("height_m,speed_m_s,from_deg\n0,2,180\n20,4,180\n")), 3.0, 0.0),
+        (Day(sounding=sounding_of("height_m,speed_m_s,from_deg\n0,2,225\n20,4,225\n")), 3.0, 45.0),
     ],
 )
 def test_the_wind_is_from_where_it_is_known(day: Day, speed: float, toward_deg: float) -> None:
