@@ -15,7 +15,7 @@ from fastapi import APIRouter, HTTPException, Query, Request
 from fastapi.responses import Response, StreamingResponse
 
 from server.design.configuration import ConfigurationProblem
-from server.design.dispersion import FEWEST_FLIGHTS, FLIGHTS
+from server.design.dispersion import FEWEST_FLIGHTS
 from server.design.drawn_apart import order
 from server.design.flight_basis import CHANGES, FlightChange, NextFlightProblem, change_of
 from server.design.next_flight import configured, next_flight
@@ -65,7 +65,7 @@ async def drawn(
     name: str,
     request: Request,
     site: Site,
-    flights: Annotated[int, Query(ge=FEWEST_FLIGHTS, le=MOST_DRAWN)] = FLIGHTS,
+    flights: Annotated[int, Query(ge=FEWEST_FLIGHTS, le=MOST_DRAWN)] = FEWEST_FLIGHTS,
     seed: Annotated[int, Query(ge=0, le=SEEDS)] = 1,
     sounding: Annotated[str, Query(max_length=SOUNDING_AT_MOST)] = "",
     by_flight: bool = False,
