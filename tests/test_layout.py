@@ -72,6 +72,7 @@ FLIGHT_ROOMS: dict[str, str] = {
     "calibration": "",
     "inertial": "",
     "loop": "air airframe control",
+    "servo": "",
 }
 # Asked on demand only: nothing that every start loads may import them, and they may use scipy.
 ON_DEMAND = frozenset("causes inertial effectiveness loop servo calibration weighing dispersion".split())

@@ -1,0 +1,1 @@
+"""A servo's chain from command to fin."""
