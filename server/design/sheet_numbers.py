@@ -51,6 +51,11 @@ class SheetNumbers:
     pad_minutes: float | None = None
     camera_current_a: float | None = None
     sensitivity_dbm: float | None = None
+    servo_dead_time_most_s: float | None = None
+    servo_lag_most_s: float | None = None
+    servo_rate_least_rad_s: float | None = None
+    servo_backlash_rad: float | None = None
+    servo_least_v: float | None = None
     wind_m_s: float | None = None
     latitude_deg: float | None = None
     longitude_deg: float | None = None
@@ -105,9 +110,6 @@ NUMBERS: dict[str, SheetKey] = {
     ),
     "control_period_s": SheetKey("vehicle", "control_period_s", 1e-4, 1.0, 1.0, "in seconds, from one cycle to the next"),
     "control_delay_s": SheetKey("vehicle", "control_delay_s", 0.0, 0.5, 1.0, "in seconds, from measuring to commanding"),
-    "servo_lag_s": SheetKey("vehicle", "servo_lag_s", 0.0, 1.0, 1.0, "in seconds, to get two thirds of a small way"),
-    "servo_dead_time_s": SheetKey("vehicle", "servo_dead_time_s", 0.0, 0.5, 1.0, "in seconds, until a servo begins to move"),
-    "servo_rate_rad_s": SheetKey("vehicle", "servo_rate_deg_s", 1.0, 1e4, DEGREE, "in deg/s, the fastest a fin turns"),
     "descent_both_m_s": SheetKey("vehicle", "descent_both_m_s", 0.5, 50.0, 1.0, "in m/s"),
     "descent_one_m_s": SheetKey("vehicle", "descent_one_m_s", 0.5, 80.0, 1.0, "in m/s"),
     "battery_capacity_c": SheetKey("vehicle", "battery_capacity_mah", 10.0, 1e5, COULOMB_PER_MAH, "in mAh"),
@@ -116,6 +118,16 @@ NUMBERS: dict[str, SheetKey] = {
     "pad_minutes": SheetKey("vehicle", "pad_minutes", 1.0, 1000.0, 1.0, "minutes the vehicle must be able to wait"),
     "camera_current_a": SheetKey("vehicle", "camera_current_ma", 1.0, 1e4, 1e-3, "in mA, of one camera"),
     "sensitivity_dbm": SheetKey("vehicle", "sensitivity_dbm", -150.0, -50.0, 1.0, "in dBm"),
+    "servo_lag_s": SheetKey("vehicle", "servo_lag_s", 0.0, 1.0, 1.0, "in seconds, to get two thirds of a small way"),
+    "servo_dead_time_s": SheetKey("vehicle", "servo_dead_time_s", 0.0, 0.5, 1.0, "in seconds, until a servo begins to move"),
+    "servo_rate_rad_s": SheetKey("vehicle", "servo_rate_deg_s", 1.0, 1e4, DEGREE, "in deg/s, the fastest a fin turns"),
+    "servo_dead_time_most_s": SheetKey("vehicle", "servo_dead_time_most_s", 0.0, 0.5, 1.0, "in seconds, at most"),
+    "servo_lag_most_s": SheetKey("vehicle", "servo_lag_most_s", 0.001, 2.0, 1.0, "in seconds, at most"),
+    "servo_rate_least_rad_s": SheetKey(
+        "vehicle", "servo_rate_least_deg_s", 1.0, 5000.0, DEGREE, "in degrees per second, at least"
+    ),
+    "servo_backlash_rad": SheetKey("vehicle", "servo_backlash_deg", 0.0, 10.0, DEGREE, "in degrees at the fin, at most"),
+    "servo_least_v": SheetKey("vehicle", "servo_least_v", 1.0, 60.0, 1.0, "in volts, the least at which the servos work"),
     "wind_m_s": SheetKey("site", "wind_m_s", 0.0, 40.0, 1.0, "in m/s, as measured at the pad"),
     "wind_from_rad": SheetKey(
         "site", "wind_from_deg", 0.0, 360.0, DEGREE, "where it blows from, clockwise from north"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import degrees, radians
+from math import degrees
 
 import numpy as np
 
@@ -74,12 +74,11 @@ def of_units(case: Case, samples: Mapping[str, Samples], source: str) -> Study:
     state = case.window("state", lift_off - PAD_S, apogee)
     claimed = Attitudes(state.t, state.stack(*QUATERNION))
     height = case.window("height", lift_off - PAD_S, case.now_s)
-    azimuth = case.facts.rail_azimuth_deg
     told = ascent_of(
         heard,
         Moments(lift_off, apogee if burnout is None else burnout, apogee),
         claimed if np.isfinite(claimed.quaternion).all(axis=1).any() else None,
-        None if azimuth is None else radians(azimuth),
+        case.facts.rail_azimuth_rad,
         (height.t, height["height_raw"]),
         case.facts.navigation_unit,
     )

@@ -24,6 +24,7 @@ SUBJECTS: Mapping[str, Subject] = {
     "bad-frame": Subject("which input came before a state vector that is no number?", "bad_frame"),
     "loop": Subject("how good was the roll control, and where can its gains stay?", "loop"),
     "pitch-over": Subject("Why did it lean after the rail?", "pitch_over"),
+    "servos": Subject("Did the servos do what they were asked?", "servos"),
 }
 
 

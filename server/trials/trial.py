@@ -130,6 +130,7 @@ class Trial:
         if odd:
             self._fault(Event.ODD, odd, now_s)
         self._sample(now_s)
+        self._follow(now_s)
         _BY_STATE[self.state](self, now_s)
 
     def take_actions(self) -> list[Send | SafeAll | Disarm]:
@@ -330,6 +331,17 @@ class Trial:
         reading = self._readings.reading(sample.role, now_s)
         if reading is not None and reading.true_s >= self._due_s - sample.dwell_s:
             self._samples[reading.rx_s] = reading.value
+
+    def _follow(self, now_s: float) -> None:
+        """While a servo is followed, keep every new reading of what was asked and where it is, as of when it was sent."""
+        followed = self._turn.step.followed if self._turn else None
+        if followed is None or self.state not in (State.WAITING, State.SENDING, State.PROVING):
+            return
+        kept = self.score.followed.setdefault(followed.group, ({}, {}))
+        for role, readings in zip((followed.commanded, followed.measured), kept, strict=True):
+            reading = self._readings.reading(role, now_s)
+            if reading is not None:
+                readings[reading.rx_s] = (reading.true_s, reading.value)
 
     def _keep_sample(self, now_s: float) -> bool:
         """Keep the mean of what was measured at this place; False while a burst of loss has let nothing through."""

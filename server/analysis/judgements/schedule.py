@@ -47,6 +47,7 @@ SOURCES: dict[str, SeriesSource] = {
     "vehicle_height": SeriesSource(roles=("altitude_baro",)),
     "fins": SeriesSource(roles=(FINS,), is_split=True),
     "fins_commanded": SeriesSource(roles=(COMMANDED_FINS,), is_split=True),
+    "servo_bus": SeriesSource(roles=("servo_bus.voltage", "servo_bus.current"), is_split=True),
     "control": SeriesSource(roles=FLAGS + GATE, is_split=True),
     "levels": SeriesSource(roles=("downlink.level",)),
     "height": SeriesSource(table="ground_vertical"),

@@ -30,15 +30,15 @@ from server.flight.servo.model import (
 from server.flight.servo.stops import Stops, find_stops
 
 NORMAL_95 = 1.96
-# A servo's own dead band looks like play, its rate follows the supply, a linkage is not quite straight: one sigma of what
-# the model itself is worth in play (rad), rate and ratio (shares). Common practice, no source.
-BAND_RAD, RATE_SHARE, RATIO_SHARE = 0.0004, 0.025, 0.001
+# A servo's own dead band looks like play, rate and lag follow the supply, a linkage is not quite straight: one sigma of what
+# the model itself is worth in play (rad), rate, lag and ratio (shares). Common practice, no source.
+BAND_RAD, RATE_SHARE, LAG_SHARE, RATIO_SHARE = 0.0004, 0.025, 0.02, 0.0013
 SURELY = 0.85  # of the greatest speed in the fit, which nobody saw; our choice
 UNSEEN_RATIO = 0.015  # where most of the way was not seen
 CYCLE_S = 0.02  # commands are made anew at least so often; common practice, no source
 # What linearizing costs: chosen on odd seeds of tests/accuracy/servo_chain.py, what it did on even ones is told there.
 WIDEN = 1.15
-CAREFUL = 5.0  # evidence is divided by it: what the model lacks is counted in every sample; chosen as `WIDEN` was
+CAREFUL = 10.0  # evidence is divided by it: what the model lacks is counted in every sample; chosen as `WIDEN` was
 # The way between samples turns farther than it is seen to, and that takes up play: shares of the line's error.
 UNSEEN_PLAY, UNSEEN_OFFSET = 0.3, 0.1  # chosen as `WIDEN` was
 LEAST_MOVES_RAD = 0.01  # less movement tells nothing of a servo; our choice
@@ -146,6 +146,7 @@ def _told(drive: Drive, fits: list[Fitted], moves: int, stops: Stops) -> Chain:
     covariance[OFFSET, OFFSET] += (UNSEEN_OFFSET * unseen) ** 2
     covariance[PLAY, PLAY] += BAND_RAD**2
     covariance[LOG_RATE, LOG_RATE] += RATE_SHARE**2
+    covariance[LOG_LAG, LOG_LAG] += LAG_SHARE**2
     covariance[RATIO, RATIO] += (UNSEEN_RATIO if unseen else RATIO_SHARE) ** 2
     sigma = WIDEN * np.sqrt(np.diag(covariance))
     second = float(weights[[one.second_order for one in fits]].sum())
