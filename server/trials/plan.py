@@ -44,6 +44,7 @@ from protocol.errors import DictionaryError, ValueRefused
 from protocol.toml_table import TomlTable
 from server.flight.control.linkage import FALLING, NEITHER, RISING
 from server.telemetry.comparisons import known_roles, read_comparison
+from server.trials.step import Followed, Sample, Step
 
 FORMAT = 1
 COMMANDS_AT_MOST = 20_000  # as many as the command desk permits in one plan; a test holds the two together
@@ -57,50 +58,6 @@ FOLLOW_SETTLE_S = 0.5
 SPREAD_S, GOLDEN = 0.1, 0.6180339887  # multiples of the golden ratio spread evenly; two packets at 20 Hz
 PING = "ping"
 NAME = re.compile(r"[a-z][a-z0-9-]{0,39}\Z")
-
-
-@dataclass(frozen=True)
-class Sample:
-    """What a step of a sweep measures: the role, what was asked, the direction it is reached in, and for how long."""
-
-    role: str
-    group: str  # which sweep: one linkage
-    commanded: float
-    direction: int
-    dwell_s: float
-
-
-@dataclass(frozen=True)
-class Followed:
-    """What is kept while a step is under way: which servo, and the roles of its commanded and measured angle."""
-
-    group: str
-    commanded: str
-    measured: str
-
-
-@dataclass(frozen=True)
-class Step:
-    """One step with every placeholder filled in. `command` is None for a mere wait."""
-
-    place: str
-    title: str
-    command: Command | None
-    args: Mapping[str, float]
-    expect: tuple[Condition, ...]
-    within_s: float
-    settle_s: float
-    is_ping: bool = False
-    sample: Sample | None = None
-    followed: Followed | None = None
-
-    @property
-    def label(self) -> str:
-        """What its times are gathered under: the command and its worded arguments, whichever channel it is for."""
-        if self.command is None:
-            return self.title
-        words = [arg.values[int(self.args[arg.name])] for arg in self.command.args if arg.values]
-        return ", ".join([self.command.title, *words])
 
 
 @dataclass(frozen=True)

@@ -18,9 +18,10 @@ from protocol.dictionary import Dictionary
 from server.flight.control.linkage import SweepPoint
 from server.telemetry.conditions import FRESH_S, Readings, check_conditions
 from server.trials.asks import Disarm, SafeAll, SeenCommand, Send
-from server.trials.plan import Step, TrialPlan
+from server.trials.plan import TrialPlan
 from server.trials.score import Progress, Score
 from server.trials.state import OUTCOMES, OVER, TRANSITIONS, Event, State
+from server.trials.step import Step
 from server.trials.watch import Watch
 
 # Our choice: safe all repeats until it is answered; half a minute of that through a lossy link without a sign of safety is

@@ -1,6 +1,6 @@
 """The servo chain found from telemetry against servos that are known: how often the 95 % interval holds the truth.
 
-    python -m tests.accuracy.servo_chain [--runs 200] [--odd] [--rates 20 50 100]
+    python -m tests.accuracy.servo_chain [--runs 100] [--odd] [--minutes 60] [--rates 20 50 100]
 
 Odd seeds chose `WIDEN` in `server/flight/servo/chain.py`; even ones report. Every other servo is drawn rich and
 differs from what is fitted: see `servo_rig`. What is not excited is counted apart.
@@ -9,14 +9,18 @@ differs from what is fitted: see `servo_rig`. What is not excited is counted apa
 from __future__ import annotations
 
 import argparse
+import time
 from collections import defaultdict
 from collections.abc import Iterator
+from itertools import product
 
 import numpy as np
 
 from server.flight.servo.chain import Chain, identify
 from tests.accuracy.servo_rig import Heard, Servo, bench_steps, drawn, drawn_telemetry, flown, run
 
+Found = dict[str, list[tuple[float, float, float, float]]]
+"""By part: truth, value, low, high of each run that told it."""
 PARTS = ("ratio", "offset", "play", "dead_s", "lag_s", "delay_s", "rate")
 
 
@@ -45,19 +49,15 @@ def truth(servo: Servo, heard: Heard) -> dict[str, float]:
     }
 
 
-def tally(seeds: Iterator[int], rate_hz: float, way: str) -> dict[str, list[tuple[float, float, float, float]]]:
-    """Return (truth, value, low, high) of every part told, by part."""
-    found: dict[str, list[tuple[float, float, float, float]]] = defaultdict(list)
-    for seed in seeds:
-        servo, heard, chain = one(seed, rate_hz, way)
-        for part, true in truth(servo, heard).items():
-            told = getattr(chain, part)
-            if told.value is not None and told.low is not None and told.high is not None and np.isfinite(true):
-                found[part].append((true, told.value, told.low, told.high))
-    return found
+def note(found: Found, servo: Servo, heard: Heard, chain: Chain) -> None:
+    """Add (truth, value, low, high) of every part told."""
+    for part, true in truth(servo, heard).items():
+        told = getattr(chain, part)
+        if told.value is not None and told.low is not None and told.high is not None and np.isfinite(true):
+            found[part].append((true, told.value, told.low, told.high))
 
 
-def rows(found: dict[str, list[tuple[float, float, float, float]]], runs: int) -> Iterator[str]:
+def rows(found: Found, runs: int) -> Iterator[str]:
     """Yield a line for each part."""
     for part in PARTS:
         table = np.array(found.get(part, [])).reshape(-1, 4)
@@ -72,18 +72,31 @@ def rows(found: dict[str, list[tuple[float, float, float, float]]], runs: int) -
 
 
 def main() -> None:
-    """Print the table."""
+    """Print the tables: seed by seed through all rates and ways, until the runs or the minutes are over."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--runs", type=int, default=200)
-    parser.add_argument("--odd", action="store_true")
+    parser.add_argument("--runs", type=int, default=100, help="of each rate and way")
+    parser.add_argument("--odd", action="store_true", help="the seeds that constants are chosen on")
+    parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--rates", type=float, nargs="*", default=[20.0, 50.0, 100.0])
     parser.add_argument("--ways", nargs="*", default=["bench", "flight"])
     options = parser.parse_args()
-    for rate in options.rates:
-        for way in options.ways:
-            seeds = range(1 if options.odd else 2, 2 * options.runs + 1, 2)
-            print(f"{way}, {rate:g} Hz, {options.runs} runs, {'odd' if options.odd else 'even'} seeds")
-            print("\n".join(rows(tally(iter(seeds), rate, way), options.runs)), flush=True)
+    cases = list(product(options.rates, options.ways))
+    found: dict[tuple[float, str], Found] = {case: defaultdict(list) for case in cases}
+    runs, until = 0, time.monotonic() + 60.0 * options.minutes
+    for seed in range(1 if options.odd else 2, 2 * options.runs + 1, 2):
+        for rate_hz, way in cases:
+            note(found[rate_hz, way], *one(seed, rate_hz, way))
+        runs += 1
+        if time.monotonic() > until:
+            break
+    seeds = "odd" if options.odd else "even"
+    for (rate_hz, way), told in found.items():
+        print(f"{way}, {rate_hz:g} Hz, {runs} runs, {seeds} seeds", *rows(told, runs), sep="\n")
+    together: Found = defaultdict(list)
+    for told in found.values():
+        for part, values in told.items():
+            together[part] += values
+    print(f"all, {runs * len(cases)} runs", *rows(together, runs * len(cases)), sep="\n")
 
 
 if __name__ == "__main__":

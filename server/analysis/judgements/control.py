@@ -101,8 +101,8 @@ def _settled(values: Floats) -> float | None:
     return float(np.median(good)) if len(good) else None
 
 
-def fins_of(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats]]:
-    """Return the fins as measured; where nothing measures them, as commanded: the lag then is the servo's as well.
+def fins_of(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats], bool]:
+    """Return the fins as measured; where nothing measures them, as commanded (True): the lag then is the servo's as well.
 
     Fins that come in packets of their own are brought to the times of the first.
     """
@@ -111,8 +111,8 @@ def fins_of(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floa
         fitted = [name for name, column in fins.columns.items() if np.isfinite(column).any()]
         if fitted:
             fins = merged(fins, (fitted[0],))
-            return fins, [fins[name] for name in fitted]
-    return fins, []
+            return fins, [fins[name] for name in fitted], series == "fins_commanded"
+    return fins, [], False
 
 
 def between(window: Window, name: str, start_s: float, end_s: float) -> tuple[Floats, Floats]:
@@ -127,7 +127,7 @@ def judge_roll(case: Case) -> RollFigure | None:
         return None
     start_s += AFTER_RAIL_S
     end_s = min(end_s, fins_until(case, end_s))  # without their cable the fins' angles are old news
-    fins, fitted = fins_of(case, start_s, end_s)
+    fins, fitted, are_commanded = fins_of(case, start_s, end_s)
     state = case.window("state", start_s, end_s)
     if not fitted or not len(state):
         return None
@@ -151,6 +151,7 @@ def judge_roll(case: Case) -> RollFigure | None:
         (state.t, pressure),
         expected=case.facts.roll_authority_per_pa_rad,
         pressure_sigma_share=min(share, UNKNOWN_SHARE),
+        are_commanded=are_commanded,
     )
     return RollFigure(
         t=controlled[0] if controlled is not None else start_s,

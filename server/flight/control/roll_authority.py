@@ -71,6 +71,7 @@ def roll_authority(
     *,
     expected: float | None = None,
     pressure_sigma_share: float = 0.0,
+    are_commanded: bool = False,
 ) -> RollAuthority:
     """Judge the fins from one window of free flight, off the rail and before anything separates.
 
@@ -78,7 +79,8 @@ def roll_authority(
     measured deflection of all fins); `pressure_pa` (times, dynamic pressure). Each shape (n,), any order; what is not
     finite is dropped. `expected` is the designer's authority with the sign that counts as right. `pressure_sigma_share`
     is the relative error (one sigma) common to all dynamic pressures, as a speed over ground in wind has (see
-    `pressure_share`): it widens the interval but cannot put the sign in doubt.
+    `pressure_share`): it widens the interval but cannot put the sign in doubt. `are_commanded`: nothing measures the fins,
+    `fins_rad` is what was asked of them, and the lag found is that of their servos (of first order).
     """
     fins, pressure = clean(fins_rad), clean(pressure_pa)
     rates = [clean(samples) for samples in rates_rad_s]
@@ -99,7 +101,7 @@ def roll_authority(
     movement = data.movement_rad
     if movement < SMALLEST_MOVEMENT_RAD:
         return RollAuthority(NOT_EXCITED, f"the fins moved by {movement:.4f} rad only", data.t.size, movement)
-    fit = averaged_fit(data)
+    fit = averaged_fit(data, are_commanded)
     if fit is None:
         return RollAuthority(NOT_EXCITED, "the fins' effect cannot be told from the rest", data.t.size, movement)
     return _judged(data, fit, expected, pressure_sigma_share)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from protocol.arrays import Floats
-from server.flight.control.roll_window import LAGS_S, RollWindow, running_integral
+from server.flight.control.roll_window import GRID_S, LAGS_S, RollWindow, running_integral
 
 WALK_RATIOS_PER_S = np.concatenate(([0.0], np.logspace(-1.0, 7.0, 9)))
 MEMORIES_S = np.array([0.0, 0.1, 0.3, 1.0])  # of the push; from a gust over the fins to one over the whole coast
@@ -35,9 +35,13 @@ class AuthorityFit:
     degrees: int
 
 
-def averaged_fit(data: RollWindow) -> AuthorityFit | None:
-    """Fit at every lag and push and average by likelihood; None when the columns cannot be told apart."""
-    turned = [data.at_samples(running_integral(data.pressure * np.interp(data.grid - lag, *data.fins))) for lag in LAGS_S]
+def averaged_fit(data: RollWindow, are_commanded: bool = False) -> AuthorityFit | None:
+    """Fit at every lag and push and average by likelihood; None when the columns cannot be told apart.
+
+    A measured fin acts some delay later; a commanded one goes to its angle with the servo's lag, first order.
+    """
+    angles = _lagged(data) if are_commanded else [np.interp(data.grid - lag, *data.fins) for lag in LAGS_S]
+    turned = [data.at_samples(running_integral(data.pressure * angle)) for angle in angles]
     others = [data.at_samples(s) for s in (running_integral(data.pressure), data.damping_sum)]
     others += [(data.stretch == number).astype(float) for number in np.unique(data.stretch)]
     # Where each stretch has one sensor only, this ties in with the start values; the pseudo-inverse does not mind.
@@ -63,6 +67,18 @@ def averaged_fit(data: RollWindow) -> AuthorityFit | None:
     columns = np.stack([turned[int(np.argmin(np.abs(LAGS_S - best.lag_s)))], *others], axis=1)
     fit.covariance[0, 0] += (fit.beta[0] * _between_samples(data, columns, best)) ** 2
     return fit
+
+
+def _lagged(data: RollWindow) -> Floats:
+    """Return the fins on the grid as a servo of first order follows them, for each lag, shape (lags, grid)."""
+    asked = np.interp(data.grid, *data.fins)
+    share = -np.expm1(-GRID_S / np.maximum(LAGS_S, 1e-6))
+    angles = np.empty((LAGS_S.size, asked.size))
+    angle = np.full(LAGS_S.size, asked[0])
+    for place, want in enumerate(asked):
+        angle = angle + share * (want - angle)
+        angles[:, place] = angle
+    return angles
 
 
 def _between_samples(data: RollWindow, columns: Floats, best: _One) -> float:

@@ -27,8 +27,10 @@ from tests.server.flight.twin_windows import Heard, heard, thinned
 EXPECTED = 0.39
 
 
-def flown(seed: int, authority: float, *, loss: float = 0.0, still: bool = False) -> tuple:
+def flown(seed: int, authority: float, *, loss: float = 0.0, still: bool = False, as_asked: bool = False) -> tuple:
     """Integrate a roll with a servo of first order under a jump now and then; return what three sensors tell.
+
+    `as_asked`: nothing measures the fins, only what was asked of them is heard.
 
     The fins are asked for a new angle at random moments of the last half, the speed falls from 65 to 20 m/s, and the
     roll is also pushed by a fixed fin setting, its damping, and white noise in the moment.
@@ -55,7 +57,19 @@ def flown(seed: int, authority: float, *, loss: float = 0.0, still: bool = False
         return thinned((times, values), loss, rng)
 
     gyros = [sampled(rate + rng.normal(0.0, 0.006), every, 0.0025) for every in (0.05, 0.04, 0.04)]
-    return gyros, sampled(angle, 0.05, 0.0003), sampled(q, 0.05, 1.0)
+    return gyros, sampled(asked if as_asked else angle, 0.05, 0.0 if as_asked else 0.0003), sampled(q, 0.05, 1.0)
+
+
+def test_where_only_the_command_is_heard_the_servos_lag_is_found_along() -> None:
+    """Taken for measured angles that act late, commands made the fins some 10 % weaker than they are."""
+    off, late, inside = [], [], 0
+    for seed in range(2, 26, 2):
+        gyros, fins, pressure = flown(seed, EXPECTED, as_asked=True)
+        found = roll_authority(gyros, fins, pressure, are_commanded=True)
+        off.append(found.authority / EXPECTED - 1.0)
+        late.append(roll_authority(gyros, fins, pressure).authority / EXPECTED - 1.0)
+        inside += found.low <= EXPECTED <= found.high
+    assert abs(np.mean(off)) < 0.03 and np.mean(late) < -0.05 and inside >= 10
 
 
 def test_the_whitening_is_a_cholesky_factor_of_the_covariance() -> None:
