@@ -38,9 +38,10 @@ UNSEEN_RATIO = 0.015  # where most of the way was not seen
 CYCLE_S = 0.02  # commands are made anew at least so often; common practice, no source
 # What linearizing costs: chosen on odd seeds of tests/accuracy/servo_chain.py, what it did on even ones is told there.
 WIDEN = 1.15
+NEARLY = 1.5  # the noise of a fit that is to be bettered, in that of the one before; our choice
 CAREFUL = 10.0  # evidence is divided by it: what the model lacks is counted in every sample; chosen as `WIDEN` was
 # The way between samples turns farther than it is seen to, and that takes up play: shares of the line's error.
-UNSEEN_PLAY, UNSEEN_OFFSET = 0.3, 0.1  # chosen as `WIDEN` was
+UNSEEN_PLAY, UNSEEN_OFFSET = 0.4, 0.12  # chosen as `WIDEN` was
 LEAST_MOVES_RAD = 0.01  # less movement tells nothing of a servo; our choice
 PLAIN = 0.95  # so sure of an order before it is said; our choice
 UNIFORM_VARIANCE, UNIFORM_SPREAD = 1.0 / 12.0, 0.0745  # of U(0, 1), and of its sample variance times the root of n
@@ -116,17 +117,17 @@ def identify(commanded: Samples, measured: Samples) -> Chain:
 def _fits(drive: Drive) -> list[Fitted]:
     first = [fit(drive, False, *start, times=2) for start in starts(drive)]
     best = max(first, key=lambda one: one.log_evidence)
-    best = fit(drive, False, best.numbers, best.nuisance)
+    best = fit(drive, False, best.numbers, best.nuisance, NEARLY * best.sigma)
     first.append(best)
     start = best.numbers.copy()
     start[LOG_ZETA], start[DEAD] = np.log(0.9), max(0.0, start[DEAD] - 0.2 * np.exp(start[LOG_LAG]))
-    second = fit(drive, True, start, best.nuisance)
+    second = fit(drive, True, start, best.nuisance, NEARLY * best.sigma)
     if second.log_evidence < best.log_evidence:
         return [*first, second]
     # The second order may only have got out of a valley.
     back = second.numbers.copy()
     back[LOG_ZETA] = FIRST_ORDER_ZETA
-    return [*first, second, fit(drive, False, back, second.nuisance)]
+    return [*first, second, fit(drive, False, back, second.nuisance, NEARLY * second.sigma)]
 
 
 def _told(drive: Drive, fits: list[Fitted], moves: int, stops: Stops) -> Chain:
@@ -137,7 +138,7 @@ def _told(drive: Drive, fits: list[Fitted], moves: int, stops: Stops) -> Chain:
     off = np.stack([one.numbers for one in fits]) - mean
     covariance = np.tensordot(weights, np.stack([one.covariance for one in fits]), axes=1) + (weights[:, None] * off).T @ off
     best = fits[int(np.argmax(weights))]
-    common = UNIFORM_VARIANCE * min(drive.period_s, CYCLE_S) ** 2
+    common = UNIFORM_VARIANCE * CYCLE_S**2
     locked = locked_share(best, drive)
     common += locked * drive.period_s**2
     covariance[DEAD, DEAD] += common

@@ -17,7 +17,7 @@ from protocol.arrays import Bools, Floats, Ints
 
 Samples = tuple[Floats, Floats]  # times (s) and angles (rad), shape (n,) each
 
-SETTLED_S = 0.5  # after that long without a change a servo stands; our choice
+SETTLED_S = 0.4  # after that long without a change a servo stands; our choice
 LONGEST_GAP_S = 0.45  # so long without a command, and a new stretch begins; our choice
 JUMP_SHARE = 0.25  # neighbors so much smaller make an interval's change a jump; our choice
 BEND_SHARE = 0.2  # error of a straight line as a share of the bend there, one sigma; as in the roll's fit
@@ -25,7 +25,7 @@ STAIRS = 5
 UNIFORM_SIGMA = 1.0 / np.sqrt(12.0)
 LARGEST_RAD = 10.0
 LEAST_DT_S, MOST_DT_S = 0.002, 0.005
-REACH_S = 0.35  # how long an error of the command is still seen in the angle; our choice
+REACH_S = 0.3  # how long an error of the command is still seen in the angle; our choice
 MOST_NUISANCES = 400
 MOST_CELLS = 12_000
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
+from math import inf
 
 import numpy as np
 
@@ -32,7 +33,7 @@ BELIEF = np.array([1.0, 0.0, 0.005, 0.02, np.log(0.05), np.log(8.0), np.log(0.8)
 BELIEF_SIGMA = np.array([1.0, 0.3, 0.03, 0.05, 1.0, 1.2, 0.35])
 STEP = np.array([1e-3, 1e-4, 2e-4, 1e-3, 0.02, 0.02, 0.02])  # of the differences
 NUISANCE_STEP = 0.1
-ROUNDS, TIMES, GOOD_ENOUGH = 4, 5, 2e-3
+ROUNDS, TIMES, GOOD_ENOUGH = 4, 4, 3e-3
 DAMPING = (0.0, 1e-2, 1.0, 30.0)
 FREE_FIRST = np.array([RATIO, OFFSET, PLAY, DEAD, LOG_LAG, LOG_RATE])
 FREE_SECOND = np.append(FREE_FIRST, LOG_ZETA)
@@ -57,12 +58,16 @@ class Fitted:
     second_order: bool
 
 
-def fit(drive: Drive, second_order: bool, start: Floats, nuisance: Floats, times: int = TIMES) -> Fitted:
-    """Fit from one start, shapes (7,) and (m,); `times` bounds how often the noise is found anew."""
+def fit(drive: Drive, second_order: bool, start: Floats, nuisance: Floats, noise: float = inf, times: int = TIMES) -> Fitted:
+    """Fit from one start, shapes (7,) and (m,).
+
+    `noise` (rad) is where the descent begins to believe the record, if it is less than a fiftieth of the movement; `times`
+    bounds how often it is found anew.
+    """
     free = FREE_SECOND if second_order else FREE_FIRST
     numbers, nuisance = start.copy(), nuisance.copy()
     used = np.ones(len(drive.y), dtype=bool)
-    sigma = max(drive.noise, 0.02 * float(np.std(drive.u)))
+    sigma = max(drive.noise, min(noise, 0.02 * float(np.std(drive.u))))
     for _ in range(times):
         numbers, nuisance, jacobian, residual = _descend(drive, second_order, free, numbers, nuisance, sigma, used)
         normal = _normal(jacobian[used] / sigma, free)

@@ -1,4 +1,7 @@
-"""The servo chain: its model against scipy's and closed forms, its fit against scipy's optimizer, the twin's servos."""
+"""The servo chain: its model against scipy's and closed forms, its fit against scipy's optimizer, the twin's servos.
+
+For the closed forms see tests/SOURCES.md, servo-response.
+"""
 
 from __future__ import annotations
 
@@ -53,6 +56,8 @@ def test_without_limits_the_servo_is_scipys_linear_system(second: bool) -> None:
     system = ([w * w], [1.0, 2.0 * zeta * w, w * w]) if second else ([1.0], [lag, 1.0])
     _, expected, _ = lsim(system, asked(drive, at, dead), at)
     assert np.abs(horn - np.interp(drive.cells + drive.dt, at, expected)).max() < 3e-4
+    _, step, _ = lsim(system, np.ones(20_000), 1e-4 * np.arange(20_000))
+    assert 1e-4 * (1.0 - step).sum() == pytest.approx(lag, abs=1e-4), "the lag is the mean delay of either order"
 
 
 def test_at_its_rate_it_goes_in_a_straight_line_and_play_keeps_the_fin_back() -> None:
