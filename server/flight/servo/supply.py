@@ -3,7 +3,8 @@
 The voltage at the servos is what the battery gives less a resistance times the current. Both differ from sample to sample
 much faster than a battery empties, so that slow changes are taken out by a straight line in time, and the resistance is the
 slope of voltage on current (ordinary least squares; its interval from residuals that may go together: the long-run variance
-of W. K. Newey and K. D. West 1987 with a triangle of weights; from memory).
+of W. K. Newey and K. D. West 1987 with a triangle of weights, and the wider bound that goes with it by N. M. Kiefer and
+T. J. Vogelsang 2005; from memory).
 """
 
 from __future__ import annotations
@@ -66,9 +67,11 @@ def sag_of(voltage: Samples, current: Samples) -> Sag:
     inverse = np.linalg.pinv(columns.T @ columns)
     found = inverse @ columns.T @ volts
     residual = volts - columns @ found
-    sigma = np.sqrt(_long_run(columns * residual[:, None], t, inverse)[0, 0] * len(t) / (len(t) - 3))
+    lags = _lags(t)
+    sigma = np.sqrt(_long_run(columns * residual[:, None], lags, inverse)[0, 0] * len(t) / (len(t) - 3))
+    half = (1.96 + 2.9694 * lags / len(t)) * float(sigma)
     ohm = float(-found[0])
-    return Sag("", least_v, least_t, spread, ohm, ohm - 1.96 * float(sigma), ohm + 1.96 * float(sigma))
+    return Sag("", least_v, least_t, spread, ohm, ohm - half, ohm + half)
 
 
 def clean_pair(samples: Samples) -> Samples:
@@ -76,9 +79,12 @@ def clean_pair(samples: Samples) -> Samples:
     return clean(samples, 1e6)
 
 
-def _long_run(scores: Floats, t: Floats, inverse: Floats) -> Floats:
-    period = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
-    lags = min(round(MEMORY_S / max(period, 1e-6)), len(t) // 4)
+def _lags(t: Floats) -> int:
+    period_s = float(np.median(np.diff(t)))
+    return min(round(MEMORY_S / max(period_s, 1e-6)), len(t) // 4)
+
+
+def _long_run(scores: Floats, lags: int, inverse: Floats) -> Floats:
     total = scores.T @ scores
     for lag in range(1, lags + 1):
         both = scores[lag:].T @ scores[:-lag]

@@ -13,7 +13,8 @@ def supply(seed: int, ohm: float = 0.2, together: float = 0.0) -> tuple[np.ndarr
     """Times, volts and amperes of a battery that empties, with noise that may last (AR(1))."""
     rng = np.random.default_rng(seed)
     t = 0.05 * np.arange(200)
-    amps = 0.2 + 0.6 * (rng.random(200) < 0.4) * rng.random(200)
+    moving = rng.random(200) if not together else np.repeat(rng.random(40), 5)  # a movement lasts as well
+    amps = 0.2 + 1.5 * (moving < 0.4) * moving
     noise = rng.standard_normal(200)
     for k in range(1, 200):
         noise[k] = together * noise[k - 1] + np.sqrt(1.0 - together**2) * noise[k]
