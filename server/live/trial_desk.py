@@ -388,4 +388,6 @@ def plan_shape(plan: TrialPlan) -> dict[str, object]:
 def _limits(station: Station) -> ServoLimits:
     """Return what the vehicle's sheet promises of its servos."""
     told = sheet_numbers_of(*station.header.sheets)
-    return ServoLimits(told.servo_dead_time_s, told.servo_lag_s, told.servo_rate_rad_s, told.servo_backlash_rad)
+    return ServoLimits(
+        told.servo_dead_time_most_s, told.servo_lag_most_s, told.servo_rate_least_rad_s, told.servo_backlash_rad
+    )

@@ -63,7 +63,7 @@ def controlled(case: Case) -> Controlled | Unmeasured:
     state = case.window("state", start_s, end_s)
     rates = [between(state, "body_rate.z", start_s, end_s)]
     rates += [between(case.window(f"unit_{unit}", start_s, end_s), f"gyro.{unit}.z", start_s, end_s) for unit in "ab"]
-    fins, fitted = fins_of(case, start_s, end_s)
+    fins, fitted, _ = fins_of(case, start_s, end_s)
     turned = np.mean(fitted, axis=0) if fitted else np.zeros(0)
     known = np.isfinite(turned)
     velocity = state.stack(*VELOCITY)

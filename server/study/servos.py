@@ -124,7 +124,7 @@ def _interval(found: Estimate, scale: float, unit: str, digits: int = 0) -> str:
 def _advice(case: Case, name: str, chain: Chain) -> Iterator[str]:
     """Yield what to change where the whole interval is beyond the sheet."""
     facts, name = case.facts, name[:1].upper() + name[1:]
-    most_s, least, play = facts.servo_lag_s, facts.servo_rate_rad_s, facts.servo_backlash_rad
+    most_s, least, play = facts.servo_lag_most_s, facts.servo_rate_least_rad_s, facts.servo_backlash_rad
     if most_s is not None and chain.lag_s.low is not None and chain.lag_s.low > most_s:
         yield f"{name}: its lag is above the sheet's {1e3 * most_s:.0f} ms: a faster servo, or gains made for this one."
     if least is not None and chain.rate.high is not None and chain.rate.high < least:
