@@ -27,7 +27,8 @@ from math import copysign, exp, hypot, inf, log, sqrt
 
 import numpy as np
 
-from server.flight.control.roll_fit import AuthorityFit, averaged_fit
+from server.flight.control.colored_push import AveragedFit
+from server.flight.control.roll_fit import roll_fit
 from server.flight.control.roll_window import RollWindow, Samples, clean, gather
 
 EFFECTIVE, WEAK, REVERSED = "effective", "weak", "reversed"
@@ -101,7 +102,7 @@ def roll_authority(
     movement = data.movement_rad
     if movement < SMALLEST_MOVEMENT_RAD:
         return RollAuthority(NOT_EXCITED, f"the fins moved by {movement:.4f} rad only", data.t.size, movement)
-    fit = averaged_fit(data, are_commanded)
+    fit = roll_fit(data, are_commanded)
     if fit is None:
         return RollAuthority(NOT_EXCITED, "the fins' effect cannot be told from the rest", data.t.size, movement)
     return _judged(data, fit, expected, pressure_sigma_share)
@@ -116,7 +117,7 @@ def pressure_share(wind_m_s: float, speed_m_s: float) -> float:
     return 2.0 * log(1.0 + abs(wind_m_s) / speed_m_s) if speed_m_s > 0.0 else inf
 
 
-def _judged(data: RollWindow, fit: AuthorityFit, expected: float | None, pressure_sigma_share: float) -> RollAuthority:
+def _judged(data: RollWindow, fit: AveragedFit, expected: float | None, pressure_sigma_share: float) -> RollAuthority:
     authority = float(fit.beta[0])
     sigma = sqrt(float(fit.covariance[0, 0]) + (MODEL_SHARE * authority) ** 2)
     # Student's t at 97.5 %, first term of the Cornish-Fisher expansion (Abramowitz and Stegun 26.7.5).

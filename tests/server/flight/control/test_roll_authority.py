@@ -10,8 +10,8 @@ import pytest
 from scipy.linalg import cholesky, solve_triangular
 from scipy.stats import t as student
 
+from server.flight.control import colored_push
 from server.flight.control import roll_authority as module
-from server.flight.control import roll_fit
 from server.flight.control.roll_authority import (
     EFFECTIVE,
     NOT_ENOUGH_DATA,
@@ -78,7 +78,7 @@ def test_the_whitening_is_a_cholesky_factor_of_the_covariance() -> None:
     stretch = np.repeat([0, 1], [25, 15])
     columns = rng.standard_normal((40, 3))
     data = SimpleNamespace(t=t, stretch=stretch)
-    white, log_det = roll_fit._whitened(data, columns, np.array([0.0, 7.0]), np.zeros(2))
+    white, log_det = colored_push.whitened(data.t, data.stretch, columns, np.array([0.0, 7.0]), np.zeros(2))
     begin = np.where(stretch == 0, t[0], t[25])
     walk = np.where(stretch[:, None] == stretch[None, :], np.minimum.outer(t - begin, t - begin), 0.0)
     for ratio, ours, det in zip((0.0, 7.0), white, log_det, strict=True):
@@ -94,7 +94,7 @@ def test_the_whitening_of_a_push_with_a_memory_is_one_as_well(memory: float) -> 
     t, ratio = np.sort(rng.uniform(0.0, 2.0, 25)), 5.0
     columns = rng.standard_normal((25, 2))
     data = SimpleNamespace(t=t, stretch=np.zeros(25, dtype=int))
-    white, log_det = roll_fit._whitened(data, columns, np.array([ratio]), np.array([memory]))
+    white, log_det = colored_push.whitened(data.t, data.stretch, columns, np.array([ratio]), np.array([memory]))
     s, u = (x - t[0] for x in np.meshgrid(t, t))
     low = np.minimum(s, u)
     decayed = np.exp(-np.abs(s - u) / memory) + 1.0 - np.exp(-s / memory) - np.exp(-u / memory)
@@ -153,13 +153,15 @@ def test_the_width_of_the_interval_is_students(degrees: int) -> None:
 def test_not_knowing_the_lag_widens_the_interval() -> None:
     """The variance of a mixture is the mean of the variances plus the variance of the means."""
     fits = [
-        roll_fit._One(0.0, lag, 1.0, 0.0, np.array([b, 0.0, 0.0]), 0.25 * np.eye(3)) for lag, b in ((0.0, 1.0), (0.01, 3.0))
+        colored_push.PushFit(0.0, lag, 1.0, 0.0, np.array([b, 0.0, 0.0]), 0.25 * np.eye(3))
+        for lag, b in ((0.0, 1.0), (0.01, 3.0))
     ]
-    found = roll_fit._average(fits, 50)
+    lags = np.array([0.0, 0.01])
+    found = colored_push.average(fits, 50, lags)
     assert found.beta[0] == pytest.approx(2.0)
     assert found.covariance[0, 0] == pytest.approx(0.25 + 1.0)
     unlikely = replace(fits[1], log_likelihood=-50.0)
-    assert roll_fit._average([fits[0], unlikely], 50).covariance[0, 0] == pytest.approx(0.25)
+    assert colored_push.average([fits[0], unlikely], 50, lags).covariance[0, 0] == pytest.approx(0.25)
 
 
 def test_signs_and_intervals_over_many_flights() -> None:
