@@ -64,6 +64,7 @@ FLIGHT_ROOMS: dict[str, str] = {
     "airframe": "air motion",
     "causes": "air motion airframe",
     "control": "",
+    "effectiveness": "airframe control",
     "sensors": "",
     "descent": "air",
     "dispersion": "air airframe motion",

@@ -22,6 +22,7 @@ TYPICAL_LAG_S = 0.03  # longer lags are believed less, exponentially; common pra
 # With a push that lasts the fins' angle between two samples goes with it, and few memories fit into a coast: the sigma that
 # covers, chosen on the first half of the seeds of the tests' own simulation, with what it did on the other half told there.
 LASTING_FACTOR = 1.4
+MOST_SCATTER = 0.5  # common practice, no source
 
 
 def whitened(t: Floats, stretch: Ints, columns: Floats, ratios_per_s: Floats, memories_s: Floats) -> tuple[Floats, Floats]:
@@ -67,11 +68,16 @@ def whitened(t: Floats, stretch: Ints, columns: Floats, ratios_per_s: Floats, me
     return white, log_det
 
 
-def least_squares(rows: Floats, leading: int, degrees: int) -> tuple[Floats, Floats, float] | None:
+def least_squares(
+    rows: Floats, leading: int, degrees: int, scatter: Floats | None = None
+) -> tuple[Floats, Floats, float] | None:
     """Return the first `leading` estimates, their covariance and the restricted log likelihood; None if undetermined.
 
     `rows` is X with y as its last column. What is left of y is taken from the rows themselves: as a difference of sums of
-    squares it was rounding alone for a strong push, and another processor's sums chose another lag.
+    squares it was rounding alone for a strong push, and another processor's sums chose another lag. `scatter` (m, m) is what
+    measurement errors of the first m columns add to X'X on average: without it these estimates are too small (errors in
+    variables, the corrected least squares of W. A. Fuller, "Measurement Error Models", 1987; from memory). None where
+    the scatter is more than `MOST_SCATTER` of what the columns tell.
     """
     product = rows.T @ rows
     scale = np.sqrt(np.maximum(np.diag(product)[:-1], 0.0))
@@ -83,13 +89,24 @@ def least_squares(rows: Floats, leading: int, degrees: int) -> tuple[Floats, Flo
         return None
     good, kept = values[firm], vectors[:, firm]
     inverse = (kept / good) @ kept.T
-    right = product[:-1, -1] / scale
-    beta = inverse @ right
+    beta = inverse @ (product[:-1, -1] / scale)
+    shares = inverse
+    if scatter is not None:
+        m = len(scatter)
+        drowned = scatter / np.outer(scale[:m], scale[:m])
+        if np.linalg.eigvals(inverse[:m, :m] @ drowned).real.max() > MOST_SCATTER:
+            return None
+        # (P - E D E')^-1 from P^-1: only the first m columns scatter (Woodbury's identity).
+        gain = inverse[:, :m] @ np.linalg.inv(np.eye(m) - drowned @ inverse[:m, :m]) @ drowned
+        beta = beta + gain @ beta[:m]
+        mended = inverse + gain @ inverse[:m]
+        shares = mended + mended[:, :m] @ drowned @ mended[:m]
     left = rows[:, -1] - rows[:, :-1] @ (beta / scale)
     variance = max(float(left @ left), 1e-20) / degrees
     likelihood = -0.5 * degrees * np.log(variance) - 0.5 * float(np.log(good).sum()) - float(np.log(scale).sum())
     lead = scale[:leading]
-    return beta[:leading] / lead, variance * inverse[:leading, :leading] / np.outer(lead, lead), float(likelihood)
+    covariance = variance * shares[:leading, :leading] / np.outer(lead, lead)
+    return beta[:leading] / lead, covariance, float(likelihood)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +138,9 @@ class Regression:
 
     `t`, `stretch`, `rate` of shape (n,); within a stretch samples belong together. `turned` of shape (lags, n, m) holds m
     columns of what the fins do at each of `lags_s`; `others` of shape (n, k) the rest. The first `leading` of the m + k
-    coefficients are told.
+    coefficients are told. A lag is believed less the longer it is, exponentially by `typical_lag_s`. Where the fins are
+    known with independent errors, `spread` (n, errors) is what a unit of each does to a column and `noise` (errors, m, m)
+    its covariance: what they add to the moments is taken out.
     """
 
     t: Floats
@@ -131,11 +150,14 @@ class Regression:
     lags_s: Floats
     others: Floats
     leading: int
+    typical_lag_s: float = TYPICAL_LAG_S
+    noise: Floats | None = None
+    spread: Floats | None = None
 
     @property
     def degrees(self) -> int:
         """Samples less coefficients."""
-        return self.t.size - self.turned.shape[2] - self.others.shape[1]
+        return len(self.t) - int(self.turned.shape[2]) - int(self.others.shape[1])
 
     def columns(self, lag_s: float) -> Floats:
         """Return all columns at one of the lags, shape (n, m + k)."""
@@ -152,14 +174,23 @@ def averaged_fit(data: Regression) -> AveragedFit | None:
     everything = np.concatenate([turned, data.others, data.rate[:, None]], axis=1)
     white, log_det = whitened(data.t, data.stretch, everything, PUSHES[:, 0], PUSHES[:, 1])
     found = []
-    for (ratio, memory), rows, half_det in zip(PUSHES, white, 0.5 * log_det, strict=True):
+    scattered = _scattered(data)
+    for (ratio, memory), rows, half_det, scatter in zip(PUSHES, white, 0.5 * log_det, scattered, strict=True):
         for number, lag in enumerate(data.lags_s):
             pick = np.array([*range(number * m, number * m + m), *range(lags * m, everything.shape[1])])
-            one = least_squares(rows[:, pick], data.leading, degrees)
+            one = least_squares(rows[:, pick], data.leading, degrees, scatter)
             if one is not None:
-                likelihood = one[2] - half_det - lag / TYPICAL_LAG_S
+                likelihood = one[2] - half_det - lag / data.typical_lag_s
                 found.append(PushFit(likelihood, float(lag), float(ratio), float(memory), one[0], one[1]))
     return average(found, degrees, data.lags_s) if found else None
+
+
+def _scattered(data: Regression) -> list[Floats | None]:
+    """Return for each push what the scatter of the fins' samples adds to the moments of their whitened columns, (m, m)."""
+    if data.noise is None or data.spread is None or not data.noise.any():
+        return [None] * len(PUSHES)
+    white, _ = whitened(data.t, data.stretch, data.spread, PUSHES[:, 0], PUSHES[:, 1])
+    return [np.tensordot((rows * rows).sum(axis=0), data.noise, axes=1) for rows in white]
 
 
 def average(found: list[PushFit], degrees: int, lags_s: Floats) -> AveragedFit:
@@ -188,5 +219,6 @@ def moved_by(data: Regression, best: PushFit, kicks: Floats) -> Floats:
     columns = data.columns(best.lag_s)
     together = np.concatenate([columns, kicks], axis=1)
     white, _ = whitened(data.t, data.stretch, together, np.array([best.ratio_per_s]), np.array([best.memory_s]))
-    fitted, *_ = np.linalg.lstsq(white[0][:, : columns.shape[1]], white[0][:, columns.shape[1] :], rcond=1e-10)
+    known, added = white[0][:, : columns.shape[1]], white[0][:, columns.shape[1] :]
+    fitted = np.asarray(np.linalg.lstsq(known, added, rcond=1e-10)[0], dtype=np.float64)
     return fitted[: data.leading]

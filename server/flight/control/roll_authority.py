@@ -125,7 +125,7 @@ def _judged(data: RollWindow, fit: AveragedFit, expected: float | None, pressure
     low, high = authority - half, authority + half
     share = min(max(0.0, pressure_sigma_share), MOST_SHARE)
     if share > 0.0:
-        low, high = _widened(authority, low, high, 1.95996 * share)
+        low, high = widened(authority, low, high, 1.95996 * share)
         sigma = sqrt(sigma**2 + (share * authority) ** 2)
     verdict, reason = _verdict(authority, low, high, expected)
     trim = trim_sigma = None
@@ -139,7 +139,7 @@ def _judged(data: RollWindow, fit: AveragedFit, expected: float | None, pressure
     )  # fmt: skip
 
 
-def _widened(authority: float, low: float, high: float, factor_log: float) -> tuple[float, float]:
+def widened(authority: float, low: float, high: float, factor_log: float) -> tuple[float, float]:
     """Return the interval widened by a factor nobody knows: it can change the size of the authority, never its sign."""
     if low < 0.0 < high:
         return authority + (low - authority) * exp(factor_log), authority + (high - authority) * exp(factor_log)

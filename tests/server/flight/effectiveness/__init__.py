@@ -1,0 +1,1 @@
+"""Effectiveness of fins and side motors against flights whose truth is known."""
