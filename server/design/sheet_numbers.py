@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, fields
 
 from server.design.configuration import Configuration, ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
+from server.flight.airframe.barrowman import FinSet
 
 COULOMB_PER_MAH = 3.6
 DEGREE = math.pi / 180.0
@@ -43,6 +44,11 @@ class SheetNumbers:
     servo_lag_s: float | None = None
     servo_dead_time_s: float | None = None
     servo_rate_rad_s: float | None = None
+    roll_inertia_kg_m2: float | None = None
+    fin_movable_share: float | None = None
+    side_motor_impulse_n_s: float | None = None
+    side_motor_burn_s: float | None = None
+    side_motor_station_m: float | None = None
     descent_both_m_s: float | None = None
     descent_one_m_s: float | None = None
     battery_capacity_c: float | None = None
@@ -69,6 +75,8 @@ class SheetNumbers:
     navigation_unit: str | None = None
     drag_by_mach: tuple[tuple[float, float], ...] | None = None
     configuration: Configuration | None = field(default=None, compare=False)  # its curves cannot be compared
+    fin_places_deg: tuple[float, ...] | None = None
+    tail_fins: FinSet | None = None
 
 
 @dataclass(frozen=True)
@@ -110,6 +118,18 @@ NUMBERS: dict[str, SheetKey] = {
     ),
     "control_period_s": SheetKey("vehicle", "control_period_s", 1e-4, 1.0, 1.0, "in seconds, from one cycle to the next"),
     "control_delay_s": SheetKey("vehicle", "control_delay_s", 0.0, 0.5, 1.0, "in seconds, from measuring to commanding"),
+    "roll_inertia_kg_m2": SheetKey("vehicle", "roll_inertia_kg_m2", 1e-7, 100.0, 1.0, "in kg m2, about the long axis"),
+    "fin_movable_share": SheetKey(
+        "vehicle",
+        "fin_movable_share",
+        0.01,
+        1.5,
+        1.0,
+        "of a whole turned fin's force what its movable part gives, about 0.2 to 1",
+    ),
+    "side_motor_impulse_n_s": SheetKey("vehicle", "side_motor_impulse_n_s", 0.01, 1000.0, 1.0, "in N s, of one side motor"),
+    "side_motor_burn_s": SheetKey("vehicle", "side_motor_burn_s", 0.01, 10.0, 1.0, "in seconds, of one side motor"),
+    "side_motor_station_m": SheetKey("vehicle", "side_motor_station_m", 0.0, 20.0, 1.0, "in meters from the nose tip"),
     "descent_both_m_s": SheetKey("vehicle", "descent_both_m_s", 0.5, 50.0, 1.0, "in m/s"),
     "descent_one_m_s": SheetKey("vehicle", "descent_one_m_s", 0.5, 80.0, 1.0, "in m/s"),
     "battery_capacity_c": SheetKey("vehicle", "battery_capacity_mah", 10.0, 1e5, COULOMB_PER_MAH, "in mAh"),
@@ -147,6 +167,8 @@ NUMBERS: dict[str, SheetKey] = {
 }
 UNITS = ("a", "b")
 FASTEST_MACH, LEAST_DRAG, MOST_DRAG, POINTS_AT_MOST = 10.0, 0.05, 5.0, 200
+FINS_AT_MOST = 8
+PLACES_WORDS = "the angle of each fin around the body in degrees from +x toward +y, for example [0, 90, 180, 270]"
 CURVE_WORDS = (
     "two or more pairs of Mach number and drag coefficient by the cross section of diameter_m, Mach numbers ascending, "
     "for example [[0.0, 0.5], [0.8, 0.5], [1.05, 0.9], [2.0, 0.65]]"
@@ -171,6 +193,24 @@ def _curve_of(value: object) -> tuple[tuple[float, float], ...] | None:
     return tuple(points)
 
 
+def _places_of(value: object) -> tuple[float, ...] | None:
+    """Return a sheet's angles of the fins around the body, None where they are none."""
+    if not isinstance(value, list) or not 1 <= len(value) <= FINS_AT_MOST:
+        return None
+    numbers = [one for one in value if not isinstance(one, bool) and isinstance(one, int | float) and abs(one) <= 360.0]
+    return tuple(float(one) for one in numbers) if len(numbers) == len(value) else None
+
+
+def _tail_fins_of(vehicle: Mapping[str, object]) -> FinSet | None:
+    """Return the rearmost set of fins of the sheet's configuration; None without one, or with one that is refused."""
+    try:
+        configuration = configuration_of(vehicle)
+    except ConfigurationProblem:
+        return None
+    sets = () if configuration is None else configuration.fin_sets
+    return max((one.shape for one in sets), key=lambda one: one.root_leading_edge_m, default=None)
+
+
 def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) -> SheetNumbers:
     """Return what two sheets tell, in SI units; a value of the wrong kind or out of range counts as not told."""
     sheets = {"vehicle": vehicle, "site": site}
@@ -179,12 +219,14 @@ def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) 
         value = sheets[number.sheet].get(number.key)
         if isinstance(value, int | float) and problem_of(number, value) is None:
             told[name] = float(value) * number.scale
-    unit = vehicle.get("navigation_unit")
+    unit, configuration = vehicle.get("navigation_unit"), _configuration_of(vehicle)
     return SheetNumbers(
         **told,
         navigation_unit=unit if isinstance(unit, str) and unit in UNITS else None,
         drag_by_mach=_curve_of(vehicle.get("drag_by_mach")),
-        configuration=_configuration_of(vehicle),
+        configuration=configuration,
+        fin_places_deg=_places_of(vehicle.get("fin_places_deg")),
+        tail_fins=_tail_fins_of(configuration),
     )
 
 
@@ -194,6 +236,12 @@ def _configuration_of(vehicle: Mapping[str, object]) -> Configuration | None:
         return configuration_of(vehicle)
     except ConfigurationProblem:
         return None
+
+
+def _tail_fins_of(configuration: Configuration | None) -> FinSet | None:
+    """Return the rearmost set of fins of a configuration; None without one."""
+    sets = () if configuration is None else configuration.fin_sets
+    return max((one.shape for one in sets), key=lambda one: one.root_leading_edge_m, default=None)
 
 
 def problem_of(number: SheetKey, value: object) -> str | None:
@@ -219,8 +267,12 @@ def problems(vehicle: Mapping[str, object], site: Mapping[str, object]) -> list[
     curve = vehicle.get("drag_by_mach")
     if curve is not None and _curve_of(curve) is None:
         found.append(f"gives drag_by_mach = {str(curve)[:24]}; it is {CURVE_WORDS}")
+    places = vehicle.get("fin_places_deg")
+    if places is not None and _places_of(places) is None:
+        found.append(f"gives fin_places_deg = {str(places)[:24]}; it is {PLACES_WORDS}")
     return found
 
 
 NOTHING_TOLD = SheetNumbers()
-assert set(NUMBERS) | {"navigation_unit", "drag_by_mach", "configuration"} == {one.name for one in fields(SheetNumbers)}
+ELSE = {"navigation_unit", "drag_by_mach", "configuration", "fin_places_deg", "tail_fins"}
+assert set(NUMBERS) | ELSE == {one.name for one in fields(SheetNumbers)}

@@ -25,6 +25,7 @@ SUBJECTS: Mapping[str, Subject] = {
     "loop": Subject("how good was the roll control, and where can its gains stay?", "loop"),
     "pitch-over": Subject("Why did it lean after the rail?", "pitch_over"),
     "servos": Subject("Did the servos do what they were asked?", "servos"),
+    "control": Subject("Did fins and side motors turn it, how hard, and the right way round?", "control"),
 }
 
 

@@ -12,11 +12,12 @@ from math import isfinite
 
 import numpy as np
 
-from server.flight.control.roll_authority import NOT_EXCITED, WEAK
+from server.flight.control.roll_authority import NOT_EXCITED, REVERSED, WEAK
 from server.flight.effectiveness.axis_fit import fit_axis
-from server.flight.effectiveness.effect import SIGN_ONLY, effect_of
+from server.flight.effectiveness.effect import SIGN_ONLY, Effect, effect_of
 from server.flight.effectiveness.modes import AXES
-from tests.accuracy.control_flights import Plan, fly, heard_of, mode_truth
+from server.flight.effectiveness.side_motor import rate_step
+from tests.accuracy.control_flights import PLACES, Plan, fly, heard_of, mode_truth, step_truth
 
 
 @dataclass
@@ -54,7 +55,7 @@ def plan_of(kind: str, seed: int) -> Plan:
     return Plan(
         kind,
         torque_rad_s2=float(rng.uniform(0.1, 0.8)),
-        amplitude_rad=float(rng.uniform(0.04, 0.2)),
+        amplitude_rad=float(rng.uniform(0.04, 0.24)),
         share=sign * float(rng.uniform(0.2, 0.6)),
         each=tuple(rng.uniform(0.6, 1.0, 4)) if kind == "each fin" else (1.0, 1.0, 1.0, 1.0),  # type: ignore[arg-type]
         loss=float(rng.choice([0.0, 0.0, 0.1])),
@@ -64,11 +65,12 @@ def plan_of(kind: str, seed: int) -> Plan:
     )
 
 
-def note(row: Row, effect, true: float) -> None:  # noqa: ANN001
+def note(row: Row, effect: Effect, true: float) -> None:
+    """Add what was told of one effect."""
     row.verdicts.append(effect.verdict)
     if isfinite(effect.value):
         row.held.append(bool(effect.low <= true <= effect.high))
-        if effect.verdict not in (NOT_EXCITED, WEAK):
+        if effect.verdict not in (NOT_EXCITED, REVERSED, WEAK):
             row.signs.append(effect.value * true > 0.0)
         if effect.verdict not in (NOT_EXCITED, SIGN_ONLY):
             row.errors.append(abs(effect.value / true - 1.0))
@@ -121,7 +123,49 @@ def closed_loop(torque_rad_s2: float, seeds: range) -> str:
     )
 
 
+def reversals(seeds: range) -> str:
+    """Return how many flights with reversed fins, moved by the loop alone, are told as reversed, and with what odds."""
+    found, odds, flights = 0, [], 0
+    for seed in seeds:
+        share = -(0.15 + 0.5 * ((seed * 0.618) % 1.0))
+        flown = fly(seed, Plan("roll", torque_rad_s2=float(TORQUES_RAD_S2[seed // 2 % 4]), share=share))
+        fit = fit_axis(heard_of(flown, "roll"), "roll")
+        flights += 1
+        if fit is None or not isfinite(fit.value[0]):
+            continue
+        effect = effect_of(fit, 0, "roll", 0.39)
+        found += effect.verdict == REVERSED
+        odds.append(1.0 - (effect.reversed_odds or 0.0))
+    return f"reversed roll: told in {found} of {flights}; chance that it is not, at most {max(odds, default=1.0):.2g}"
+
+
+def side_motors(seeds: range) -> str:
+    """Return how well the step of a side motor is told."""
+    errors, held, off, told = [], 0, [], 0
+    for seed in seeds:
+        rng = np.random.default_rng([seed, 9])
+        at, number = float(rng.uniform(2.2, 4.0)), int(rng.integers(1, 5))
+        plan = Plan(
+            "roll", torque_rad_s2=float(rng.uniform(0.2, 0.8)), fired=((at, number),), loss=float(rng.choice([0.0, 0.1]))
+        )
+        flown = fly(seed, plan)
+        seen = (at - float(rng.uniform(0.0, 0.2)), at + float(rng.uniform(0.0, 0.2)))
+        step = rate_step(heard_of(flown, "pitch"), *seen, flown.vehicle.lateral.burn_s, PLACES[number - 1])
+        if step is None:
+            continue
+        true = step_truth(flown, number)
+        told += 1
+        errors.append(abs(step.along / true - 1.0))
+        held += step.along_low <= true <= step.along_high
+        off.append(abs(np.degrees(step.off_rad)))
+    return (
+        f"side motor: told in {told} of {len(seeds)}, error {100 * np.percentile(errors, 95):.1f} % (95 %), interval held "
+        f"{held} of {told}, direction within {np.percentile(off, 95):.1f} degrees (95 %)"
+    )
+
+
 def main() -> None:
+    """Print the tables of both halves."""
     flights = int(sys.argv[1]) if len(sys.argv) > 1 else 40
     for half, first in (("odd seeds", 1), ("even seeds", 2)):
         if len(sys.argv) > 2 and sys.argv[2] not in half:
@@ -130,6 +174,7 @@ def main() -> None:
         print(f"\n{half}\n\n{LOOP_HEAD}")
         for torque in TORQUES_RAD_S2:
             print(closed_loop(torque, seeds), flush=True)
+        print(f"\n{reversals(seeds)}\n{side_motors(seeds)}", flush=True)
         if "loop" in sys.argv:
             continue
         print(f"\n{HEAD}")

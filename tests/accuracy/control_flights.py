@@ -260,3 +260,10 @@ def heard_of(flown: Flown, axis: str, *, is_commanded: bool = False, each: bool 
 def mode_truth(flown: Flown) -> Floats:
     """Return what the modes (roll, pitch, yaw) do about the axes roll, pitch, yaw: shape (3, 3), mode by axis."""
     return np.asarray((np.linalg.pinv(mixing(PLACES)) @ flown.fins_true)[:, [2, 0, 1]])
+
+
+def step_truth(flown: Flown, number: int) -> float:
+    """Return the step of the rate (rad/s) that side motor `number` gives by itself: impulse, lever, inertia."""
+    lateral, point = flown.vehicle.lateral, flown.point
+    lever_m = point.center_m - lateral.place_m
+    return float(lateral.impulse_n_s[number - 1] * lever_m / point.lateral_inertia_kg_m2)

@@ -49,6 +49,7 @@ SOURCES: dict[str, SeriesSource] = {
     "fins_commanded": SeriesSource(roles=(COMMANDED_FINS,), is_split=True),
     "servo_bus": SeriesSource(roles=("servo_bus.voltage", "servo_bus.current"), is_split=True),
     "control": SeriesSource(roles=FLAGS + GATE, is_split=True),
+    "side_motors": SeriesSource(roles=("channel[n].fired",), is_split=True),
     "levels": SeriesSource(roles=("downlink.level",)),
     "height": SeriesSource(table="ground_vertical"),
     "motion": SeriesSource(table="ground_motion"),

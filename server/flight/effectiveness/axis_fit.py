@@ -7,10 +7,11 @@ dynamic pressure Q, air speed V, velocity v and wind w across, fin modes d some 
     dp/dt = sum b_j Q d_j + c Q - k sqrt(Q) p + s Q (v_y - w_y) / V + t (while the motor burns) + g q r + push
 
 likewise for yaw with (v_x - w_x) and -g p r, and for roll without s, t, g. The wind is constant over the ground and turned
-into the body's axes with the attitude; g, 1 less the roll inertia's share of the lateral one, is known. Nothing is
-differentiated: each rate sample equals a start value plus these coefficients times integrals up to its time, and what
-remains is whitened (`colored_push`); what the fins' samples scatter is taken out. A gyro not square to
-the axis hears some of the roll: for pitch and yaw each sensor has a share of the roll rate of its own.
+into the body's axes with the attitude; at large angles there is a column for the body's own lift as well; g, 1 less the
+roll inertia's share of the lateral one, is known. Nothing is differentiated: each rate sample equals a start value plus
+these coefficients times integrals up to its time, and what remains is whitened (`colored_push`); what the fins' samples
+scatter is taken out. A gyro not square to the axis hears some of the roll: for pitch and yaw each sensor has a share of the
+roll rate of its own.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ COMMANDED_SHARE = 0.06
 MOST_TURN_RAD = 0.5
 # What the least squares tell is a little sure of itself: chosen on the odd seeds of tests/accuracy/control_effectiveness.
 SIGMA_FACTOR = 1.2
+LEAST_BODY_LIFT_RAD = 0.15  # the body itself bears as the square of the angle: from here on it counts; our choice
 USUAL_GYROSCOPIC = 0.99  # of a slender vehicle; common practice, no source
 
 
@@ -52,7 +54,8 @@ class Heard:
     column for each fin or mode, shape (m, k), rad; `is_commanded` where nothing measured it. `pressure`: times and dynamic
     pressure, Pa. `motion`: times (l,) and, shape (l, 3) each, in body axes: the velocity over ground (m/s), and the
     unit vectors to east and north; None where attitude or velocity is not known. `burnout_s` is the end of thrust,
-    `fin_noise` (k, k) the covariance of the fins' samples at rest, rad2.
+    `fin_noise` (k, k) the covariance of the fins' samples at rest, rad2. `kicks`: when a
+    side motor began to push, and for how long (s): what it did across is left free.
     """
 
     rates: Sequence[tuple[Floats, Floats]]
@@ -63,6 +66,7 @@ class Heard:
     burnout_s: float | None = None
     fin_noise: Floats | None = None
     gyroscopic: float = USUAL_GYROSCOPIC
+    kicks: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +96,30 @@ class AxisFit:
 
 def fit_axis(heard: Heard, axis: str, least_own_rad: float = LEAST_OWN_RAD) -> AxisFit | None:
     """Fit one of `modes.AXES`; None where too little was heard, or nothing can be told apart."""
+    made = window_of(heard, axis)
+    if made is None:
+        return None
+    window, fins = made
+    near = (fins[0] >= window.t[0] - LAGS_S[-1]) & (fins[0] <= window.t[-1])
+    used, moved = moving(fins[1][near], least_own_rad)
+    fins_used = (fins[0], fins[1][:, list(used)])
+    known = _others(heard, axis, window)
+    if known is None:
+        return None
+    turned = turned_by(window, fins_used, heard.is_commanded)
+    noise, spread = _errors(heard, window, fins_used, used)
+    leading = turned.shape[2] + 2
+    regression = Regression(
+        window.t, window.stretch, known[0], turned, LAGS_S, known[1], leading, noise=noise, spread=spread
+    )
+    fit = averaged_fit(regression)
+    if fit is None:
+        return None
+    return _told(axis, window, fins, used, moved, regression, fit, heard.is_commanded)
+
+
+def window_of(heard: Heard, axis: str) -> tuple[RollWindow, tuple[Floats, Floats]] | None:
+    """Return the rates about one axis that can be used, and the fins, cleaned; None where that is too little."""
     column = COLUMN_OF[axis]
     fins = _clean_rows(*heard.fins)
     pressure = clean(heard.pressure)
@@ -102,15 +130,7 @@ def fit_axis(heard: Heard, axis: str, least_own_rad: float = LEAST_OWN_RAD) -> A
     window = gather(rates, (fins[0], fins[1].mean(axis=1)), pressure)
     if window is None or window.t.size < FEWEST[axis] or fins[1].shape[1] == 0:
         return None
-    near = (fins[0] >= window.t[0] - LAGS_S[-1]) & (fins[0] <= window.t[-1])
-    used, moved = moving(fins[1][near], least_own_rad)
-    regression = _regression(heard, axis, window, (fins[0], fins[1][:, list(used)]), used)
-    if regression is None:
-        return None
-    fit = averaged_fit(regression)
-    if fit is None:
-        return None
-    return _told(axis, window, fins, used, moved, regression, fit, heard.is_commanded)
+    return window, fins
 
 
 def _slowly(t: Floats, values: Floats, heard: Heard, axis: str) -> tuple[Floats, Floats]:
@@ -177,10 +197,20 @@ def _clean_rows(t: Floats, values: Floats) -> tuple[Floats, Floats]:
     return kept, values[good][first]
 
 
-def _regression(
-    heard: Heard, axis: str, window: RollWindow, fins: tuple[Floats, Floats], used: tuple[int, ...]
+def without_fins(
+    heard: Heard, axis: str, window: RollWindow, fins: tuple[Floats, Floats], lag_s: float
 ) -> Regression | None:
-    """Return the columns of the model; None where pitch or yaw lack the attitude."""
+    """Return the model with the fins among what is known at one lag, and nothing turned yet; None where that is lacking."""
+    known = _others(heard, axis, window)
+    if known is None:
+        return None
+    at_lag = turned_by(window, fins, heard.is_commanded)[int(np.argmin(np.abs(LAGS_S - lag_s)))]
+    others = np.concatenate([at_lag, known[1]], axis=1)
+    return Regression(window.t, window.stretch, known[0], np.zeros((1, window.t.size, 0)), LAGS_S[:1], others, 0)
+
+
+def _others(heard: Heard, axis: str, window: RollWindow) -> tuple[Floats, Floats] | None:
+    """Return the rates and the columns of all but the fins; None where pitch or yaw lack the attitude."""
     q, grid = window.pressure, window.grid
     on_grid = [q]
     rate = window.rate
@@ -194,14 +224,12 @@ def _regression(
         rate = rate - window.at_samples(running_integral(gyroscopic))
         heard_roll = np.interp(window.t, grid, roll)
         direct = [np.where(window.sensor == number, heard_roll, 0.0) for number in np.unique(window.sensor)]
+        direct += [ramp(window.t, began_s, burn_s) for began_s, burn_s in heard.kicks]
         if heard.burnout_s is not None and grid[0] < heard.burnout_s:
             on_grid.append((grid < heard.burnout_s).astype(float))
     known = [window.at_samples(running_integral(one)) for one in on_grid]
     others = np.stack([known[0], window.at_samples(window.damping_sum), *known[1:], *direct, *levels(window)], axis=1)
-    turned = turned_by(window, fins, heard.is_commanded)
-    noise, spread = _errors(heard, window, fins, used)
-    leading = turned.shape[2] + 2
-    return Regression(window.t, window.stretch, rate, turned, LAGS_S, others, leading, noise=noise, spread=spread)
+    return rate, others
 
 
 def _errors(
@@ -233,6 +261,11 @@ def _jumps(window: RollWindow, fins: tuple[Floats, Floats]) -> tuple[Floats, Flo
     return (missed[near] ** 2)[:, :, None] * np.eye(angles.shape[1]), kicks
 
 
+def ramp(t: Floats, began_s: float, burn_s: float) -> Floats:
+    """Return what a push of constant strength has done to the rate, from nothing to all of it."""
+    return np.clip((t - began_s) / burn_s, 0.0, 1.0)
+
+
 def _across(heard: Heard, axis: str, window: RollWindow) -> tuple[list[Floats], Floats, Floats] | None:
     """Return stiffness and wind columns, the known gyroscopic acceleration and the roll rate, on the grid."""
     if heard.motion is None or heard.motion[0].size < 4:
@@ -242,6 +275,9 @@ def _across(heard: Heard, axis: str, window: RollWindow) -> tuple[list[Floats], 
     over_speed = window.pressure / np.maximum(speed, 1.0)
     side = 1 if axis == "pitch" else 0
     columns = [over_speed * np.interp(window.grid, t, one[:, side]) for one in (velocity, east, north)]
+    tangent = np.interp(window.grid, t, np.hypot(velocity[:, 0], velocity[:, 1])) / np.maximum(speed, 1.0)
+    if tangent.max() > LEAST_BODY_LIFT_RAD:
+        columns.append(columns[0] * tangent)
     times, rates = _all_rates(heard)
     p, q, r = (np.interp(window.grid, times, rates[:, i]) for i in range(3))
     return columns, heard.gyroscopic * (q * r if axis == "pitch" else -p * r), r

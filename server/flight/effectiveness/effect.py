@@ -15,7 +15,7 @@ from server.flight.effectiveness.axis_fit import AxisFit
 SIGN_ONLY = "sign only"
 # Of the size, to either side of it at 95 %, without the doubt of the dynamic pressure: chosen on the odd seeds of
 # tests/accuracy/control_effectiveness so that what is told is within 10 %.
-SIZED_SHARE = 0.12
+SIZED_SHARE = 0.09
 MOST_SHARE = 0.6  # one sigma of the dynamic pressure; beyond it nothing is known of the size
 
 
