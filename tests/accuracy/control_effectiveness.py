@@ -182,7 +182,8 @@ def main() -> None:
             for is_commanded in (False, True):
                 if is_commanded and kind != "three axes":
                     continue
-                rows = by_axis(kind, seeds, is_commanded=is_commanded)
+                share = 4 if kind == "rest" else 2
+                rows = by_axis(kind, seeds[: flights // share], is_commanded=is_commanded)
                 for name, row in rows.items():
                     print(row.line(f"{kind}{', commanded' if is_commanded else ''}: {name}"), flush=True)
 
