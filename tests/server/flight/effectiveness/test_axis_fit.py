@@ -100,7 +100,7 @@ def test_too_little_is_none() -> None:
 
 
 def test_the_same_as_an_output_error_fit_by_scipy() -> None:
-    """Without noise or push both find the coefficients that made the motion: dr/dt = b Q d + c Q - k sqrt(Q) r."""
+    """Both find what made the motion: dr/dt = b Q d + c Q - k sqrt(Q) r (tests/SOURCES.md, output-error)."""
     b, c, k = 0.31, 0.0021, 0.043
     t = np.arange(0.0, 3.0, 0.01)
     q = 1800.0 * np.exp(-0.5 * t)
@@ -124,7 +124,7 @@ def test_the_same_as_an_output_error_fit_by_scipy() -> None:
 
 
 def test_the_corrected_moments_are_those_of_the_closed_form() -> None:
-    """One column with scatter: b = x'y / (x'x - n s2), as W. A. Fuller has it; the naive one is smaller by that share."""
+    """One column with scatter: b = x'y / (x'x - n s2), the naive one smaller (tests/SOURCES.md, errors-in-variables)."""
     rng = np.random.default_rng(3)
     true = rng.standard_normal(4000)
     x, y = true + 0.5 * rng.standard_normal(4000), 2.0 * true + 0.1 * rng.standard_normal(4000)
