@@ -74,6 +74,7 @@ FLIGHT_ROOMS: dict[str, str] = {
     "inertial": "",
     "loop": "air airframe control",
     "servo": "",
+    "weighing": "airframe",
 }
 # Asked on demand only: nothing that every start loads may import them, and they may use scipy.
 ON_DEMAND = frozenset("causes inertial effectiveness loop servo calibration weighing dispersion".split())

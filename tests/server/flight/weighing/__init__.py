@@ -1,0 +1,1 @@
+"""Swing, scales and thrust stand against closed forms and scipy's own integration."""
