@@ -10,6 +10,7 @@ import numpy as np
 
 from protocol.arrays import Floats
 from server.flight.weighing.pendulum import Hung, Measured
+from tests.accuracy.weighing.errors import drawn
 
 STEPS_PER_PERIOD = 120
 BATCH = 100
@@ -26,11 +27,6 @@ class SimulatedSwing:
     axis: str
     period_s: float
     inertia_kg_m2: float
-
-
-def _even(rng: np.random.Generator, sigma: float) -> float:
-    """Return an error of one standard deviation, evenly spread."""
-    return float(rng.uniform(-1.0, 1.0)) * sqrt(3.0) * sigma
 
 
 def _integrated(
@@ -82,7 +78,7 @@ def _batch(seeds: list[int]) -> Iterator[SimulatedSwing]:
     spacing = np.where(roll, 0.10 + 0.10 * draw[:, 5], np.minimum(0.3 + 0.5 * draw[:, 5], body))
     g = 9.780 + 0.052 * draw[:, 6]
     air = np.where(roll, 0.0, 1.2 * pi / 4.0 * (body / 16.0) ** 2 * body**3 / 12.0)
-    moved = air * (1.0 + np.array([_even(rng, 0.3) for rng in rngs]))
+    moved = air * (1.0 + np.array([drawn(rng, 0.3) for rng in rngs]))
     stiffness = mass * g * spacing**2 / (4.0 * length)
     period = 2.0 * pi * np.sqrt((inertia + moved) / stiffness)
     angle = np.radians(4.0 + 26.0 * draw[:, 7])
@@ -96,7 +92,7 @@ def _batch(seeds: list[int]) -> Iterator[SimulatedSwing]:
         fine = np.arange(len(rates)) * step[i]
         t, seen = _heard(rng, fine, rates[:, i], swung[i] * period[i], sqrt(g[i] / length[i]), roll[i])
         hung = Hung(
-            *(Measured(value + _even(rng, sigma), sigma)
+            *(Measured(value + drawn(rng, sigma), sigma)
               for value, sigma in ((mass[i], 0.002 + 0.001 * mass[i]), (spacing[i], 0.001), (length[i], 0.002)))
         )  # fmt: skip
         yield SimulatedSwing(
@@ -140,4 +136,4 @@ def _heard(
     quantum = rng.choice([0.001, 0.002, 0.004])
     seen = np.round(seen / quantum) * quantum
     kept = rng.uniform(size=len(t)) > rng.uniform(0.0, 0.15)
-    return np.round(t[kept] * (1.0 + _even(rng, 2e-5)), 3), seen[kept]
+    return np.round(t[kept] * (1.0 + drawn(rng, 2e-5)), 3), seen[kept]
