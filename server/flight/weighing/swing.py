@@ -27,7 +27,7 @@ OTHERS_AT_MOST, PROMINENT, NEAREST = 2, 15.0, 3.0  # other modes; over the noise
 BAND = (0.6, 1.6)  # of the frequency, where noise is taken for the swing: chosen
 LEAST_EXPLAINED, WORST_SHARE, GROWN = 0.9, 0.02, 1.02
 CLOCK = 2e-5  # by how much of itself the vehicle's clock is doubted: an ordinary crystal, common practice
-GYRO_SCALE = 0.013  # by how much of itself a gyro's scale is doubted, and with it the amplitude: chosen
+GYRO_SCALE = 0.016  # by how much of itself a gyro's scale is doubted, and with it the amplitude: chosen
 SWAY_SHARE, SWAY_NEAR = 0.02, 3.0  # sway that cannot be told from the swing, of its amplitude, within so many lines: chosen
 _ROUNDS = 3
 

@@ -62,7 +62,6 @@ def test_what_the_filter_does_to_peak_and_rise_is_told() -> None:
     assert told.cutoff_hz == 20.0 and told.raw_peak_n > 150.0 > told.peak.value
     plain = firing(T, noisy(trapezoid(T)), cutoff_hz=20.0)
     assert plain.rise_s > 1.2 * plain.raw_rise_s and plain.raw_rise_s == pytest.approx(0.016, abs=0.002)
-    assert told.peak.value + 2.5 * told.peak.sigma > told.raw_peak_n
 
 
 def test_a_stand_that_rings_is_found_and_its_overshoot_taken_back() -> None:
