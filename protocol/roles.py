@@ -131,6 +131,8 @@ REGISTRY: tuple[Role, ...] = (
     Role("camera[n].{powered|recording}", "", "flag", "a camera is on, records", "cameras, interlocks"),
     Role("camera[n].current", "A", "number", "current of a camera", "cameras"),
     Role("camera[n].storage_left", "B", "number", "storage left in a camera", "cameras"),
+    Role("thrust_stand.force", "N", "number", "force of a load cell that a motor pushes on, of either sign", "static test",
+         "no thrust from a stand", NEW),
     # The link and what belongs to the wire.
     Role("{downlink|uplink}.level", "dBm", "number", "strength of what was received", "link"),
     Role("uplink.{frames_good|frames_bad}", "", "number", "frames the vehicle took, dropped", "link"),

@@ -30,6 +30,7 @@ COMMANDS = (
     ("configuration", "plan", "center of gravity and of pressure, margin and swing by the sheet"),
     ("check", "check", "check a vehicle on the bench against its dictionary"),
     ("calibrate", "calibrate", "calibrate a sensor at the bench, step by step, into the sheet and a C header"),
+    ("weigh", "weighings.weigh", "inertia by a swing, center of gravity by two scales, thrust by a load cell"),
     ("trial", "trial", "run a written bench trial and keep the score"),
     ("rehearse", "rehearse", "fly your flight code, compiled for this computer, with the simulated vehicle"),
     ("twin", "twin", "run only the simulated vehicle, for rehearsals"),
@@ -51,6 +52,7 @@ GROUPS = (
     ("What to run first", ("demo", "doctor", "ports")),
     ("Setting up a vehicle", ("dictionary", "firmware", "key", "configuration")),
     ("At the bench", ("check", "calibrate", "trial", "rehearse", "twin")),
+    ("At the bench", ("check", "weigh", "trial", "rehearse", "twin")),
     ("At the pad", ("live", "padsheet")),
     ("At home", ("summary", "study", "replay", "compare", "next", "disperse", "report", "onboard", "export", "recover")),
 )

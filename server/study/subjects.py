@@ -26,6 +26,7 @@ SUBJECTS: Mapping[str, Subject] = {
     "pitch-over": Subject("Why did it lean after the rail?", "pitch_over"),
     "servos": Subject("Did the servos do what they were asked?", "servos"),
     "control": Subject("Did fins and side motors turn it, how hard, and the right way round?", "control"),
+    "thrust-stand": Subject("what did the motor give on the stand?", "thrust_stand"),
 }
 
 

@@ -51,6 +51,7 @@ SOURCES: dict[str, SeriesSource] = {
     "control": SeriesSource(roles=FLAGS + GATE, is_split=True),
     "side_motors": SeriesSource(roles=("channel[n].fired",), is_split=True),
     "levels": SeriesSource(roles=("downlink.level",)),
+    "thrust_stand": SeriesSource(roles=("thrust_stand.force",)),
     "height": SeriesSource(table="ground_vertical"),
     "motion": SeriesSource(table="ground_motion"),
     "gnss": SeriesSource(table="ground_gnss"),

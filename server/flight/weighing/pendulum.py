@@ -13,7 +13,7 @@ The axis must run through the center of gravity, midway between the strings. SI 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, pi
+from math import hypot, pi, radians, sin
 
 import numpy as np
 
@@ -139,3 +139,14 @@ def moved_air(diameter_m: float, length_m: float, off_middle_m: float = 0.0, den
     per_length = density_kg_m3 * pi * diameter_m**2 / 4.0
     value = per_length * (length_m**3 / 12.0 + length_m * off_middle_m**2)
     return Measured(value, AIR_SIGMA * value)
+
+
+def gravity_at(latitude_deg: float, elevation_m: float) -> Measured:
+    """Return gravity (m/s2) at a latitude and a height over the sea; the ground's own differences stay within the doubt.
+
+    Source: normal gravity of WGS 84 by Somigliana's formula, and 3.086e-6 per s2 of height (tests/SOURCES.md,
+    normal-gravity; from memory).
+    """
+    square = sin(radians(latitude_deg)) ** 2
+    at_sea = 9.7803253359 * (1.0 + 0.00193185265241 * square) / (1.0 - 0.00669437999014 * square) ** 0.5
+    return Measured(at_sea - 3.086e-6 * elevation_m, 0.0005)

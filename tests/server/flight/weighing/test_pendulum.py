@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.special import ellipk
 
-from server.flight.weighing.pendulum import Hung, Measured, PendulumProblem, inertia, moved_air
+from server.flight.weighing.pendulum import Hung, Measured, PendulumProblem, gravity_at, inertia, moved_air
 
 
 def hung(mass: float = 1.5, spacing: float = 0.5, length: float = 1.8, g: float = 9.81) -> Hung:
@@ -79,6 +79,13 @@ def test_the_doubt_is_that_of_drawn_measurements() -> None:
     ]
     i = drawn[0] * drawn[1] * drawn[2] ** 2 * drawn[4] ** 2 / (16 * pi**2 * drawn[3])
     assert told.sigma == pytest.approx(i.std(), rel=0.03)
+
+
+def test_gravity_by_latitude_and_height() -> None:
+    """The ends of tests/SOURCES.md, normal-gravity: equator and poles, and its fall with height."""
+    assert gravity_at(0.0, 0.0).value == pytest.approx(9.7803253359, abs=1e-9)
+    assert gravity_at(-90.0, 0.0).value == gravity_at(90.0, 0.0).value == pytest.approx(9.8321849378, abs=1e-8)
+    assert gravity_at(45.0, 0.0).value - gravity_at(45.0, 1000.0).value == pytest.approx(0.003086)
 
 
 def test_the_air_that_moves_along_is_taken_off() -> None:

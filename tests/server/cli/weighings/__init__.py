@@ -1,0 +1,1 @@
+"""`blockhouse weigh`, as a person calls it."""
