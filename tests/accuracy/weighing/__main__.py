@@ -1,7 +1,7 @@
 """Do the told doubts of swings, weighings and static tests hold? `python -m tests.accuracy.weighing [--runs 500]`.
 
-Tunables were chosen on odd seeds; the table is of even ones. Coverage is the share of runs whose error is within two standard
-deviations told; a normal error would give 95.4 %.
+Tunables were chosen on odd seeds; the table is of even ones. Coverage is the share of runs whose error is within two
+standard deviations told; a normal error would give 95.4 %.
 """
 
 from __future__ import annotations

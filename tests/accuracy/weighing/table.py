@@ -20,7 +20,7 @@ WITHIN = 2.0
 
 @dataclass
 class Row:
-    """One quantity: errors as a share of the truth and over the told standard deviation, (told,), and how many were refused."""
+    """One quantity: errors as a share of the truth and over the told standard deviation, (told,); how many were refused."""
 
     name: str
     shares: list[float] = field(default_factory=list)
@@ -96,7 +96,6 @@ def as_markdown(table: Sequence[Row]) -> str:
     for row in table:
         error = 100.0 * float(np.percentile(np.abs(row.shares), 95))
         bias = 100.0 * float(np.mean(row.shares))
-        lines.append(
-            f"| {row.name} | {len(row.over)} | {row.refused} | {bias:+.2g} % | {error:.2g} % | {100.0 * row.coverage:.1f} % |"
-        )
+        cells = (row.name, len(row.over), row.refused, f"{bias:+.2g} %", f"{error:.2g} %", f"{100.0 * row.coverage:.1f} %")
+        lines.append("| " + " | ".join(map(str, cells)) + " |")
     return "\n".join(lines)
