@@ -87,7 +87,7 @@ def _batch(seeds: list[int]) -> Iterator[SimulatedSwing]:
     swung = np.array([rng.uniform(14.0, 60.0) for rng in rngs])
     step = period / STEPS_PER_PERIOD
     rates = _integrated(inertia + moved, mass, spacing, length, g, drag, square, angle, step,
-                        int(60 * STEPS_PER_PERIOD) + 2)  # fmt: skip
+                        int(swung.max() * STEPS_PER_PERIOD) + 2)  # fmt: skip
     for i, rng in enumerate(rngs):
         fine = np.arange(len(rates)) * step[i]
         t, seen = _heard(rng, fine, rates[:, i], swung[i] * period[i], sqrt(g[i] / length[i]), roll[i])
