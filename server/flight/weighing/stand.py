@@ -96,10 +96,10 @@ def firing(t_s: Floats, force_n: Floats, scale: float = CELL_SCALE, cutoff_hz: f
     rest = raw[(even < offset.until_s) & (even >= offset.from_s)]
     rings = ringing(raw[burning], rest, step, float(raw.max()))
     cutoff = _cutoff(step, rings, cutoff_hz)
-    smooth = _without_stand(low_passed(raw, step, cutoff), step, rings)
+    smooth = without_stand(low_passed(raw, step, cutoff), step, rings)
     noise = float(np.std(rest))
     top = int(np.argmax(smooth))
-    slower = _without_stand(low_passed(raw, step, 0.5 * cutoff), step, rings)
+    slower = without_stand(low_passed(raw, step, 0.5 * cutoff), step, rings)
     peak = _peak(smooth, float(slower.max()), noise * sqrt(2.0 * cutoff * step), rings, cutoff)
     rise = _rise(even, raw, top, peak.value)
     if rings is None:
@@ -148,7 +148,7 @@ def low_passed(force_n: Floats, step_s: float, cutoff_hz: float) -> Floats:
     return filtered
 
 
-def _without_stand(force_n: Floats, step_s: float, rings: Ringing | None) -> Floats:
+def without_stand(force_n: Floats, step_s: float, rings: Ringing | None) -> Floats:
     """Return the force on the stand of what its cell showed, even filtered samples (n,): F = x + 2 z x' / w + x'' / w^2."""
     if rings is None:
         return force_n
