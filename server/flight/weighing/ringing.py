@@ -15,6 +15,7 @@ from protocol.arrays import Floats
 
 LEAST_CYCLES, LEAST_HZ = 6.0, 8.0  # of ringing in the record's burn, and a second: chosen
 OVER_BELOW, OVER_ABOVE, ABOVE_REST = 1.7, 4.0, 8.0  # over the spectrum below and above it, and at rest: chosen
+MOST_DAMPED = 0.15  # what fades faster is the corners of a thrust that rises evenly: chosen
 LEAST_SHARE = 0.01  # of the peak, below which ringing is not worth a word: chosen
 
 
@@ -87,4 +88,5 @@ def _measured(force: Floats, hz: float, step_s: float, peak_n: float) -> Ringing
     until = max(int(low[0]) if len(low) else len(after), 4)
     t = np.arange(min(until, len(after))) * step_s
     decay = -float(np.polyfit(t, np.log(np.maximum(after[: len(t)], 1e-12)), 1)[0]) if len(t) > 3 else 0.0
-    return Ringing(hz, max(0.0, decay / (2.0 * pi * hz)), greatest)
+    damping = max(0.0, decay / (2.0 * pi * hz))
+    return Ringing(hz, damping, greatest) if damping < MOST_DAMPED else None

@@ -7,6 +7,7 @@ import numpy as np
 from protocol.arrays import Floats
 
 POINTS_AT_MOST = 32
+NEAR = 0.003  # of the peak, by which straight lines may miss a sample: chosen
 FAINT = 0.01  # of the peak, where a curve begins and ends
 
 
@@ -48,7 +49,7 @@ def _knots(t: Floats, thrust: Floats, at_most: int) -> list[int]:
     while len(knots) < min(at_most, len(t)):
         off = np.abs(thrust - np.interp(t, t[knots], thrust[knots]))
         worst = int(np.argmax(off))
-        if off[worst] <= 1e-9 * thrust.max():
+        if off[worst] <= NEAR * thrust.max():
             break
         knots = sorted({*knots, worst})
     return knots

@@ -94,6 +94,12 @@ def test_a_hum_at_rest_is_no_ringing() -> None:
     assert firing(T, humming).ringing is None
 
 
+def test_the_corners_of_an_even_rise_are_no_ringing() -> None:
+    """A straight rise of 30 ms has a lobe at 1.5 / 0.03 s = 50 Hz in its spectrum, that fades at once."""
+    even = np.interp(T, [0.0, 0.03, 1.4, 1.6], [0.0, 90.0, 60.0, 0.0])
+    assert firing(T, noisy(even, 0.1)).ringing is None
+
+
 def test_slow_noise_makes_the_impulse_more_doubtful_than_its_variance() -> None:
     rng = np.random.default_rng(6)
     white = rng.normal(size=len(T))
