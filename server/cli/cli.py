@@ -51,8 +51,7 @@ COMMANDS = (
 GROUPS = (
     ("What to run first", ("demo", "doctor", "ports")),
     ("Setting up a vehicle", ("dictionary", "firmware", "key", "configuration")),
-    ("At the bench", ("check", "calibrate", "trial", "rehearse", "twin")),
-    ("At the bench", ("check", "weigh", "trial", "rehearse", "twin")),
+    ("At the bench", ("check", "calibrate", "weigh", "trial", "rehearse", "twin")),
     ("At the pad", ("live", "padsheet")),
     ("At home", ("summary", "study", "replay", "compare", "next", "disperse", "report", "onboard", "export", "recover")),
 )
