@@ -149,9 +149,7 @@ NUMBERS: dict[str, SheetKey] = {
     "servo_backlash_rad": SheetKey("vehicle", "servo_backlash_deg", 0.0, 10.0, DEGREE, "in degrees at the fin, at most"),
     "servo_least_v": SheetKey("vehicle", "servo_least_v", 1.0, 60.0, 1.0, "in volts, the least at which the servos work"),
     "wind_m_s": SheetKey("site", "wind_m_s", 0.0, 40.0, 1.0, "in m/s, as measured at the pad"),
-    "wind_from_rad": SheetKey(
-        "site", "wind_from_deg", 0.0, 360.0, DEGREE, "where it blows from, clockwise from north"
-    ),
+    "wind_from_rad": SheetKey("site", "wind_from_deg", 0.0, 360.0, DEGREE, "where it blows from, clockwise from north"),
     "wind_height_m": SheetKey("site", "wind_height_m", 0.5, 50.0, 1.0, "where it was measured, in meters over the ground"),
     "rail_lean_rad": SheetKey("site", "rail_lean_deg", 0.0, 45.0, DEGREE, "of the rail from vertical, in degrees"),
     "rail_azimuth_rad": SheetKey(
@@ -199,16 +197,6 @@ def _places_of(value: object) -> tuple[float, ...] | None:
         return None
     numbers = [one for one in value if not isinstance(one, bool) and isinstance(one, int | float) and abs(one) <= 360.0]
     return tuple(float(one) for one in numbers) if len(numbers) == len(value) else None
-
-
-def _tail_fins_of(vehicle: Mapping[str, object]) -> FinSet | None:
-    """Return the rearmost set of fins of the sheet's configuration; None without one, or with one that is refused."""
-    try:
-        configuration = configuration_of(vehicle)
-    except ConfigurationProblem:
-        return None
-    sets = () if configuration is None else configuration.fin_sets
-    return max((one.shape for one in sets), key=lambda one: one.root_leading_edge_m, default=None)
 
 
 def sheet_numbers_of(vehicle: Mapping[str, object], site: Mapping[str, object]) -> SheetNumbers:

@@ -20,13 +20,13 @@ class Subject:
 
 
 SUBJECTS: Mapping[str, Subject] = {
-    "attitude": Subject("how did it lie by its raw inertial units, and is the claimed attitude to be believed?", "attitude"),
-    "bad-frame": Subject("which input came before a state vector that is no number?", "bad_frame"),
-    "loop": Subject("how good was the roll control, and where can its gains stay?", "loop"),
     "pitch-over": Subject("Why did it lean after the rail?", "pitch_over"),
-    "servos": Subject("Did the servos do what they were asked?", "servos"),
     "control": Subject("Did fins and side motors turn it, how hard, and the right way round?", "control"),
-    "thrust-stand": Subject("what did the motor give on the stand?", "thrust_stand"),
+    "loop": Subject("How good was the roll control, and where can its gains stay?", "loop"),
+    "servos": Subject("Did the servos do what they were asked?", "servos"),
+    "attitude": Subject("How did it lie by its raw sensors, and is the claimed attitude to be believed?", "attitude"),
+    "bad-frame": Subject("Which input came before a state vector that is no number?", "bad_frame"),
+    "thrust-stand": Subject("What did the motor give on the stand?", "thrust_stand"),
 }
 
 

@@ -13,7 +13,8 @@ export const KINDS = [
   ["barometer", "Barometer on known heights", false],
 ];
 export const CAUTION =
-  "Before anything is moved: motor and all charges out, arming key out, fins powered off, hands clear of fins and channels. The range safety officer and local law decide; Blockhouse is not a safety device.";
+  "Before anything is moved: motor and all charges out, arming key out, fins powered off, hands clear of fins and " +
+  "channels. The range safety officer and local law decide; Blockhouse is not a safety device.";
 export const WORDS = {
   running: { word: "running", tone: "busy" },
   done: { word: "done", tone: "good" },
