@@ -1,6 +1,5 @@
-// A calibration step by step: choose what, say the unit's serial, and do what it says. Where it stands is in
-// the journal
-// (topic "calibration"), so a replay shows it as it was; the station recognizes each step by itself.
+// A calibration step by step: choose what, say the unit's serial, and do what it says. Where it stands is in the
+// journal (topic "calibration"), so a replay shows it as it was; the station recognizes each step by itself.
 
 import { h, setAttr, setHidden, setText, setTone, syncList } from "../../kit/dom.js";
 import { CAUTION, calibrationAt, calibrationSentence, heightsOf, KINDS, resultRows, WORDS } from "./calibrate_words.js";
