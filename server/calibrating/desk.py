@@ -87,7 +87,7 @@ class CalibrationDesk:
         from server.calibrating.place import at_place
         from server.calibrating.result_files import check_serial
         from server.calibrating.signals import Collector, channels_of, require, step_of
-        from server.flight.calibration.estimate import NotCalibrated
+        from server.flight.calibration.estimate import UncalibratedFault
 
         what, unit, heights = str(request.get("what")), str(request.get("unit")), _heights(request.get("heights"))
         if what not in KINDS or unit not in ("a", "b") or heights is None:
@@ -105,7 +105,7 @@ class CalibrationDesk:
             options = at_place(options, sheet_numbers_of(*self._station.header.sheets))
             needs, likes = groups_of(options)
             require(dictionary, needs)
-        except NotCalibrated as problem:
+        except UncalibratedFault as problem:
             return Reply(False, str(problem))
         self._asked = {"what": what, "title": KINDS[what].title, "unit": unit, "serial": serial, "operator": operator}
         collector = Collector(channels_of(dictionary, (*needs, *likes)))
@@ -115,7 +115,7 @@ class CalibrationDesk:
 
     async def _run(self, options: Options, collector: Collector, serial: str) -> None:
         from server.calibrating.guide import standing
-        from server.flight.calibration.estimate import NotCalibrated
+        from server.flight.calibration.estimate import UncalibratedFault
 
         heard = {channels[0].packet: self._table(channels[0].packet).next_index for channels in collector.channels.values()}
         shown: object = None
@@ -132,7 +132,7 @@ class CalibrationDesk:
                 await asyncio.sleep(LOOK_S)
             result = await asyncio.to_thread(_result, options, collector, serial, self._utc().date())
             self._note("done", "", {**body, "result": result}, f"Calibration done: {self._asked['title']}")
-        except NotCalibrated as problem:
+        except UncalibratedFault as problem:
             self._note("refused", str(problem), {}, f"Calibration refused: {problem}")
         except Exception as error:
             _log.exception("a calibration ended by itself")

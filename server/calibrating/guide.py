@@ -27,7 +27,7 @@ from server.flight.calibration.accelerometer import (
 from server.flight.calibration.alignment import LEAST_TURNING_RAD_S, alignment, turned_enough
 from server.flight.calibration.allan import allan
 from server.flight.calibration.barometer import STANDARD_K, UNTOLD_TEMPERATURE_SIGMA_K, Visit, barometer
-from server.flight.calibration.estimate import Calibration, NotCalibrated
+from server.flight.calibration.estimate import Calibration, UncalibratedFault
 from server.flight.calibration.gyro import NEAR_A_TURN, WHOLE_TURN, Turn, gyro_at_rest, gyro_of_turns, turn_between
 from server.flight.calibration.magnetometer import FEWEST, magnetometer, rough_cover
 from server.flight.calibration.rest import Still, face_up, stretches_at_rest
@@ -103,7 +103,7 @@ class Kind:
     result: Callable[[Options, Signals], Calibration]
 
 
-def _sentence(problem: NotCalibrated) -> str:
+def _sentence(problem: UncalibratedFault) -> str:
     text = str(problem)
     return f"{text[:1].upper()}{text[1:]}."
 
@@ -160,7 +160,7 @@ def _accelerometer_standing(options: Options, signals: Signals) -> Standing:
         return Standing(do, seen, _part(len(apart), missing))
     try:
         check_geometry(means, options.gravity_m_s2)
-    except NotCalibrated as problem:
+    except UncalibratedFault as problem:
         return Standing(_sentence(problem), seen, 0.99)
     return Standing("All six sides are there.", seen, 1.0)
 
@@ -206,7 +206,7 @@ def _rest_standing(options: Options, signals: Signals) -> Standing:
 def _still_rates(options: Options, signals: Signals) -> tuple[Floats, Floats]:
     longest = _longest(options, signals)
     if longest is None or longest.end_s - longest.start_s < 0.9 * min(_wanted_s(options), GYRO_S):
-        raise NotCalibrated("it never lay still for long enough")
+        raise UncalibratedFault("it never lay still for long enough")
     t, rates = signals[f"gyro.{options.unit}"]
     inside = (t >= longest.start_s) & (t <= longest.end_s)
     return t[inside], rates[inside]
@@ -233,7 +233,7 @@ def _turns(options: Options, signals: Signals) -> tuple[list[Turn], list[str]]:
         edges = [slice(*np.searchsorted(t, (s.start_s, s.end_s + 1e-9)).tolist()) for s in stays[k : k + 2]]
         try:
             turn = turn_between(t, rates, *edges)
-        except NotCalibrated as problem:
+        except UncalibratedFault as problem:
             seen.append(str(problem))
             continue
         size = float(np.linalg.norm(turn.angle))
@@ -293,7 +293,7 @@ def _magnetometer_standing(_: Options, signals: Signals) -> Standing:
     if cover >= 0.95 and len(readings) >= 2 * FEWEST:
         try:
             magnetometer(readings)
-        except NotCalibrated as problem:
+        except UncalibratedFault as problem:
             return Standing(_sentence(problem), seen, 0.95)
         return Standing("Every direction is there.", seen, 1.0)
     return Standing(do, seen, min(0.95, cover, len(readings) / (2 * FEWEST)))
@@ -332,7 +332,7 @@ def _visits(options: Options, signals: Signals) -> list[Visit]:
 def _barometer_standing(options: Options, signals: Signals) -> Standing:
     heights = options.heights_m
     if not heights:
-        raise NotCalibrated("the heights of the places are needed, in meters and in the order of going there")
+        raise UncalibratedFault("the heights of the places are needed, in meters and in the order of going there")
     visits = _visits(options, signals)
     seen = tuple(f"at {one.height_m:g} m: {one.pressure_pa:.1f} Pa" for one in visits)
     if len(visits) == len(heights):
@@ -344,7 +344,7 @@ def _barometer_standing(options: Options, signals: Signals) -> Standing:
 def _barometer(options: Options, signals: Signals) -> Calibration:
     visits = _visits(options, signals)
     if len(visits) < len(options.heights_m):
-        raise NotCalibrated(f"{len(visits)} of {len(options.heights_m)} heights were found")
+        raise UncalibratedFault(f"{len(visits)} of {len(options.heights_m)} heights were found")
     return barometer(visits, options.temperature_k, options.temperature_sigma_k, options.reference_pa)
 
 
@@ -371,7 +371,7 @@ def groups_of(options: Options) -> tuple[tuple[str, ...], tuple[str, ...]]:
 
 
 def standing(options: Options, signals: Signals) -> Standing:
-    """Return where a calibration stands after all these signals. Raises NotCalibrated for what can never be done."""
+    """Return where a calibration stands after all these signals. Raises UncalibratedFault for what can never be done."""
     needs, _ = groups_of(options)
     silent = [group for group in needs if not len(signals[group][0])]
     if silent:
@@ -380,5 +380,5 @@ def standing(options: Options, signals: Signals) -> Standing:
 
 
 def calibrated(options: Options, signals: Signals) -> Calibration:
-    """Return the calibration of all these signals; raises NotCalibrated, with what is missing."""
+    """Return the calibration of all these signals; raises UncalibratedFault, with what is missing."""
     return KINDS[options.what].result(options, signals)

@@ -12,7 +12,7 @@ from datetime import date
 
 from protocol.arrays import Floats
 from server.calibrating.guide import KINDS, Options
-from server.flight.calibration.estimate import Calibration, NotCalibrated
+from server.flight.calibration.estimate import Calibration, UncalibratedFault
 
 SERIAL = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}\Z")
 FORMULAS = {
@@ -32,9 +32,9 @@ Table = Mapping[str, object]
 
 
 def check_serial(serial: str) -> str:
-    """Return a serial that fits a sheet and a header; raises NotCalibrated."""
+    """Return a serial that fits a sheet and a header; raises UncalibratedFault."""
     if not SERIAL.match(serial):
-        raise NotCalibrated(f"the serial {serial[:40]!r} must be 1 to 40 letters, digits, dots, dashes or underscores")
+        raise UncalibratedFault(f"the serial {serial[:40]!r} must be 1 to 40 letters, digits, dots, dashes or underscores")
     return serial
 
 

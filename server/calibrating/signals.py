@@ -10,7 +10,7 @@ import numpy as np
 from protocol.arrays import Floats
 from protocol.dictionary import Dictionary
 from protocol.fields import Channel
-from server.flight.calibration.estimate import NotCalibrated
+from server.flight.calibration.estimate import UncalibratedFault
 from server.telemetry.batch import Rows
 
 AXES = "xyz"
@@ -35,11 +35,11 @@ def channels_of(dictionary: Dictionary, groups: Sequence[str]) -> dict[str, tupl
 
 
 def require(dictionary: Dictionary, groups: Sequence[str]) -> None:
-    """Raise NotCalibrated when a dictionary lacks one of the groups."""
+    """Raise UncalibratedFault when a dictionary lacks one of the groups."""
     found = channels_of(dictionary, groups)
     for group in groups:
         if group not in found:
-            raise NotCalibrated(f"the dictionary has no packet with the roles {', '.join(roles_of(group))}")
+            raise UncalibratedFault(f"the dictionary has no packet with the roles {', '.join(roles_of(group))}")
 
 
 def step_of(dictionary: Dictionary, group: str) -> float:

@@ -27,7 +27,7 @@ from server.cli.paper import ACT, TITLE, Block, Table, Words, show
 from server.cli.shared import number, say
 from server.design.sheet_files import load_sheets
 from server.design.sheet_numbers import sheet_numbers_of
-from server.flight.calibration.estimate import Calibration, NotCalibrated
+from server.flight.calibration.estimate import Calibration, UncalibratedFault
 from server.problems import Problem
 from server.review.review import open_review
 from server.timestamps import NS_PER_S
@@ -78,7 +78,7 @@ def run(options: argparse.Namespace) -> int:
         found, told_serial, day = _of_session(options, wanted) if options.session else _at_the_bench(options, wanted)
         unit_serial = _serial(options.serial, told_serial)
         written = _write(options.out, wanted.name, table_of(wanted, found, unit_serial, day))
-    except NotCalibrated as problem:
+    except UncalibratedFault as problem:
         text = str(problem)
         raise CalibrateProblem(f"{text[:1].upper()}{text[1:]}.") from problem
     show([*result_blocks(found), Words(f"Written: {', '.join(str(path) for path in written)}.")])
@@ -199,7 +199,7 @@ def _write(folder: Path, name: str, table: FileTable) -> list[Path]:
             kept = tomllib.loads(paths[0].read_text("utf-8"))["calibration"]
             tables = {name: table for name, table in kept.items() if isinstance(table, dict)}
             header_text(tables)
-        except (ValueError, KeyError, AttributeError, TypeError, NotCalibrated) as error:
+        except (ValueError, KeyError, AttributeError, TypeError, UncalibratedFault) as error:
             raise CalibrateProblem(f"{paths[0]} is no file of calibrations; move it away first.") from error
     tables[name] = table
     for path, text in zip(paths, (toml_text(tables), header_text(tables)), strict=True):

@@ -46,7 +46,7 @@ class CalibrationBench:
         return self.collector.told.get(SERIAL_ROLE, "")
 
     def run(self) -> Calibration:
-        """Listen until everything is there. Raises NotCalibrated; an interrupt ends a wait for noise with what there is."""
+        """Listen until all is there. Raises UncalibratedFault; an interrupt ends a wait for noise with what there is."""
         decoder, looked = LiveDecoder(self.dictionary), self.now()
         try:
             while True:
@@ -65,7 +65,7 @@ class CalibrationBench:
 
 
 def collector_of(dictionary: Dictionary, options: Options) -> Collector:
-    """Return a collector of what a calibration needs; raises NotCalibrated when the dictionary has it not."""
+    """Return a collector of what a calibration needs; raises UncalibratedFault when the dictionary has it not."""
     needs, likes = groups_of(options)
     require(dictionary, needs)
     serial = dictionary.roles.get(SERIAL_ROLE)

@@ -25,7 +25,7 @@ from protocol.units import GRAVITY_M_S2
 from server.flight.calibration.estimate import (
     Calibration,
     Estimated,
-    NotCalibrated,
+    UncalibratedFault,
     count_floor,
     cross_matrix,
     steady_mean,
@@ -63,7 +63,7 @@ def positions_of(stretches: Sequence[Floats], step_m_s2: float = 0.0) -> list[Po
     """Return the positions of stretches at rest, each of samples (n, 3); `step_m_s2` is one count of the wire's number.
 
     The scatter of the means is pooled over the positions, and a mean is no surer than a third of a count where noise is
-    less than half a count. Raises NotCalibrated for a stretch too short.
+    less than half a count. Raises UncalibratedFault for a stretch too short.
     """
     told = [steady_mean(one, BLOCKS) for one in stretches]
     pooled = np.mean([variance for _, variance, _ in told], axis=0) if told else np.zeros(3)
@@ -79,7 +79,7 @@ def accelerometer(
     gravity_sigma: float = UNTOLD_GRAVITY_SIGMA,
     placed_sigma_rad: float = PLACED_SIGMA_RAD,
 ) -> Calibration:
-    """Return bias (3,), m/s2, and matrix (3, 3) of calibrated = matrix (reading - bias). Raises NotCalibrated.
+    """Return bias (3,), m/s2, and matrix (3, 3) of calibrated = matrix (reading - bias). Raises UncalibratedFault.
 
     `gravity` and its sigma in m/s2; `placed_sigma_rad` how well a side was laid flat.
     """
@@ -105,22 +105,26 @@ def accelerometer(
 
 
 def check_geometry(means: Sequence[Floats], gravity: float = GRAVITY_M_S2) -> None:
-    """Raise NotCalibrated, with what is missing, when these mean readings (3,) are too few or too much alike."""
+    """Raise UncalibratedFault, with what is missing, when these mean readings (3,) are too few or too much alike."""
     for mean in means:
         size = float(np.linalg.norm(mean))
         if abs(size / gravity - 1.0) > NEAR_GRAVITY:
-            raise NotCalibrated(f"at rest the unit reads {size:.2f} m/s2, which is no gravity: its scale or unit is wrong")
+            raise UncalibratedFault(
+                f"at rest the unit reads {size:.2f} m/s2, which is no gravity: its scale or unit is wrong"
+            )
     apart = distinct(means)
     if len(apart) < FEWEST:
-        raise NotCalibrated(f"{len(apart)} of {FEWEST} different positions: {missing_words(means)}")
+        raise UncalibratedFault(f"{len(apart)} of {FEWEST} different positions: {missing_words(means)}")
     directions = np.array([means[i] / np.linalg.norm(means[i]) for i in apart])
     design = np.column_stack((directions, np.ones(len(apart)))) / sqrt(len(apart))
     _, spread, rows = np.linalg.svd(design)
     if spread[-1] < LEAST_SPREAD:
         axis = "xyz"[int(np.argmax(np.abs(rows[-1][:3])))]
-        raise NotCalibrated(f"the positions say too little along {axis}: turn it so that {axis} points up, and then down")
+        raise UncalibratedFault(
+            f"the positions say too little along {axis}: turn it so that {axis} points up, and then down"
+        )
     if len({face[1] for face in map(face_up, means) if face}) < 2:
-        raise NotCalibrated("no two sides were laid flat, so nothing tells how the axes lie in the body")
+        raise UncalibratedFault("no two sides were laid flat, so nothing tells how the axes lie in the body")
 
 
 def distinct(means: Sequence[Floats]) -> list[int]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from protocol.arrays import Floats
-from server.flight.calibration.estimate import Calibration, Estimated, NotCalibrated, student_factor, turn_of
+from server.flight.calibration.estimate import Calibration, Estimated, UncalibratedFault, student_factor, turn_of
 
 PARTS = 20
 FEWEST_IN_PART = 10
@@ -32,20 +32,22 @@ def turned_enough(rates: Floats) -> tuple[float, Floats]:
 def alignment(t_a: Floats, rates_a: Floats, t_b: Floats, rates_b: Floats) -> Calibration:
     """Return the rotation vector (3,), rad, that turns what A reads into what B reads, and the matrix (3, 3) of it.
 
-    Times (n,), (m,) ascending; rates (n, 3), (m, 3) in rad/s of the same turning. Raises NotCalibrated.
+    Times (n,), (m,) ascending; rates (n, 3), (m, 3) in rad/s of the same turning. Raises UncalibratedFault.
     """
     place = np.searchsorted(t_a, t_b)
     near = (place > 1) & (place < len(t_a) - 1)
     near[near] &= t_a[place[near]] - t_a[place[near] - 1] < LONGEST_GAP_S
     t, b = t_b[near], rates_b[near]
     if len(t) < PARTS * FEWEST_IN_PART:
-        raise NotCalibrated(f"{len(t)} samples of both units are too few; {PARTS * FEWEST_IN_PART} are the least")
+        raise UncalibratedFault(f"{len(t)} samples of both units are too few; {PARTS * FEWEST_IN_PART} are the least")
     slope = np.gradient(rates_a, t_a, axis=0)
     a, change = (np.column_stack([np.interp(t, t_a, v[:, k]) for k in range(3)]) for v in (rates_a, slope))
     least, direction = turned_enough(a)
     if least < LEAST_TURNING_RAD_S:
         axis = "xyz"[int(np.argmax(np.abs(direction)))]
-        raise NotCalibrated(f"it was hardly turned about {axis} ({np.degrees(least):.0f} degrees per second): turn it more")
+        raise UncalibratedFault(
+            f"it was hardly turned about {axis} ({np.degrees(least):.0f} degrees per second): turn it more"
+        )
     parts = _Parts(a, change, b)
     whole = parts.rotation(None)
     without = np.array([turn_of(parts.rotation(left_out) @ whole.T) for left_out in range(PARTS)])

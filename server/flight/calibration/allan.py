@@ -19,7 +19,7 @@ from math import log, pi, sqrt
 import numpy as np
 
 from protocol.arrays import Floats, Ints
-from server.flight.calibration.estimate import Calibration, Estimated, NotCalibrated
+from server.flight.calibration.estimate import Calibration, Estimated, UncalibratedFault
 
 FEWEST = 100
 SHARE = 5  # the longest time is a fifth of the record: longer ones have hardly a degree of freedom
@@ -70,11 +70,11 @@ def octaves(count: int) -> Ints:
 
 
 def deviations(values: Floats, tau0_s: float, factors: Ints | None = None) -> Deviations:
-    """Return the deviations of evenly spaced rates (n,), `tau0_s` apart, with bounds. Raises NotCalibrated for too few."""
+    """Return the deviations of evenly spaced rates (n,), `tau0_s` apart, with bounds. Raises UncalibratedFault."""
     from scipy import stats
 
     if len(values) < FEWEST:
-        raise NotCalibrated(f"{len(values)} samples are too few for an Allan deviation; {FEWEST} are the least")
+        raise UncalibratedFault(f"{len(values)} samples are too few for an Allan deviation; {FEWEST} are the least")
     chosen = octaves(len(values)) if factors is None else factors
     told = overlapping_deviation(values, chosen)
     slope = np.gradient(np.log(np.maximum(told, 1e-300)), np.log(chosen)) if len(chosen) > 1 else np.full(1, -0.5)
@@ -90,12 +90,12 @@ def deviations(values: Floats, tau0_s: float, factors: Ints | None = None) -> De
 def even(t_s: Floats, values: Floats) -> tuple[float, Floats]:
     """Return the spacing (s) and values (n, k) on an even grid: a lost packet is bridged by a straight line.
 
-    Raises NotCalibrated where more than one in twenty is missing.
+    Raises UncalibratedFault where more than one in twenty is missing.
     """
     spacing = float(np.median(np.diff(t_s)))
     grid = np.arange(t_s[0], t_s[-1] + 0.5 * spacing, spacing)
     if len(t_s) < 0.95 * len(grid):
-        raise NotCalibrated(
+        raise UncalibratedFault(
             f"{100 * (1 - len(t_s) / len(grid)):.0f} % of the packets are missing; 5 % at most can be bridged"
         )
     return spacing, np.column_stack([np.interp(grid, t_s, values[:, k]) for k in range(values.shape[1])])
@@ -122,7 +122,7 @@ def coefficients(told: Deviations) -> tuple[Floats, Floats]:
 
 
 def allan(t_s: Floats, rates: Floats) -> Calibration:
-    """Return the four coefficients of each axis (3,) at rest: times (n,), rates (n, 3). Raises NotCalibrated."""
+    """Return the four coefficients of each axis (3,) at rest: times (n,), rates (n, 3). Raises UncalibratedFault."""
     spacing, values = even(t_s, rates)
     told = [coefficients(deviations(values[:, axis], spacing)) for axis in range(values.shape[1])]
     estimates = tuple(

@@ -18,7 +18,7 @@ import numpy as np
 
 from protocol.arrays import Floats
 from protocol.units import GRAVITY_M_S2
-from server.flight.calibration.estimate import Calibration, Estimated, NotCalibrated, student_factor
+from server.flight.calibration.estimate import Calibration, Estimated, UncalibratedFault, student_factor
 
 GAS_J_KG_K = 287.05287  # dry air: tests/SOURCES.md, standard-atmosphere
 STANDARD_K = 288.15
@@ -47,7 +47,7 @@ def barometer(
 
     `reference_pa` is what another barometer told at height zero at the beginning.
 
-    Visits in order of time; `temperature_k` of the air, not of the sensor. Raises NotCalibrated.
+    Visits in order of time; `temperature_k` of the air, not of the sensor. Raises UncalibratedFault.
     """
     heights = np.array([one.height_m for one in visits])
     t = np.array([one.t_s for one in visits])
@@ -80,10 +80,10 @@ def barometer(
 def _check(heights: Floats) -> None:
     levels = np.unique(heights)
     if len(heights) < FEWEST_VISITS or len(levels) < FEWEST_HEIGHTS:
-        raise NotCalibrated(
+        raise UncalibratedFault(
             f"{len(heights)} stays at {len(levels)} heights are too few; {FEWEST_VISITS} at {FEWEST_HEIGHTS} are the least"
         )
     if levels[-1] - levels[0] < LEAST_RISE_M:
-        raise NotCalibrated(f"{levels[-1] - levels[0]:.1f} m of rise is too little; {LEAST_RISE_M:.0f} m are the least")
+        raise UncalibratedFault(f"{levels[-1] - levels[0]:.1f} m of rise is too little; {LEAST_RISE_M:.0f} m are the least")
     if len(levels) == len(heights):
-        raise NotCalibrated("no height was visited twice, so the weather cannot be told from the stairs: come back down")
+        raise UncalibratedFault("no height was visited twice, so the weather cannot be told from the stairs: come back down")

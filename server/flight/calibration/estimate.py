@@ -11,7 +11,7 @@ from protocol.arrays import Floats
 BLOCKS = 12  # parts of a stretch whose means say how sure the whole mean is: noise longer than a part is not believed white
 
 
-class NotCalibrated(ValueError):
+class UncalibratedFault(ValueError):
     """The data do not carry a calibration; the text is one plain sentence."""
 
 
@@ -55,11 +55,11 @@ def steady_mean(values: Floats, blocks: int = BLOCKS) -> tuple[Floats, Floats, i
     """Return mean (k,), variance of the mean (k,) and its degrees of freedom, of samples (n, k) that belong together.
 
     By batch means (any textbook of simulation): the scatter of the means of equal parts, so that noise that lasts
-    longer than a sample widens the doubt. Raises NotCalibrated for fewer than two samples to a part.
+    longer than a sample widens the doubt. Raises UncalibratedFault for fewer than two samples to a part.
     """
     size = len(values) // blocks
     if size < 2:
-        raise NotCalibrated(f"{len(values)} samples are too few; {2 * blocks} are needed")
+        raise UncalibratedFault(f"{len(values)} samples are too few; {2 * blocks} are needed")
     parts = values[: size * blocks].reshape(blocks, size, -1).mean(axis=1)
     return parts.mean(axis=0), parts.var(axis=0, ddof=1) / blocks, blocks - 1
 

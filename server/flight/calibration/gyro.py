@@ -20,7 +20,7 @@ from server.flight.calibration.estimate import (
     BLOCKS,
     Calibration,
     Estimated,
-    NotCalibrated,
+    UncalibratedFault,
     count_floor,
     steady_mean,
     student_factor,
@@ -53,7 +53,7 @@ class Turn:
 
 def gyro_at_rest(t_s: Floats, rates: Floats, count_rad_s: float = 0.0) -> Calibration:
     """Return bias (3,) and steadiness (3,), both rad/s, of a stretch at rest: times (n,), rates (n, 3). Raises
-    NotCalibrated.
+    UncalibratedFault.
 
     `steady` is the scatter of the means over 10 s, less what the scatter within them explains: what the bias will do
     while nobody looks. Its sigma is that of a scatter of so many means (any textbook of statistics).
@@ -75,7 +75,7 @@ def gyro_at_rest(t_s: Floats, rates: Floats, count_rad_s: float = 0.0) -> Calibr
 
 
 def turn_between(t_s: Floats, rates: Floats, before: slice, after: slice) -> Turn:
-    """Return the turn between two stretches at rest: times (n,), rates (n, 3), their places. Raises NotCalibrated.
+    """Return the turn between two stretches at rest: times (n,), rates (n, 3), their places. Raises UncalibratedFault.
 
     The bias goes by a straight line from the one stretch to the other.
     """
@@ -84,7 +84,7 @@ def turn_between(t_s: Floats, rates: Floats, before: slice, after: slice) -> Tur
     t, values = t_s[inside], rates[inside]
     gap = float(np.diff(t).max(initial=0.0))
     if gap > LONGEST_GAP_S:
-        raise NotCalibrated(f"packets were lost for {gap:.1f} s while it was turned: turn it once more")
+        raise UncalibratedFault(f"packets were lost for {gap:.1f} s while it was turned: turn it once more")
     share = ((t - t[0]) / (t[-1] - t[0]))[:, None]
     free = values - (1.0 - share) * told[0][0] - share * told[1][0]
     angle = _trapezoid(free, t)
@@ -106,17 +106,17 @@ def gyro_of_turns(turns: Sequence[Turn], stop_sigma_rad: float = STOP_SIGMA_RAD)
     """Return scale (3,) of calibrated = (reading - bias) / scale, from at least one whole turn about each axis.
 
     `stop_sigma_rad`: how well a turn came back to where it began. Several turns about an axis are averaged. Raises
-    NotCalibrated.
+    UncalibratedFault.
     """
     scale, variance = np.zeros(3), np.zeros(3)
     for axis, name in enumerate("xyz"):
         found = [turn for turn in turns if turn.axis == axis]
         if not found:
-            raise NotCalibrated(f"there is no turn about {name}")
+            raise UncalibratedFault(f"there is no turn about {name}")
         ratios = [float(np.linalg.norm(turn.angle)) / WHOLE_TURN for turn in found]
         for ratio in ratios:
             if abs(ratio - 1.0) > NEAR_A_TURN:
-                raise NotCalibrated(
+                raise UncalibratedFault(
                     f"the turn about {name} was by {360.0 * ratio:.0f} degrees: it must be exactly once around"
                 )
         own = [(float(turn.sigma[axis]) ** 2 + stop_sigma_rad**2) / WHOLE_TURN**2 + LEANING**2 for turn in found]

@@ -15,7 +15,7 @@ from math import radians
 import numpy as np
 
 from protocol.arrays import Floats
-from server.flight.calibration.estimate import Calibration, Estimated, NotCalibrated, student_factor
+from server.flight.calibration.estimate import Calibration, Estimated, UncalibratedFault, student_factor
 
 FEWEST = 150
 ROUNDS = 25
@@ -57,27 +57,29 @@ def rough_cover(readings: Floats) -> float:
 def magnetometer(readings: Floats) -> Calibration:
     """Return bias (3,) in the readings' unit and matrix (3, 3) of field = matrix (reading - bias), of length 1.
 
-    Readings (n, 3) in any unit, of a place where the field is the same everywhere. Raises NotCalibrated.
+    Readings (n, 3) in any unit, of a place where the field is the same everywhere. Raises UncalibratedFault.
     """
     if len(readings) < FEWEST:
-        raise NotCalibrated(f"{len(readings)} readings are too few; {FEWEST} are the least")
+        raise UncalibratedFault(f"{len(readings)} readings are too few; {FEWEST} are the least")
     middle = readings.mean(axis=0)
     size = float(np.sqrt(((readings - middle) ** 2).sum(axis=1).mean()))
     if not size > 0.0:
-        raise NotCalibrated("the magnetometer's readings never changed")
+        raise UncalibratedFault("the magnetometer's readings never changed")
     scaled = (readings - middle) / size
     center, shape = _quadric(scaled)
     try:
         center, shape, covariance = _finished(scaled, center, shape)
     except np.linalg.LinAlgError as error:
-        raise NotCalibrated("the readings lie on no ellipsoid: turn it through every attitude, away from iron") from error
+        raise UncalibratedFault(
+            "the readings lie on no ellipsoid: turn it through every attitude, away from iron"
+        ) from error
     field = (scaled - center) @ shape
     bare, side = uncovered(field / np.linalg.norm(field, axis=1, keepdims=True))
     sigma = student_factor(len(scaled) - 9) * np.sqrt(np.diag(covariance))
     if bare > 0.0 or sigma[:3].max() * float(np.abs(shape).max()) > LARGEST_BIAS_SIGMA:
         axis = int(np.argmax(np.abs(side)))
         where = f" on the side of {'-' if side[axis] < 0 else '+'}{'xyz'[axis]}" if bare > 0.0 else ""
-        raise NotCalibrated(
+        raise UncalibratedFault(
             f"{100 * bare:.0f} % of all directions were not turned to{where}: turn it through every attitude"
         )
     matrix_sigma = np.zeros((3, 3))
@@ -100,7 +102,7 @@ def _quadric(points: Floats) -> tuple[Floats, Floats]:
     q = np.array([[told[0], told[3], told[4]], [told[3], told[1], told[5]], [told[4], told[5], told[2]]])
     size, axes = np.linalg.eigh(q)
     if size.min() <= 1e-3 * size.max():
-        raise NotCalibrated("the readings lie on no ellipsoid: turn it through every attitude, away from iron")
+        raise UncalibratedFault("the readings lie on no ellipsoid: turn it through every attitude, away from iron")
     center = -np.linalg.solve(q, told[6:])
     scale = 1.0 / (1.0 + center @ q @ center)
     return center, np.asarray(axes @ np.diag(np.sqrt(size * scale)) @ axes.T, dtype=np.float64)

@@ -7,7 +7,7 @@ import pytest
 
 from server.calibrating.guide import CAUTION, KINDS, Options, calibrated, groups_of, standing
 from server.calibrating.signals import Signals
-from server.flight.calibration.estimate import NotCalibrated
+from server.flight.calibration.estimate import UncalibratedFault
 from tests.server.calibrating.moves import (
     ACCEL,
     ACCEL_BIAS,
@@ -63,7 +63,7 @@ def test_a_hand_that_never_lets_go_is_told_so_and_nothing_is_calibrated() -> Non
     signals = Moves().wandering(30.0).signals()
     options = Options("accelerometer")
     assert standing(options, signals).share == 0.0
-    with pytest.raises(NotCalibrated, match="0 of 6 different positions"):
+    with pytest.raises(UncalibratedFault, match="0 of 6 different positions"):
         calibrated(options, signals)
 
 
@@ -73,7 +73,7 @@ def test_a_gyro_waits_until_it_lay_still_for_long_enough() -> None:
     assert any("Hold still" in line for line in told) and told[-1] == "It lay still long enough."
     found = calibrated(Options("gyro"), signals)
     assert within(found, "bias", GYRO_BIAS)
-    with pytest.raises(NotCalibrated, match="never lay still"):
+    with pytest.raises(UncalibratedFault, match="never lay still"):
         calibrated(Options("gyro"), until(signals, 30.0))
 
 
@@ -124,7 +124,7 @@ def test_stairs_are_visited_in_the_order_said_and_a_nudge_is_no_stair() -> None:
     assert calibrated(options, signals).of("scale").values[0] == pytest.approx(1.02, abs=0.01)
     nudged = Moves().still(13.0).turned(np.array([0.0, 0.0, 0.3]), 2.0).still(13.0).signals()
     assert len(standing(options, nudged).seen) == 1
-    with pytest.raises(NotCalibrated, match="1 of 7 heights"):
+    with pytest.raises(UncalibratedFault, match="1 of 7 heights"):
         calibrated(options, nudged)
 
 

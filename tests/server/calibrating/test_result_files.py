@@ -12,7 +12,7 @@ import pytest
 
 from server.calibrating.guide import Options
 from server.calibrating.result_files import check_serial, header_text, table_of, toml_text
-from server.flight.calibration.estimate import Calibration, Estimated, NotCalibrated
+from server.flight.calibration.estimate import Calibration, Estimated, UncalibratedFault
 
 BIAS = np.array([0.125, -1e-7, 3.0])
 MATRIX = np.array([[1.0, 0.25, 0.0], [0.0, 1.0, 1e-5], [0.0, 0.0, 0.5]])
@@ -61,7 +61,7 @@ def test_the_header_compiles_and_carries_the_numbers(tmp_path: Path, standard: s
 
 @pytest.mark.parametrize("serial", ["", "a" * 41, 'x"; system("', "a */ b", "ä"])
 def test_a_serial_that_could_leave_its_place_is_refused(serial: str) -> None:
-    with pytest.raises(NotCalibrated, match="must be 1 to 40"):
+    with pytest.raises(UncalibratedFault, match="must be 1 to 40"):
         check_serial(serial)
-    with pytest.raises(NotCalibrated):
+    with pytest.raises(UncalibratedFault):
         header_text({"barometer": {**TABLES["barometer"], "unit_serial": serial}})

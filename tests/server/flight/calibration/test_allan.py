@@ -19,7 +19,7 @@ from server.flight.calibration.allan import (
     even,
     overlapping_deviation,
 )
-from server.flight.calibration.estimate import NotCalibrated
+from server.flight.calibration.estimate import UncalibratedFault
 
 
 def thousand() -> Floats:
@@ -76,10 +76,10 @@ def test_white_noise_and_a_walk_are_read_off() -> None:
 
 
 def test_what_is_too_short_or_full_of_holes_is_refused() -> None:
-    with pytest.raises(NotCalibrated, match="50 samples are too few"):
+    with pytest.raises(UncalibratedFault, match="50 samples are too few"):
         deviations(np.ones(50), 1.0)
     t = np.delete(np.arange(1000) / 25.0, np.arange(100, 200))
-    with pytest.raises(NotCalibrated, match="10 % of the packets are missing"):
+    with pytest.raises(UncalibratedFault, match="10 % of the packets are missing"):
         even(t, np.zeros((900, 3)))
 
 

@@ -12,7 +12,7 @@ from protocol.arrays import Floats
 from server.flight.calibration.accelerometer import Position, accelerometer, gravity_m_s2, positions_of
 from server.flight.calibration.alignment import alignment
 from server.flight.calibration.barometer import Visit, barometer
-from server.flight.calibration.estimate import NotCalibrated, rotation_of, steady_mean, student_factor, turn_of
+from server.flight.calibration.estimate import UncalibratedFault, rotation_of, steady_mean, student_factor, turn_of
 from server.flight.calibration.gyro import gyro_at_rest, gyro_of_turns, turn_between
 from server.flight.calibration.magnetometer import directions, magnetometer, rough_cover
 from server.flight.calibration.rest import face_direction, face_up, stretches_at_rest
@@ -62,13 +62,13 @@ def test_sides_laid_worse_than_said_widen_every_sigma_and_are_told() -> None:
     ],
 )
 def test_too_few_positions_name_what_is_missing(laid: Floats, sentence: str) -> None:
-    with pytest.raises(NotCalibrated, match=sentence):
+    with pytest.raises(UncalibratedFault, match=sentence):
         accelerometer(positions(laid), 9.81)
 
 
 def test_positions_that_lean_one_way_name_the_axis() -> None:
     around = [[np.cos(a), np.sin(a), 0.1] for a in np.radians([0, 45, 90, 135, 180, 225, 270, 315])]
-    with pytest.raises(NotCalibrated, match="too little along z"):
+    with pytest.raises(UncalibratedFault, match="too little along z"):
         accelerometer(positions(np.array(around) / np.sqrt(1.01)), 9.81)
 
 
@@ -152,12 +152,12 @@ def test_three_whole_turns_give_each_scale_either_way_round() -> None:
 
 def test_turns_that_are_none_are_refused() -> None:
     two = [turn_of_axis(0, 360), turn_of_axis(1, 360)]
-    with pytest.raises(NotCalibrated, match="there is no turn about z"):
+    with pytest.raises(UncalibratedFault, match="there is no turn about z"):
         gyro_of_turns(two)
-    with pytest.raises(NotCalibrated, match="about z was by 270 degrees"):
+    with pytest.raises(UncalibratedFault, match="about z was by 270 degrees"):
         gyro_of_turns([*two, turn_of_axis(2, 270)])
     t, rates = turned(0, 360, 1.0, gap=True)
-    with pytest.raises(NotCalibrated, match="packets were lost for 1.[01] s"):
+    with pytest.raises(UncalibratedFault, match="packets were lost for 1.[01] s"):
         turn_between(t, rates, slice(0, 140), slice(280, 470))
 
 
@@ -187,9 +187,9 @@ def test_a_delay_and_a_scale_are_no_rotation() -> None:
 def test_turning_about_two_axes_only_is_refused_by_name() -> None:
     t = np.arange(1500) / 25.0
     a = hand(np.random.default_rng(7), 60.0)(t) * [1.0, 0.02, 1.0]
-    with pytest.raises(NotCalibrated, match="hardly turned about y"):
+    with pytest.raises(UncalibratedFault, match="hardly turned about y"):
         alignment(t, a, t, a)
-    with pytest.raises(NotCalibrated, match="too few"):
+    with pytest.raises(UncalibratedFault, match="too few"):
         alignment(t[:50], a[:50], t[:50], a[:50])
 
 
@@ -213,11 +213,11 @@ def test_half_a_sphere_is_refused_and_the_missing_side_named() -> None:
     rng = np.random.default_rng(8)
     d = directions(1200)
     readings = 48.0 * d[d[:, 1] > -0.1] + 0.3 * rng.standard_normal((int((d[:, 1] > -0.1).sum()), 3))
-    with pytest.raises(NotCalibrated, match=r"not turned to on the side of -y"):
+    with pytest.raises(UncalibratedFault, match=r"not turned to on the side of -y"):
         magnetometer(readings)
-    with pytest.raises(NotCalibrated, match="no ellipsoid|not turned to"):
+    with pytest.raises(UncalibratedFault, match="no ellipsoid|not turned to"):
         magnetometer(48.0 * d * [1.0, 1.0, 0.0] + 0.1 * rng.standard_normal(d.shape))
-    with pytest.raises(NotCalibrated, match="too few"):
+    with pytest.raises(UncalibratedFault, match="too few"):
         magnetometer(d[:100])
 
 
@@ -255,7 +255,7 @@ def test_stairs_give_scale_and_offset_and_tell_the_weather_apart() -> None:
     ],
 )
 def test_stairs_that_tell_too_little_are_refused(heights: tuple[float, ...], sentence: str) -> None:
-    with pytest.raises(NotCalibrated, match=sentence):
+    with pytest.raises(UncalibratedFault, match=sentence):
         barometer(stairs(1.0, 0.0, heights))
 
 
@@ -268,7 +268,7 @@ def test_noise_that_lasts_widens_a_mean() -> None:
     _, variance, freedom = steady_mean(slow)
     assert variance[0] == pytest.approx(1.0 / 300.0, rel=0.8) and freedom == 11
     assert student_factor(10**6) == pytest.approx(0.98, abs=1e-3) and student_factor(4) == pytest.approx(1.388, abs=1e-3)
-    with pytest.raises(NotCalibrated, match="too few"):
+    with pytest.raises(UncalibratedFault, match="too few"):
         steady_mean(np.zeros((10, 3)))
 
 
