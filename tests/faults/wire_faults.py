@@ -15,7 +15,7 @@ from protocol.framing import encode_frame
 from protocol.packets import COUNT_MODULUS, TIME, telemetry_header
 from tests.browser.station import eventually
 from tests.faults.case import Seen, case
-from tests.faults.pad import Pad, hold_port
+from tests.faults.pad import Pad, Watcher, hold_port
 
 PORTS_AT_MOST = 64
 
@@ -24,6 +24,13 @@ def quiet(pad: Pad) -> None:
     """Stop the telemetry, so that only what the case sends is counted."""
     pad.talking = False
     time.sleep(0.1)
+
+
+def surely_up(watcher: Watcher) -> None:
+    """Wait until the link is up and rows come: a beat alone may still tell of the link before it was plugged in anew."""
+    rows = watcher.counts.get("link", 0)
+    eventually(lambda: watcher.counts.get("link", 0) > rows + 1, 20)
+    eventually(lambda: watcher.link()["state"] == "up", 20)
 
 
 def shown_after(pad: Pad, change: dict[str, int], data: bytes) -> dict[str, int]:
@@ -195,7 +202,7 @@ def silent(pad: Pad, number: int) -> Seen:
 def write_blocked(pad: Pad, number: int) -> Seen:
     ada, watcher = pad.operator(), pad.watcher()
     ada.ask("take")
-    eventually(lambda: watcher.beat.get("link", {}).get("state") == "up", 20)
+    surely_up(watcher)
     pad.listening = False
     os.set_blocking(pad.slave, False)
     try:
@@ -212,7 +219,7 @@ def write_blocked(pad: Pad, number: int) -> Seen:
     pad.unplug()  # what filled the buffer is no transmission of the station
     pad.plug()
     pad.listening = pad.talking = True
-    eventually(lambda: watcher.beat["link"]["state"] == "up", 20)
+    surely_up(watcher)
     ada.close()
     watcher.close()
     return Seen(f"ended as {states[0]}")
