@@ -54,7 +54,7 @@ def test_why_it_pitched_over_is_read_without_an_act(browser: object, station: st
     eventually(lambda: person.see("finding-pitched_over").evaluate(WHOLLY_SEEN))
     person.press("finding-pitched_over")
     assert "check the static margin" in person.told("finding-advice")
-    assert person.see("replay-clock").inner_text() == "T+00:01.895"
+    assert person.see("replay-clock").inner_text() == "T+00:01.095"
     assert person.count(f"why did it pitch over, {width}x{height}") == (1, 0)
     person.page.context.close()
 
