@@ -131,8 +131,6 @@ REGISTRY: tuple[Role, ...] = (
     Role("camera[n].{powered|recording}", "", "flag", "a camera is on, records", "cameras, interlocks"),
     Role("camera[n].current", "A", "number", "current of a camera", "cameras"),
     Role("camera[n].storage_left", "B", "number", "storage left in a camera", "cameras"),
-    Role("thrust_stand.force", "N", "number", "force of a load cell that a motor pushes on, of either sign", "static test",
-         "no thrust from a stand", NEW),
     # The link and what belongs to the wire.
     Role("{downlink|uplink}.level", "dBm", "number", "strength of what was received", "link"),
     Role("uplink.{frames_good|frames_bad}", "", "number", "frames the vehicle took, dropped", "link"),
@@ -141,8 +139,6 @@ REGISTRY: tuple[Role, ...] = (
     Role("event.severity", "", "number", "0 info, 1 caution, 2 warning", "event list"),
     Role("startup.{boot_id|dictionary_hash}", "", "number", "of this start, on wire version 1", "commands"),
     Role("startup.firmware", "", "text", "version of the firmware", "shown"),
-    Role("unit.serial", "", "text", "serial of the flight computer's board", "calibrations",
-         "a calibration is held against the serial on the sheet", NEW),
     Role("boot_id", "", "number", "of this start, on wire version 1", "commands"),
     Role("answer.{boot_id|counter|code}", "", "number", "which command is answered", "commands"),
     Role("answer.{stage|reason}", "", "enum", "the answer, and why", "commands"),

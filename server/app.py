@@ -10,7 +10,6 @@ from pathlib import Path
 
 from server import __version__
 from server.bridge.link_watch import LinkState
-from server.calibrating.desk import CalibrationDesk
 from server.cli.shared import print_line
 from server.http.context import PageContext
 from server.http.operator_socket import tell_authority
@@ -18,7 +17,6 @@ from server.http.security import TokenGuard, new_token
 from server.http.serving import KEEPER, listening_socket, serve
 from server.http.viewers import Hub
 from server.live.count_desk import CountDesk
-from server.live.foreseen.foretelling import Foretelling
 from server.live.listeners import Listeners
 from server.live.loop_first import loop_first
 from server.live.pad_desk import PadDesk
@@ -74,7 +72,6 @@ async def run_live(
         if live.pad_sheet is not None:
             site.pad = PadDesk(station, live.pad_sheet)
         site.count = CountDesk(station, site.pad)
-        site.calibrations = CalibrationDesk(station)
         log.hide(*site.tokens.values())
         await station.start()
         running = " ".join(filter(None, made_by))
@@ -82,8 +79,6 @@ async def run_live(
         standing = [Standing("heartbeat", "the pages' heartbeat", hub.beat_forever, station.notes)]
         if site.pad is not None:
             standing.append(Standing("pad sheet", "the pad sheet's look", site.pad.look_forever, station.notes))
-            foretelling = Foretelling(station, site.pad)
-            standing.append(Standing("foretelling", "the drawn flights", foretelling.look_forever, station.notes))
         standing.append(Standing("count", "the count", site.count.look_forever, station.notes))
         for task in standing:
             task.start()
@@ -95,7 +90,6 @@ async def run_live(
                 task.cancel()
             if site.trials is not None:
                 await site.trials.close()
-            await site.calibrations.close()
             if site.pad is not None:
                 site.pad.close()
             path = await station.stop()

@@ -35,19 +35,17 @@ ROOMS: dict[str, str] = {
     "bridge": "",
     "recording": "",
     "telemetry": "protocol",
-    "design": "flight protocol",
+    "design": "flight",
     "analysis": "telemetry recording design flight protocol",
     "uplink": "telemetry protocol",
     "pad": "telemetry design protocol",
     "trials": "telemetry flight protocol",
     "live": "analysis uplink pad trials bridge recording telemetry design protocol",
-    "study": "review analysis design flight protocol",
     "review": "analysis recording telemetry pad design flight protocol",
     "logs": "flight protocol",
     "shelf": "review recording telemetry logs flight protocol",
-    "calibrating": "live telemetry uplink design flight protocol",
-    "http": "live calibrating shelf review study design telemetry uplink recording rehearsal flight protocol",
-    "workbench": "calibrating bridge recording telemetry uplink logs flight firmware protocol",
+    "http": "live shelf review design telemetry uplink recording rehearsal flight protocol",
+    "workbench": "bridge recording telemetry uplink logs flight firmware protocol",
     "flight": "protocol",
     "twin": "flight protocol",
     "firmware": "protocol",
@@ -62,22 +60,12 @@ FLIGHT_ROOMS: dict[str, str] = {
     "air": "",
     "motion": "air",
     "airframe": "air motion",
-    "causes": "air motion airframe",
     "control": "",
-    "effectiveness": "airframe control",
     "sensors": "",
     "descent": "air",
-    "dispersion": "air airframe motion",
     "link": "",
     "power": "",
-    "calibration": "",
-    "inertial": "",
-    "loop": "air airframe control",
-    "servo": "",
-    "weighing": "airframe",
 }
-# Asked on demand only: nothing that every start loads may import them, and they may use scipy.
-ON_DEMAND = frozenset("causes inertial effectiveness loop servo calibration weighing dispersion".split())
 AT_MOST = 25  # files of one kind in a folder
 ROOT_AT_MOST = 10  # modules at the root of server/
 
@@ -148,8 +136,7 @@ def is_pure(me: str, name: str, ours: bool) -> bool:
     if inside(me, "protocol"):
         return ours or top in PURE | {"numpy", "cobs"} | (READS_FILES if me in READERS else set())
     listens = me == "server.twin.listener" and top in OUTSIDE
-    on_demand = top == "scipy" and any(inside(me, f"server.flight.{room}") for room in ON_DEMAND)
-    return ours or listens or on_demand or top == "numpy" or (top in STDLIB and top not in OUTSIDE)
+    return ours or listens or top == "numpy" or (top in STDLIB and top not in OUTSIDE)
 
 
 def is_allowed(me: str, name: str) -> bool:

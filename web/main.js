@@ -32,7 +32,6 @@ import { Live } from "./station/live.js";
 import { Operator, takeToken } from "./station/operator.js";
 import { Rehearsals } from "./station/rehearsals.js";
 import { Shelf } from "./station/shelf.js";
-import { Studies } from "./station/studies.js";
 import { TrialPlans } from "./station/trial_plans.js";
 import { ViewSocket } from "./station/view_socket.js";
 
@@ -63,7 +62,6 @@ const operator = new Operator({
 const shelf = new Shelf({ changed, trouble, token: () => operator.token, opened: () => opened.replay?.name });
 const trialPlans = new TrialPlans(changed);
 const rehearsals = new Rehearsals(changed);
-const studies = new Studies(changed);
 const ears = new Ears(window, changed);
 const delay = new Delay({ ask: getClock, now: seconds, changed });
 
@@ -83,12 +81,7 @@ function snapshot() {
   const silentSince = viewSocket?.silentSince ?? null;
   const now = performance.now();
   const { beat, store } = live;
-  const people = {
-    desk: operator.state,
-    trials: trialPlans.known,
-    rehearsals: rehearsals.known,
-    studies: studies.known,
-  };
+  const people = { desk: operator.state, trials: trialPlans.known, rehearsals: rehearsals.known };
   return pageOf({
     about,
     canKeep,
@@ -120,7 +113,6 @@ const acts = {
   ...shelf.acts,
   ...trialPlans.acts,
   ...rehearsals.acts,
-  ...studies.acts,
   changed,
   trouble,
   live: backToLive,

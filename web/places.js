@@ -12,7 +12,6 @@ import { besidePanel } from "./panels/learn/beside_panel.js";
 
 import { ComparePanel } from "./panels/learn/compare_panel.js";
 import { CursorStates, cursorPanel } from "./panels/learn/cursor_panel.js";
-import { DispersionPanel } from "./panels/learn/dispersion_panel.js";
 import { WholeFigures } from "./panels/learn/figures_panel.js";
 import { FindingsPanel } from "./panels/learn/findings_panel.js";
 import { GoalsPanel } from "./panels/learn/goals_panel.js";
@@ -22,7 +21,6 @@ import { ConfigurationPanel, NextFlightPanel } from "./panels/learn/plan_panel.j
 import { CurvesPanel, VehiclePanel } from "./panels/learn/plan_pictures.js";
 import { SessionList } from "./panels/learn/session_list.js";
 import { StoryPanel } from "./panels/learn/story_panel.js";
-import { StudyPanel } from "./panels/learn/study_panel.js";
 import { SummaryPanel } from "./panels/learn/summary_panel.js";
 import { VerdictPanel } from "./panels/learn/verdict_panel.js";
 import { VideoPanel } from "./panels/learn/video_panel.js";
@@ -33,7 +31,6 @@ import { LinkNow } from "./panels/ready/link_now.js";
 import { PadSheetPanel } from "./panels/ready/pad_sheet.js";
 import { RailPanel } from "./panels/ready/rail_panel.js";
 import { WholePadSheet } from "./panels/ready/whole_pad_sheet.js";
-import { CalibratePanel } from "./panels/try/calibrate_panel.js";
 import { ChannelTable } from "./panels/try/channel_table.js";
 import { FinPanel } from "./panels/try/fin_panel.js";
 import { RehearsalPanel } from "./panels/try/rehearsal_panel.js";
@@ -65,7 +62,6 @@ const PLACES = {
       ],
       [
         ["bench-trials", "Bench trials", TrialPanel],
-        ["calibrate", "Calibrate", CalibratePanel],
         ["rehearsals", "Rehearsals", RehearsalPanel],
         ["share", "Watching along", SharePanel],
       ],
@@ -138,7 +134,6 @@ const PLACES = {
       [
         ["story", "", StoryPanel],
         ["whole", "", ReviewStrips],
-        ["study", "", StudyPanel],
         ["figures", "The flight in numbers", WholeFigures],
         ["summary", "Summary", SummaryPanel],
         ["whole-pad-sheet", "Pad sheet", WholePadSheet],
@@ -146,7 +141,6 @@ const PLACES = {
         ["vehicle", "The vehicle, to scale", VehiclePanel],
         ["next", "Next flight", NextFlightPanel],
         ["curves", "", CurvesPanel],
-        ["dispersion", "Where it may come down", DispersionPanel],
         ["configuration", "This configuration", ConfigurationPanel],
         ["onboard", "Onboard log", OnboardPanel],
       ],

@@ -83,14 +83,10 @@ class Heard:
 
 
 class Judging:
-    """Keeps the flight log and makes judgements when they are due.
+    """Keeps the flight log and makes judgements when they are due."""
 
-    With `keeps` the log stays when the last of them is made, for whoever asks more of a finished recording (`case_now`).
-    """
-
-    def __init__(self, dictionary: Dictionary, facts: SheetNumbers = NOTHING_TOLD, keeps: bool = False) -> None:
+    def __init__(self, dictionary: Dictionary, facts: SheetNumbers = NOTHING_TOLD) -> None:
         self._dictionary = dictionary
-        self._keeps = keeps
         self._roles, self._facts = RoleColumns(dictionary.roles), facts
         ranged = (role for role, channel in dictionary.roles.items() if channel.sensor_range is not None)
         self._ranged = frozenset(ranged)
@@ -116,13 +112,6 @@ class Judging:
     def copy(self) -> Judging:
         """Return another one in the same state; what never changes is shared."""
         return deepcopy(self, unchanging(self._dictionary))
-
-    def case_now(self, order: int, now_s: float) -> Case:
-        """Return the flight as known at a frame, by its order and time."""
-        facts, wind = self._facts, self._pad_wind
-        if wind is not None:
-            facts = replace(facts, wind_m_s=wind.speed_m_s)
-        return Case(self._log, facts, self._moments, self._figures, order, now_s, self._ranged, wind)
 
     def take(self, heard: Heard, strict: bool = False) -> TrackerOutput:
         """Keep a stretch and judge what is due in it; `strict` lets exceptions through and leaves a ruin.
@@ -161,7 +150,7 @@ class Judging:
                 self._take_moment(entry)
             self._find(Instant(order, entry.rx_s, entry.t), out)
         self._judge_until(batch, batch.first_order + len(batch.frame_t), out)
-        if not self._keeps and LAST_MOMENT in self._moments and not any(self._is_wanted(place) for _, _, place in self._due):
+        if LAST_MOMENT in self._moments and not any(self._is_wanted(place) for _, _, place in self._due):
             self._log.close()
 
     def _take_wind(self, entry: JournalEntry) -> None:
@@ -245,7 +234,11 @@ class Judging:
         self._find(at, out)
 
     def _note(self, judgement: Judgement, at: Instant, out: TrackerOutput) -> None:
-        figure = judgement.judge(self.case_now(at.order, at.t))
+        facts, wind = self._facts, self._pad_wind
+        if wind is not None:
+            facts = replace(facts, wind_m_s=wind.speed_m_s)
+        case = Case(self._log, facts, self._moments, self._figures, at.order, at.t, self._ranged, wind)
+        figure = judgement.judge(case)
         if figure is None or not self._figures.is_new(figure):
             return
         out.note_figure(at, figure)

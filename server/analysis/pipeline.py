@@ -20,7 +20,6 @@ from protocol.arrays import Ints
 from protocol.dictionary import Dictionary
 from protocol.link import Link
 from server.analysis.analysis import Analysis, take_in_pieces
-from server.analysis.judgements.case import Case
 from server.analysis.judging import Heard, Judging
 from server.analysis.trackers.output import Fault, Instant, Told, TrackerOutput, fault_entry
 from server.design.pad_wind import tells_wind
@@ -42,9 +41,7 @@ NOTE_TOPICS: dict[int, str] = {
     Kind.NOTE: "note",
 }
 # What a note may call itself instead. What the station computes (moments, phases, ...) no note can claim.
-OWN_TOPICS = frozenset(
-    {"recording", "authority", "permit", "trial", "pad_sheet", "count", "calibration", "acknowledged", "fault", "foretold"}
-)
+OWN_TOPICS = frozenset({"recording", "authority", "permit", "trial", "pad_sheet", "count", "acknowledged", "fault"})
 NOT_DECODED = "a part of what was received could not be decoded"
 
 _log = logging.getLogger(__name__)
@@ -169,18 +166,6 @@ def recorded_output(
 ) -> Output:
     """Return what all records of a session lead to, in one go."""
     return _whole(dictionary, records, origin_ns, Analysis(dictionary, facts), Judging(dictionary, facts))[2]
-
-
-def recorded_case(
-    dictionary: Dictionary, records: Iterable[Record], origin_ns: int, facts: SheetNumbers = NOTHING_TOLD
-) -> Case:
-    """Return the whole flight of a session as known at its end, for what is worked out on demand only."""
-    judging = Judging(dictionary, facts, keeps=True)
-    _, judging, output = _whole(dictionary, records, origin_ns, Analysis(dictionary, facts), judging)
-    batch = output.batch
-    assert batch is not None
-    last = len(batch.frame_t) - 1
-    return judging.case_now(batch.first_order + last, float(batch.frame_t[last]) if last >= 0 else 0.0)
 
 
 def told_by(found: TrackerOutput) -> list[JournalEntry]:

@@ -18,8 +18,7 @@ from typing import NoReturn
 from server.cli.shared import CAUTION
 from server.problems import Problem
 
-# Command, the module of this room that has it (after a dot: in a folder of it), and what `--help` says. The module's
-# `add_COMMAND` fills in the parser.
+# Command, the module of this room that has it, and what `--help` says. The module's `add_COMMAND` fills in the parser.
 COMMANDS = (
     ("demo", "demo", "fly a simulated vehicle and watch it on the page"),
     ("doctor", "doctor", "look whether this computer is fit for a launch, and say what to mend"),
@@ -29,8 +28,6 @@ COMMANDS = (
     ("key", "key", "show the command key's place and fingerprint, write it for the flight computer, or make a new one"),
     ("configuration", "plan", "center of gravity and of pressure, margin and swing by the sheet"),
     ("check", "check", "check a vehicle on the bench against its dictionary"),
-    ("calibrate", "calibrate", "calibrate a sensor at the bench, step by step, into the sheet and a C header"),
-    ("weigh", "weighings.weigh", "inertia by a swing, center of gravity by two scales, thrust by a load cell"),
     ("trial", "trial", "run a written bench trial and keep the score"),
     ("rehearse", "rehearse", "fly your flight code, compiled for this computer, with the simulated vehicle"),
     ("twin", "twin", "run only the simulated vehicle, for rehearsals"),
@@ -38,10 +35,8 @@ COMMANDS = (
     ("padsheet", "pad", "check and print a pad sheet, or how the one of a session stood"),
     ("summary", "summary", "tell a session in sentences and numbers"),
     ("replay", "replay", "replay a recorded session on the page"),
-    ("study", "study", "ask a session why it flew as it did, and what to change"),
     ("compare", "review", "two or more flights side by side, aligned at a moment"),
     ("next", "plan", "forecast the next flight, and what a change would do"),
-    ("disperse", "foreseen.disperse", "how high, how straight and where it may come down, by many drawn flights"),
     ("report", "review", "write a session's report as one HTML file that needs nothing else"),
     ("onboard", "review", "bring the vehicle's own log beside a recording and align its clock"),
     ("export", "review", "write a session's tables (CSV, Parquet) or its track (KML, GPX)"),
@@ -51,9 +46,9 @@ COMMANDS = (
 GROUPS = (
     ("What to run first", ("demo", "doctor", "ports")),
     ("Setting up a vehicle", ("dictionary", "firmware", "key", "configuration")),
-    ("At the bench", ("check", "calibrate", "weigh", "trial", "rehearse", "twin")),
+    ("At the bench", ("check", "trial", "rehearse", "twin")),
     ("At the pad", ("live", "padsheet")),
-    ("At home", ("summary", "study", "replay", "compare", "next", "disperse", "report", "onboard", "export", "recover")),
+    ("At home", ("summary", "replay", "compare", "next", "report", "onboard", "export", "recover")),
 )
 HELP_AT_MOST = 100  # columns; longer lines are hard to read
 

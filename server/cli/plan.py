@@ -64,7 +64,7 @@ def add_next(after: argparse.ArgumentParser) -> None:
     after.set_defaults(run=_next)
 
 
-def sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Mapping[str, Sheet], PadWind | None]:
+def _sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Mapping[str, Sheet], PadWind | None]:
     """Return vehicle, site, figures, and the wind measured at the pad; another sheet is another day's."""
     if file.suffix.lower() == SHEET_ENDING:
         sheet, figures = file, {}
@@ -80,7 +80,7 @@ def sheets_of(file: Path, sheet: Path | None = None) -> tuple[Sheet, Sheet, Mapp
 
 def _configuration(options: argparse.Namespace) -> int:
     units = units_of(options)
-    vehicle, site, _, _ = sheets_of(options.file)
+    vehicle, site, _, _ = _sheets_of(options.file)
     told = configured(vehicle, site)
     if options.json:
         print(json.dumps(finite(told), indent=2))
@@ -97,7 +97,7 @@ def _next(options: argparse.Namespace) -> int:
         if not low <= value <= high:
             raise ChangeProblem(f"--{name.replace('_', '-')} is a number from {low:g} to {high:g}.")
     curve = None if options.motor is None else curve_of_csv(options.motor.read_text("utf-8", "replace"))
-    vehicle, site, figures, wind = sheets_of(options.file, options.sheet)
+    vehicle, site, figures, wind = _sheets_of(options.file, options.sheet)
     told = next_flight(vehicle, site, figures, change_of(numbers, curve, options.keep_margin), wind)
     if options.json:
         print(json.dumps(finite(told), indent=2))

@@ -11,10 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from server.design.calibration_sheet import CalibrationFault, calibrations_of
 from server.design.configuration import ConfigurationProblem
 from server.design.configuration_sheet import configuration_of
-from server.design.doubts import DoubtFault, sigmas_of
 from server.design.goals import GoalFault, card_of
 from server.design.sheet_numbers import problems
 from server.design.site_map import MapFault, site_map_of, with_map_file
@@ -42,8 +40,6 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     except (OSError, ValueError, RecursionError) as error:
         raise SettingsProblem(f"The sheet {path} cannot be read: {getattr(error, 'strerror', None) or error}.") from error
     vehicle, site = values.get("vehicle", {}), values.get("site", {})
-    if "calibration" in values and isinstance(vehicle, dict):  # a session keeps the vehicle's table and the site's
-        vehicle = {**vehicle, "calibration": values["calibration"]}
     if not isinstance(vehicle, dict) or not isinstance(site, dict):
         raise SettingsProblem(f"The sheet {path} needs the tables [vehicle] and [site].")
     wrong = problems(vehicle, site)
@@ -57,12 +53,7 @@ def load_sheets(path: Path | None, simulated: bool) -> Sheets:
     vehicle, site = _plain_table(_with_thrust(vehicle, path)), _plain_table(site)
     try:
         card_of(vehicle)
-        sigmas_of(vehicle, site)
-    except (GoalFault, DoubtFault) as problem:
-        raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
-    try:
-        calibrations_of(vehicle)
-    except CalibrationFault as problem:
+    except GoalFault as problem:
         raise SettingsProblem(f"The sheet {path}: {problem}.") from problem
     try:
         configuration_of(vehicle)

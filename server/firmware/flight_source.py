@@ -17,7 +17,7 @@ from server.firmware.names import LIBRARY
 
 FLIGHT_FOLDER = "flight"
 FAULTS = 9  # mistakes that can be built in: FC_FAULT=1..9
-PARTS = ("main", "navigation", "phases", "control", "side_motors", "excite", "deployment", "commands", "packets")
+PARTS = ("main", "navigation", "phases", "control", "side_motors", "deployment", "commands", "packets")
 LINK_SOURCES = (*(name for name in LIBRARY if name.endswith(".c")), "bh_dictionary.c")
 BOARD_COMPILER, EMULATOR, MACHINE = "arm-none-eabi-gcc", "qemu-system-arm", "mps2-an386"
 HOST_PROGRAM, BOARD_IMAGE = "fc_host", "fc_board.elf"
@@ -49,9 +49,8 @@ def _sources(port: str) -> list[str]:
     return [*(f"{FLIGHT_FOLDER}/fc_{part}.c" for part in (*PARTS, port)), *LINK_SOURCES]
 
 
-def _defines(fault: int, rehearsal: bool, side_motors: bool, excite: bool) -> list[str]:
-    modes = ["-DFC_SIDE_MOTORS"] * side_motors + ["-DFC_EXCITE"] * excite
-    return ["-DBH_REHEARSAL"] * rehearsal + [f"-DFC_FAULT={fault}"] * (fault != 0) + modes
+def _defines(fault: int, rehearsal: bool, side_motors: bool) -> list[str]:
+    return ["-DBH_REHEARSAL"] * rehearsal + [f"-DFC_FAULT={fault}"] * (fault != 0) + ["-DFC_SIDE_MOTORS"] * side_motors
 
 
 def host_command(
@@ -60,15 +59,13 @@ def host_command(
     fault: int = 0,
     rehearsal: bool = True,
     side_motors: bool = False,
-    excite: bool = False,
     compiler: Sequence[str] = ("gcc", "-std=c99", "-O2"),
 ) -> list[str]:
     """Return the command that compiles the program behind a pipe; `fault` 1..9 builds a mistake in, 0 none.
 
-    `side_motors` builds in the second control mode, in which it fires lateral motors by itself, `excite` a signal that moves
-    the fins while roll control is on.
+    `side_motors` builds in the second control mode, in which it fires lateral motors by itself.
     """
-    return [*compiler, *_defines(fault, rehearsal, side_motors, excite), "-o", output, *_sources("host"), "-lm"]
+    return [*compiler, *_defines(fault, rehearsal, side_motors), "-o", output, *_sources("host"), "-lm"]
 
 
 def board_command(
@@ -77,12 +74,11 @@ def board_command(
     fault: int = 0,
     rehearsal: bool = True,
     side_motors: bool = False,
-    excite: bool = False,
     compiler: Sequence[str] = (BOARD_COMPILER, "-std=c99", "-O2"),
 ) -> list[str]:
     """Return the command that compiles the image for the emulated Cortex-M4 board; the rest as `host_command`."""
     sizes = ["-DBH_RING_SIZE=1024", "-DFC_OUT_SIZE=2048"]
-    flags = [*BOARD_FLAGS, *BOARD_LINK, *sizes, *_defines(fault, rehearsal, side_motors, excite)]
+    flags = [*BOARD_FLAGS, *BOARD_LINK, *sizes, *_defines(fault, rehearsal, side_motors)]
     return [*compiler, *flags, "-o", output, *_sources("board_qemu"), "-lm"]
 
 

@@ -13,7 +13,6 @@ from typing import Annotated
 from fastapi import Depends, WebSocket
 from starlette.requests import HTTPConnection
 
-from server.calibrating.desk import CalibrationDesk
 from server.http.request_limit import RequestLimit, WorkGate
 from server.http.security import TokenGuard
 from server.http.viewers import Hub
@@ -48,7 +47,6 @@ class PageContext:
     trials: TrialDesk | None = None
     pad: PadDesk | None = None
     count: CountDesk | None = None
-    calibrations: CalibrationDesk | None = None
     ignites_t: float | None = None  # of a demonstration, timeline seconds
     rate: float = 1.0
     shared_link: str | None = None  # where phones may watch
@@ -57,7 +55,6 @@ class PageContext:
     sending: set[asyncio.Future[None]] = field(default_factory=set)  # kept until done, or they may vanish unsent
     limit: RequestLimit = field(default_factory=RequestLimit)
     work: WorkGate = field(default_factory=WorkGate)  # what takes a while to work out waits its turn here
-    drawing: asyncio.Lock = field(default_factory=asyncio.Lock)  # many flights for one person at a time
     opening: Lock = field(default_factory=Lock)  # a page asks several things of a session at once; it is opened once
     opened: deque[tuple[str, Stamp, Review, bytes]] = field(default_factory=lambda: deque(maxlen=2))
     onboard: OnboardStore = field(default_factory=OnboardStore)

@@ -37,7 +37,6 @@ DESK_REQUESTS = (
     "trial",
     "pad",
     "count",
-    "calibrate",
     "alive",
 )
 

@@ -201,8 +201,6 @@ def _answer(site: PageContext, station: Station, operator: str, request: dict[st
         return _pad(site, operator, request)
     if kind == "count":
         return _count(site, operator, request)
-    if kind == "calibrate":
-        return _calibrate(site, operator, request)
     return _reply_shape(station, station.act(operator, kind, request))
 
 
@@ -223,13 +221,6 @@ def _count(site: PageContext, operator: str, request: dict[str, Any]) -> dict[st
     if site.count is None:
         return {"ok": False, "sentence": "this station keeps no count", "id": None}
     reply = site.count.answer(operator, request)
-    return {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
-
-
-def _calibrate(site: PageContext, operator: str, request: dict[str, Any]) -> dict[str, Any]:
-    if site.calibrations is None:
-        return {"ok": False, "sentence": "this station calibrates nothing", "id": None}
-    reply = site.calibrations.answer(operator, request)
     return {"ok": reply.ok, "sentence": reply.sentence, "id": reply.id}
 
 

@@ -1,22 +1,14 @@
-"""What follows from a session's sheet, over HTTP: this configuration, the next flight and many drawn ones.
-
-They only read and compute; the many in a process of their own, which ends with the request that asked for it.
-"""
+"""What follows from a session's sheet, over HTTP: this configuration and the next flight. They only read and compute."""
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import aclosing
+from collections.abc import Callable, Mapping
 from math import isfinite
-from typing import Annotated
 
-from fastapi import APIRouter, HTTPException, Query, Request
-from fastapi.responses import Response, StreamingResponse
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import Response
 
 from server.design.configuration import ConfigurationProblem
-from server.design.dispersion import FEWEST_FLIGHTS
-from server.design.drawn_apart import order
 from server.design.flight_basis import CHANGES, FlightChange, NextFlightProblem, change_of
 from server.design.next_flight import configured, next_flight
 from server.design.pad_wind import PadWind
@@ -24,9 +16,7 @@ from server.flight.airframe.thrust_curve import CurveProblem, curve_of_csv
 from server.http.context import LIVE, PageContext, Site
 from server.http.openapi import PLAN_QUERY, given, refusals
 from server.http.opened import opened
-from server.http.request_limit import Busy
 from server.json_text import to_json
-from server.live.foreseen.drawn_flights import drawn_lines
 from server.review.review import final_figures, measured_wind
 
 Sheet = Mapping[str, object]
@@ -52,50 +42,6 @@ async def planned(name: str, request: Request, site: Site) -> Response:
 async def configuration(name: str, site: Site) -> Response:
     """Return centers of gravity and pressure, margin and swing by the sheet."""
     return await site.work.run(lambda: _told(lambda: configured(*_case(site, name)[:2])))
-
-
-MOST_DRAWN = 2000
-DRAWN = {**given("application/x-ndjson"), **refusals(404, 503)}
-SEEDS = 2**31 - 1
-SOUNDING_AT_MOST = 12_000
-
-
-@router.get("/dispersion", openapi_extra=PLAN_QUERY, response_class=StreamingResponse, responses=DRAWN)
-async def drawn(
-    name: str,
-    request: Request,
-    site: Site,
-    flights: Annotated[int, Query(ge=FEWEST_FLIGHTS, le=MOST_DRAWN)] = FEWEST_FLIGHTS,
-    seed: Annotated[int, Query(ge=0, le=SEEDS)] = 1,
-    sounding: Annotated[str, Query(max_length=SOUNDING_AT_MOST)] = "",
-    by_flight: bool = False,
-) -> StreamingResponse:
-    """Draw many flights and tell of them line by line: how many are done, and last what they say or why nothing.
-
-    It takes the changes of `next-flight`, and `sounding`, the wind by height as the text of its CSV. Who goes away ends it.
-    """
-    query = request.query_params
-    numbers, thrust = _changes(query), query.get("thrust") or ""
-    asked = {
-        "flights": flights,
-        "seed": seed,
-        "changes": numbers,
-        "thrust": thrust,
-        "keep_margin": query.get("keep_margin") == "1",
-        "sounding": sounding,
-        "by_flight": by_flight,
-    }
-    vehicle, ground, figures, wind = await site.work.run(lambda: _case(site, name))
-    if site.drawing.locked():
-        raise Busy("Flights are being drawn for somebody already; try again in a moment.")
-    text = order((vehicle, ground), figures, wind, asked)
-    return StreamingResponse(_lines(site.drawing, text), media_type="application/x-ndjson")
-
-
-async def _lines(turn: asyncio.Lock, text: str) -> AsyncIterator[bytes]:
-    async with turn, aclosing(drawn_lines(text)) as lines:
-        async for line in lines:
-            yield line
 
 
 def _next(site: PageContext, name: str, change: FlightChange) -> Mapping[str, object]:
@@ -126,18 +72,15 @@ def _sentence(text: str) -> str:
 
 
 def _change(query: Mapping[str, str]) -> FlightChange:
-    numbers, thrust = _changes(query), query.get("thrust")
+    numbers = {name: _number(name, query[name]) for name in CHANGES if query.get(name)}
+    thrust = query.get("thrust")
+    if thrust and len(thrust) > CURVE_AT_MOST:
+        raise HTTPException(422, "The thrust curve is too long; a hundred points are plenty.")
     try:
         curve = curve_of_csv(thrust) if thrust else None
     except CurveProblem as problem:
         raise HTTPException(422, f"The other motor: {problem}.") from problem
     return change_of(numbers, curve, query.get("keep_margin") == "1")
-
-
-def _changes(query: Mapping[str, str]) -> dict[str, float]:
-    if len(query.get("thrust") or "") > CURVE_AT_MOST:
-        raise HTTPException(422, "The thrust curve is too long; a hundred points are plenty.")
-    return {name: _number(name, query[name]) for name in CHANGES if query.get(name)}
 
 
 def _number(name: str, text: str) -> float:

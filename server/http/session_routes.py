@@ -27,8 +27,6 @@ from server.review.summary import summarize
 from server.review.summary_shape import JudgedCard
 from server.review.verdict import verdict_of
 from server.shelf.shelf import UnknownSession
-from server.study.asking import whole_flight
-from server.study.subjects import SUBJECTS, answered
 from server.telemetry.columns import columns_payload
 
 BUILDS_AT_MOST = 12  # as many as a person compares
@@ -128,23 +126,6 @@ async def summary(name: str, site: Site) -> dict[str, Any]:
     if name == LIVE:
         raise HTTPException(409, "A summary is made of a finished session.")
     return await site.work.run(lambda: _told(opened(site, name)))
-
-
-@router.get("/studies")
-def studies() -> list[dict[str, str]]:
-    """Return what a recording can be asked on demand: each subject's name and question."""
-    return [{"name": name, "question": subject.question} for name, subject in SUBJECTS.items()]
-
-
-@router.get("/sessions/{name}/study/{subject}", response_class=Response, responses={**given("application/json"), **SESSION})
-async def study(name: str, subject: str, site: Site) -> Response:
-    """Return what one subject's study of a finished session tells."""
-    if name == LIVE:
-        raise HTTPException(409, "A study is made of a finished session.")
-    if subject not in SUBJECTS:
-        raise HTTPException(404, "There is no such study.")
-    told = await site.work.run(lambda: answered(subject, whole_flight(opened(site, name))).body())
-    return Response(to_json(told), media_type="application/json")
 
 
 def _told(review: Review) -> dict[str, Any]:

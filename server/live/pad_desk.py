@@ -11,11 +11,10 @@ import asyncio
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
-from server.design.calibration_sheet import CalibrationFault, Calibrations, calibrations_of
 from server.design.pad_wind import PadWind
 from server.design.sheet_numbers import sheet_numbers_of
 from server.live.station import Station
-from server.pad.plan import PadPlan, with_calibrations
+from server.pad.plan import PadPlan
 from server.pad.readings import PadReadings
 from server.pad.record import TOPIC
 from server.pad.sheet import PadSheet, SheetEvent
@@ -24,16 +23,7 @@ from server.timestamps import NS_PER_S
 from server.uplink.command_entry import Reply
 
 LOOK_S = 0.25
-SERIAL_ROLE = "unit.serial"
 MOMENTS = {"lift_off": SheetEvent.LIFT_OFF, "landing": SheetEvent.LANDING}
-
-
-def _calibrations(vehicle: Mapping[str, object]) -> Calibrations | None:
-    """A sheet that a session keeps was looked over when it was read; of one that was not, nothing is asked."""
-    try:
-        return calibrations_of(vehicle)
-    except CalibrationFault:
-        return None
 
 
 class PadDesk:
@@ -42,9 +32,6 @@ class PadDesk:
     def __init__(self, station: Station, plan: PadPlan) -> None:
         self._station = station
         self._readings = PadReadings(station, sheet_numbers_of(*station.header.sheets))
-        self._calibrations = _calibrations(station.header.sheets[0])
-        if self._calibrations is not None:
-            plan = with_calibrations(plan, station.dictionary)
         self.sheet = PadSheet(plan, station.dictionary)
         self._seen = 0
         self._take_up()
@@ -78,9 +65,6 @@ class PadDesk:
             self._follow(entry, now_s)
         self._seen = self._station.store.journal_next
         self._readings.wind = self.wind
-        if self._calibrations is not None:
-            told = self._station.store.latest_text(SERIAL_ROLE)
-            self._readings.calibration_faults = self._calibrations.faults(told, self._now().date())
         self.sheet.look(self._readings, now_s)
         self._keep()
 
@@ -88,10 +72,6 @@ class PadDesk:
     def wind(self) -> PadWind | None:
         """The wind measured at the pad, None while nobody has ticked it."""
         return self.sheet.wind
-
-    def foresee(self, inside_percent: float | None) -> None:
-        """Take the share of drawn flights that come down inside the field; None where it is not told."""
-        self._readings.foreseen_percent = inside_percent
 
     def _follow(self, entry: JournalShape, now_s: float) -> None:
         topic, key = entry["topic"], entry["key"]
@@ -115,11 +95,8 @@ class PadDesk:
         for change in self.sheet.take_changes():
             self._station.notes.note(TOPIC, change.key, change.severity, change.text, change.body)
 
-    def _now(self) -> datetime:
-        return datetime.fromtimestamp(self._station.clock.wall_ns() / NS_PER_S, UTC)
-
     def _utc(self) -> str:
-        return self._now().strftime("%Y-%m-%dT%H:%M:%SZ")
+        return datetime.fromtimestamp(self._station.clock.wall_ns() / NS_PER_S, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
     # ------------------------------------------------------------ acts of a person
 

@@ -134,9 +134,6 @@ class LiveStore:
         self._places = {
             c.role: (spec.name, c.name) for spec in specs.values() for c in spec.columns if c.role and c.kind != "text"
         }
-        self._text_places = {
-            c.role: (spec.name, c.name) for spec in specs.values() for c in spec.columns if c.role and c.kind == "text"
-        }
         self.journal: list[JournalShape] = []
         self.journal_next = 0
         self.version = 0
@@ -178,12 +175,6 @@ class LiveStore:
         """Return the newest value of a role, or None when there is none."""
         place = self._places.get(role)
         return self.tables[place[0]].last(place[1]) if place else None
-
-    def latest_text(self, role: str) -> str:
-        """Return the newest text of a role, "" when there is none."""
-        place = self._text_places.get(role)
-        texts = self.tables[place[0]].texts()[place[1]] if place else []
-        return texts[-1] if texts else ""
 
     def rx_at(self, t: float) -> float | None:
         """Return the session second in which the newest row up to timeline second `t` came, None when there is none.

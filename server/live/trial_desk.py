@@ -11,15 +11,13 @@ topic "trial", so that page and replay see a trial as they see all else, in the 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from protocol.errors import DictionaryError
-from server.design.sheet_numbers import sheet_numbers_of
 from server.live.station import Station
 from server.recording.records import Kind
 from server.trials.asks import Disarm, SafeAll, Send
-from server.trials.chains import ChainScore, ServoLimits, chains_of
 from server.trials.plan import TrialPlan, check_cycles, parse_plan, sample_plans
 from server.trials.result import TrialResult, result_of
 from server.trials.score import Progress
@@ -170,7 +168,7 @@ class TrialDesk:
         done, _ = await asyncio.wait([task], timeout=CLOSED_WITHIN_S)
         if not done:  # its result is kept all the same, and says that nobody has seen the vehicle safe
             task.cancel()
-            self._note_result(running, ())
+            self._note_result(running)
 
     def _confirmed(self, armed: Armed, operator: str) -> Reply:
         permit = armed.permit
@@ -227,22 +225,18 @@ class TrialDesk:
         begun = f"Trial {running.id} begins: {trial.plan.title}, cycles: {trial.cycles}"
         self._note(running, station.now_s(), begun)
         try:
-            try:
-                while not trial.is_over:
-                    self._step(running)
-                    await asyncio.sleep(POLL_S)
-            finally:
-                permit = running.permit
-                if permit is not None:
-                    station.ask(lambda queue, now_s: queue.permits.end(permit, "the trial is over", now_s))
-            # Some seconds of computing, which nothing that keeps the vehicle safe may wait for.
-            chains = await asyncio.to_thread(chains_of, trial.score, _limits(station))
+            while not trial.is_over:
+                self._step(running)
+                await asyncio.sleep(POLL_S)
         finally:
             self._running = None
-        return self._note_result(running, chains)
+            permit = running.permit
+            if permit is not None:
+                station.ask(lambda queue, now_s: queue.permits.end(permit, "the trial is over", now_s))
+        return self._note_result(running)
 
-    def _note_result(self, running: Running, chains: Sequence[ChainScore]) -> TrialResult:
-        trial, result = running.trial, result_of(running.trial, chains)
+    def _note_result(self, running: Running) -> TrialResult:
+        trial, result = running.trial, result_of(running.trial)
         text = f"Trial {running.id} {trial.outcome}: {result['passed']} of {result['runs']} runs passed"
         text += f"; {trial.cause}" if trial.cause else ""
         self._note(running, self._station.now_s(), text, result)
@@ -383,11 +377,3 @@ def plan_shape(plan: TrialPlan) -> dict[str, object]:
         "runs_per_cycle": len(plan.variants),
         "lines": plan.lines(),
     }
-
-
-def _limits(station: Station) -> ServoLimits:
-    """Return what the vehicle's sheet promises of its servos."""
-    told = sheet_numbers_of(*station.header.sheets)
-    return ServoLimits(
-        told.servo_dead_time_most_s, told.servo_lag_most_s, told.servo_rate_least_rad_s, told.servo_backlash_rad
-    )

@@ -25,8 +25,7 @@
                                                   only when this item is met
     why = "..."
 
-A vehicle that can be rehearsed gets one item more than its file has: what its firmware was built for. One whose sheet lists
-calibrations gets another: whether they are of the unit that is fitted, and not too old.
+A vehicle that can be rehearsed gets one item more than its file has: what its firmware was built for.
 
 Every mistake is a `DictionaryError` naming the file, the table and the key.
 """
@@ -65,20 +64,8 @@ BUILD_ITEM = {
     "why": "A rehearsal build can be made to believe that it flies. Nothing ticks this line away: load the flight build.",
 }
 NAME = re.compile(r"[a-z][a-z0-9-]{0,39}\Z")
-CALIBRATIONS = "site.calibrations"
-CALIBRATION_ITEM = {
-    "name": "calibrations",
-    "title": "Calibrations",
-    "role": CALIBRATIONS,
-    "equals": 0,
-    "why": "A calibration of another unit makes a good sensor wrong. Calibrate this one, or take the old numbers out.",
-}
-CALIBRATION_BOUND = "of the unit that is fitted, not too old"
-FORESEEN = "foreseen.inside"
 QUANTITIES: Mapping[str, str] = {
-    FORESEEN: "share of drawn flights that come down inside the field's boundary if all goes as it should, percent",
     "site.wind": "wind at the pad, as measured there or else by the site sheet, m/s",
-    CALIBRATIONS: "calibrations on the sheet that are of another unit or too old",
     "units.force_apart": "greatest distance of the two inertial units' specific forces, m/s2",
     "units.rate_apart": "greatest distance of the two inertial units' body rates, rad/s",
     "ground.warnings": "warnings that stand among the alarms",
@@ -174,14 +161,6 @@ class PadPlan:
         return {"title": self.title, "note": self.note, "groups": groups, "toml": self.text}
 
 
-def with_calibrations(plan: PadPlan, dictionary: Dictionary) -> PadPlan:
-    """Return a sheet that asks for the calibrations, whatever its file says."""
-    if any(condition.role == CALIBRATIONS for item in plan.items for condition in item.conditions):
-        return plan
-    item = replace(_PadReader(dictionary).made(CALIBRATION_ITEM), bound=CALIBRATION_BOUND)
-    return replace(plan, groups=(*plan.groups, ItemGroup(item.title, (item,))))
-
-
 def sample_text() -> str:
     """Return the sheet that comes along, for the invented Sandpiper."""
     return resources.files("server.pad").joinpath("sheets/sandpiper-pad.toml").read_text("utf-8")
@@ -238,12 +217,8 @@ class _PadReader:
         """Where a vehicle can be rehearsed, every sheet asks what its firmware was built for, whatever its file says."""
         if self._dictionary.rehearsal is None:
             return
-        item = self.made(BUILD_ITEM)
-        yield ItemGroup(item.title, (item,))
-
-    def made(self, item: Mapping[str, object]) -> Item:
-        """Return an item of the station's own."""
-        return self._item(TomlTable(item, str(item["name"]), "pad sheet"))
+        table = TomlTable(BUILD_ITEM, "firmware build", "pad sheet")
+        yield ItemGroup(BUILD_ITEM["title"], (self._item(table),))
 
     def _item(self, table: TomlTable) -> Item:
         name = table.get("name", str)

@@ -10,7 +10,6 @@ from math import sqrt
 
 from server.design.pad_wind import PadWind
 from server.design.sheet_numbers import SheetNumbers
-from server.pad.plan import CALIBRATIONS, FORESEEN
 from server.telemetry.conditions import Reading, Readings
 
 AXES = "xyz"
@@ -23,8 +22,6 @@ class PadReadings:
     def __init__(self, readings: Readings, facts: SheetNumbers) -> None:
         self._readings, self._facts = readings, facts
         self.wind: PadWind | None = None  # as measured at the pad
-        self.calibration_faults: list[str] | None = None  # of the sheet's calibrations; None while nobody can tell
-        self.foreseen_percent: float | None = None  # of drawn flights, inside the field
         self.alarms: dict[str, str] = {}
 
     def follow(self, key: str, severity: str, body: Mapping[str, object]) -> None:
@@ -39,12 +36,6 @@ class PadReadings:
         if role == "site.wind":
             wind_m_s = self._facts.wind_m_s if self.wind is None else self.wind.speed_m_s
             return None if wind_m_s is None else Reading(wind_m_s, now_s)
-        if role == CALIBRATIONS:
-            faults = self.calibration_faults
-            text = "" if faults is None else "; ".join(faults) or "all of this unit"
-            return None if faults is None else Reading(float(len(faults)), now_s, text=text)
-        if role == FORESEEN:
-            return None if self.foreseen_percent is None else Reading(self.foreseen_percent, now_s)
         if role == "ground.warnings":
             return Reading(float(sum(severity == "warning" for severity in self.alarms.values())), now_s)
         if role in UNIT_KINDS:

@@ -27,14 +27,14 @@ from enum import StrEnum
 
 from protocol.dictionary import Dictionary
 from server.design.pad_wind import QUANTITY, PadWind, wind_of
-from server.pad.plan import CALIBRATIONS, Item, PadPlan
+from server.pad.plan import Item, PadPlan
 from server.telemetry.conditions import Check, Readings, check_condition
 
 GOOD_AFTER_S = 2.0
 TOLD_AFTER_S = 3.0  # how long an item must have been lost before it is an event; at lift-off half the sheet is, for a moment
 REMEMBERED_S = 10.0  # how far back the sheet can say what it said just before the lift-off
 # What no telemetry tells, so that a page knows its value by the journal alone: each change is kept, not only a new standing.
-UNTOLD = frozenset({QUANTITY, CALIBRATIONS})
+UNTOLD = frozenset({QUANTITY})
 NUMBER_AT_MOST = 1e9  # also refuses what is no number, and whole numbers of a thousand digits
 ADVICE = "This sheet advises. The range safety officer decides."
 

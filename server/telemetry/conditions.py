@@ -34,7 +34,6 @@ GROUND_DISPLAY = {
     "ground.pad_minutes_on": (1.0, 0, "min"),
     "ground.warnings": (1.0, 0, ""),
     "site.wind": (1.0, 1, "m/s"),
-    "site.calibrations": (1.0, 0, ""),
     "units.force_apart": (1.0, 2, "m/s2"),
     "units.rate_apart": (180.0 / pi, 1, "deg/s"),
 }
@@ -42,15 +41,11 @@ GROUND_DISPLAY = {
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """The latest value of a role, the session second it arrived, and how old it was then (`telemetry.lag`).
-
-    `text` goes before the value's own words where the station made the value.
-    """
+    """The latest value of a role, the session second it arrived, and how old it was then (`telemetry.lag`)."""
 
     value: float
     rx_s: float
     lag_s: float = 0.0
-    text: str = ""
 
     @property
     def true_s(self) -> float:
@@ -138,7 +133,7 @@ def check_condition(
     if reading is None:
         return Check(condition.name, condition.title, False, "not reported", known=False)
     channel = dictionary.roles.get(role)
-    text = reading.text or value_text(role, reading.value, channel)
+    text = value_text(role, reading.value, channel)
     age_s = now_s - reading.true_s
     if reading.lag_s > SHOWN_LAG_S:
         text = f"{text}, heard {now_s - reading.rx_s:.1f} s ago, {age_s:.1f} s old"

@@ -17,12 +17,7 @@ A step is one of
     { wait_s = 1.5, expect = [ ... ] }
     { sweep = "fin_move", args = { fin = 1 }, over = "angle", from = -0.2, to = 0.2, step = 0.05, dwell_s = 0.3 }
 
-    { follow = "fin_move", args = { fin = 1 }, over = "angle", commanded = "fin[1].commanded", through = [0.1, -0.1],
-      settle_s = 0.5 }
-
-A sweep goes from `from` up to `to` and back down, and keeps what is measured at each place. A `follow` goes through its
-angles and keeps every sample of the way, commanded and measured; it waits a little longer each time by another amount, so
-that its steps come at all moments between two packets. `expect` lists comparisons
+A sweep goes from `from` up to `to` and back down, and keeps what is measured at each place. `expect` lists comparisons
 on roles, written like the interlocks of a dictionary ({ role = ..., equals = ... }); they must come to hold within
 `within_s`, beyond the effects the dictionary names, which are always waited for. Every mistake is a `DictionaryError`
 naming the plan's file, the step and the key.
@@ -44,7 +39,6 @@ from protocol.errors import DictionaryError, ValueRefused
 from protocol.toml_table import TomlTable
 from server.flight.control.linkage import FALLING, NEITHER, RISING
 from server.telemetry.comparisons import known_roles, read_comparison
-from server.trials.step import Followed, Sample, Step
 
 FORMAT = 1
 COMMANDS_AT_MOST = 20_000  # as many as the command desk permits in one plan; a test holds the two together
@@ -54,10 +48,42 @@ WAIT_AT_MOST_S = 50.0  # below the minute without progress that ends a permit
 PATIENCE_S = 3.0  # a command's time to live, on top of the time its effect may take
 DWELL_S = 0.3
 SWEEP_SETTLE_S = 0.3
-FOLLOW_SETTLE_S = 0.5
-SPREAD_S, GOLDEN = 0.1, 0.6180339887  # multiples of the golden ratio spread evenly; two packets at 20 Hz
 PING = "ping"
 NAME = re.compile(r"[a-z][a-z0-9-]{0,39}\Z")
+
+
+@dataclass(frozen=True)
+class Sample:
+    """What a step of a sweep measures: the role, what was asked, the direction it is reached in, and for how long."""
+
+    role: str
+    group: str  # which sweep: one linkage
+    commanded: float
+    direction: int
+    dwell_s: float
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step with every placeholder filled in. `command` is None for a mere wait."""
+
+    place: str
+    title: str
+    command: Command | None
+    args: Mapping[str, float]
+    expect: tuple[Condition, ...]
+    within_s: float
+    settle_s: float
+    is_ping: bool = False
+    sample: Sample | None = None
+
+    @property
+    def label(self) -> str:
+        """What its times are gathered under: the command and its worded arguments, whichever channel it is for."""
+        if self.command is None:
+            return self.title
+        words = [arg.values[int(self.args[arg.name])] for arg in self.command.args if arg.values]
+        return ", ".join([self.command.title, *words])
 
 
 @dataclass(frozen=True)
@@ -134,12 +160,11 @@ def _gathered(steps: Sequence[Step]) -> Iterator[str]:
     said = set()
     for step in steps:
         command = step.command
-        whole, word = (step.sample, "sweep") if step.sample else (step.followed, "steps")
-        if whole is None or command is None:
+        if step.sample is None or command is None:
             yield step.title
         elif step.place not in said:
             said.add(step.place)
-            yield f"{command.title} {word} {whole.group}, {sum(s.place == step.place for s in steps)} moves"
+            yield f"{command.title} sweep {step.sample.group}, {sum(s.place == step.place for s in steps)} moves"
 
 
 # ---------------------------------------------------------------- finding and reading
@@ -244,13 +269,11 @@ class _Reader:
         return tuple(found)
 
     def _step(self, table: TomlTable, place: str) -> list[Step]:
-        kinds = [kind for kind in ("send", "ping", "wait_s", "sweep", "follow") if table.has(kind)]
+        kinds = [kind for kind in ("send", "ping", "wait_s", "sweep") if table.has(kind)]
         if len(kinds) != 1:
-            raise table.problem("needs exactly one of send, ping, wait_s, sweep, follow")
+            raise table.problem("needs exactly one of send, ping, wait_s, sweep")
         if kinds[0] == "sweep":
             steps = self._sweep(table, place)
-        elif kinds[0] == "follow":
-            steps = self._follow(table, place)
         elif kinds[0] == "wait_s":
             wait_s = _seconds(table, "wait_s", 0.0)
             steps = [Step(place, f"wait {wait_s:g} s", None, {}, (), self._patience_s, wait_s)]
@@ -286,39 +309,18 @@ class _Reader:
         # As the queue counts them: an argument with a scale is a float.
         return {arg.name: float(numbers[arg.name]) if arg.scale != 1.0 else numbers[arg.name] for arg in command.args}
 
-    def _moved(self, table: TomlTable, kind: str) -> tuple[Command, str, dict[str, object], Condition, str]:
-        """Return what moves, its argument that is changed, the others, the effect that follows it, and what it is called."""
-        command = self._command(table, table.get(kind, str), kind)
+    def _sweep(self, table: TomlTable, place: str) -> list[Step]:
+        command = self._command(table, table.get("sweep", str), "sweep")
         over, fixed = table.get("over", str), table.get("args", dict, {})
         shown = next((effect for effect in command.effects if effect.operand == f"{{{over}}}"), None)
         if shown is None:
             raise table.problem(f"{command.name} has no effect that follows its argument '{over}'", "over")
-        group = ", ".join(f"{name} {value:g}" for name, value in fixed.items() if isinstance(value, int | float))
-        return command, over, fixed, shown, group or command.title
-
-    def _follow(self, table: TomlTable, place: str) -> list[Step]:
-        command, over, fixed, shown, group = self._moved(table, "follow")
-        through, settle_s = table.get("through", list), _seconds(table, "settle_s", FOLLOW_SETTLE_S)
-        if not 2 <= len(through) <= SWEEP_AT_MOST:
-            raise table.problem(f"must be a list of 2 to {SWEEP_AT_MOST} angles", "through")
-        commanded = table.get("commanded", str)
-        if commanded not in self._roles:
-            raise table.problem(f"the dictionary has no role '{commanded}'", "commanded")
-        steps = []
-        for number, angle in enumerate(through):
-            args = self._args(table, command, {**fixed, over: angle})
-            followed = Followed(group, commanded, shown.role_for(args))
-            waits_s = round(settle_s + SPREAD_S * (number * GOLDEN % 1.0), 3)
-            steps.append(Step(place, _title(command, args), command, args, (), 0.0, waits_s, followed=followed))
-        return steps
-
-    def _sweep(self, table: TomlTable, place: str) -> list[Step]:
-        command, over, fixed, shown, group = self._moved(table, "sweep")
         settle_s, dwell_s = _seconds(table, "settle_s", SWEEP_SETTLE_S), _seconds(table, "dwell_s", DWELL_S)
+        group = ", ".join(f"{name} {value:g}" for name, value in fixed.items() if isinstance(value, int | float))
         steps = []
         for angle, direction in _sweep_angles(table):
             args = self._args(table, command, {**fixed, over: angle})
-            sample = Sample(shown.role_for(args), group, angle, direction, dwell_s)
+            sample = Sample(shown.role_for(args), group or command.title, angle, direction, dwell_s)
             steps.append(Step(place, _title(command, args), command, args, (), 0.0, settle_s + dwell_s, sample=sample))
         return steps
 

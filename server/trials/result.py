@@ -10,7 +10,6 @@ import numpy as np
 
 from server.flight.control.linkage import SweepPoint, analyze_sweep
 from server.flight.proportion import CONFIDENCE, two_sided, upper_bound
-from server.trials.chains import ChainScore, chain_lines
 from server.trials.score import Failure, Score
 from server.trials.state import State
 from server.trials.trial import Trial
@@ -108,12 +107,11 @@ class TrialResult(TypedDict):
     by_variant: list[VariantScore]
     latencies: list[Latencies]
     sweeps: list[Sweep]
-    chains: list[ChainScore]
     pings: Pings | None
 
 
-def result_of(trial: Trial, chains: Sequence[ChainScore] = ()) -> TrialResult:
-    """Return the result of a trial as JSON-able values; seconds and radians. `chains` as of `chains.chains_of`.
+def result_of(trial: Trial) -> TrialResult:
+    """Return the result of a trial as JSON-able values; seconds and radians.
 
     `upper_bound` is the one-sided exact bound at 95 %, `interval` the two-sided exact one (Clopper and Pearson, see
     `server.flight.proportion`).
@@ -140,7 +138,6 @@ def result_of(trial: Trial, chains: Sequence[ChainScore] = ()) -> TrialResult:
         ],
         "latencies": [{"title": label, **distribution(times)} for label, times in score.latencies.items() if times],
         "sweeps": [sweep for name, points in score.sweeps.items() if (sweep := _sweep(name, points))],
-        "chains": list(chains),
         "pings": _pings(score) if score.pings else None,
     }
 
@@ -242,15 +239,7 @@ def _pings(score: Score) -> Pings:
 
 def result_text(result: TrialResult) -> str:
     """Return the result as plain lines for a terminal."""
-    return "\n".join(
-        [
-            *_score_lines(result),
-            *_time_lines(result),
-            *_sweep_lines(result),
-            *chain_lines(result["chains"]),
-            *_ping_lines(result),
-        ]
-    )
+    return "\n".join([*_score_lines(result), *_time_lines(result), *_sweep_lines(result), *_ping_lines(result)])
 
 
 def _score_lines(result: TrialResult) -> list[str]:

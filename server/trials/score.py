@@ -31,10 +31,6 @@ class Failure(Progress):
     rx: float
 
 
-Heard = dict[float, tuple[float, float]]
-"""Readings by arrival: when it was sent (session second), and the angle."""
-
-
 @dataclass
 class Score:
     """What is kept. Times in seconds, angles in rad."""
@@ -45,10 +41,6 @@ class Score:
     by_variant: dict[str, list[int]] = field(default_factory=dict)  # title -> [passed, failed]
     latencies: dict[str, list[float]] = field(default_factory=dict)  # label -> asked to verified
     sweeps: dict[str, list[SweepPoint]] = field(default_factory=dict)
-    # What was followed -> commanded and measured: arrival -> (when it was sent, angle).
-    followed: dict[str, tuple[dict[float, tuple[float, float]], dict[float, tuple[float, float]]]] = field(
-        default_factory=dict
-    )
     pings: int = 0
     pings_answered: int = 0
     ping_sends: int = 0

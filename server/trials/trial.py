@@ -18,10 +18,9 @@ from protocol.dictionary import Dictionary
 from server.flight.control.linkage import SweepPoint
 from server.telemetry.conditions import FRESH_S, Readings, check_conditions
 from server.trials.asks import Disarm, SafeAll, SeenCommand, Send
-from server.trials.plan import TrialPlan
+from server.trials.plan import Step, TrialPlan
 from server.trials.score import Progress, Score
 from server.trials.state import OUTCOMES, OVER, TRANSITIONS, Event, State
-from server.trials.step import Step
 from server.trials.watch import Watch
 
 # Our choice: safe all repeats until it is answered; half a minute of that through a lossy link without a sign of safety is
@@ -131,7 +130,6 @@ class Trial:
         if odd:
             self._fault(Event.ODD, odd, now_s)
         self._sample(now_s)
-        self._follow(now_s)
         _BY_STATE[self.state](self, now_s)
 
     def take_actions(self) -> list[Send | SafeAll | Disarm]:
@@ -332,17 +330,6 @@ class Trial:
         reading = self._readings.reading(sample.role, now_s)
         if reading is not None and reading.true_s >= self._due_s - sample.dwell_s:
             self._samples[reading.rx_s] = reading.value
-
-    def _follow(self, now_s: float) -> None:
-        """While a servo is followed, keep every new reading of what was asked and where it is, as of when it was sent."""
-        followed = self._turn.step.followed if self._turn else None
-        if followed is None or self.state not in (State.WAITING, State.SENDING, State.PROVING):
-            return
-        kept = self.score.followed.setdefault(followed.group, ({}, {}))
-        for role, readings in zip((followed.commanded, followed.measured), kept, strict=True):
-            reading = self._readings.reading(role, now_s)
-            if reading is not None:
-                readings[reading.rx_s] = (reading.true_s, reading.value)
 
     def _keep_sample(self, now_s: float) -> bool:
         """Keep the mean of what was measured at this place; False while a burst of loss has let nothing through."""

@@ -13,7 +13,7 @@ from itertools import product
 from protocol.commands import Command
 from protocol.dictionary import Dictionary
 from server.telemetry.conditions import FRESH_S, Readings, effect_shown
-from server.trials.step import Step
+from server.trials.plan import Step
 
 ARGUMENTS_AT_MOST = 256  # our choice: more sets of arguments than any vehicle has channels
 DANGEROUS = re.compile(r"[a-z_]+\[[a-z0-9_]+\]\.(armed|fired)\Z")

@@ -18,7 +18,7 @@ from tests.server.flights import FACTS, dictionary
 IGNITE_S = 40.0
 MUST: dict[str, set[str]] = {
     "calm": set(),
-    "gusty-rail": {"pitched_over", "thrust_apart", "control_untested"},
+    "gusty-rail": {"pitched_over", "control_untested"},
     "bad-number": {"bad_number"},
     "thin-link": {"thin_link"},
     "tired-battery": {"battery_tired"},

@@ -49,7 +49,7 @@ def test_no_get_changes_anything_and_no_change_goes_without_a_token(tmp_path: Pa
         for path, operations in document["paths"].items():
             for method in operations:
                 for name in ("calm", "bench-trial"):
-                    where = path.format(name=name, entry=f"0 {name}", kind="csv", subject="servos")
+                    where = path.format(name=name, entry=f"0 {name}", kind="csv")
                     query = {"sessions": "calm,bench-trial", "act": "delete", "method": "DELETE", "label": "changed"}
                     answer = client.request(
                         method, where, params=query, json={"label": "changed"} if method in CHANGES else None

@@ -19,11 +19,8 @@ from server.cli import cli
 INNER = {
     "protocol.errors.ShortBuffer",
     "protocol.foreign.lines.Unreadable",
-    "server.design.calibration_sheet.CalibrationFault",
-    "server.design.doubts.DoubtFault",
     "server.design.goals.GoalFault",
     "server.design.site_map.MapFault",
-    "server.flight.calibration.estimate.UncalibratedFault",
     "server.recording.session_header.HeaderFault",
     "server.rehearsal.track_file.TrackFault",
 }

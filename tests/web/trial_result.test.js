@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { pastWords } from "../../web/panels/try/trial_history.js";
-import { branchesOf, chainCells, percent, scoreSentences } from "../../web/panels/try/trial_result.js";
+import { branchesOf, percent, scoreSentences } from "../../web/panels/try/trial_result.js";
 import { BOX, barsOf, histogramShapes, histogramWords, scaleOf } from "../../web/pictures/histogram.js";
 import { boundShare, shareDone, trackCells } from "../../web/pictures/trial_track.js";
 
@@ -128,36 +128,4 @@ test("a sweep is drawn as what is missing to the angle asked, one line each way"
   );
   assert.ok(rising.every(({ y }) => Math.abs(y + 0.5729578) < 1e-6));
   assert.ok(falling.length === 1 && Math.abs(falling[0].y - 0.5729578) < 1e-6);
-});
-
-test("a number of a servo's chain says its interval and what the sheet allows, or why it is not told", () => {
-  const lag = {
-    name: "lag",
-    unit: "ms",
-    value: 30.46,
-    low: 29.9,
-    high: 31.24,
-    reason: "",
-    limit: 40,
-    verdict: "passed",
-  };
-  assert.deepEqual(chainCells(lag), ["lag, ms", "30.5", "29.9 to 31.2", "40: passed"]);
-  const rate = { ...lag, name: "rate", unit: "deg/s", value: null, low: 350, high: null, reason: "not excited" };
-  assert.deepEqual(chainCells({ ...rate, limit: 360, verdict: "open" }), [
-    "rate, deg/s",
-    "not excited",
-    "350 to \u2013\u2013",
-    "360: not decided",
-  ]);
-  const ratio = {
-    ...lag,
-    name: "linkage ratio",
-    unit: "",
-    value: null,
-    low: null,
-    high: null,
-    limit: null,
-    verdict: "",
-  };
-  assert.deepEqual(chainCells(ratio), ["linkage ratio", "\u2013\u2013", "\u2013\u2013", "\u2013\u2013"]);
 });

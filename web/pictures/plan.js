@@ -28,8 +28,6 @@ const DIRECTIONS = [0, 45, 90, 135, 180, 225, 270, 315].map((degrees) => (degree
  * @property {(Place & {radius?: number})} [other] where a part lost under canopy lies
  * @property {{toward?: number, speed: number, source: string}} [wind] toward: rad from north over east
  * @property {object} [map] of the site: landmarks, keep_out, roads, wires, boundary
- * @property {{near: number, far: number, from: number, over: number}[]} [bands] about the pad, in m and rad
- * @property {Place[]} [drawn] where drawn flights came down
  * @property {(Place & {accuracy?: number})} [person] who looks, as the phone tells
  */
 
@@ -55,20 +53,6 @@ export function walkOf(data) {
   return { from, to: best, distance: far, bearing: Math.atan2(east, north), bar: barOf(from, best, map) };
 }
 
-const ARC_STEP = Math.PI / 60;
-
-/** The outline of a band as rings of places: one, or two where it goes all around and leaves the pad out. */
-export function bandOutline({ near, far, from, over }) {
-  const steps = Math.max(2, Math.ceil(over / ARC_STEP));
-  const arc = (r) =>
-    Array.from({ length: steps + 1 }, (_, i) => {
-      const turn = from + (over * i) / steps;
-      return { east: r * Math.sin(turn), north: r * Math.cos(turn) };
-    });
-  if (over >= 2 * Math.PI - 1e-6) return near > 0 ? [arc(far), arc(near)] : [arc(far)];
-  return [[...arc(far), ...(near > 0 ? arc(near).reverse() : [{ east: 0, north: 0 }])]];
-}
-
 /** The least box around some places and the circles about them. */
 function boundsOf(places) {
   const reach = (name, sign) => places.map((place) => place[name] + sign * (finite(place.radius) ? place.radius : 0));
@@ -87,9 +71,7 @@ const isBeside = ({ east, north }, box, reach) =>
 function windowOf(data) {
   const near = (place) =>
     finite(place?.east) && finite(place.north) && Math.hypot(place.east, place.north) < FARTHEST_M;
-  const own = [{ east: 0, north: 0 }, ...data.track, data.last, data.best, data.other, data.person]
-    .concat((data.bands ?? []).flatMap(bandOutline).flat())
-    .filter(near);
+  const own = [{ east: 0, north: 0 }, ...data.track, data.last, data.best, data.other, data.person].filter(near);
   const flight = boundsOf(own);
   const span = Math.max(flight.east - flight.west, flight.north - flight.south, LEAST_SPAN_M);
   const map = mapOf(data.map);
@@ -251,8 +233,6 @@ export function planShapes(data, box, unit = unitOf()) {
     const shape = points.map(([east, north]) => xy(at({ east, north })));
     return { name, points: shape, label: name ? areaLabel(shape, name, box, room) : undefined };
   };
-  const bands = (data.bands ?? []).map((one) => bandOutline(one).map((ring) => ring.map((place) => xy(at(place)))));
-  const drawn = (data.drawn ?? []).map((place) => xy(at(place))).filter(([x, y]) => isWithin({ x, y }, box));
   const keepOut = map.keep_out.map((one) => area({ ...one, name: one.name ? `keep out: ${one.name}` : "keep out" }));
   const landmarks = map.landmarks.map(({ name, ...place }) => {
     const point = at(place);
@@ -271,8 +251,6 @@ export function planShapes(data, box, unit = unitOf()) {
     person,
     walk: way,
     wind: windOf(data.wind, box),
-    bands,
-    drawn,
     landmarks,
     keepOut,
     roads: map.roads.map(area),

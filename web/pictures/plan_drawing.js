@@ -115,15 +115,6 @@ function Part(shownOf, nodesOf) {
   };
 }
 
-/** Bands of range and bearing, and where drawn flights came down, as small dots. */
-function foreseen({ bands, drawn }) {
-  const ring = (points) => `M${points.map(([x, y]) => `${x} ${y}`).join("L")}Z`;
-  return [
-    ...bands.map((rings) => s("path", { class: "plan-band", d: rings.map(ring).join("") })),
-    drawn.length && s("path", { class: "plan-drawn", d: drawn.map(([x, y]) => `M${x} ${y}h0.01`).join("") }),
-  ];
-}
-
 let made = 0;
 
 /**
@@ -140,7 +131,6 @@ export function PlanDrawing(el) {
       (of) => [of.boundary, of.keepOut, of.roads, of.wires, of.rings, of.landmarks],
       (of) => ground(of, id),
     ),
-    Part((of) => [of.bands, of.drawn], foreseen),
     Part((of) => [of.legs, of.doubt, of.lies, of.last, of.other, of.person, of.walk, of.pad], flight),
     Part((of) => labelsOf(of), words),
     Part((of) => [of.bar, of.north, of.wind, of.width, of.height], frame),

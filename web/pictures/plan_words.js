@@ -1,6 +1,6 @@
 // The plan in words, for whoever cannot see it, and the lines that stand under it. Pure.
 
-import { bearing, bearingText, distance, speedText } from "../kit/format.js";
+import { bearingText, distance, speedText } from "../kit/format.js";
 import { walkOf } from "./plan.js";
 import { mapOf, reachesInto } from "./plan_way.js";
 
@@ -29,14 +29,6 @@ export function wayWords(data) {
     : "";
 }
 
-/** "95 % of flights come down 20 m to 230 m from the pad, bearing 339° to 176°", a band in words. */
-export function bandWords({ near, far, from, over }, text = distance) {
-  const reach = `${text(near)} to ${text(far)} from the pad`;
-  if (over >= 2 * Math.PI - 1e-6) return `95\u00a0% of flights come down ${reach}, all around`;
-  const turns = [from, from + over].map((turn) => `${bearing(turn).degrees}\u00b0`);
-  return `95\u00a0% of flights come down ${reach}, bearing ${turns.join(" to ")}`;
-}
-
 const BASIS = { forecast: "Predicted landing", landed: "It lies" };
 
 /** The whole picture in sentences. @param {import("./plan.js").PlanData} data */
@@ -48,16 +40,10 @@ export function planWords(data, text = distance) {
     list.length ? `${what} ${list.map(({ name }) => name || "without a name").join(", ")}` : "";
   const parts = [
     "Plan, north up",
-    BASIS[best?.basis]
-      ? `${BASIS[best.basis]} ${away(best, text)}${within(best, text)}`
-      : (data.bands ?? []).map((one) => bandWords(one, text)).join(". ") || "Where it lies is not known",
+    BASIS[best?.basis] ? `${BASIS[best.basis]} ${away(best, text)}${within(best, text)}` : "Where it lies is not known",
     last ? `Last heard ${away(last, text)}` : "",
     other ? `The part lost ${away(other, text)}${within(other, text)}` : "",
-    track.length > 1
-      ? `The track is drawn from ${away(track[0], text)} to ${away(track.at(-1), text)}`
-      : data.bands
-        ? ""
-        : "No track",
+    track.length > 1 ? `The track is drawn from ${away(track[0], text)} to ${away(track.at(-1), text)}` : "No track",
     person ? `You stand ${away(person, text)}` : "",
     walk?.bar ? `No line to walk is drawn: ${walk.bar.sentence}` : wayWords(data),
     windWords(data.wind),

@@ -4,7 +4,6 @@
 import { fixed, NOTHING, sentence, unitText } from "../kit/format.js";
 import { shownUnit, unitFactor } from "../kit/units.js";
 import { roundValues } from "./compare.js";
-import { gridOf, pathOf, scale } from "./plot_lines.js";
 import { timeTicks } from "./strip_shapes.js";
 
 const DEG = 180 / Math.PI;
@@ -34,6 +33,35 @@ export function apartWords({ unit, rms, worst, worst_s }) {
   if (!known(rms) || !known(worst)) return `not a number, first at ${fixed(worst_s, 2)} s`;
   return `rms ${number(rms * read.per)}, worst ${amountOf(worst * read.per, read.unit)} at ${fixed(worst_s, 2)} s`;
 }
+
+function scale(values, [high, low]) {
+  const told = values.filter(known);
+  const from = Math.min(0, ...told);
+  const to = Math.max(0, ...told);
+  const span = to - from || 1;
+  return { from, to: from + span, y: (value) => low - ((value - from) / span) * (low - high) };
+}
+
+function pathOf(t, values, x, y) {
+  let pen = "M";
+  let path = "";
+  values.forEach((value, i) => {
+    if (!known(value)) {
+      pen = "M";
+      return;
+    }
+    path += `${pen}${x(t[i]).toFixed(1)} ${y(value).toFixed(1)}`;
+    pen = "L";
+  });
+  return path;
+}
+
+const gridOf = ({ from, to, y }, count) => {
+  const values = roundValues(from, to, count);
+  const step = values.length > 1 ? Math.abs(values[1] - values[0]) : 1;
+  const digits = Math.max(0, Math.min(3, -Math.floor(Math.log10(step) + 1e-9)));
+  return values.map((value) => ({ y: y(value), text: fixed(value, digits) }));
+};
 
 /**
  * One component: paths of `told` and `truth` above, of `apart` below, the worst marked, grid and ticks.

@@ -7,7 +7,6 @@
  * @param {import("./opened.js").Opened} parts.opened @param {object} parts.shelf see station/shelf.js
  * @param {object} parts.trials the trial plans, see station/trial_plans.js
  * @param {object} parts.rehearsals what came of rehearsals, see station/rehearsals.js
- * @param {object} parts.studies what a recording was asked, see station/studies.js
  * @param {object|null} parts.desk who commands; null without a desk @param {object|null} parts.beat the station's last
  *   beat
  * @param {number|null} parts.delay_s how late what is
@@ -23,7 +22,6 @@ export function pageOf(parts) {
     shelf,
     trials,
     rehearsals,
-    studies,
     desk,
     beat,
     silentSince,
@@ -48,7 +46,6 @@ export function pageOf(parts) {
     goals,
     trials,
     rehearsals,
-    studies,
     desk,
     beat,
     silentSince,

@@ -11,8 +11,7 @@ async function ask(path, options) {
   let answer;
   try {
     answer = await fetch(path, { cache: "no-store", ...options });
-  } catch (error) {
-    if (error.name === "AbortError") throw error;
+  } catch {
     throw new Error("The station does not answer. Is its program still running?");
   }
   if (answer.ok) return answer;
@@ -29,10 +28,6 @@ export const getTrials = async () => (await get("/api/trials")).json();
 export const getRehearsals = async () => (await get("/api/rehearsals")).json();
 /** What is kept of one rehearsal to be drawn, by the name of its recording. */
 export const getRehearsal = async (name) => (await get(`/api/rehearsals/${encodeURIComponent(name)}`)).json();
-/** What a recording can be asked: [{name, question}]; and what one of them tells, see server/study/study.py. */
-export const getStudies = async () => (await get("/api/studies")).json();
-export const getStudy = async (name, subject) =>
-  (await get(session(name, `study/${encodeURIComponent(subject)}`))).json();
 export const getPastTrials = async () => (await get("/api/trials/past")).json();
 export const getSessions = async (rehearsals) =>
   (await get(`/api/sessions${rehearsals ? "?rehearsals=true" : ""}`)).json();
@@ -71,30 +66,6 @@ export async function getComparison(names, at, rehearsals = false) {
 export const getConfiguration = async (name) => (await get(session(name, "configuration"))).json();
 export const getForecast = async (name, changes) =>
   (await get(`${session(name, "next-flight")}?${new URLSearchParams(changes)}`)).json();
-
-/**
- * Many flights drawn within the doubt of every number; `heard` is told how many are done. Ended by the signal.
- * @returns {Promise<object>} what server/design/dispersion.py tells
- */
-export async function drawFlights(name, query, heard, signal) {
-  const answer = await ask(`${session(name, "dispersion")}?${new URLSearchParams(query)}`, { signal });
-  const reader = answer.body.pipeThrough(new TextDecoderStream()).getReader();
-  let text = "";
-  let last = {};
-  for (;;) {
-    const { value, done } = await reader.read();
-    text += value ?? "";
-    const lines = text.split("\n");
-    text = lines.pop();
-    for (const line of lines) {
-      last = JSON.parse(line);
-      if (last.done !== undefined) heard(last.done);
-    }
-    if (done) break;
-  }
-  if (last.told) return last.told;
-  throw new Error(last.sentence ?? "The station did not draw the flights to the end.");
-}
 
 /**
  * Send the files of the vehicle's own log, with what their columns are if they are one text; the answer is the

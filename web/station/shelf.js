@@ -10,7 +10,6 @@ export class Shelf {
   #hooks;
   #api;
   #forecasts = 0; // how many were asked for
-  #drawing = null; // the flights being drawn: {end}
   #rehearsals = false; // whether the shelf shows rehearsals as well: they are no flights
   #known = { sessions: null, trash: null, comparison: null, onboard: null, plans: {}, goals: null };
   #asked = null; // the listing under way, or the last one
@@ -46,10 +45,7 @@ export class Shelf {
     return this.#known.onboard;
   }
 
-  /**
-   * By session: {configuration or unbuilt, forecast or problem}, where the second of each is the reason; `drawn` of
-   * many flights: {told, changes} or {busy: {done, of}, changes} or {problem, changes}.
-   */
+  /** By session: {configuration or unbuilt, forecast or problem}, where the second of each is the reason. */
   get plans() {
     return this.#known.plans;
   }
@@ -81,8 +77,6 @@ export class Shelf {
       }),
     lookAtPlan: (name) => this.#tried(() => this.#lookAtPlan(name)),
     forecast: (name, changes) => this.#tried(() => this.#forecast(name, changes)),
-    drawFlights: (name, changes, flights) => this.#tried(() => this.#drawFlights(name, changes, flights)),
-    stopDrawing: () => this.#drawing?.end.abort(),
     lookAtGoals: (judged) => this.#tried(() => this.#lookAtGoals(judged)),
     lookAtLog: (name) => this.#tried(() => this.#lookAtLog(name)),
     forgetLog: () => this.#tried(() => this.#lookAtLog(this.#hooks.opened())),
@@ -147,30 +141,10 @@ export class Shelf {
     const number = this.#forecasts;
     try {
       const forecast = await this.#api.getForecast(name, changes);
-      if (number === this.#forecasts) this.#plan(name, { forecast, changes });
+      if (number === this.#forecasts) this.#plan(name, { forecast });
     } catch (error) {
       if (number === this.#forecasts) throw error;
     }
-  }
-
-  // One at a time: the station has one process for it, and a later question ends an earlier one.
-  async #drawFlights(name, changes, flights) {
-    this.#drawing?.end.abort();
-    await this.#drawing?.over;
-    const mine = { end: new AbortController() };
-    this.#drawing = mine;
-    const before = this.plans[name]?.drawn;
-    const heard = (done) => this.#plan(name, { drawn: { changes, told: before?.told, busy: { done, of: flights } } });
-    heard(0);
-    mine.over = this.#api
-      .drawFlights(name, { ...changes, flights }, heard, mine.end.signal)
-      .then((told) => this.#plan(name, { drawn: { changes, told } }))
-      .catch((error) => {
-        const problem = error.name === "AbortError" ? "Ended before it was done." : error.message;
-        this.#plan(name, { drawn: { changes, problem } });
-      });
-    await mine.over;
-    if (this.#drawing === mine) this.#drawing = null;
   }
 
   // `judged` says what they depend on, "" before it has landed; asked once for each.

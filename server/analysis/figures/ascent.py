@@ -123,25 +123,11 @@ class RailExitFigure(Figure):
 
 @dataclass(frozen=True, kw_only=True)
 class LeanFigure(Figure):
-    """How far the nose leaned while it should fly straight, to which side (from north over east), and its rail's lean."""
+    """How far the nose leaned while it should fly straight, and to which side (from north over east)."""
 
     key: ClassVar[str] = "lean"
     greatest_tilt_rad: float
     azimuth_rad: float | None = None
-    rail_tilt_rad: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class ThrustFigure(Figure):
-    """The first motor's impulse, its share of the one its sheet declares with one sigma, or `reason`: why it is not told."""
-
-    key: ClassVar[str] = "thrust"
-    declared_n_s: float
-    reason: str | None = None
-    impulse_n_s: float | None = None
-    share: float | None = None
-    share_sigma: float | None = None
-    burn_s: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

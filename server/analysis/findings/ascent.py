@@ -4,35 +4,26 @@ from __future__ import annotations
 
 from math import degrees
 
-from server.analysis.figures.ascent import ConeFigure, LeanFigure, RailExitFigure, SwingFigure, ThrustFigure
+from server.analysis.figures.ascent import ConeFigure, LeanFigure, RailExitFigure, SwingFigure
 from server.analysis.figures.figure import Figures
 from server.analysis.findings.finding import FlightFinding, Moments, known
 
 # Model Rocket Safety Code: launch within 30 degrees of vertical (tests/SOURCES.md, launch-angle).
 LIMIT_TILT_DEG = 30.0
-BEYOND_RAIL_DEG = 15.0  # a rail that itself leans far is no pitch-over; our choice
 CORKSCREW_DEG = 5.0
-# Of the declared impulse; motors of one lot differ by some percent. Common practice, no source.
-WEAK_SHARE, STRONG_SHARE = 0.92, 1.08
-ASK = "`blockhouse study FILE pitch-over` fits what each cause was answerable for."
 # Measured over expected period, 95 % interval beyond these.
 SLOW_RATIO, FAST_RATIO = 1.25, 0.8
 
 
 def pitched_over(figures: Figures, moments: Moments) -> FlightFinding | None:
-    """More than the safety code's 30 degrees from vertical soon after the rail, and more than the rail itself leans."""
+    """More than the safety code's 30 degrees from vertical soon after the rail."""
     figure = figures.get(LeanFigure)
     if figure is None or not degrees(figure.greatest_tilt_rad) > LIMIT_TILT_DEG:
-        return None
-    rail_tilt = known(figure.rail_tilt_rad)
-    if rail_tilt is not None and degrees(figure.greatest_tilt_rad - rail_tilt) < BEYOND_RAIL_DEG:
         return None
     rail = figures.get(RailExitFigure)
     speed = None if rail is None else known(rail.speed_m_s)
     attack = None if rail is None else known(rail.angle_of_attack_rad)
-    why = "" if rail_tilt is None or degrees(rail_tilt) < 0.5 else f"; its rail leaned {degrees(rail_tilt):.0f} degrees"
-    why += f"; {weak}" if (weak := _thrust_words(figures.get(ThrustFigure), weak_only=True)) else ""
-    why += "" if speed is None else f"; it left the rail at {speed:.1f} m/s"
+    why = "" if speed is None else f"; it left the rail at {speed:.1f} m/s"
     if attack is not None and rail is not None:
         wind = f"the wind {rail.wind_source}" if rail.wind_source else f"{rail.wind_m_s or 0.0:.1f} m/s of wind"
         why += f", {degrees(attack):.0f} degrees to the air with {wind}"
@@ -42,54 +33,22 @@ def pitched_over(figures: Figures, moments: Moments) -> FlightFinding | None:
     return FlightFinding(
         "pitched_over", "warning", f"leaned {degrees(tilt):.0f} degrees{lean} while it should fly straight{why}",
         known(figure.t),
-        _against_the_lean(figures),
+        _against_the_wind(figures),
         {"greatest_tilt_rad": tilt, "speed_m_s": speed, "angle_of_attack_rad": attack},
     )  # fmt: skip
 
 
-def _against_the_lean(figures: Figures) -> str:
-    """Return what helps; never less static margin, which makes one that is unstable worse: the study asks for the cause."""
-    swing, thrust = figures.get(SwingFigure), figures.get(ThrustFigure)
-    weak = thrust is not None and _is_weak(thrust)
-    first = "Find out why the motor gave less than declared; until then plan with what it gave. " if weak else ""
+def _against_the_wind(figures: Figures) -> str:
+    """Return what helps; less static margin only for a vehicle whose swing shows that it had some."""
+    swing = figures.get(SwingFigure)
     if swing is not None and swing.excited and swing.measured is not None:
-        return f"{first}It swung back, so it was stable: less wind, a longer rail, more thrust for the weight. {ASK}"
+        return (
+            "It swung back, so it was stable: less wind, a longer rail, more thrust for the weight, or less static margin."
+        )
     return (
-        f"{first}No swing was measured, so this flight does not show that it was stable: check the static margin before "
-        f"anything else. {ASK}"
+        "Less wind, a longer rail, more thrust for the weight. No swing was measured, so this flight does not show that it "
+        "was stable: check the static margin before anything else."
     )
-
-
-def thrust_apart(figures: Figures, moments: Moments) -> FlightFinding | None:
-    """A motor that surely gave less, or more, than the curve its sheet declares."""
-    figure = figures.get(ThrustFigure)
-    text = _thrust_words(figure, weak_only=False)
-    if figure is None or not text:
-        return None
-    advice = (
-        "Look at the motor, its lot and its ignition, and at the sheet's mass and curve. Until it is known, plan the next "
-        "flight with the impulse that was flown."
-    )
-    return FlightFinding(
-        "thrust_apart", "caution", text, known(figure.t), advice,
-        {"share": figure.share, "share_sigma": figure.share_sigma, "impulse_n_s": figure.impulse_n_s},
-    )  # fmt: skip
-
-
-def _is_weak(figure: ThrustFigure) -> bool:
-    share, sigma = known(figure.share), known(figure.share_sigma)
-    return share is not None and sigma is not None and share + 2.0 * sigma < WEAK_SHARE
-
-
-def _thrust_words(figure: ThrustFigure | None, weak_only: bool) -> str:
-    """Return what is said of a motor surely apart from its curve, "" of any other."""
-    share, sigma = (None, None) if figure is None else (known(figure.share), known(figure.share_sigma))
-    if figure is None or share is None or sigma is None:
-        return ""
-    is_strong = share - 2.0 * sigma > STRONG_SHARE and not weak_only
-    if not (_is_weak(figure) or is_strong):
-        return ""
-    return f"the motor gave {100.0 * share:.0f} % of the declared impulse (+- {200.0 * sigma:.0f} %)"
 
 
 def swings_slowly(figures: Figures, moments: Moments) -> FlightFinding | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from server.analysis.figures.figure import Figures
-from server.analysis.findings.ascent import corkscrew, pitched_over, swings_slowly, thrust_apart
+from server.analysis.findings.ascent import corkscrew, pitched_over, swings_slowly
 from server.analysis.findings.control import (
     bad_number,
     clipped,
@@ -38,7 +38,6 @@ RULES: tuple[Callable[[Figures, Moments], FlightFinding | None], ...] = (
     accelerometer_biased,
     barometer_warm,
     pitched_over,
-    thrust_apart,
     swings_slowly,
     corkscrew,
     control_untested,

@@ -27,7 +27,6 @@ from server.flight.sensors.saturation import flat_at_full_scale
 
 # How long after the rail a vehicle should fly as it was aimed; later it may turn over on purpose or by gravity.
 STRAIGHT_S = 1.5
-USUAL_RAIL_S = 0.5  # on the rail, where nobody knows when it was left
 BEFORE_LIFT_OFF_S = 9.0
 CLIPPED = "the accelerometer was at the end of its range on the rail"
 BOOST_LOOK_S = 20.0
@@ -139,23 +138,20 @@ def is_clipped(case: Case, start_s: float, stop_s: float) -> bool:
 
 
 def judge_lean(case: Case) -> LeanFigure | None:
-    """Return how far the nose leaned from the vertical while it should fly straight, when, to which side, and its rail."""
-    lift_off_s = case.t_of("lift_off")
-    if lift_off_s is None:
+    """Return how far the nose leaned while it should fly straight, when, and to which side."""
+    start_s = case.t_of("lift_off")
+    if start_s is None:
         return None
-    exit_s = case.t_of("rail_exit")
-    motion = case.window("motion", lift_off_s, (lift_off_s + USUAL_RAIL_S if exit_s is None else exit_s) + STRAIGHT_S)
+    motion = case.window("motion", start_s, start_s + 0.5 + STRAIGHT_S)
     tilt = np.where(np.isfinite(motion["tilt"]), motion["tilt"], -1.0)
     if not len(tilt) or tilt.max() < 0.0:
         return None
     at = int(tilt.argmax())
     azimuth = float(motion["azimuth"][at])
-    lifted = case.figures.get(LiftOffFigure)
     return LeanFigure(
         t=float(motion.t[at]),
         greatest_tilt_rad=float(tilt[at]),
         azimuth_rad=azimuth if np.isfinite(azimuth) else None,
-        rail_tilt_rad=None if lifted is None else lifted.rail_tilt_rad,
     )
 
 

@@ -101,8 +101,8 @@ def _settled(values: Floats) -> float | None:
     return float(np.median(good)) if len(good) else None
 
 
-def fins_of(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats], bool]:
-    """Return the fins as measured; where nothing measures them, as commanded (True): the lag then is the servo's as well.
+def _fins(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floats]]:
+    """Return the fins as measured; where nothing measures them, as commanded: the lag then is the servo's as well.
 
     Fins that come in packets of their own are brought to the times of the first.
     """
@@ -111,11 +111,11 @@ def fins_of(case: Case, start_s: float, end_s: float) -> tuple[Window, list[Floa
         fitted = [name for name, column in fins.columns.items() if np.isfinite(column).any()]
         if fitted:
             fins = merged(fins, (fitted[0],))
-            return fins, [fins[name] for name in fitted], series == "fins_commanded"
-    return fins, [], False
+            return fins, [fins[name] for name in fitted]
+    return fins, []
 
 
-def between(window: Window, name: str, start_s: float, end_s: float) -> tuple[Floats, Floats]:
+def _between(window: Window, name: str, start_s: float, end_s: float) -> tuple[Floats, Floats]:
     chosen = (window.t >= start_s) & (window.t <= end_s)
     return window.t[chosen], window[name][chosen]
 
@@ -127,7 +127,7 @@ def judge_roll(case: Case) -> RollFigure | None:
         return None
     start_s += AFTER_RAIL_S
     end_s = min(end_s, fins_until(case, end_s))  # without their cable the fins' angles are old news
-    fins, fitted, are_commanded = fins_of(case, start_s, end_s)
+    fins, fitted = _fins(case, start_s, end_s)
     state = case.window("state", start_s, end_s)
     if not fitted or not len(state):
         return None
@@ -137,8 +137,8 @@ def judge_roll(case: Case) -> RollFigure | None:
     known = np.isfinite(pressure)
     flows = state.t[known][pressure[known] >= LEAST_PRESSURE_SHARE * pressure[known].max()] if known.any() else state.t
     start_s, end_s = float(flows.min()), float(flows.max())
-    rates = [between(state, "body_rate.z", start_s, end_s)]
-    rates += [between(case.window(f"unit_{unit}", start_s, end_s), f"gyro.{unit}.z", start_s, end_s) for unit in "ab"]
+    rates = [_between(state, "body_rate.z", start_s, end_s)]
+    rates += [_between(case.window(f"unit_{unit}", start_s, end_s), f"gyro.{unit}.z", start_s, end_s) for unit in "ab"]
     controlled = case.moments.get("control_enabled")
     speeds = np.sqrt((velocity * velocity).sum(axis=1))
     busy = speeds[state.t >= controlled[0]] if controlled is not None else speeds
@@ -151,7 +151,6 @@ def judge_roll(case: Case) -> RollFigure | None:
         (state.t, pressure),
         expected=case.facts.roll_authority_per_pa_rad,
         pressure_sigma_share=min(share, UNKNOWN_SHARE),
-        are_commanded=are_commanded,
     )
     return RollFigure(
         t=controlled[0] if controlled is not None else start_s,

@@ -15,7 +15,6 @@ from server.analysis.judgements.radio import judge_link
 from server.analysis.judgements.recovery import judge_recovery
 from server.analysis.judgements.speed import judge_speed
 from server.analysis.judgements.swing import judge_cone, judge_swing
-from server.analysis.judgements.thrust import judge_thrust
 from server.analysis.roles import COMMANDED_FINS, FINS, QUATERNION, STATE_VECTOR
 
 FLAGS = ("control.gate.altitude_met", "control.gate.speed_met", "control.enabled", "deployment", "separation")
@@ -47,11 +46,8 @@ SOURCES: dict[str, SeriesSource] = {
     "vehicle_height": SeriesSource(roles=("altitude_baro",)),
     "fins": SeriesSource(roles=(FINS,), is_split=True),
     "fins_commanded": SeriesSource(roles=(COMMANDED_FINS,), is_split=True),
-    "servo_bus": SeriesSource(roles=("servo_bus.voltage", "servo_bus.current"), is_split=True),
     "control": SeriesSource(roles=FLAGS + GATE, is_split=True),
-    "side_motors": SeriesSource(roles=("channel[n].fired",), is_split=True),
     "levels": SeriesSource(roles=("downlink.level",)),
-    "thrust_stand": SeriesSource(roles=("thrust_stand.force",)),
     "height": SeriesSource(table="ground_vertical"),
     "motion": SeriesSource(table="ground_motion"),
     "gnss": SeriesSource(table="ground_gnss"),
@@ -69,10 +65,9 @@ JUDGEMENTS: tuple[Judgement, ...] = (
     Judgement("lift-off", "lift_off", (1.4,), judge_lift_off),
     Judgement("sensors on the pad", "lift_off", (1.4,), judge_pad_sensors),
     Judgement("rail exit", "lift_off", (2.4,), judge_rail),
-    Judgement("lean", "lift_off", (2.4, 3.4), judge_lean),
+    Judgement("lean", "lift_off", (2.4,), judge_lean),
     Judgement("swing", "lift_off", (4.0,), judge_swing),
     Judgement("burnout", "burnout", (0.5,), judge_burnout),
-    Judgement("thrust", "burnout", (0.6,), judge_thrust),
     *(Judgement(f"ignition {n}", f"ignition_{n}", (0.5,), judge_ignition(n)) for n in (2, 3)),
     *(Judgement(f"burnout {n}", f"burnout_{n}", (0.5,), judge_later_burnout(n)) for n in (2, 3)),
     *(Judgement("greatest speed", one, (1.0,), judge_speed) for one in ("burnout", "burnout_2", "burnout_3")),

@@ -9,7 +9,6 @@
  *     fc_control.c     roll control behind its gate
  *     fc_deployment.c  recovery, the lateral channels, and whatever else fires
  *     fc_side_motors.c the second control mode, only with -DFC_SIDE_MOTORS
- *     fc_excite.c      a signal that moves the fins to measure them, only with -DFC_EXCITE
  *     fc_commands.c    what is obeyed;   fc_packets.c  what is sent
  *     fc_host.c, fc_board_qemu.c         a computer with a pipe; an emulated Cortex-M4 board
  *
@@ -25,9 +24,6 @@
 #endif
 #if defined(FC_SIDE_MOTORS) && !defined(BH_REHEARSAL)
 #error "FC_SIDE_MOTORS releases the firing board by itself: it is an example to rehearse, and is not built for flight"
-#endif
-#if defined(FC_EXCITE) && !defined(BH_REHEARSAL)
-#error "FC_EXCITE moves the fins on purpose in flight: it is an example to rehearse, and is not built for flight"
 #endif
 #ifndef FC_OUT_SIZE
 #define FC_OUT_SIZE 4096u /* frames of one turn of the loop, sent together */
@@ -124,13 +120,6 @@ typedef struct {
 } fc_side;
 #endif
 
-#ifdef FC_EXCITE
-typedef struct {
-    bool over;       /* for this flight */
-    uint32_t cycles; /* in which it moved the fins */
-} fc_excite;
-#endif
-
 /* The flight software: all that a start begins anew. */
 typedef struct {
     fc_sensors sensors;
@@ -138,9 +127,6 @@ typedef struct {
     fc_control control;
 #ifdef FC_SIDE_MOTORS
     fc_side side;
-#endif
-#ifdef FC_EXCITE
-    fc_excite excite;
 #endif
     fc_phase_memory memory;
     uint8_t phase; /* BH_CONTROL_PHASE_* */
@@ -232,11 +218,6 @@ void fc_let_arming_expire(fc_computer *c);
 #ifdef FC_SIDE_MOTORS
 /* fc_side_motors.c */
 void fc_use_side_motors(fc_computer *c);
-#endif
-
-#ifdef FC_EXCITE
-/* fc_excite.c */
-float fc_excitation(fc_computer *c); /* this cycle's, rad, on top of the roll command */
 #endif
 
 /* fc_commands.c */

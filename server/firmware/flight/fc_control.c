@@ -104,9 +104,6 @@ void fc_move_fins(fc_computer *c)
     unsigned i;
     read_gate(f);
     f->control.command_rad = f->control.enabled ? roll_command(f) : 0.0F;
-#ifdef FC_EXCITE
-    f->control.command_rad = fc_within(f->control.command_rad + fc_excitation(c), FC_ROLL_LIMIT_RAD);
-#endif
     if (f->control.enabled && !was) {
         fc_say_number(c, BH_EVENT_SEVERITY_INFO, "control enabled at ", f->nav.position[2], " m");
     } else if (was && !f->control.enabled && !f->deployed) {

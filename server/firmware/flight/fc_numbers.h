@@ -73,19 +73,6 @@
 #define FC_SIDE_BETWEEN_S 0.8F /* longer than delay, burn and lateness: never two at once */
 #define FC_SIDE_SEEN_RAD_S 0.25F /* within two cycles; a motor's own is 0.44 */
 
-/* Excitation, all invented: harmonics 1 to 6 of its period, that is up to 3.75 Hz, their phases optimized for a low peak. */
-#define FC_EXCITE_PERIOD_S 1.6F
-#define FC_EXCITE_PERIODS 2.0F
-#define FC_EXCITE_HARMONICS 6u
-#define FC_EXCITE_PHASES_RAD \
-    { \
-        1.64057F, 2.13069F, 0.9049F, 0.917967F, -2.34698F, 1.49455F \
-    }
-#define FC_EXCITE_SHARE 0.3867F /* of each cosine, so that the peak is one */
-#define FC_EXCITE_RAD 0.02F /* the peak: 1.1 degrees */
-#define FC_EXCITE_WAIT_S 0.8F /* after control began */
-#define FC_EXCITE_TILT_COSINE 0.819152F /* 35 degrees: further over it ends */
-
 /* Commands. */
 #define FC_ARM_EXPIRES_MS 60000u
 #define FC_EFFECT_MS 300u

@@ -19,7 +19,7 @@ from protocol.errors import Problem
 
 POINTS_AT_MOST = 2000
 LONGEST_BURN_S, GREATEST_THRUST_N = 60.0, 1e5
-CLASS_LETTERS, CLASS_A_N_S = "ABCDEFGHIJKLMNO", 2.5  # upper bound of class A
+_LETTERS = "ABCDEFGHIJKLMNO"
 TEXT_AT_MOST = 100_000
 
 
@@ -52,8 +52,8 @@ class ThrustCurve:
     @property
     def letter(self) -> str:
         """Class letter: the smallest class the impulse fits in; "A" for anything below, "beyond O" above."""
-        place = max(0, ceil(log2(self.impulse_n_s / CLASS_A_N_S) - 1e-12))
-        return CLASS_LETTERS[place] if place < len(CLASS_LETTERS) else "beyond O"
+        place = max(0, ceil(log2(self.impulse_n_s / 2.5) - 1e-12))
+        return _LETTERS[place] if place < len(_LETTERS) else "beyond O"
 
     def at(self, t_s: float) -> float:
         """Return thrust (N) at a time (s after ignition), zero outside the curve."""

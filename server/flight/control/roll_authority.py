@@ -27,8 +27,7 @@ from math import copysign, exp, hypot, inf, log, sqrt
 
 import numpy as np
 
-from server.flight.control.colored_push import AveragedFit
-from server.flight.control.roll_fit import roll_fit
+from server.flight.control.roll_fit import AuthorityFit, averaged_fit
 from server.flight.control.roll_window import RollWindow, Samples, clean, gather
 
 EFFECTIVE, WEAK, REVERSED = "effective", "weak", "reversed"
@@ -72,7 +71,6 @@ def roll_authority(
     *,
     expected: float | None = None,
     pressure_sigma_share: float = 0.0,
-    are_commanded: bool = False,
 ) -> RollAuthority:
     """Judge the fins from one window of free flight, off the rail and before anything separates.
 
@@ -80,8 +78,7 @@ def roll_authority(
     measured deflection of all fins); `pressure_pa` (times, dynamic pressure). Each shape (n,), any order; what is not
     finite is dropped. `expected` is the designer's authority with the sign that counts as right. `pressure_sigma_share`
     is the relative error (one sigma) common to all dynamic pressures, as a speed over ground in wind has (see
-    `pressure_share`): it widens the interval but cannot put the sign in doubt. `are_commanded`: nothing measures the fins,
-    `fins_rad` is what was asked of them, and the lag found is that of their servos (of first order).
+    `pressure_share`): it widens the interval but cannot put the sign in doubt.
     """
     fins, pressure = clean(fins_rad), clean(pressure_pa)
     rates = [clean(samples) for samples in rates_rad_s]
@@ -102,7 +99,7 @@ def roll_authority(
     movement = data.movement_rad
     if movement < SMALLEST_MOVEMENT_RAD:
         return RollAuthority(NOT_EXCITED, f"the fins moved by {movement:.4f} rad only", data.t.size, movement)
-    fit = roll_fit(data, are_commanded)
+    fit = averaged_fit(data)
     if fit is None:
         return RollAuthority(NOT_EXCITED, "the fins' effect cannot be told from the rest", data.t.size, movement)
     return _judged(data, fit, expected, pressure_sigma_share)
@@ -117,7 +114,7 @@ def pressure_share(wind_m_s: float, speed_m_s: float) -> float:
     return 2.0 * log(1.0 + abs(wind_m_s) / speed_m_s) if speed_m_s > 0.0 else inf
 
 
-def _judged(data: RollWindow, fit: AveragedFit, expected: float | None, pressure_sigma_share: float) -> RollAuthority:
+def _judged(data: RollWindow, fit: AuthorityFit, expected: float | None, pressure_sigma_share: float) -> RollAuthority:
     authority = float(fit.beta[0])
     sigma = sqrt(float(fit.covariance[0, 0]) + (MODEL_SHARE * authority) ** 2)
     # Student's t at 97.5 %, first term of the Cornish-Fisher expansion (Abramowitz and Stegun 26.7.5).
@@ -125,7 +122,7 @@ def _judged(data: RollWindow, fit: AveragedFit, expected: float | None, pressure
     low, high = authority - half, authority + half
     share = min(max(0.0, pressure_sigma_share), MOST_SHARE)
     if share > 0.0:
-        low, high = widened(authority, low, high, 1.95996 * share)
+        low, high = _widened(authority, low, high, 1.95996 * share)
         sigma = sqrt(sigma**2 + (share * authority) ** 2)
     verdict, reason = _verdict(authority, low, high, expected)
     trim = trim_sigma = None
@@ -139,7 +136,7 @@ def _judged(data: RollWindow, fit: AveragedFit, expected: float | None, pressure
     )  # fmt: skip
 
 
-def widened(authority: float, low: float, high: float, factor_log: float) -> tuple[float, float]:
+def _widened(authority: float, low: float, high: float, factor_log: float) -> tuple[float, float]:
     """Return the interval widened by a factor nobody knows: it can change the size of the authority, never its sign."""
     if low < 0.0 < high:
         return authority + (low - authority) * exp(factor_log), authority + (high - authority) * exp(factor_log)

@@ -56,17 +56,6 @@ def test_the_unit_of_navigation() -> None:
     assert len(problems({"navigation_unit": "c"}, {})) == 1
 
 
-def test_the_places_of_the_fins_and_the_set_they_belong_to() -> None:
-    assert sheet_numbers_of({"fin_places_deg": [0, 120.0, -120]}, {}).fin_places_deg == (0.0, 120.0, -120.0)
-    for wrong in ([], [0, True], [0, 400.0], "0", [0] * 9):
-        assert sheet_numbers_of({"fin_places_deg": wrong}, {}).fin_places_deg is None
-        assert len(problems({"fin_places_deg": wrong}, {})) == 1
-    vehicle = load_sheets(None, True).vehicle
-    fins = sheet_numbers_of(vehicle, {}).tail_fins
-    assert fins is not None and (fins.count, fins.span_m) == (4, 0.055)
-    assert sheet_numbers_of({**vehicle, "configuration": {"nose": 3}}, {}).tail_fins is None
-
-
 def test_a_drag_curve_is_pairs_of_ascending_mach_numbers_and_coefficients() -> None:
     curve = [[0, 0.5], [0.9, 0.55], [1.1, 0.9]]
     assert sheet_numbers_of({"drag_by_mach": curve}, {}).drag_by_mach == ((0.0, 0.5), (0.9, 0.55), (1.1, 0.9))

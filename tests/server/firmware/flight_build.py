@@ -32,11 +32,10 @@ def run_in(folder: Path, command: Sequence[str]) -> None:
 
 
 @cache
-def host_program(fault: int = 0, rehearsal: bool = True, side_motors: bool = False, excite: bool = False) -> Path:
+def host_program(fault: int = 0, rehearsal: bool = True, side_motors: bool = False) -> Path:
     """Return the program behind a pipe."""
-    name = f"fc_host_{fault}_{int(rehearsal)}_{int(side_motors)}_{int(excite)}"
-    built = host_command(name, fault=fault, rehearsal=rehearsal, side_motors=side_motors, excite=excite)
-    run_in(flight_folder(), built)
+    name = f"fc_host_{fault}_{int(rehearsal)}_{int(side_motors)}"
+    run_in(flight_folder(), host_command(name, fault=fault, rehearsal=rehearsal, side_motors=side_motors))
     return flight_folder() / name
 
 

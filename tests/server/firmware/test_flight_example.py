@@ -25,19 +25,15 @@ from tests.server.firmware.flight_play import AFTER_LANDING_CYCLES, ANSWERS, Hos
 ALL_PHASES = ["startup", "pad", "boost", "coast", "descent", "landed"]
 
 
-# For rehearsal, with side motors, with the excitation.
-BUILDS = [(True, False, False), (False, False, False), (True, True, False), (True, False, True), (True, True, True)]
+BUILDS = [(True, False), (False, False), (True, True)]  # for rehearsal, with side motors
 
 
-@pytest.mark.parametrize(
-    ("rehearsal", "side_motors", "excite"), BUILDS, ids=["rehearsal", "flight", "side motors", "excitation", "both"]
-)
+@pytest.mark.parametrize(("rehearsal", "side_motors"), BUILDS, ids=["rehearsal", "flight", "side motors"])
 @pytest.mark.parametrize("compiler", ["gcc", "clang"])
-def test_it_compiles_without_a_warning(compiler: str, rehearsal: bool, side_motors: bool, excite: bool) -> None:
+def test_it_compiles_without_a_warning(compiler: str, rehearsal: bool, side_motors: bool) -> None:
     whole = [compiler, "-std=c99", "-O2", *STRICT]
-    name = f"strict_{compiler}_{int(rehearsal)}_{int(side_motors)}_{int(excite)}"
-    built = host_command(name, rehearsal=rehearsal, side_motors=side_motors, excite=excite, compiler=whole)
-    run_in(flight_folder(), built)
+    name = f"strict_{compiler}_{int(rehearsal)}_{int(side_motors)}"
+    run_in(flight_folder(), host_command(name, rehearsal=rehearsal, side_motors=side_motors, compiler=whole))
 
 
 @pytest.mark.parametrize("fault", range(FAULTS + 1))
@@ -50,18 +46,16 @@ def test_every_variant_compiles_without_a_warning(compiler: str, fault: int) -> 
 
 
 @pytest.mark.parametrize("build", [host_command, board_command])
-@pytest.mark.parametrize("mode", ["side_motors", "excite"])
-def test_what_guides_or_excites_is_not_built_for_flight(build: Callable[..., list[str]], mode: str) -> None:
-    asked = build("refused", rehearsal=False, **{mode: True})
+def test_side_motors_are_not_built_for_flight(build: Callable[..., list[str]]) -> None:
+    asked = build("refused", rehearsal=False, side_motors=True)
     told = subprocess.run(asked, cwd=flight_folder(), capture_output=True, text=True, check=False)
     assert told.returncode != 0 and "is not built for flight" in told.stderr
 
 
-@pytest.mark.parametrize(("rehearsal", "side_motors", "excite"), BUILDS)
-def test_it_compiles_for_the_board_without_a_warning(rehearsal: bool, side_motors: bool, excite: bool) -> None:
+@pytest.mark.parametrize(("rehearsal", "side_motors"), BUILDS)
+def test_it_compiles_for_the_board_without_a_warning(rehearsal: bool, side_motors: bool) -> None:
     strict = ["arm-none-eabi-gcc", "-std=c99", "-O2", *(flag for flag in STRICT if flag != "-Wpedantic")]
-    modes = {"side_motors": side_motors, "excite": excite}
-    run_in(flight_folder(), board_command("strict.elf", rehearsal=rehearsal, **modes, compiler=strict))
+    run_in(flight_folder(), board_command("strict.elf", rehearsal=rehearsal, side_motors=side_motors, compiler=strict))
 
 
 def test_it_is_the_sandpipers_and_says_so(tmp_path: Path) -> None:

@@ -5,15 +5,12 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Awaitable, Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from websockets.exceptions import ConnectionClosed
 
-from protocol.vehicle import VehicleLink
 from server.demo import Demo, TwinOptions
-from server.live import pad_desk
 from server.live.pad_desk import PadDesk
 from server.live.station import Station
 from server.pad.plan import load_pad_plan
@@ -97,25 +94,6 @@ def test_what_cannot_be_done_is_refused_in_a_sentence(tmp_path: Path, monkeypatc
             assert not [e for e in server.station.store.journal[before:] if e["topic"] == TOPIC and e["text"]]
 
     on_desk(tmp_path, monkeypatch, what)
-
-
-def test_a_calibration_of_another_unit_is_a_red_line_by_the_vehicles_own_word(tmp_path: Path, monkeypatch) -> None:
-    """The Sandpiper tells no serial; its firmware's name, also a text said at the start, stands for one here."""
-    monkeypatch.setattr(pad_desk, "SERIAL_ROLE", "startup.firmware")
-    table = {"unit_serial": "SN-11", "gyro_a": {"date": "2026-05-01", "unit_serial": "SN-11"}}
-
-    async def what(server: PageServer) -> None:
-        server.station.header = replace(server.station.header, vehicle={"name": "V", "calibration": table})
-        desk = PadDesk(server.station, PLAN)
-        desk.look()
-        assert desk.sheet.lines["calibrations"].value == "all of this unit"
-        link = VehicleLink(server.station.dictionary, bytes(32), 9)
-        server.hear([link.frame("startup", 1000, {"firmware": "SN-12"})])
-        desk.look()
-        line = kept(server.station, "item calibrations")["body"]
-        assert line["standing"] == "not met" and line["value"] == "gyro_a is of unit SN-11, the vehicle says SN-12"
-
-    run(what, tmp_path, monkeypatch)
 
 
 def test_viewers_and_whoever_is_not_signed_in_cannot_tick(tmp_path: Path, monkeypatch) -> None:

@@ -335,7 +335,7 @@ def test_the_list_of_plans_is_what_fits_the_vehicle(tmp_path: Path, monkeypatch)
         assert (shape["title"], shape["cycles"], shape["runs_per_cycle"]) == ("Made up", 2, 1)
         assert shape["lines"] and shape["cautions"]
         plans, problems = known_plans(bench.server.station)
-        assert len(plans) == 7 and problems == {}
+        assert len(plans) == 6 and problems == {}
 
     on_bench(tmp_path, monkeypatch, what)
 

@@ -25,9 +25,8 @@ BENCH_ACTS = ("ground test", "enter")
 
 
 def changed_program(
-    folder: Path, file: str, old: str, new: str, before: str = "", fault: int = 0, side_motors: bool = False,
-    excite: bool = False,
-) -> Path:  # fmt: skip
+    folder: Path, file: str, old: str, new: str, before: str = "", fault: int = 0, side_motors: bool = False
+) -> Path:
     """Compile the example for this computer with one place of its C changed, and `before` above all; returns the program."""
     copy = folder / "changed"
     shutil.copytree(flight_folder(), copy)
@@ -35,7 +34,7 @@ def changed_program(
     text = source.read_text()
     assert text.count(old) == 1, old
     source.write_text(before + text.replace(old, new))
-    run_in(copy, host_command("changed", fault=fault, side_motors=side_motors, excite=excite))
+    run_in(copy, host_command("changed", fault=fault, side_motors=side_motors))
     return copy / "changed"
 
 

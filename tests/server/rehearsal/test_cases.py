@@ -12,7 +12,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.cli.cli import main
-from server.flight.inertial.precursors import what_came_before
 from server.rehearsal.cases import (
     Case,
     CaseProblem,
@@ -26,7 +25,6 @@ from server.rehearsal.cases import (
 from server.rehearsal.conversation import RehearsalProblem
 from server.rehearsal.judging import APART, NOT_FINITE
 from server.rehearsal.shrinking import ddmin, shrunk
-from tests.accuracy.bad_frames import of_rehearsal
 from tests.protocol.helpers import SANDPIPER
 from tests.server.firmware.flight_build import host_program
 from tests.server.rehearsal.helpers import READER, flight, player
@@ -63,13 +61,6 @@ def test_the_state_that_is_no_number_is_found_in_its_frame_with_what_began_there
     told = READER.value(flown.frames[first.frame].answer, "body_rate.z")
     assert told != told
     assert "is not a number" in first.sentence() and f"frame {first.frame}," in first.sentence()
-
-
-def test_what_came_before_that_frame_is_control_that_was_enabled() -> None:
-    run, wrongs, _ = flight(1)
-    flown, kept = of_rehearsal(run)
-    named = what_came_before(flown, kept.index(wrongs[0].frame)).likeliest
-    assert named is not None and "control.enabled" in named.what
 
 
 def test_a_control_of_the_wrong_sign_is_found_in_the_frame_in_which_it_begins() -> None:

@@ -12,9 +12,7 @@ from server.trials.plan import COMMANDS_AT_MOST, TrialPlan, check_cycles, load_p
 from tests.server.trials.trial_world import ARM_SAFE, HEAD, plan_of
 from tests.server.uplink.queue_world import dictionary
 
-NAMES = ["arm-fire-safe", "arm-safe", "camera-power", "fin-steps", "fin-sweep", "link-ping", "recovery-arm-safe"]
-FOLLOW = """steps = [ { follow = "fin_move", args = { fin = 1 }, over = "angle", commanded = "fin[1].commanded",
-  through = [0.1, -0.1] } ]""".replace("\n ", "")
+NAMES = ["arm-fire-safe", "arm-safe", "camera-power", "fin-sweep", "link-ping", "recovery-arm-safe"]
 EACH = """
 for_each = { channel = [1, 3] }
 first = [ { send = "board_release" } ]
@@ -44,7 +42,6 @@ def test_every_plan_that_comes_along_fits_the_vehicle_and_says_who_must_be_clear
         ("arm-fire-safe", "hazardous"),
         ("arm-safe", "hazardous"),
         ("camera-power", "routine"),
-        ("fin-steps", "guarded"),
         ("fin-sweep", "guarded"),
         ("link-ping", "routine"),
         ("recovery-arm-safe", "hazardous"),
@@ -201,34 +198,6 @@ def test_a_plan_is_found_by_name_or_file_and_a_wrong_name_is_told_what_there_is(
 def test_the_sweep_that_comes_along_stays_inside_the_command() -> None:
     angles = [args["angle"] for _, args in load_plan("fin-sweep", dictionary()).sends(1) if "angle" in args]
     assert max(angles) == pytest.approx(math.radians(13.75), abs=0.001) and min(angles) == -max(angles)
-
-
-def test_steps_that_are_followed_go_both_ways_and_come_at_all_moments_between_packets() -> None:
-    plan = load_plan("fin-steps", dictionary())
-    steps = plan.variants[2].steps
-    angles = [step.args["angle"] for step in steps]
-    moves = [b - a for a, b in zip([0.0, *angles], angles, strict=False)]
-    assert min(moves) == -max(moves) and {size > 0 for size in moves} == {True, False}
-    assert {(step.followed.group, step.followed.commanded, step.followed.measured) for step in steps if step.followed} == {
-        ("fin 3", "fin[3].commanded", "fin[3].measured")
-    }
-    phases = sorted(step.settle_s % 0.05 for step in steps)
-    assert max(b - a for a, b in zip(phases, [*phases[1:], phases[0] + 0.05], strict=True)) < 0.012
-    assert "each cycle: fin 3: Move one fin steps fin 3, 17 moves" in plan.lines()
-
-
-@pytest.mark.parametrize(
-    ("changed", "named"),
-    [
-        (("through = [0.1, -0.1]", "through = [0.1]"), "a list of 2 to 400 angles"),
-        (("through = [0.1, -0.1]", "through = [0.1, 3.0]"), "angle"),
-        (("fin[1].commanded", "fin[1].wanted"), "no role 'fin\\[1\\].wanted'"),
-        (('over = "angle"', 'over = "fin"'), "has no effect that follows its argument 'fin'"),
-    ],
-)
-def test_a_mistake_in_followed_steps_is_named(changed: tuple[str, str], named: str) -> None:
-    with pytest.raises(DictionaryError, match=named):
-        plan_of(FOLLOW.replace(*changed))
 
 
 def test_plans_come_with_the_least_dangerous_first_and_the_one_that_fires_last() -> None:

@@ -112,11 +112,6 @@ const ROWS = [
     },
   },
   {
-    key: "thrust",
-    title: "Impulse over the declared one",
-    text: (f) => (known(f.share) ? plusMinus(f.share * 100, f.share_sigma * 100, 0, "%") : f.reason),
-  },
-  {
     key: "lean",
     title: "Greatest lean while it should fly straight",
     text: (f, zero) => {

@@ -26,13 +26,6 @@ const LINES = [
   ["margin_calibers", "Static margin, calibers", 2, 1],
   ["swing_hz", "Swing at greatest speed, Hz", 2, 1],
 ];
-// How far a slider goes, and by how much at a time; the number beside it may be anything the station takes.
-const SLIDERS = {
-  mass_g: [-300, 300, 10],
-  wind_m_s: [0, 12, 0.5],
-  rail_m: [0.5, 5, 0.1],
-  lean_deg: [-10, 10, 0.5],
-};
 export const FIELDS = [
   ["mass_g", "Heavier (\u2212 lighter) by", "g", "-100000", "100000"],
   ["station_m", "that mass from nose tip", "m", "0", "20"],
@@ -64,9 +57,11 @@ function asking(acts, draw) {
   };
 }
 
-/** What may be asked to be different: {name, input, el} each; `ask` when one was changed. */
-function fields(ask) {
-  return FIELDS.map(([name, title, unit, min, max]) => {
+/** The next flight as the sheet has it, and with a change. */
+export function NextFlightPanel(el, acts) {
+  let session;
+  let thrust;
+  const inputs = FIELDS.map(([name, title, unit, min, max]) => {
     const input = h("input", {
       type: "number",
       step: "any",
@@ -80,48 +75,14 @@ function fields(ask) {
       name,
       input,
       el: h(
-        "div",
-        { class: "plan-field" },
-        h(
-          "label",
-          { class: "field" },
-          h("span", { class: "field-name", text: title }),
-          input,
-          h("span", { class: "field-hint", text: unit }),
-        ),
-        slider(name, title, input, ask),
+        "label",
+        { class: "field" },
+        h("span", { class: "field-name", text: title }),
+        input,
+        h("span", { class: "field-hint", text: unit }),
       ),
     };
   });
-}
-
-/** A slider that writes into the number; the station is asked when it is let go. */
-function slider(name, title, input, ask) {
-  if (!(name in SLIDERS)) return null;
-  const [min, max, step] = SLIDERS[name];
-  const slide = (event) => {
-    input.value = event.currentTarget.value;
-  };
-  const range = h("input", {
-    type: "range",
-    min,
-    max,
-    step,
-    "aria-label": title,
-    testid: `slide-${name}`,
-    on: { input: slide, change: () => ask() },
-  });
-  input.addEventListener("change", () => {
-    range.value = input.value === "" ? "0" : input.value;
-  });
-  return range;
-}
-
-/** The next flight as the sheet has it, and with a change. */
-export function NextFlightPanel(el, acts) {
-  let session;
-  let thrust;
-  const inputs = fields(() => ask());
   const motor = h("input", {
     type: "file",
     accept: ".csv,.txt",
@@ -179,23 +140,12 @@ export function NextFlightPanel(el, acts) {
     setHidden(problem, Boolean(plan?.forecast));
     setHidden(form, !plan?.forecast);
     setText(problem, plan?.problem ?? "Nothing computed yet.");
-    body.replaceChildren(...(plan?.forecast ? forecast(plan.forecast, plan) : []));
+    body.replaceChildren(...(plan?.forecast ? forecast(plan.forecast) : []));
   });
   return { update: look };
 }
 
-// What of a drawn answer stands beside a line of the forecast.
-const DRAWN = ["rail_exit_speed_m_s", "angle_of_attack_rad", "greatest_speed_m_s", "apogee_m", "apogee_s"];
-
-/** "245 to 310" beside the last column, where flights were drawn with the same changes; "" elsewhere. */
-export function intervalText(key, drawn, changes, digits, factor, unit) {
-  const same = JSON.stringify(Object.entries(changes ?? {}).sort());
-  const asked = Object.entries(drawn?.changes ?? {}).filter(([name]) => name !== "sounding" && name !== "by_flight");
-  const span = drawn?.told && JSON.stringify(asked.sort()) === same && DRAWN.includes(key) && drawn.told.numbers[key];
-  return span ? [span.low, span.high].map((one) => cell(inUnit(unit, one), digits, factor)).join(" to ") : "";
-}
-
-function forecast(told, { drawn, changes }) {
+function forecast(told) {
   const flights = [told.as_it_is, told.changed].filter(Boolean);
   const head = h(
     "tr",
@@ -203,7 +153,6 @@ function forecast(told, { drawn, changes }) {
     h("th", { scope: "col", text: "" }),
     h("th", { scope: "col", text: "as it is" }),
     told.changed && h("th", { scope: "col", text: "changed" }),
-    drawn?.told && h("th", { scope: "col", text: "95\u00a0% of drawn flights" }),
   );
   const rows = LINES.filter(([key]) => flights.some((flight) => flight[key] !== undefined && flight[key] !== null)).map(
     ([key, title, digits, factor, unit]) =>
@@ -212,7 +161,6 @@ function forecast(told, { drawn, changes }) {
         {},
         h("th", { scope: "row", text: unit ? `${title}, ${shownUnit(unit)}` : title }),
         ...flights.map((flight) => h("td", { "data-key": key, text: cell(inUnit(unit, flight[key]), digits, factor) })),
-        drawn?.told && h("td", { "data-drawn": key, text: intervalText(key, drawn, changes, digits, factor, unit) }),
       ),
   );
   const fins = (told.changed ?? told.as_it_is).fins ?? [];

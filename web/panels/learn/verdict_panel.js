@@ -9,7 +9,6 @@ const SAID = 2; // findings in the sentence; all of them stand below it
 
 const TABS = [
   ["flight", "Flight"],
-  ["why", "Why"],
   ["numbers", "Numbers"],
   ["compare", "Compare"],
   ["next", "Next flight"],

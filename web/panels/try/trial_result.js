@@ -160,44 +160,6 @@ function sweepPicture({ title, places }) {
   );
 }
 
-const VERDICTS = { passed: "passed", failed: "failed", open: "not decided" };
-
-/** One number of a servo's chain, its interval and the sheet's limit, as the cells of a row. */
-export function chainCells({ name, unit, value, low, high, reason, limit, verdict }) {
-  const of = (number) => (Number.isFinite(number) ? `${Number(number.toPrecision(3))}` : NOTHING);
-  const known = Number.isFinite(low) || Number.isFinite(high);
-  const interval = known ? `${of(low)} to ${of(high)}` : NOTHING;
-  return [
-    unit ? `${name}, ${unit}` : name,
-    Number.isFinite(value) ? of(value) : reason || NOTHING,
-    interval,
-    Number.isFinite(limit) ? `${of(limit)}: ${VERDICTS[verdict] ?? NOTHING}` : NOTHING,
-  ];
-}
-
-function chainPart({ title, reason, note, samples, rate_hz: rate, verdict, parts: rows }) {
-  if (reason) return [h("p", { text: `${title}, servo: ${reason}.` })];
-  const against = verdict ? `, ${VERDICTS[verdict]} against the sheet` : "";
-  const titles = [`${title}${against}`, "value", "95 % interval", "sheet"];
-  return [
-    h(
-      "table",
-      { class: "grid trial-chain", testid: "trial-chain" },
-      h("thead", {}, h("tr", {}, ...titles.map((text, i) => h("th", { scope: "col", class: i ? "num" : "", text })))),
-      h(
-        "tbody",
-        {},
-        ...rows
-          .map(chainCells)
-          .map(([head, ...cells]) =>
-            h("tr", {}, h("th", { scope: "row", text: head }), ...cells.map((text) => h("td", { class: "num", text }))),
-          ),
-      ),
-    ),
-    h("p", { text: [`${samples} samples at ${fixed(rate, 0)} Hz`, note].filter(Boolean).join("; ") }),
-  ];
-}
-
 function pingPart({ sent, answered, frames, frames_lost: lost, loss, round_trip: trip }) {
   const unanswered = `${lost} of ${frames} frames had no answer in time (${percent(loss)})`;
   return [
@@ -231,7 +193,6 @@ function parts(result) {
     ...(result.pings ? pingPart(result.pings) : []),
     result.sweeps.length > 0 && sweepTable(result.sweeps),
     ...result.sweeps.map(sweepPicture),
-    ...(result.chains ?? []).flatMap(chainPart), // trials before there were any have none
     times.length > 0 && distributionTable(times, "Ask to proof, ms"),
     ...drawn.map((one) => picture(one.title, one, scale)),
   ].filter(Boolean);

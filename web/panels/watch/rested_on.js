@@ -10,7 +10,6 @@ const RESTS_ON = {
   fast_descent: ["Height", "Speed", "Acceleration"],
   hard_landing: ["Height", "Speed", "Acceleration"],
   pitched_over: ["Tilt", "Speed", "Acceleration"],
-  thrust_apart: ["Acceleration", "Speed"],
   roll_reversed: ["Rates", "Fins", "Tilt"],
 };
 const USUAL = ["Height", "Tilt", "Rates"];

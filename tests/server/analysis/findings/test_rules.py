@@ -14,7 +14,6 @@ from server.analysis.figures.ascent import (
     MeasuredSwing,
     RailExitFigure,
     SwingFigure,
-    ThrustFigure,
 )
 from server.analysis.figures.control import (
     ClippedFigure,
@@ -66,7 +65,6 @@ BATTERY = BatteryFigure(
     minutes_cameras_on=20.0, start_minutes_off=46.0, minutes_wanted=45.0, rest_share=1.0, voltage_v=8.1, cells=2.0,
     resistance_ohm=0.4, resistance_low_ohm=0.2, resistance_high_ohm=0.5,
 )  # fmt: skip
-WEAK = ThrustFigure(t=21.5, declared_n_s=138.0, impulse_n_s=100.7, share=0.73, share_sigma=0.02, burn_s=1.4)
 LEAN = LeanFigure(t=16.0, greatest_tilt_rad=radians(29))
 MEASURED = MeasuredSwing(
     speed_m_s=40.0, period_s=1.5, period_low_s=1.4, period_high_s=1.6, damping_ratio=0.1, damping_low=0.05,
@@ -119,8 +117,6 @@ CASES: list[tuple[str, Figure, Figure | None]] = [
     ("battery_tired", replace(BATTERY, start_minutes_off=30.0), BATTERY),
     ("battery_tired", replace(BATTERY, resistance_low_ohm=0.3), replace(BATTERY, start_minutes_off=None, voltage_v=nan)),
     ("pitched_over", replace(LEAN, greatest_tilt_rad=radians(31)), LEAN),
-    ("thrust_apart", WEAK, replace(WEAK, share=0.9)),
-    ("thrust_apart", replace(WEAK, share=1.13), replace(WEAK, share=None, reason="too few forces")),
     ("swing_period", replace(SWING, expected=SLOW), SWING),
     ("swing_period", replace(SWING, expected=replace(SLOW, ratio_low=0.5, ratio_high=0.7)),
      replace(SWING, expected=replace(SLOW, ratio_high=None))),
@@ -208,32 +204,14 @@ def test_what_falls_faster_than_anything_can_is_no_late_opening() -> None:
         assert findings(Figures(told), moments) == []
 
 
-def test_less_static_margin_is_never_advised_where_only_a_lean_is_known() -> None:
+def test_less_static_margin_is_advised_only_to_a_vehicle_that_swung_back() -> None:
     turned = replace(LEAN, greatest_tilt_rad=radians(60))
     unknown = [None, SwingFigure(excited=False, reason="too few samples"), replace(SWING, expected=None, excited=False)]
     for swing in unknown:
         (found,) = findings(Figures(turned, *([] if swing is None else [swing])), {})
         assert "less static margin" not in found.advice and "does not show that it was stable" in found.advice
-        assert "blockhouse study" in found.advice
     (found,) = findings(Figures(turned, replace(SWING, expected=None)), {})
-    assert "less static margin" not in found.advice and "it was stable" in found.advice
-
-
-def test_a_weak_motor_is_named_with_the_lean_it_may_have_made() -> None:
-    turned = replace(LEAN, greatest_tilt_rad=radians(60))
-    found = findings(Figures(turned, WEAK), {})
-    assert [one.key for one in found] == ["pitched_over", "thrust_apart"]
-    assert "the motor gave 73 % of the declared impulse (+- 4 %)" in found[0].text
-    assert found[0].advice.startswith("Find out why the motor gave less")
-    strong = findings(Figures(turned, replace(WEAK, share=1.3)), {})
-    assert "motor" not in strong[0].text and "130 %" in strong[1].text
-
-
-def test_a_rail_that_leans_far_itself_is_no_pitch_over() -> None:
-    turned = replace(LEAN, greatest_tilt_rad=radians(32), rail_tilt_rad=radians(20))
-    assert findings(Figures(turned), {}) == []
-    (found,) = findings(Figures(replace(turned, greatest_tilt_rad=radians(36))), {})
-    assert "should fly straight; its rail leaned 20 degrees" in found.text
+    assert "less static margin" in found.advice and "it was stable" in found.advice
 
 
 def test_every_rule_is_tried() -> None:

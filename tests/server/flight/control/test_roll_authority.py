@@ -10,8 +10,8 @@ import pytest
 from scipy.linalg import cholesky, solve_triangular
 from scipy.stats import t as student
 
-from server.flight.control import colored_push
 from server.flight.control import roll_authority as module
+from server.flight.control import roll_fit
 from server.flight.control.roll_authority import (
     EFFECTIVE,
     NOT_ENOUGH_DATA,
@@ -27,10 +27,8 @@ from tests.server.flight.twin_windows import Heard, heard, thinned
 EXPECTED = 0.39
 
 
-def flown(seed: int, authority: float, *, loss: float = 0.0, still: bool = False, as_asked: bool = False) -> tuple:
+def flown(seed: int, authority: float, *, loss: float = 0.0, still: bool = False) -> tuple:
     """Integrate a roll with a servo of first order under a jump now and then; return what three sensors tell.
-
-    `as_asked`: nothing measures the fins, only what was asked of them is heard.
 
     The fins are asked for a new angle at random moments of the last half, the speed falls from 65 to 20 m/s, and the
     roll is also pushed by a fixed fin setting, its damping, and white noise in the moment.
@@ -57,19 +55,7 @@ def flown(seed: int, authority: float, *, loss: float = 0.0, still: bool = False
         return thinned((times, values), loss, rng)
 
     gyros = [sampled(rate + rng.normal(0.0, 0.006), every, 0.0025) for every in (0.05, 0.04, 0.04)]
-    return gyros, sampled(asked if as_asked else angle, 0.05, 0.0 if as_asked else 0.0003), sampled(q, 0.05, 1.0)
-
-
-def test_where_only_the_command_is_heard_the_servos_lag_is_found_along() -> None:
-    """Taken for measured angles that act late, commands made the fins some 10 % weaker than they are."""
-    off, late, inside = [], [], 0
-    for seed in range(2, 26, 2):
-        gyros, fins, pressure = flown(seed, EXPECTED, as_asked=True)
-        found = roll_authority(gyros, fins, pressure, are_commanded=True)
-        off.append(found.authority / EXPECTED - 1.0)
-        late.append(roll_authority(gyros, fins, pressure).authority / EXPECTED - 1.0)
-        inside += found.low <= EXPECTED <= found.high
-    assert abs(np.mean(off)) < 0.03 and np.mean(late) < -0.05 and inside >= 10
+    return gyros, sampled(angle, 0.05, 0.0003), sampled(q, 0.05, 1.0)
 
 
 def test_the_whitening_is_a_cholesky_factor_of_the_covariance() -> None:
@@ -78,7 +64,7 @@ def test_the_whitening_is_a_cholesky_factor_of_the_covariance() -> None:
     stretch = np.repeat([0, 1], [25, 15])
     columns = rng.standard_normal((40, 3))
     data = SimpleNamespace(t=t, stretch=stretch)
-    white, log_det = colored_push.whitened(data.t, data.stretch, columns, np.array([0.0, 7.0]), np.zeros(2))
+    white, log_det = roll_fit._whitened(data, columns, np.array([0.0, 7.0]), np.zeros(2))
     begin = np.where(stretch == 0, t[0], t[25])
     walk = np.where(stretch[:, None] == stretch[None, :], np.minimum.outer(t - begin, t - begin), 0.0)
     for ratio, ours, det in zip((0.0, 7.0), white, log_det, strict=True):
@@ -94,7 +80,7 @@ def test_the_whitening_of_a_push_with_a_memory_is_one_as_well(memory: float) -> 
     t, ratio = np.sort(rng.uniform(0.0, 2.0, 25)), 5.0
     columns = rng.standard_normal((25, 2))
     data = SimpleNamespace(t=t, stretch=np.zeros(25, dtype=int))
-    white, log_det = colored_push.whitened(data.t, data.stretch, columns, np.array([ratio]), np.array([memory]))
+    white, log_det = roll_fit._whitened(data, columns, np.array([ratio]), np.array([memory]))
     s, u = (x - t[0] for x in np.meshgrid(t, t))
     low = np.minimum(s, u)
     decayed = np.exp(-np.abs(s - u) / memory) + 1.0 - np.exp(-s / memory) - np.exp(-u / memory)
@@ -153,15 +139,13 @@ def test_the_width_of_the_interval_is_students(degrees: int) -> None:
 def test_not_knowing_the_lag_widens_the_interval() -> None:
     """The variance of a mixture is the mean of the variances plus the variance of the means."""
     fits = [
-        colored_push.PushFit(0.0, lag, 1.0, 0.0, np.array([b, 0.0, 0.0]), 0.25 * np.eye(3))
-        for lag, b in ((0.0, 1.0), (0.01, 3.0))
+        roll_fit._One(0.0, lag, 1.0, 0.0, np.array([b, 0.0, 0.0]), 0.25 * np.eye(3)) for lag, b in ((0.0, 1.0), (0.01, 3.0))
     ]
-    lags = np.array([0.0, 0.01])
-    found = colored_push.average(fits, 50, lags)
+    found = roll_fit._average(fits, 50)
     assert found.beta[0] == pytest.approx(2.0)
     assert found.covariance[0, 0] == pytest.approx(0.25 + 1.0)
     unlikely = replace(fits[1], log_likelihood=-50.0)
-    assert colored_push.average([fits[0], unlikely], 50, lags).covariance[0, 0] == pytest.approx(0.25)
+    assert roll_fit._average([fits[0], unlikely], 50).covariance[0, 0] == pytest.approx(0.25)
 
 
 def test_signs_and_intervals_over_many_flights() -> None:

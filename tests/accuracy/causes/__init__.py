@@ -1,1 +1,0 @@
-"""Pitch-overs with known causes, by a simulator that shares no code with the fit: `python -m tests.accuracy.causes`."""

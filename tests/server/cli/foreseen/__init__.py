@@ -1,1 +1,0 @@
-"""Commands that tell what a flight will do before it is flown."""

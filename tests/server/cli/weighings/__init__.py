@@ -1,1 +1,0 @@
-"""`blockhouse weigh`, as a person calls it."""

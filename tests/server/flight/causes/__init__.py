@@ -1,1 +1,0 @@
-"""The pitch-over's equation, its fit and its causes."""

@@ -1,1 +1,0 @@
-"""Effectiveness of fins and side motors against flights whose truth is known."""

@@ -1,1 +1,0 @@
-"""The roll loop: response, oscillation, margins, excitation."""

@@ -1,1 +1,0 @@
-"""A servo's chain from command to fin."""

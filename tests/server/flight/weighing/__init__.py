@@ -1,1 +1,0 @@
-"""Swing, scales and thrust stand against closed forms and scipy's own integration."""

@@ -1,1 +1,0 @@
-"""What is foreseen while a station runs."""

@@ -1,1 +1,0 @@
-"""What a recording is asked on demand."""
